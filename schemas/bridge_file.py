@@ -1,0 +1,90 @@
+"""The bridge file as pydantic models: schema, source, watches, outputs (``NAME.bridge.toml``)."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated
+
+from pydantic import AfterValidator, Field, model_validator
+
+from schemas.output_settings import Outputs
+from schemas.schema_file import Name
+from schemas.source_settings import AnySource
+from schemas.table import Table
+
+_SHOW = re.compile(r"decimal|hex|binary|degrees|name|fixed:(?:1[0-9]|20|[0-9])|")
+
+
+def _show(value: str) -> str:
+    if not _SHOW.fullmatch(value):
+        raise ValueError(
+            "expected decimal, hex, binary, degrees, name or fixed:N with N decimals (0 to 20), "
+            f'found "{value}"'
+        )
+    return value
+
+
+class Guard(Table):
+    """Two counters that the guest writes at either end of a frame's work."""
+
+    began: str = Field(description="place that counts frames begun")
+    ended: str = Field(description="place that counts frames ended")
+
+
+class Sampling(Table):
+    """When a frame is taken, and how it is known to be whole."""
+
+    rate: float = Field(60.0, gt=0, le=240, description="frames a second at most")
+    frame: str = Field("", description="place whose change is a new frame; else time alone")
+    guard: Guard | None = Field(None, description="the counters at both ends of a frame")
+
+
+class TargetTable(Table):
+    """What a watch should reach: equals, or between, or near and within."""
+
+    equals: int | float | bool | str | None = Field(None, description="exactly this value")
+    between: tuple[int | float, int | float] | None = Field(
+        None, strict=False, description="lowest and highest value, both hits"
+    )
+    near: int | float | None = Field(None, description="this value, give or take")
+    within: int | float | None = Field(None, description="how far from near is a hit")
+
+    @model_validator(mode="after")
+    def _one(self) -> TargetTable:
+        if [self.equals, self.between, self.near].count(None) != 2:
+            raise ValueError("expected exactly one of equals, between and near")
+        if (self.near is None) is not (self.within is None):
+            raise ValueError("near and within go together")
+        return self
+
+
+class WatchTable(Table):
+    """A named expression, evaluated once a frame."""
+
+    name: Name = Field(description="unique: letters, digits, _")
+    label: str = Field("", description="its name for people")
+    expr: str = Field(description="the expression")
+    show: Annotated[str, AfterValidator(_show)] = Field(
+        "", description="decimal, hex, binary, degrees, fixed:N or name"
+    )
+    target: TargetTable | None = Field(None, description="what it should reach")
+
+
+class BridgeFile(Table):
+    """The user's file: what is read from where, watched how, and sent whereto."""
+
+    schema_path: str = Field(alias="schema", description="the schema, relative to this file")
+    build: str = Field("auto", description="a build's name, or auto")
+    source: AnySource
+    sampling: Sampling = Field(default_factory=Sampling)
+    watches: tuple[WatchTable, ...] = Field((), strict=False, description="the watches")
+    outputs: Outputs = Field(default_factory=Outputs)
+
+    @model_validator(mode="after")
+    def _unique(self) -> BridgeFile:
+        seen: set[str] = set()
+        for watch in self.watches:
+            if watch.name in seen:
+                raise ValueError(f"two watches are named {watch.name}")
+            seen.add(watch.name)
+        return self

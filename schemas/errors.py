@@ -1,0 +1,110 @@
+"""Every error that lowhalf raises on purpose.
+
+    LowhalfError
+    ├── SchemaError        a schema file is wrong
+    ├── BridgeFileError    a bridge file is wrong
+    ├── ExpressionError    a watch's expression is wrong
+    ├── SourceError        a source failed
+    │   ├── SourceUnusable   damaged, or not what was declared; trying again is no use
+    │   └── SourceLost       not there, or no longer; trying again may help
+    └── OutputError        an output failed
+
+The leaves follow the phases of a run.  What the message says also stands in attributes, so that a
+program need not parse it.  Messages are lower case without a final stop: what, where, expected
+against found, and the next step where there is one.
+"""
+
+from __future__ import annotations
+
+
+class LowhalfError(Exception):
+    """Root of all errors raised on purpose."""
+
+
+class FileError(LowhalfError):
+    """A fault in one of the two TOML files.
+
+    ``file`` is the file's name as given, ``key`` the dotted path of the key, and ``line`` counts
+    from 1 (0 where it is unknown).
+    """
+
+    def __init__(self, message: str, *, file: str = "", key: str = "", line: int = 0) -> None:
+        self.file = file
+        self.key = key
+        self.line = line
+        self.detail = message
+        place = f"{file}:{line}" if file and line else file
+        super().__init__(": ".join(part for part in (place, key, message) if part))
+
+
+class SchemaError(FileError):
+    """A schema file is wrong."""
+
+
+class BridgeFileError(FileError):
+    """A bridge file is wrong."""
+
+
+class ExpressionError(LowhalfError):
+    """An expression is refused at load.
+
+    ``expression`` is the whole text, ``column`` counts characters from 0 and ``watch`` is the
+    watch's name where it has one.
+    """
+
+    def __init__(self, message: str, *, expression: str, column: int = 0, watch: str = "") -> None:
+        self.detail = message
+        self.expression = expression
+        self.column = column
+        self.watch = watch
+        shown, caret = _window(expression, column)
+        head = f"watch {watch}: {message}" if watch else message
+        super().__init__(f"{head}\n    {shown}\n    {' ' * caret}^")
+
+
+class SourceError(LowhalfError):
+    """A source failed.
+
+    ``source`` names it, ``address`` is the guest address and ``length`` the count of bytes, where
+    these are known.
+    """
+
+    def __init__(
+        self,
+        message: str,
+        *,
+        source: str = "",
+        address: int | None = None,
+        length: int | None = None,
+    ) -> None:
+        self.source = source
+        self.address = address
+        self.length = length
+        self.detail = message
+        super().__init__(f"{source}: {message}" if source else message)
+
+
+class SourceUnusable(SourceError):
+    """What the source holds is damaged or not what was declared: trying again is no use."""
+
+
+class SourceLost(SourceError):
+    """The source is not there, or no longer: trying again may help."""
+
+
+class OutputError(LowhalfError):
+    """An output failed.  ``output`` names it."""
+
+    def __init__(self, message: str, *, output: str = "") -> None:
+        self.output = output
+        self.detail = message
+        super().__init__(f"{output}: {message}" if output else message)
+
+
+def _window(text: str, column: int, width: int = 76) -> tuple[str, int]:
+    """A part of *text* around *column* that fits a line, and the column within it."""
+    text = "".join(c if c.isprintable() else " " for c in text)
+    if len(text) <= width:
+        return text, column
+    start = max(0, min(column - width // 2, len(text) - width))
+    return text[start : start + width], column - start

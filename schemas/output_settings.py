@@ -1,0 +1,54 @@
+"""The ``[outputs.*]`` tables of a bridge file: one model a kind of output."""
+
+from __future__ import annotations
+
+from pydantic import Field
+
+from schemas.table import Table
+
+
+class OverlayOutput(Table):
+    """The pages and the JSON and WebSocket interface, over HTTP."""
+
+    listen: str = Field(
+        "127.0.0.1:7365",
+        description="host and port to listen on; port 0 takes a free one. Only loopback",
+    )
+
+
+class MqttOutput(Table):
+    """An MQTT broker, by the Homie convention 5.
+
+    The password comes from LOWHALF_MQTT_PASSWORD in the environment, and the user's name from
+    LOWHALF_MQTT_USER where ``user`` is empty.
+    """
+
+    url: str = Field(
+        "mqtt://127.0.0.1:1883", description="mqtt://HOST:PORT, or mqtts://HOST:PORT for TLS"
+    )
+    user: str = Field("", description="the user's name at the broker")
+    device: str = Field(
+        "", description="the Homie device id, a-z 0-9 and -; else lowhalf- and the bridge's name"
+    )
+    max_rate: float = Field(
+        10.0, gt=0, le=60, description="messages a second at most on a watch's own topics"
+    )
+
+
+class TerminalOutput(Table):
+    """A live table in the terminal; plain lines where there is none."""
+
+    rate: float = Field(10.0, gt=0, le=30, description="redraws a second at most")
+
+
+class JsonOutput(Table):
+    """One JSON object a frame on standard output."""
+
+
+class Outputs(Table):
+    """All outputs; only those named are used."""
+
+    overlay: OverlayOutput | None = None
+    mqtt: MqttOutput | None = None
+    terminal: TerminalOutput | None = None
+    json_lines: JsonOutput | None = Field(None, alias="json")

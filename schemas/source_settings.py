@@ -1,0 +1,85 @@
+"""The ``[source]`` table of a bridge file: one model a kind of source.
+
+``lowhalf sources`` prints these models, so each field says what it is.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from schemas.sizes import ByteCount
+from schemas.table import Table
+
+ByteOrderName = Literal["big", "swap16", "swap32", "halfswap", "auto"]
+
+
+class SourceSettings(Table):
+    """What every source has."""
+
+    byte_order: ByteOrderName = Field(
+        "auto",
+        description="how the source holds the guest's bytes; auto decides by the schema's "
+        "recognise bytes",
+    )
+
+
+class FileSource(SourceSettings):
+    """One dump: raw, or gzip, xz, zstd or zip around it; ELF core; Intel HEX; S-record."""
+
+    kind: Literal["file"]
+    path: str = Field(description="the dump, relative to the bridge file")
+    format: Literal["auto", "raw", "elf", "ihex", "srec"] = Field(
+        "auto", description="what the bytes are once unpacked; auto looks at them"
+    )
+    member: str = Field("", description="the file's name inside a zip archive that holds several")
+    region: str = Field("", description="the region that a raw dump begins with; else the first")
+    offset: ByteCount = Field(0, description="where the image begins in a raw dump, in bytes")
+    length: ByteCount | None = Field(
+        None, description="how long the image is in a raw dump; else up to its end"
+    )
+    max_size: ByteCount = Field(
+        256 << 20, description="the most bytes that a dump may have once unpacked"
+    )
+
+
+class SharedSource(SourceSettings):
+    """A mapped file or POSIX shared memory that holds guest RAM, read with pread."""
+
+    kind: Literal["shared"]
+    path: str = Field(description="the file, for example in /dev/shm, relative to the bridge file")
+    region: str = Field("", description="the region that lies at the offset; else the first")
+    offset: ByteCount = Field(0, description="where the region begins in the file, in bytes")
+
+
+class PushSource(SourceSettings):
+    """Frames that a script inside an emulator sends over TCP (LHP/1)."""
+
+    kind: Literal["push"]
+    listen: str = Field(
+        "127.0.0.1:7364",
+        description="host and port to listen on; port 0 takes a free one. A host other than "
+        "loopback needs LOWHALF_PUSH_TOKEN in the environment",
+    )
+
+
+class RecordingSource(SourceSettings):
+    """A recording made by lowhalf (MCAP)."""
+
+    kind: Literal["recording"]
+    path: str = Field(description="the recording, relative to the bridge file")
+    speed: float = Field(1.0, gt=0, le=100, description="how fast it is played, 1 as it happened")
+    repeat: bool = Field(True, description="begin again at its end")
+
+
+class FakeSource(SourceSettings):
+    """Bytes that a test scripts; zeros where it scripts none."""
+
+    kind: Literal["fake"]
+
+
+AnySource = Annotated[
+    FileSource | SharedSource | PushSource | RecordingSource | FakeSource,
+    Field(discriminator="kind"),
+]

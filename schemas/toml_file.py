@@ -1,0 +1,206 @@
+"""A TOML file read into its model, with errors that tell file, key, line and nearest name."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+import types
+import typing
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from schemas.errors import FileError
+from schemas.toml_lines import Key, line_of
+
+Model = TypeVar("Model", bound=BaseModel)
+LARGEST_FILE = 16 << 20
+
+
+class TomlText:
+    """A TOML file's name and text, and the errors that point into it."""
+
+    def __init__(self, path: Path, text: str, error: type[FileError]) -> None:
+        self.path = path
+        self.text = text
+        self._error = error
+
+    @classmethod
+    def read(cls, path: Path, error: type[FileError]) -> TomlText:
+        """Read *path*.  Raises *error* where it cannot be read or is not UTF-8."""
+        try:
+            if path.stat().st_size > LARGEST_FILE:
+                raise error(f"is larger than {LARGEST_FILE >> 20} MiB", file=str(path))
+            text = path.read_text("utf-8")
+        except UnicodeDecodeError as fault:
+            raise error(f"is not UTF-8 text: byte {fault.start}", file=str(path)) from fault
+        except OSError as fault:
+            reason = (fault.strerror or str(fault)).lower()
+            raise error(f"cannot be read: {reason}", file=str(path)) from fault
+        return cls(path, text, error)
+
+    def error(self, path: Sequence[Key], message: str) -> FileError:
+        """The error of a key, with its line."""
+        key = ".".join(str(part) for part in path)
+        return self._error(message, file=str(self.path), key=key, line=line_of(self.text, path))
+
+    def model(self, kind: type[Model]) -> Model:
+        """The text as a model.  Raises the file's error for the first fault, telling of others."""
+        try:
+            data = tomllib.loads(self.text)
+        except tomllib.TOMLDecodeError as fault:
+            raise self._syntax(fault) from fault
+        except RecursionError as fault:
+            raise self._error("is nested too deep", file=str(self.path)) from fault
+        try:
+            return kind.model_validate(data)
+        except ValidationError as fault:
+            raise self._invalid(kind, fault.errors()) from None
+
+    def _syntax(self, fault: tomllib.TOMLDecodeError) -> FileError:
+        message = str(fault)
+        line = 0
+        if "(at line " in message:
+            message, _, place = message.partition(" (at line ")
+            line = int(place.split(",")[0])
+        elif "(at end" in message:
+            message, line = message.partition(" (at end")[0], self.text.count("\n") + 1
+        message = f"is not TOML: {message[:1].lower()}{message[1:]}"
+        return self._error(message, file=str(self.path), line=line)
+
+    def _invalid(self, kind: type[BaseModel], faults: list[ErrorDetails]) -> FileError:
+        first = faults[0]
+        path = toml_path(kind, first["loc"])
+        message = _message(kind, first)
+        if len(faults) > 1:
+            others = len(faults) - 1
+            message += f" (and {others} more {'fault' if others == 1 else 'faults'} in this file)"
+        return self.error(path, message)
+
+
+def nearest(found: str, known: Iterable[str]) -> str:
+    """A hint that names the closest known name, or all of them where they are few."""
+    names = sorted(set(known))
+    close = difflib.get_close_matches(found, names, 1, 0.6)
+    if close:
+        return f"; did you mean {close[0]}?"
+    if names and len(names) <= 12:
+        return f"; known: {', '.join(names)}"
+    return ""
+
+
+def toml_path(kind: type[BaseModel], loc: Sequence[Key]) -> tuple[Key, ...]:
+    """A pydantic location as keys of the file: without the tags of unions."""
+    path: list[Key] = []
+    annotation: Any = kind
+    for part in loc:
+        annotation, is_key = _step(annotation, part)
+        if is_key and part != "[key]":
+            path.append(part)
+    return tuple(path)
+
+
+def _message(kind: type[BaseModel], fault: ErrorDetails) -> str:
+    found = fault["input"]
+    shown = f'"{found}"' if isinstance(found, str) else _plain(found)
+    code = fault["type"]
+    context = fault.get("ctx", {})
+    if code == "extra_forbidden":
+        annotation: Any = kind
+        for part in fault["loc"][:-1]:
+            annotation, _ = _step(annotation, part)
+        return f"unknown key{nearest(str(fault['loc'][-1]), _known_keys(annotation))}"
+    if code == "missing":
+        return "is missing"
+    if code == "value_error":
+        return str(context["error"])
+    if code in ("literal_error", "union_tag_invalid"):
+        expected = context.get("expected") or context["expected_tags"]
+        value = str(context.get("tag", found))
+        options = [word.strip(" '") for word in expected.replace(" or ", ", ").split(",")]
+        hint = nearest(value, options)
+        return f'expected one of {", ".join(options)}, found "{value}"' + (
+            hint if "did you mean" in hint else ""
+        )
+    if code == "union_tag_not_found":
+        return "is missing its kind"
+    expected = {
+        "int_type": "an integer",
+        "float_type": "a number",
+        "string_type": "a text",
+        "bool_type": "true or false",
+        "dict_type": "a table",
+        "model_type": "a table",
+        "tuple_type": "an array",
+        "greater_than_equal": f"at least {context.get('ge')}",
+        "greater_than": f"more than {context.get('gt')}",
+        "less_than": f"less than {context.get('lt')}",
+        "less_than_equal": f"at most {context.get('le')}",
+        "string_too_short": "a text that is not empty",
+        "too_short": f"at least {context.get('min_length')}",
+    }.get(code)
+    if expected is not None:
+        return f"expected {expected}, found {shown}"
+    message = fault["msg"]
+    return f"{message[:1].lower()}{message[1:]}, found {shown}"
+
+
+def _plain(found: Any) -> str:
+    if isinstance(found, bool):
+        return str(found).lower()
+    if isinstance(found, dict):
+        return "a table"
+    if isinstance(found, list):
+        return f"an array of {len(found)}"
+    return str(found)
+
+
+def _step(annotation: Any, part: Key) -> tuple[Any, bool]:
+    """The annotation below *annotation* at *part*, and whether *part* is a key of the file."""
+    annotation = _bare(annotation)
+    origin, args = typing.get_origin(annotation), typing.get_args(annotation)
+    if origin in (typing.Union, types.UnionType):
+        for choice in map(_bare, args):
+            if _tag(choice) == part:
+                return choice, False
+        tables = [choice for choice in map(_bare, args) if choice is not type(None)]
+        return _step(tables[0], part) if len(tables) == 1 else (Any, isinstance(part, int))
+    if origin is dict:
+        return args[1], True
+    if origin is tuple:
+        return args[0], True
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        for name, field in annotation.model_fields.items():
+            if part in (name, field.alias):
+                return field.annotation, True
+    return Any, True
+
+
+def _bare(annotation: Any) -> Any:
+    while typing.get_origin(annotation) is typing.Annotated:
+        annotation = typing.get_args(annotation)[0]
+    return annotation
+
+
+def _tag(choice: Any) -> Any:
+    """The value of a source's ``kind``, by which pydantic names a member of the union."""
+    if isinstance(choice, type) and issubclass(choice, BaseModel):
+        kind = choice.model_fields.get("kind")
+        if kind is not None and typing.get_args(kind.annotation):
+            return typing.get_args(kind.annotation)[0]
+    return None
+
+
+def _known_keys(annotation: Any) -> list[str]:
+    annotation = _bare(annotation)
+    if typing.get_origin(annotation) in (typing.Union, types.UnionType):
+        keys: list[str] = []
+        for choice in typing.get_args(annotation):
+            keys += _known_keys(choice)
+        return keys
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [field.alias or name for name, field in annotation.model_fields.items()]
+    return []

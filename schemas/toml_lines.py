@@ -1,0 +1,87 @@
+"""On which line of a TOML text a key stands.
+
+The standard library's parser keeps no positions, and they are wanted only for an error's message,
+so the text is parsed a second time, with tree-sitter, when there is an error to report.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterator, Sequence
+
+import tree_sitter_toml
+from tree_sitter import Language, Node, Parser
+
+Key = str | int
+
+
+def line_of(text: str, path: Sequence[Key]) -> int:
+    """The line, from 1, of the deepest part of *path* that the text holds; 0 where it holds none.
+
+    Integers in *path* index arrays and arrays of tables.
+    """
+    tree = Parser(Language(tree_sitter_toml.language())).parse(text.encode())
+    best_depth, best_line = 0, 0
+    for found, node in _keys(tree.root_node):
+        depth = 0
+        while depth < min(len(found), len(path)) and found[depth] == path[depth]:
+            depth += 1
+        exact = depth == len(path)
+        if depth > best_depth and (depth == len(found) or exact):
+            best_depth, best_line = depth, node.start_point.row + 1
+    return best_line
+
+
+def _keys(root: Node) -> Iterator[tuple[tuple[Key, ...], Node]]:
+    """Every key path of the document with the node that names it, tables' headers included."""
+    counts: dict[tuple[Key, ...], int] = {}
+    for child in root.named_children:
+        if child.type == "pair":
+            yield from _pair((), child)
+        elif child.type in ("table", "table_array_element"):
+            header = _inside(counts, _key_parts(child.named_children[0]))
+            if child.type == "table_array_element":
+                counts[header] = counts.get(header, -1) + 1
+                header = (*header, counts[header])
+            yield header, child
+            for pair in child.named_children[1:]:
+                if pair.type == "pair":
+                    yield from _pair(header, pair)
+
+
+def _inside(counts: dict[tuple[Key, ...], int], parts: tuple[str, ...]) -> tuple[Key, ...]:
+    """A header's path with the index of each array of tables that it continues, but for its end."""
+    path: tuple[Key, ...] = ()
+    for number, part in enumerate(parts):
+        path = (*path, part)
+        if path in counts and number < len(parts) - 1:
+            path = (*path, counts[path])
+    return path
+
+
+def _pair(prefix: tuple[Key, ...], pair: Node) -> Iterator[tuple[tuple[Key, ...], Node]]:
+    path = (*prefix, *_key_parts(pair.named_children[0]))
+    yield path, pair
+    yield from _value(path, pair.named_children[-1])
+
+
+def _value(path: tuple[Key, ...], value: Node) -> Iterator[tuple[tuple[Key, ...], Node]]:
+    if value.type == "inline_table":
+        for pair in value.named_children:
+            if pair.type == "pair":
+                yield from _pair(path, pair)
+    elif value.type == "array":
+        elements = [child for child in value.named_children if child.type != "comment"]
+        for index, element in enumerate(elements):
+            yield (*path, index), element
+            yield from _value((*path, index), element)
+
+
+def _key_parts(node: Node) -> tuple[str, ...]:
+    if node.type == "dotted_key":
+        return tuple(part for child in node.named_children for part in _key_parts(child))
+    text = (node.text or b"").decode()
+    if node.type == "quoted_key":
+        (key,) = tomllib.loads(f"{text} = 0")
+        return (key,)
+    return (text,)
