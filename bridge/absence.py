@@ -1,0 +1,37 @@
+"""Why there is no value: the exceptions inside an evaluation.  None of them leaves ``bridge``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bridge.readings import Status
+from bridge.values import Value
+
+
+class Absent(Exception):
+    """A watch has no value in this frame: status and the sentence that names the step."""
+
+    def __init__(self, status: Status, reason: str, value: Value | None = None) -> None:
+        super().__init__(reason)
+        self.status = status
+        self.reason = reason
+        self.value = value
+
+
+class Missing(Exception):
+    """Lines are needed that have not been fetched yet; which, the evaluator has noted."""
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """One access in an expression, for the checks that fail.
+
+    ``size`` bytes at ``offset`` from the address that ``pointer`` (its text, empty where no pointer
+    is followed) holds; that address must have no bit of ``mask``.
+    """
+
+    place: str
+    pointer: str
+    offset: int
+    size: int
+    mask: int

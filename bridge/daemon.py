@@ -1,0 +1,180 @@
+"""The daemon's life: open the source, take frames, and go on when the source is lost.
+
+    opening ──▶ running ──source lost──▶ offline ──▶ opening …
+       └──────── cancelled at any time: outputs say good-bye, the source is closed
+
+Opening is tried again for ever, with a back-off that doubles up to a limit and is jittered, so that
+many daemons do not knock in step.  While the source is gone the last readings stay, marked offline,
+with their age.  A source that stands still (a dump) gives its one frame and is then kept open.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import random
+import time
+from collections.abc import Callable, Mapping, Sequence
+
+from bridge.byte_order import ByteOrder
+from bridge.memory import MemoryMap
+from bridge.output import Output
+from bridge.plan import Plan
+from bridge.readings import Frame, Reading, Status, Watch
+from bridge.sampler import Sampler
+from bridge.source import Consistency, Source
+from schemas.errors import LowhalfError, SourceError, SourceUnusable
+
+FIRST_WAIT = 0.25
+LONGEST_WAIT = 2.0
+AGE_EVERY = 1.0
+
+
+class Daemon:
+    """Runs one source into any number of outputs.
+
+    ``memory`` is the guest's memory by the schema, ``declared`` the byte order that the bridge file
+    names (None for auto) and ``rate`` the most frames a second.  Every change of state is one line
+    in ``log``.
+    """
+
+    def __init__(
+        self,
+        source: Source,
+        outputs: Sequence[Output],
+        plans: Mapping[str, Plan],
+        memory: MemoryMap,
+        *,
+        declared: ByteOrder | None,
+        rate: float,
+        log: logging.Logger,
+        clock: Callable[[], float] = time.time,
+    ) -> None:
+        self.source = source
+        self.outputs = list(outputs)
+        self.last: Frame | None = None
+        self._plans = plans
+        self._memory = memory
+        self._declared = declared
+        self._rate = rate
+        self._log = log
+        self._clock = clock
+        self._announced: Sequence[Watch] | None = None
+        self._reason = ""
+
+    async def run(self) -> None:
+        """Run until cancelled.
+
+        Raises SourceUnusable where the source can never serve, SourceError where one that stands
+        still cannot be opened, and OutputError where an output cannot start.
+        """
+        self._announce(next(iter(self._plans.values())).watches)
+        try:
+            async with asyncio.TaskGroup() as tasks:
+                for output in self.outputs:
+                    tasks.create_task(output.run(), name=f"output {output.kind}")
+                tasks.create_task(self._serve(), name="source")
+        except* LowhalfError as group:
+            fault: BaseException = group
+            while isinstance(fault, BaseExceptionGroup):
+                fault = fault.exceptions[0]
+            raise fault from None
+        finally:
+            await self.source.close()
+
+    async def _serve(self) -> None:
+        wait = FIRST_WAIT
+        while True:
+            reason = ""
+            sampler: Sampler | None = None
+            try:
+                held = await self._open()
+                sampler = Sampler(
+                    self.source,
+                    self._plans,
+                    held,
+                    declared=self._declared,
+                    rate=self._rate,
+                    clock=self._clock,
+                )
+                await self._run(sampler)
+            except SourceUnusable:
+                raise
+            except SourceError as fault:
+                if self.source.consistency is Consistency.STILL:
+                    raise
+                reason = str(fault)
+            if sampler is not None and sampler.stats.frames:
+                wait = FIRST_WAIT
+            await self.source.close()
+            self._offline(reason)
+            await asyncio.sleep(wait * random.uniform(0.5, 1.0))
+            wait = min(wait * 2, LONGEST_WAIT)
+
+    async def _open(self) -> MemoryMap:
+        """Open the source; readings age meanwhile, since a push source may wait long."""
+        opening = asyncio.ensure_future(self.source.open(self._memory))
+        try:
+            while True:
+                done, _ = await asyncio.wait([opening], timeout=AGE_EVERY)
+                if done:
+                    return opening.result()
+                self._offline(self._reason or f"{self.source.name}: is not there yet")
+        finally:
+            if not opening.done():
+                opening.cancel()
+                await asyncio.gather(opening, return_exceptions=True)
+
+    async def _run(self, sampler: Sampler) -> None:
+        plan = None
+        while True:
+            frame = await sampler.next()
+            if self._reason:
+                self._log.info("%s: is back", self.source.name)
+                self._reason = ""
+            for note in sampler.notes:
+                self._log.warning("%s: %s", self.source.name, note)
+            sampler.notes.clear()
+            if sampler.plan is not plan and sampler.plan is not None:
+                plan = sampler.plan
+                order = "" if self.source.order is ByteOrder.BIG else f", {self.source.order}"
+                self._log.info("%s: build %s%s", self.source.name, plan.layout.name, order)
+                self._announce(plan.watches)
+            if frame.note and (self.last is None or self.last.note != frame.note):
+                self._log.warning("%s: %s", self.source.name, frame.note)
+            self._publish(frame)
+            if self.source.consistency is Consistency.STILL:
+                if sampler.plan is None:
+                    raise SourceUnusable(frame.note, source=self.source.name)
+                await asyncio.Event().wait()
+
+    def _announce(self, watches: Sequence[Watch]) -> None:
+        if watches == self._announced:
+            return
+        self._announced = watches
+        for output in self.outputs:
+            output.announce(watches)
+
+    def _publish(self, frame: Frame) -> None:
+        self.last = frame
+        for output in self.outputs:
+            output.publish(frame)
+
+    def _offline(self, reason: str) -> None:
+        """Publish the last readings as offline, and log the reason when it is a new one."""
+        if reason != self._reason:
+            self._log.warning("%s", reason)
+            self._reason = reason
+        last = self.last or self._never()
+        frame = last.offline(reason, self._clock())
+        for output in self.outputs:
+            output.publish(frame)
+
+    def _never(self) -> Frame:
+        """A frame for a source that has given none."""
+        watches = self._announced or ()
+
+        def make() -> list[Reading]:
+            return [Reading(watch, Status.OFFLINE) for watch in watches]
+
+        return Frame(0, self._clock(), "", self.source.name, str(self.source.consistency), make)

@@ -1,0 +1,130 @@
+"""How a value comes about: every address in it as a sum, every pointer with what it holds.
+
+An explanation is a plan like any other, whose watches are the steps, so that one frame of any
+source gives all of them at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, fields, replace
+
+from bridge import nodes
+from bridge.checker import Program, Slot, check
+from bridge.plan import Plan
+from bridge.readings import Watch
+from bridge.values import Kind, ValueType
+from schemas.layout import name_of
+
+RESULT = "result"
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One line of an explanation; its reading has the same place in the frame.
+
+    ``kind`` is ``symbol``, ``add`` (``offset`` bytes are added), ``index``
+    (a computed count of ``offset`` bytes each is added), ``follow`` (the value of a pointer
+    becomes the address), ``value`` (what is stored), ``part`` (a half or a byte of it) or
+    ``result``.  ``label`` is what the step is called and ``type`` the type that it leads to.
+    """
+
+    kind: str
+    label: str
+    type: str
+    offset: int = 0
+
+
+def explain(plan: Plan, watches: Mapping[str, str], text: str) -> tuple[Plan, list[Step]]:
+    """The plan and the steps that explain a watch's name or an expression.
+
+    Raises ExpressionError.
+    """
+    name = text if text in watches else "explained"
+    program = check(plan.layout, {**watches, name: watches.get(text, text)})
+    slots = list(program.slots)
+    steps: list[Step] = []
+    shown: list[Watch] = []
+    places: dict[str, int] = {}
+
+    def add(step: Step, number: nodes.Number) -> None:
+        watch = f"step{len(steps)}"
+        slots.append(Slot(watch, number.text, number.type, number))
+        places[watch] = len(slots) - 1
+        steps.append(step)
+        shown.append(Watch(watch, step.label, number.text, number.type))
+
+    address = ValueType(Kind.INTEGER, plan.layout.pointer_size * 8, address=True, name="address")
+    seen: set[str] = set()
+    for read in _reads(program, program.slots[program.watches[name]]):
+        if read.text in seen or _in_a_list(read):
+            continue
+        seen.add(read.text)
+        for step, number in _place_steps(read.place, address):
+            add(step, number)
+        if isinstance(read, nodes.Read | nodes.FlagRead):
+            add(Step("value", read.text, read.type.name), read)
+        elif isinstance(read, nodes.Stored):
+            leaf = read.leaf
+            kind = ValueType(Kind.INTEGER, leaf.size * 8, name=name_of(leaf))
+            whole = nodes.Stored(read.place.text, kind, read.place, leaf, 0, leaf.size)
+            add(Step("value", read.place.text, name_of(leaf)), whole)
+            add(Step("part", read.text, read.type.name, read.offset), read)
+    final = program.watches[name]
+    steps.append(Step(RESULT, text, program.slots[final].type.name))
+    original = next((w for w in plan.watches if w.name == text), None)
+    shown.append(
+        replace(original, name=RESULT)
+        if original
+        else Watch(RESULT, text, text, program.slots[final].type)
+    )
+    places[RESULT] = final
+    return replace(plan, program=Program(tuple(slots), places), watches=tuple(shown)), steps
+
+
+_Access = nodes.Read | nodes.Stored | nodes.FlagRead | nodes.AddressOf
+
+
+def _reads(program: Program, slot: Slot) -> Iterator[_Access]:
+    """Every access in a slot and in the slots that it uses, in the order of the text."""
+    if slot.over_frames is not None:
+        for argument in slot.over_frames.arguments:
+            yield from _reads(program, program.slots[argument])
+    pending: list[object] = [slot.number]
+    while pending:
+        node = pending.pop(0)
+        if isinstance(node, nodes.SlotValue):
+            yield from _reads(program, program.slots[node.slot])
+        elif isinstance(node, _Access):
+            yield node
+        elif isinstance(node, tuple):
+            pending = [*node, *pending]
+        elif isinstance(node, nodes.Expr):
+            pending = [*(getattr(node, f.name) for f in fields(node)), *pending]
+
+
+def _in_a_list(node: object) -> bool:
+    """Whether an access depends on a list's variable, so that it has no one address."""
+    if isinstance(node, nodes.LoopPlace | nodes.LoopNumber):
+        return True
+    if isinstance(node, nodes.Expr):
+        return any(_in_a_list(getattr(node, f.name)) for f in fields(node))
+    return isinstance(node, tuple) and any(map(_in_a_list, node))
+
+
+def _place_steps(place: nodes.Place, address: ValueType) -> Iterator[tuple[Step, nodes.Number]]:
+    here = nodes.AddressOf(place.text, address, place)
+    kind = name_of(place.node)
+    if isinstance(place, nodes.Offset):
+        yield from _place_steps(place.base, address)
+        label = place.text.removeprefix(place.base.text)
+        yield Step("add", label, kind, place.offset), here
+    elif isinstance(place, nodes.Indexed):
+        yield from _place_steps(place.base, address)
+        label = place.text.removeprefix(place.base.text)
+        yield Step("index", label, kind, place.stride), here
+    elif isinstance(place, nodes.Followed):
+        yield from _place_steps(place.pointer, address)
+        yield Step("follow", place.text, kind), here
+    else:
+        yield Step("symbol", place.text, kind), here

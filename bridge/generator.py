@@ -1,0 +1,472 @@
+"""From checked slots to Python source that evaluates them against an image.
+
+The source is made of nothing but this module's own phrases, numbers, and local names that it
+numbers itself: no text of a user enters it.  (Texts, for reasons, go by index into a table.)
+
+Every slot becomes a ``try`` block of simple statements.  In the common case a read costs an unpack
+and, behind a pointer, one addition and one range check; whatever fails a check goes to the careful
+functions of ``bridge.evaluator``, which follow mirrors, look at other regions and raise the reason.
+Blocks are grouped in functions of ``chunk`` slots: many for a whole image, one for a sparse image,
+so that a slot that was set aside can be evaluated again by itself.
+
+Names in the generated code:
+
+    ram V S A L T     flat bytes; values, statuses (None is ok) and addresses by slot; lines held
+                      and lines touched (sparse only)
+    u_X               ``struct.Struct(order + X).unpack_from``
+    t0 t1 …           temporaries, each assigned before it is used
+    K                 table of sites, texts and other constants
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from bridge import nodes
+from bridge.absence import Site
+from bridge.checker import Program, Slot
+from bridge.memory import LINE_SHIFT, MemoryMap
+from bridge.values import Kind
+from schemas.compiler import BuildLayout
+from schemas.layout import BitField, Chars, FixedPoint, Leaf, Scalar
+
+_CALLS = (
+    "locate",
+    "miss",
+    "fault",
+    "null",
+    "outside",
+    "chain",
+    "first",
+    "index_fault",
+    "nonfinite",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Generated source and what goes with it.
+
+    ``constants`` is K; ``addresses`` has the address of each slot's value where it is fixed;
+    ``lines`` are the numbers of the lines that every evaluation may read; ``formats`` are the X
+    of the u_X that the source uses.
+    """
+
+    text: str
+    constants: Sequence[Any]
+    addresses: Sequence[int | None]
+    lines: frozenset[int]
+    formats: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True)
+class _Address:
+    """An address in generated code: a variable (none where it is known) plus an offset.
+
+    ``pointer`` is the text of the pointer it came from; ``step`` the greatest divisor of all that
+    was added to the variable since, which says what its alignment tells of the pointer's.
+    """
+
+    variable: str | None
+    offset: int
+    pointer: str = ""
+    step: int = 0
+
+
+def generate(
+    program: Program, layout: BuildLayout, memory: MemoryMap, *, whole: bool, chunk: int
+) -> Source:
+    """Source for all slots of a program.  Functions are named ``chunk0``, ``chunk1``, …."""
+    return _Generator(program, layout, memory, whole, chunk).run()
+
+
+@dataclass
+class _Generator:
+    program: Program
+    layout: BuildLayout
+    memory: MemoryMap
+    whole: bool
+    chunk: int
+    out: list[str] = field(default_factory=list)
+    constants: list[Any] = field(default_factory=list)
+    lines: set[int] = field(default_factory=set)
+    formats: set[str] = field(default_factory=set)
+    indent: str = ""
+    count: int = 0
+    loops: dict[str, str] = field(default_factory=dict)
+
+    def run(self) -> Source:
+        slots = self.program.slots
+        addresses: list[int | None] = []
+        bodies: list[list[str]] = []
+        for first in range(0, len(slots), self.chunk):
+            self.out = []
+            for number in range(first, min(first + self.chunk, len(slots))):
+                addresses.append(self._slot(number, slots[number]))
+            bodies.append(self.out)
+        unpackers = "".join(f", u_{name}=u_{name}" for name in sorted(self.formats))
+        text: list[str] = []
+        for number, body in enumerate(bodies):
+            text.append(f"def chunk{number}(ram, V, S, A, L, T, K=K{unpackers}):")
+            text += body
+        formats = sorted(self.formats)
+        return Source("\n".join(text), self.constants, addresses, frozenset(self.lines), formats)
+
+    # statements
+
+    def emit(self, line: str) -> None:
+        self.out.append(self.indent + line)
+
+    def temporary(self, expression: str) -> str:
+        name = f"t{self.count}"
+        self.count += 1
+        self.emit(f"{name} = {expression}")
+        return name
+
+    def constant(self, value: Any) -> str:
+        self.constants.append(value)
+        return f"K[{len(self.constants) - 1}]"
+
+    def block(self, head: str, body: Callable[[], None]) -> None:
+        self.emit(head)
+        outer, self.indent = self.indent, self.indent + " "
+        body()
+        self.indent = outer
+
+    def unpack(self, leaf_format: str, index: str) -> str:
+        name = leaf_format.strip("<>")
+        self.formats.add(name)
+        return f"u_{name}(ram, {index})[0]"
+
+    # slots
+
+    def _slot(self, number: int, slot: Slot) -> int | None:
+        """Emit one slot; gives its address where that is known beforehand."""
+        self.count = 0
+        self.loops = {}
+        known: int | None = None
+        self.indent = " "
+        self.emit("try:")
+        self.indent = "  "
+        body = len(self.out)
+        if slot.over_frames is not None:
+            machine = self.constant(number)
+            arguments = ", ".join(
+                f"(None if S[{a}] is not None else V[{a}])" for a in slot.over_frames.arguments
+            )
+            self.emit(f"V[{number}] = step({machine}, ({arguments},), S)")
+        else:
+            assert slot.number is not None
+            root = slot.address_node
+            if isinstance(root, nodes.Read | nodes.Stored | nodes.FlagRead):
+                value, address = self._stored(root)
+                if address.variable is None:
+                    known = address.offset
+                else:
+                    self.emit(f"A[{number}] = {_plus(address.variable, address.offset)}")
+            else:
+                value = self.number(slot.number)
+                if slot.type.kind is Kind.FLOAT:
+                    value = f"finite(float({value}))"
+                elif slot.type.kind is Kind.INTEGER:
+                    value = f"bounded({value})"
+            self.emit(f"V[{number}] = {value}")
+        if any("spend()" in line for line in self.out[body:]):
+            self.out.insert(body, "  start()")
+        self.indent = " "
+        self.emit(f"except Exception as e: S[{number}] = fault(e, {number})")
+        return known
+
+    # places
+
+    def address(self, place: nodes.Place) -> _Address:
+        """Emit what is needed to know a place's address."""
+        if isinstance(place, nodes.Fixed):
+            return _Address(None, place.address)
+        if isinstance(place, nodes.Offset):
+            base = self.address(place.base)
+            return replace(base, offset=base.offset + place.offset)
+        if isinstance(place, nodes.Followed):
+            assert isinstance(place.pointer.node, Leaf)
+            return _Address(self.load(place.pointer, place.pointer.node), 0, place.pointer.text)
+        if isinstance(place, nodes.AtAddress):
+            return _Address(self.temporary(self.number(place.address)), 0, place.text)
+        if isinstance(place, nodes.LoopPlace):
+            return _Address(self.loops[place.variable], 0, place.text)
+        if isinstance(place, nodes.FirstPlace):
+            listing = self.listing(place.listing)
+            text = self.constant(place.listing.text)
+            return _Address(self.temporary(f"first({listing}, {text})"), 0, place.text)
+        assert isinstance(place, nodes.Indexed)
+        return self._element(place)
+
+    def _element(self, place: nodes.Indexed) -> _Address:
+        base = self.address(place.base)
+        index = self.temporary(self.number(place.index))
+        if place.count is not None:
+            text = self.constant((place.text, place.count))
+            self.emit(f"if not 0 <= {index} < {place.count}: index_fault({index}, {text})")
+        if base.variable is None:
+            variable = self.temporary(f"{index} * {place.stride} + {base.offset}")
+            return _Address(variable, 0)
+        self._not_null(base)
+        variable = self.temporary(f"{base.variable} + {index} * {place.stride}")
+        return replace(base, variable=variable, step=math.gcd(base.step, place.stride))
+
+    def _not_null(self, address: _Address) -> None:
+        if address.pointer:
+            self.emit(f"if not {address.variable}: null({self.constant(address.pointer)})")
+
+    def index(self, address: _Address, offset: int, leaf: Leaf, size: int, place: str) -> str:
+        """Emit the checks of an access; gives the flat index in generated code."""
+        # a part of a value is as aligned as the value: what cannot be loaded has no halves either
+        align = self._alignment(leaf)
+        total = address.offset + offset
+        if address.variable is None:
+            flat = self.memory.flat(total, size)
+            site = self.constant(Site(place, "", total, size, 0))
+            if flat is None:
+                self.emit(f"outside({site})")
+                return "0"
+            self._held(str(flat), flat, size, True, site)
+            return str(flat)
+        aligned = address.pointer and address.offset % align == 0 and address.step % align == 0
+        mask = align - 1 if aligned else 0
+        site = self.constant(Site(place, address.pointer, total, size, mask))
+        region = self.memory.regions[0]
+        shift, limit = total - region.start, region.size - size
+        variable = address.variable
+        flat_index = self.temporary(_plus(variable, shift))
+        checks = [f"not 0 <= {flat_index} <= {limit}"]
+        if address.pointer and shift >= 0:
+            checks.insert(0, f"not {variable}")
+        if mask:
+            checks.append(f"{variable} & {mask}")
+        self.emit(f"if {' or '.join(checks)}: {flat_index} = locate({variable}, {site})")
+        one_line = size == 1 or (mask == leaf.size - 1 and region.start % leaf.size == 0)
+        self._held(flat_index, None, size, one_line, site)
+        return flat_index
+
+    def _held(self, index: str, flat: int | None, size: int, one_line: bool, site: str) -> None:
+        """Emit the check that the lines of an access have been fetched."""
+        if flat is not None:
+            lines = range(flat >> LINE_SHIFT, ((flat + size - 1) >> LINE_SHIFT) + 1)
+            self.lines.update(lines)
+            if not self.whole:
+                for line in lines:
+                    self.emit(f"T[{line}] = 1")
+                    self.emit(f"if not L[{line}]: miss({flat}, {site})")
+            return
+        if self.whole:
+            return
+        number = self.temporary(f"{index} >> {LINE_SHIFT}")
+        self.emit(f"T[{number}] = 1")
+        self.emit(f"if not L[{number}]: miss({index}, {site})")
+        if not one_line:
+            last = self.temporary(f"({index} + {size - 1}) >> {LINE_SHIFT}")
+
+            def rest() -> None:
+                self.emit(f"T[{number} + 1:{last} + 1] = b'\\1' * ({last} - {number})")
+                self.emit(f"if not all(L[{number} + 1:{last} + 1]): miss({index}, {site})")
+
+            self.block(f"if {last} != {number}:", rest)
+
+    def _alignment(self, leaf: Leaf) -> int:
+        """What the processor's load of a value needs its address to be a multiple of."""
+        if self.layout.unaligned_loads or isinstance(leaf, Chars):
+            return 1
+        if isinstance(leaf, Scalar) and leaf.floating:
+            return leaf.size
+        return min(leaf.size, self.layout.pointer_size)
+
+    # stored values
+
+    def load(self, place: nodes.Place, leaf: Leaf) -> str:
+        return self.temporary(self._value(self.address(place), place, leaf))
+
+    def _value(self, address: _Address, place: nodes.Place, leaf: Leaf) -> str:
+        index = self.index(address, 0, leaf, leaf.size, place.text)
+        stored = self.unpack(leaf.packing.format, index)
+        if isinstance(leaf, FixedPoint):
+            return f"{stored} / {1 << leaf.fraction_bits}"
+        if isinstance(leaf, Chars):
+            return f"{self.constant(leaf.value)}({stored})"
+        if isinstance(leaf, BitField):
+            part = f"{stored} >> {leaf.lowest} & {(1 << leaf.width) - 1}"
+            if not leaf.signed:
+                return part
+            sign = 1 << (leaf.width - 1)
+            return f"(({part}) ^ {sign}) - {sign}"
+        if isinstance(leaf, Scalar) and leaf.floating:
+            value = self.temporary(stored)
+            text = self.constant(place.text)
+            self.emit(f"if {value} - {value} != 0.0: nonfinite({value}, {text})")
+            return value
+        return stored
+
+    def _stored(self, node: nodes.Read | nodes.Stored | nodes.FlagRead) -> tuple[str, _Address]:
+        """Emit a read; gives its value in generated code and its address."""
+        address = self.address(node.place)
+        if isinstance(node, nodes.Read):
+            return self._value(address, node.place, node.leaf), address
+        if isinstance(node, nodes.FlagRead):
+            word = self.index(address, 0, node.leaf, node.leaf.size, node.place.text)
+            unit = self.unpack(node.leaf.packing.format.upper(), word)
+            return f"({unit} >> {node.bit} & 1) == 1", address
+        place = node.place.text
+        index = self.index(address, node.offset, node.leaf, node.size, place)
+        order = node.leaf.packing.format[0]
+        formats = {1: "B", 2: "H", 4: "I", 8: "Q"}
+        value = self.unpack(order + formats[node.size], index)
+        return value, replace(address, offset=address.offset + node.offset)
+
+    # numbers
+
+    def number(self, node: nodes.Number) -> str:
+        """Emit a number; gives it in generated code, cheap and free of side effects."""
+        method: Callable[[Any], str] = getattr(self, f"_{type(node).__name__}")
+        return method(node)
+
+    def _Literal(self, node: nodes.Literal) -> str:  # noqa: N802
+        return self.constant(node.value) if isinstance(node.value, str) else f"({node.value!r})"
+
+    def _Read(self, node: nodes.Read) -> str:  # noqa: N802
+        return self.temporary(self._stored(node)[0])
+
+    _Stored = _FlagRead = _Read
+
+    def _AddressOf(self, node: nodes.AddressOf) -> str:  # noqa: N802
+        address = self.address(node.place)
+        if address.variable is None:
+            return str(address.offset)
+        self._not_null(address)
+        return self.temporary(_plus(address.variable, address.offset))
+
+    def _LoopNumber(self, node: nodes.LoopNumber) -> str:  # noqa: N802
+        return self.loops[node.variable]
+
+    def _Unary(self, node: nodes.Unary) -> str:  # noqa: N802
+        return self.temporary(f"{node.op} {self.number(node.operand)}")
+
+    def _Arithmetic(self, node: nodes.Arithmetic) -> str:  # noqa: N802
+        left, right = self.number(node.left), self.number(node.right)
+        calls = {"**": "power", "<<": "shift_left", ">>": "shift_right"}
+        if node.op in calls:
+            return self.temporary(f"{calls[node.op]}({left}, {right})")
+        value = self.temporary(f"{left} {node.op} {right}")
+        if node.type.kind is Kind.FLOAT:
+            self.emit(f"if {value} - {value} != 0.0: finite({value})")
+        return value
+
+    def _Comparison(self, node: nodes.Comparison) -> str:  # noqa: N802
+        left = self.number(node.operands[0])
+        if len(node.ops) == 1:
+            return self.temporary(f"{left} {node.ops[0]} {self.number(node.operands[1])}")
+        result = self.temporary("True")
+        self._chain_comparison(node, 0, left, result)
+        return result
+
+    def _chain_comparison(self, node: nodes.Comparison, n: int, left: str, result: str) -> None:
+        right = self.number(node.operands[n + 1])
+        self.emit(f"{result} = {left} {node.ops[n]} {right}")
+        if n + 1 < len(node.ops):
+            self.block(f"if {result}:", lambda: self._chain_comparison(node, n + 1, right, result))
+
+    def _Logic(self, node: nodes.Logic) -> str:  # noqa: N802
+        result = self.temporary(f"not not {self.number(node.operands[0])}")
+        outer = self.indent
+        for operand in node.operands[1:]:
+            self.emit(f"if {'' if node.op == 'and' else 'not '}{result}:")
+            self.indent += " "
+            self.emit(f"{result} = not not {self.number(operand)}")
+            self.indent = outer
+        return result
+
+    def _Choice(self, node: nodes.Choice) -> str:  # noqa: N802
+        condition = self.number(node.condition)
+        result = self.temporary("None")
+        convert = "float" if node.type.kind is Kind.FLOAT else ""
+        self.block(
+            f"if {condition}:",
+            lambda: self.emit(f"{result} = {convert}({self.number(node.chosen)})"),
+        )
+        self.block(
+            "else:", lambda: self.emit(f"{result} = {convert}({self.number(node.otherwise)})")
+        )
+        return result
+
+    def _Apply(self, node: nodes.Apply) -> str:  # noqa: N802
+        arguments = ", ".join(self.number(part) for part in node.arguments)
+        return self.temporary(f"m_{node.function}({arguments})")
+
+    def _SlotValue(self, node: nodes.SlotValue) -> str:  # noqa: N802
+        self.emit(f"if S[{node.slot}] is not None: again(S[{node.slot}])")
+        return self.temporary(f"V[{node.slot}]")
+
+    def _Length(self, node: nodes.Length) -> str:  # noqa: N802
+        return self.temporary(f"len({self.listing(node.listing)})")
+
+    def _Fold(self, node: nodes.Fold) -> str:  # noqa: N802
+        listing = self.listing(node.listing)
+        if node.function != "sum":
+            listing = f"filled({listing}, {self.constant(node.text)})"
+        return self.temporary(f"f_{node.function}({listing})")
+
+    def _FirstNumber(self, node: nodes.FirstNumber) -> str:  # noqa: N802
+        listing = self.listing(node.listing)
+        return self.temporary(f"first({listing}, {self.constant(node.listing.text)})")
+
+    # lists
+
+    def listing(self, node: nodes.Listing) -> str:
+        """Emit a list; gives its name in generated code.  Places are their addresses."""
+        if isinstance(node, nodes.Chain):
+            if node.head_is_pointer:
+                assert isinstance(node.head.node, Leaf)
+                head = self.load(node.head, node.head.node)
+            else:
+                address = self.address(node.head)
+                head = str(address.offset)
+                if address.variable is not None:
+                    self._not_null(address)
+                    head = self.temporary(_plus(address.variable, address.offset))
+            site = Site(
+                f"{node.text} element",
+                "",
+                node.next_offset,
+                self.layout.pointer_size,
+                0 if self.layout.unaligned_loads else self.layout.pointer_size - 1,
+            )
+            return self.temporary(f"chain({head}, {self.constant(site)})")
+        assert isinstance(node, nodes.Comprehension)
+        source = self.listing(node.source)
+        result = self.temporary("[]")
+        variable = f"v{self.count}"
+        self.count += 1
+        self.loops[node.variable] = variable
+        self.block(f"for {variable} in {source}:", lambda: self._iteration(node, result))
+        del self.loops[node.variable]
+        return result
+
+    def _iteration(self, node: nodes.Comprehension, result: str) -> None:
+        self.emit("spend()")
+        for condition in node.conditions:
+            self.emit(f"if not {self.number(condition)}: continue")
+        if isinstance(node.result, nodes.Number):
+            self.emit(f"{result}.append({self.number(node.result)})")
+            return
+        address = self.address(node.result)
+        if address.variable is None:
+            self.emit(f"{result}.append({address.offset})")
+            return
+        self._not_null(address)
+        self.emit(f"{result}.append({_plus(address.variable, address.offset)})")
+
+
+def _plus(variable: str, offset: int) -> str:
+    if offset == 0:
+        return variable
+    return f"{variable} + {offset}" if offset > 0 else f"{variable} - {-offset}"

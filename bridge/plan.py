@@ -1,0 +1,146 @@
+"""A bridge file made ready for each build: checked watches, targets and sampling counters."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bridge import nodes, target
+from bridge.checker import Program, check
+from bridge.memory import MemoryMap, Region
+from bridge.readings import Watch
+from bridge.target import Target
+from bridge.values import Kind, ValueType
+from schemas.bridge_file import TargetTable, WatchTable
+from schemas.compiler import BuildLayout, Schema
+from schemas.errors import ExpressionError
+from schemas.layout import Scalar
+from schemas.loader import Bridge
+from schemas.toml_lines import Key
+
+
+@dataclass(frozen=True, slots=True)
+class Counter:
+    """An unsigned integer at a fixed guest address: ``size`` bytes in the guest's order."""
+
+    name: str
+    address: int
+    size: int
+    big_endian: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Everything of a bridge for one build."""
+
+    layout: BuildLayout
+    program: Program
+    watches: tuple[Watch, ...]
+    frame: Counter | None
+    guard: tuple[Counter, Counter] | None
+    """The counters that began and ended a frame's work."""
+
+
+def memory_map(schema: Schema) -> MemoryMap:
+    """The guest's memory as the schema describes it."""
+    regions = schema.file.memory.regions
+    return MemoryMap([Region(r.name, r.start, r.size, r.mirrors) for r in regions])
+
+
+def plans(bridge: Bridge) -> dict[str, Plan]:
+    """One plan a build, or only the build that the file names.
+
+    Raises BridgeFileError with the line of the first fault.
+    """
+    builds = bridge.schema.builds
+    names = list(builds) if bridge.file.build == "auto" else [bridge.file.build]
+    return {name: plan(bridge, builds[name]) for name in names}
+
+
+def plan(bridge: Bridge, layout: BuildLayout) -> Plan:
+    """The plan of one build.  Raises BridgeFileError."""
+    tables = bridge.file.watches
+    program = _program(bridge, layout)
+    watches = tuple(
+        _watch(bridge, index, table, program.slots[program.watches[table.name]].type)
+        for index, table in enumerate(tables)
+    )
+    sampling = bridge.file.sampling
+    frame = guard = None
+    if sampling.frame:
+        frame = _counter(bridge, layout, ("sampling", "frame"), sampling.frame)
+    if sampling.guard is not None:
+        path = ("sampling", "guard")
+        guard = (
+            _counter(bridge, layout, (*path, "began"), sampling.guard.began),
+            _counter(bridge, layout, (*path, "ended"), sampling.guard.ended),
+        )
+    return Plan(layout, program, watches, frame, guard)
+
+
+def _program(bridge: Bridge, layout: BuildLayout) -> Program:
+    tables = bridge.file.watches
+    try:
+        return check(layout, {table.name: table.expr for table in tables})
+    except ExpressionError as fault:
+        index = next(i for i, table in enumerate(tables) if table.name == fault.watch)
+        caret = str(fault).partition("\n")[2]
+        build = f" (build {layout.name})" if len(bridge.schema.builds) > 1 else ""
+        message = f"watch {fault.watch}{build}: {fault.detail}\n{caret}"
+        raise bridge.text.error(("watches", index, "expr"), message) from fault
+
+
+def _watch(bridge: Bridge, index: int, table: WatchTable, kind: ValueType) -> Watch:
+    path: tuple[Key, ...] = ("watches", index)
+    fault = _show_fault(table.show, kind)
+    if fault:
+        raise bridge.text.error((*path, "show"), f"watch {table.name}: {fault}")
+    aim: Target | None = None
+    if table.target is not None:
+        try:
+            aim = _target(table.target, kind)
+        except ValueError as error:
+            message = f"watch {table.name}: {error}"
+            raise bridge.text.error((*path, "target"), message) from None
+    return Watch(table.name, table.label, table.expr, kind, table.show, aim)
+
+
+def _show_fault(show: str, kind: ValueType) -> str:
+    if not show or show == "decimal":
+        return ""
+    if kind.kind in (Kind.TEXT, Kind.BOOLEAN):
+        return f"a {kind.name} cannot be shown as {show}"
+    if show == "name" and not (kind.members or kind.flags):
+        return f"{kind.name} has no names to show"
+    if show == "binary" and kind.kind is Kind.FLOAT and not kind.bits:
+        return "a computed float has no stored bits to show"
+    return ""
+
+
+def _target(table: TargetTable, kind: ValueType) -> Target:
+    if table.equals is not None:
+        return target.equals(table.equals, kind)
+    if table.between is not None:
+        return target.between(*table.between, kind)
+    assert table.near is not None
+    assert table.within is not None
+    return target.near(table.near, table.within, kind)
+
+
+def _counter(bridge: Bridge, layout: BuildLayout, path: tuple[Key, ...], text: str) -> Counter:
+    try:
+        program = check(layout, {"counter": text})
+    except ExpressionError as fault:
+        raise bridge.text.error(path, fault.detail) from fault
+    number = program.slots[-1].number
+    place: nodes.Place | None = None
+    if isinstance(number, nodes.Read) and isinstance(number.leaf, Scalar):
+        place = number.place
+    offset = 0
+    while isinstance(place, nodes.Offset):
+        offset, place = offset + place.offset, place.base
+    kind = program.slots[-1].type
+    if not isinstance(place, nodes.Fixed) or kind.kind is not Kind.INTEGER or kind.signed:
+        raise bridge.text.error(
+            path, f"{text} is not an unsigned integer at a fixed address, which a counter must be"
+        )
+    return Counter(text, place.address + offset, kind.bits // 8, layout.order == ">")

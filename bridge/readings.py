@@ -1,0 +1,178 @@
+"""Readings: what each watch gave in a frame, and the frame that holds them.
+
+A reading is never a made-up zero: where a value could not be had there is a status and one
+sentence that names the step that failed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from functools import cached_property
+from typing import Any
+
+from bridge.target import Target
+from bridge.values import Value, ValueType, show_value
+
+
+class Status(StrEnum):
+    """Whether there is a value, and if not, why."""
+
+    OK = "ok"
+    NULL = "null"
+    """A null pointer was followed, or the first of an empty list was asked for."""
+    UNMAPPED = "unmapped"
+    """The address is outside every region, or the source holds no bytes there."""
+    MISALIGNED = "misaligned"
+    """A pointer that the guest's processor could not load through."""
+    WAITING = "waiting"
+    """No frame yet, or no earlier one."""
+    OFFLINE = "offline"
+    """The source is gone; the last value stays."""
+    ERROR = "error"
+    """Arithmetic: a division by zero, an overflow, not a number."""
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """A named expression as outputs see it."""
+
+    name: str
+    label: str
+    expression: str
+    type: ValueType
+    show: str = ""
+    target: Target | None = None
+
+    @property
+    def title(self) -> str:
+        return self.label or self.name
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What a watch gave in a frame.
+
+    ``value`` is there when the status is ok; when it is offline it is the last one, or None; when
+    it is error it may be the stored value that is not a finite number.  ``address`` is the guest
+    address that the value was read from, None where it was computed.  ``age`` is the time in
+    seconds since the value was true, 0 unless offline.
+    """
+
+    watch: Watch
+    status: Status
+    value: Value | None = None
+    address: int | None = None
+    reason: str = ""
+    age: float = 0.0
+
+    @property
+    def text(self) -> str:
+        """The value for people; empty where there is none."""
+        if self.value is None:
+            return ""
+        return show_value(self.value, self.watch.type, self.watch.show)
+
+    @property
+    def target(self) -> str | None:
+        """``hit`` or ``miss``; None without a target or a value."""
+        target = self.watch.target
+        if target is None or self.status is not Status.OK or self.value is None:
+            return None
+        return "hit" if target.hit(self.value) else "miss"
+
+    @property
+    def distance(self) -> float | None:
+        """What there is to go, signed, in the watch's unit; None where there is no such thing."""
+        target = self.watch.target
+        if target is None or self.status is not Status.OK or self.value is None:
+            return None
+        return target.distance(self.value)
+
+    def as_json(self) -> dict[str, Any]:
+        """The object that ``--json`` prints for a reading."""
+        value = self.value
+        if isinstance(value, float) and not math.isfinite(value):
+            value = None
+        return {
+            "watch": self.watch.name,
+            "status": str(self.status),
+            "value": value,
+            "text": self.text,
+            "address": self.address,
+            "target": self.target,
+            "reason": self.reason,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Stats:
+    """Counts since the source was opened, in frames unless said."""
+
+    frames: int = 0
+    """Frames evaluated."""
+    skipped: int = 0
+    """Frames of the game that were never sampled, by the game's own counter."""
+    torn: int = 0
+    """Samples that the guard refused and that were taken again."""
+    unwhole: int = 0
+    """Times that the guard never passed, so that the last whole frame stayed."""
+    resets: int = 0
+    """Times that the game's frame counter went backwards."""
+    batches: int = 0
+    """Batches of lines fetched, the guard's own counters left out."""
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One sampled moment: the game's own frame number, a time and every watch's reading.
+
+    ``time`` is seconds since the Unix epoch.  ``build`` is "" while it is not known.  Readings are
+    made when they are first asked for, so that a frame that no output looks at costs nothing.
+    ``note`` is a sentence about the whole frame, such as why the source is gone; else empty.
+    """
+
+    number: int
+    time: float
+    build: str
+    source: str
+    consistency: str
+    make_readings: Callable[[], Sequence[Reading]] = field(repr=False, compare=False)
+    stats: Stats = Stats()
+    note: str = ""
+
+    @cached_property
+    def readings(self) -> tuple[Reading, ...]:
+        return tuple(self.make_readings())
+
+    def as_json(self) -> dict[str, Any]:
+        """The object that ``--json`` prints for a frame."""
+        return {
+            "frame": self.number,
+            "time": self.time,
+            "build": self.build,
+            "source": self.source,
+            "consistency": self.consistency,
+            "readings": [reading.as_json() for reading in self.readings],
+        }
+
+    def offline(self, reason: str, now: float) -> Frame:
+        """The same frame when its source is gone: values stay, with their age."""
+        readings = self.readings
+        age = max(0.0, now - self.time)
+
+        def gone() -> Sequence[Reading]:
+            return [
+                replace(
+                    reading,
+                    status=Status.OFFLINE,
+                    value=reading.value if reading.status in (Status.OK, Status.OFFLINE) else None,
+                    reason=reason,
+                    age=age,
+                )
+                for reading in readings
+            ]
+
+        return replace(self, make_readings=gone, note=reason)

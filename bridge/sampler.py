@@ -1,0 +1,449 @@
+"""Frames from a source: when one is there, which lines it needs, whether it is whole.
+
+For each frame the sampler fetches in one batch every line that the frame before touched, evaluates,
+and fetches what was missing in further batches, so that a chain of three pointers costs three
+batches the first time and one from then on.  A source that vouches for nothing is sampled as a
+seqlock reader samples: the counter that ended a frame is read first, then the lines, then the
+counter that began it, in three separate reads, and the sample stands only where both are equal.
+(One counter read before and after does not do: it stands still during the frame's work.)
+
+Without a guard but with a frame counter, a sample is taken right after the counter changed, twice,
+and stands where both are equal; that is likelier to be whole, not certain, and is called unguarded.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+
+from bridge.byte_order import ByteOrder
+from bridge.evaluator import Evaluator
+from bridge.identify import (
+    Identity,
+    aligned_span,
+    evidence_spans,
+    identities,
+    unknown_build,
+)
+from bridge.image import Image
+from bridge.memory import LINE_SHIFT, MemoryMap, Span
+from bridge.plan import Counter, Plan
+from bridge.readings import Frame, Reading, Stats, Status, Watch
+from bridge.source import Consistency, Source
+from schemas.errors import SourceUnusable
+
+MOST_TRIES = 400
+LONGEST_TRY = 0.25
+IDENTIFY_EVERY = 0.25
+SHORTEST_POLL = 0.001
+_WRAP = 1 << 31
+
+
+class Torn(Exception):
+    """The guard never passed; the message says how often it was tried."""
+
+
+class Sampler:
+    """Takes frames from one open source.
+
+    ``plans`` are the builds that may be running; ``memory`` is the map of what the source holds.
+    ``declared`` is the byte order that the bridge file names, None for auto.  ``rate`` is in frames
+    a second.  ``notes`` collects sentences that the user should see once.
+    """
+
+    def __init__(
+        self,
+        source: Source,
+        plans: Mapping[str, Plan],
+        memory: MemoryMap,
+        *,
+        declared: ByteOrder | None,
+        rate: float,
+        clock: Callable[[], float] = time.time,
+    ) -> None:
+        self.source = source
+        self.plans = dict(plans)
+        self.memory = memory
+        self.rate = rate
+        self.plan: Plan | None = None
+        self.stats = Stats()
+        self.notes: list[str] = []
+        self._clock = clock
+        self._declared = declared or source.declared_order
+        self._evaluator: Evaluator | None = None
+        self._image = Image(memory)
+        self._spans: list[Span] = []
+        self._learned = b""
+        self._marks = evidence_spans([p.layout for p in plans.values()], memory)
+        self._wanted: list[Span] = []
+        self._number: int | None = None
+        self._next_time = 0.0
+        self._last: Frame | None = None
+
+    @property
+    def watches(self) -> Sequence[Watch]:
+        """The watches of the running build; of the first where none is known."""
+        plan = self.plan or next(iter(self.plans.values()))
+        return plan.watches
+
+    @property
+    def consistency(self) -> str:
+        """Why this source's frames can be taken for whole, if they can."""
+        vouched = self.source.consistency
+        if vouched is Consistency.UNGUARDED and self.plan is not None and self.plan.guard:
+            return Consistency.GUARDED
+        return vouched
+
+    async def next(self) -> Frame:
+        """Wait for a new frame and evaluate it.
+
+        Raises SourceLost when the source is gone, and SourceUnusable where it holds no build that
+        the schema knows and never will.
+        """
+        while True:
+            number = await self._wait()
+            if self.plan is None:
+                reason = await self._identify()
+                if reason:
+                    frame = self._waiting(reason)
+                    if self._last is None or self._last.note != reason:
+                        self._last = frame
+                        return frame
+                    if not self.source.paced:
+                        await asyncio.sleep(IDENTIFY_EVERY)
+                    continue
+            try:
+                frame_or_none = await self._take(number)
+            except Torn as fault:
+                self.stats = replace(self.stats, unwhole=self.stats.unwhole + 1)
+                last = self._last or self._waiting(str(fault))
+                self._last = replace(last, note=str(fault), stats=self.stats)
+                return self._last
+            if frame_or_none is not None:
+                self._last = frame_or_none
+                return frame_or_none
+
+    # when
+
+    async def _wait(self) -> int | None:
+        """Until a new frame is there; gives the sender's number of it."""
+        if self.source.paced:
+            return await self.source.wait()
+        now = time.monotonic()
+        if now < self._next_time:
+            await asyncio.sleep(self._next_time - now)
+        period = 1 / self.rate
+        plan = self.plan
+        if plan is not None and plan.frame is not None and self._number is not None:
+            poll = max(SHORTEST_POLL, period / 8)
+            # the guest cannot set an event: its memory is all there is to look at
+            while await self._count(plan.frame) == self._number:  # noqa: ASYNC110
+                await asyncio.sleep(poll)
+        # a late frame may be followed early by the next, so that the mean rate is kept
+        now = time.monotonic()
+        self._next_time = max(self._next_time + period, now - period)
+        return None
+
+    # which build
+
+    async def _identify(self) -> str:
+        """Find the running build and the byte order; gives a reason where that is not possible."""
+        source, layouts = self.source, [plan.layout for plan in self.plans.values()]
+        source.order = ByteOrder.BIG
+        found = dict(zip(self._marks, await source.fetch(self._marks), strict=True))
+        absent = [span for span, data in found.items() if data is None]
+        if absent:
+            self._want(self._marks)
+        orders = list(ByteOrder)
+        if self._declared is not None:
+            orders = [self._declared]
+        matches = identities(layouts, self.memory, found, orders)
+        builds = list(dict.fromkeys(match.build for match in matches))
+        if len(builds) > 1:
+            raise SourceUnusable(
+                f"builds {' and '.join(builds)} are both recognised; name one with build in the "
+                "bridge file, or give the schema better recognise bytes",
+                source=source.name,
+            )
+        only = next(iter(self.plans.values())) if len(self.plans) == 1 else None
+        if not matches and only is not None:
+            matches = self._assumed(only, found)
+        if not matches:
+            order = self._declared or ByteOrder.BIG
+            return unknown_build(layouts, self.memory, found, order)
+        self._bind(matches[0])
+        return ""
+
+    def _assumed(self, plan: Plan, found: Mapping[Span, bytes | None]) -> list[Identity]:
+        """The only possible build where its evidence is not there: what the user says is obeyed."""
+        layout = plan.layout
+        if self._declared is not None:
+            elsewhere = identities([layout], self.memory, found, list(ByteOrder))
+            if elsewhere:
+                note = (
+                    f"byte_order is {self._declared}, but {layout.name} is recognised in "
+                    f"{elsewhere[0].order}; {self._declared} is used as declared"
+                )
+                self.notes.append(note)
+            return [Identity(layout.name, self._declared)]
+        if not layout.evidence:
+            raise SourceUnusable(
+                f"build {layout.name} has no recognise bytes to tell the byte order by; set "
+                "byte_order in [source]",
+                source=self.source.name,
+            )
+        return []
+
+    def _bind(self, identity: Identity) -> None:
+        plan = self.plans[identity.build]
+        self.source.order = identity.order
+        self.plan = plan
+        whole = self.source.consistency is Consistency.STILL
+        self._image = Image(self.memory)
+        self._evaluator = None
+        self._number = None
+        if not whole:
+            self._evaluator = self._make_evaluator(plan, whole=False)
+            self._learn(sorted(self._evaluator.static_lines))
+
+    def _make_evaluator(self, plan: Plan, *, whole: bool) -> Evaluator:
+        evaluator = Evaluator(plan.program, plan.layout, self.memory, whole=whole)
+        evaluator.absent_status = self.source.absent
+        evaluator.absent_words = self.source.absent_words
+        return evaluator
+
+    # taking a frame
+
+    async def _take(self, sent: int | None) -> Frame | None:
+        """One frame, taken again until it is whole; None where the build has changed meanwhile."""
+        plan = self.plan
+        assert plan is not None
+        if self._evaluator is None:
+            await self._fetch_whole(plan)
+        guard = plan.guard if self.source.consistency is Consistency.UNGUARDED else None
+        twice = (
+            guard is None
+            and plan.frame is not None
+            and self.source.consistency is Consistency.UNGUARDED
+        )
+        began_trying, tries = time.monotonic(), 0
+        while True:
+            number = await self._attempt(plan, guard, twice, sent)
+            if number is not None:
+                break
+            tries += 1
+            self.stats = replace(self.stats, torn=self.stats.torn + 1)
+            if tries >= MOST_TRIES or time.monotonic() - began_trying > LONGEST_TRY:
+                raise Torn(f"no whole frame: {self._torn_words(plan, guard)} in {tries} tries")
+            await asyncio.sleep(SHORTEST_POLL / 2)
+        if not self._still_recognised(plan):
+            self.plan = None
+            return None
+        return self._accept(plan, number)
+
+    def _torn_words(self, plan: Plan, guard: tuple[Counter, Counter] | None) -> str:
+        if guard is None:
+            return "two equal samples were never seen"
+        return f"{guard[0].name} and {guard[1].name} never agreed"
+
+    async def _attempt(
+        self, plan: Plan, guard: tuple[Counter, Counter] | None, twice: bool, sent: int | None
+    ) -> int | None:
+        """Sample and evaluate once; gives the frame's number, None where the sample is torn."""
+        evaluator, image = self._evaluator, self._image
+        assert evaluator is not None
+        ended = await self._count(guard[1]) if guard else None
+        if not image.whole:
+            image.clear()
+            await self._fetch(self._spans)
+        number = self._frame_number(plan, sent)
+        if number is not None:
+            self._notice_reset(evaluator, number)
+        missing = evaluator.evaluate(image, self._counted(number))
+        while missing:
+            await self._fetch(self.memory.spans(missing))
+            missing = evaluator.evaluate(image, self._counted(number), again=True)
+        if guard and ended != await self._count(guard[0]):
+            return None
+        if guard and number is not None and plan.frame == guard[0] and number != ended:
+            return None
+        if twice and not await self._same_again():
+            return None
+        return self._counted(number)
+
+    async def _same_again(self) -> bool:
+        image = self._image
+        spans = self.memory.spans(image.touched_lines())
+        parts = await self.source.fetch(spans)
+        return all(
+            part is None or part == image.read(span.address, span.length)
+            for span, part in zip(spans, parts, strict=True)
+        )
+
+    def _accept(self, plan: Plan, number: int) -> Frame:
+        evaluator = self._evaluator
+        assert evaluator is not None
+        evaluator.commit()
+        skipped = 0
+        if self._number is not None and number > self._number + 1:
+            skipped = number - self._number - 1
+        self._number = number
+        self.stats = replace(
+            self.stats, frames=self.stats.frames + 1, skipped=self.stats.skipped + skipped
+        )
+        if not self._image.whole:
+            touched = bytes(self._image.touched)
+            if touched != self._learned:
+                self._learn(list(self._image.touched_lines()))
+                self._learned = touched
+        watches, slots = plan.watches, plan.program.watches
+        values, faults, addresses = evaluator.values, evaluator.faults, evaluator.addresses
+
+        def make() -> list[Reading]:
+            readings = []
+            for watch in watches:
+                slot = slots[watch.name]
+                fault = faults[slot]
+                if fault is None:
+                    reading = Reading(watch, Status.OK, values[slot], addresses[slot])
+                else:
+                    reading = Reading(
+                        watch,
+                        fault.status,
+                        fault.value and values[slot],
+                        addresses[slot],
+                        fault.reason,
+                    )
+                readings.append(reading)
+            return readings
+
+        return Frame(
+            number,
+            self._clock(),
+            plan.layout.name,
+            self.source.name,
+            str(self.consistency),
+            make,
+            self.stats,
+        )
+
+    def _waiting(self, reason: str) -> Frame:
+        watches = list(self.watches)
+
+        def make() -> list[Reading]:
+            return [Reading(watch, Status.WAITING, reason=reason) for watch in watches]
+
+        return Frame(
+            0, self._clock(), "", self.source.name, str(self.consistency), make, self.stats, reason
+        )
+
+    # frame numbers
+
+    def _frame_number(self, plan: Plan, sent: int | None) -> int | None:
+        """The game's own number of the sampled frame, else the sender's; None without either."""
+        counter = plan.frame
+        if counter is None:
+            return sent
+        data = self._image.read(counter.address, counter.size)
+        if data is None:
+            return sent
+        return int.from_bytes(data, "big" if counter.big_endian else "little")
+
+    def _counted(self, number: int | None) -> int:
+        """The frame's number, else one more than the last."""
+        if number is not None:
+            return number
+        return 1 if self._number is None else self._number + 1
+
+    def _notice_reset(self, evaluator: Evaluator, number: int) -> None:
+        """A counter that goes backwards, other than by running over, tells of a reset guest."""
+        last = self._number
+        if last is None or number >= last:
+            return
+        if last - number < _WRAP:
+            self.stats = replace(self.stats, resets=self.stats.resets + 1)
+        evaluator.clear()
+        self._number = None
+
+    async def _count(self, counter: Counter) -> int | None:
+        """A counter's value in a read of its own; None where the source does not hold it."""
+        span = aligned_span(self.memory, counter.address, counter.size)
+        if span is None:
+            return None
+        (data,) = await self.source.fetch([span])
+        if data is None:
+            return None
+        flat, start = self.memory.flat(counter.address, 1), self.memory.flat(span.address, 1)
+        assert flat is not None
+        assert start is not None
+        word = data[flat - start :][: counter.size]
+        return int.from_bytes(word, "big" if counter.big_endian else "little")
+
+    # lines
+
+    async def _fetch(self, spans: Sequence[Span]) -> None:
+        if not spans:
+            return
+        self.stats = replace(self.stats, batches=self.stats.batches + 1)
+        for span, part in zip(spans, await self.source.fetch(spans), strict=True):
+            if part is not None or span.length <= 1 << LINE_SHIFT:
+                self._image.put(span, part)
+                continue
+            # a part of a longer span is not there: find out which of its lines are
+            lines = self._lines_of(span)
+            for line, line_part in zip(lines, await self.source.fetch(lines), strict=True):
+                self._image.put(line, line_part)
+
+    def _lines_of(self, span: Span) -> list[Span]:
+        size = 1 << LINE_SHIFT
+        return [
+            Span(address, min(size, span.end - address))
+            for address in range(span.address, span.end, size)
+        ]
+
+    async def _fetch_whole(self, plan: Plan) -> None:
+        """All of a source that stands still, once."""
+        parts = await self.source.fetch(self.memory.whole())
+        known = [part for part in parts if part is not None]
+        if len(known) == len(parts):
+            self._image = Image.of(self.memory, known)
+            self._evaluator = self._make_evaluator(plan, whole=True)
+            return
+        self._image = Image(self.memory)
+        self._evaluator = self._make_evaluator(plan, whole=False)
+        self._learn(sorted(self._evaluator.static_lines))
+
+    def _learn(self, lines: Sequence[int]) -> None:
+        """The lines to fetch with the next frame: those touched, and those that tell the build."""
+        flats = [
+            flat
+            for span in self._extra_spans()
+            if (flat := self.memory.flat(span.address, span.length)) is not None
+        ]
+        extra = {flat >> LINE_SHIFT for flat in flats}
+        self._spans = self.memory.spans({*lines, *extra})
+        self._want(self._spans)
+
+    def _want(self, spans: list[Span]) -> None:
+        if spans != self._wanted:
+            self._wanted = spans
+            self.source.want(spans)
+
+    def _extra_spans(self) -> list[Span]:
+        plan = self.plan
+        spans = list(self._marks)
+        if plan is not None and plan.frame is not None:
+            span = aligned_span(self.memory, plan.frame.address, plan.frame.size)
+            if span is not None:
+                spans.append(span)
+        return spans
+
+    def _still_recognised(self, plan: Plan) -> bool:
+        """Whether the evidence still stands; bytes that the source does not hold prove nothing."""
+        for mark in plan.layout.evidence:
+            data = self._image.read(mark.address, len(mark.data))
+            if data is not None and data != mark.data and len(self.plans) > 1:
+                return False
+        return True

@@ -1,0 +1,133 @@
+"""What the core asks of a source, and what it does for every source once.
+
+An adapter implements the underscore methods: how to open, when the next frame is there, and the
+bytes of a batch of spans.  The public methods here hold the policy: spans are checked against the
+map before an adapter sees them, replies of a wrong length are refused, and bytes are turned to
+guest order.  An adapter raises only :class:`~schemas.errors.SourceError` and its leaves.
+"""
+
+from __future__ import annotations
+
+import abc
+from collections.abc import Sequence
+from enum import StrEnum
+from typing import ClassVar
+
+from bridge.byte_order import ByteOrder, reorder
+from bridge.memory import MemoryMap, Span
+from bridge.readings import Status
+from schemas.errors import SourceError, SourceUnusable
+
+
+class Consistency(StrEnum):
+    """Why a frame can be taken for whole."""
+
+    STILL = "still"
+    GUARDED = "guarded"
+    HALTED = "halted"
+    SENDER = "sender"
+    UNGUARDED = "unguarded"
+
+
+class Source(abc.ABC):
+    """Where RAM comes from.
+
+    ``kind`` is the bridge file's word for it.  ``consistency`` is what the source itself vouches
+    for; a source that vouches for nothing (``UNGUARDED``) is sampled with the guard.  ``paced`` is
+    true where :meth:`wait` tells of each new frame; where it is false the sampler polls the frame
+    counter.  ``order`` is set by the core once it is known.  ``absent`` is the status of a reading
+    whose bytes the source does not hold, and ``absent_words`` the end of its reason.
+    """
+
+    kind: ClassVar[str]
+    consistency: ClassVar[Consistency] = Consistency.UNGUARDED
+    paced: ClassVar[bool] = False
+    absent: ClassVar[Status] = Status.UNMAPPED
+    absent_words: ClassVar[str] = "is not in what the source holds"
+
+    def __init__(self) -> None:
+        self.order = ByteOrder.BIG
+        self.memory: MemoryMap | None = None
+
+    @property
+    def name(self) -> str:
+        """Names this source in readings and messages, for example ``file dawn.bin.gz``."""
+        return self.kind
+
+    @property
+    def declared_order(self) -> ByteOrder | None:
+        """The byte order that the other side itself declares, where it does."""
+        return None
+
+    async def open(self, memory: MemoryMap) -> MemoryMap:
+        """Open for the regions of *memory*; returns the map of what the source holds of them.
+
+        Raises SourceUnusable where what is there can never serve, SourceLost where it is absent.
+        """
+        self.memory = memory
+        held = await self._open(memory)
+        if not held.regions:
+            raise SourceUnusable("holds no byte of any region", source=self.name)
+        self.memory = held
+        return held
+
+    async def close(self) -> None:
+        """Let go of everything; harmless when not open."""
+        await self._close()
+
+    async def wait(self) -> int | None:
+        """Return when a new frame is there, with the sender's number of it where it has one.
+
+        Only asked of a paced source.  Raises SourceLost.
+        """
+        return await self._wait()
+
+    async def fetch(self, spans: Sequence[Span]) -> list[bytes | None]:
+        """The bytes of each span in guest order; None for a span that the source does not hold.
+
+        Spans are canonical, begin on a line and lie inside one region.  Raises SourceLost; raises
+        SourceError for a span outside the map or a reply of the wrong length.
+        """
+        memory = self.memory
+        if memory is None:
+            raise SourceError("was asked for bytes before it was open", source=self.name)
+        for span in spans:
+            if memory.flat(span.address, span.length) is None:
+                raise SourceError(
+                    f"0x{span.address:08X} to 0x{span.end:08X} is outside every region",
+                    source=self.name,
+                    address=span.address,
+                    length=span.length,
+                )
+        parts = await self._fetch(spans)
+        if len(parts) != len(spans):
+            raise SourceError(
+                f"expected {len(spans)} replies, found {len(parts)}", source=self.name
+            )
+        for span, part in zip(spans, parts, strict=True):
+            if part is not None and len(part) != span.length:
+                raise SourceError(
+                    f"0x{span.address:08X}: expected {span.length} bytes, found {len(part)}",
+                    source=self.name,
+                    address=span.address,
+                    length=span.length,
+                )
+        order = self.order
+        if order is ByteOrder.BIG:
+            return parts
+        return [part if part is None else reorder(part, order) for part in parts]
+
+    def want(self, spans: Sequence[Span]) -> None:  # noqa: B027 - most sources need no hint
+        """The lines that the watches touch have changed: a source may pass this on."""
+
+    @abc.abstractmethod
+    async def _open(self, memory: MemoryMap) -> MemoryMap: ...
+
+    @abc.abstractmethod
+    async def _close(self) -> None: ...
+
+    async def _wait(self) -> int | None:
+        raise NotImplementedError
+
+    @abc.abstractmethod
+    async def _fetch(self, spans: Sequence[Span]) -> list[bytes | None]: ...
