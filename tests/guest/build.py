@@ -1,0 +1,91 @@
+"""Builds the three released versions of Tidewright as ELF files, with DWARF.
+
+Needs Debian's gcc-mips-linux-gnu. Run it as ``python -m tests.guest.build DIRECTORY``.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+COMPILER = "mips-linux-gnu-gcc"
+GUEST_SOURCE = Path(__file__).parent
+
+TARGET_FLAGS = (
+    *("-mabi=32", "-march=mips32r2", "-mhard-float", "-mfp32", "-mno-abicalls", "-fno-pic", "-G0"),
+    *("-ffreestanding", "-nostdlib", "-static"),
+)
+# No contraction: a fused multiply-add would round once where the game rounds twice.
+CODE_FLAGS = (
+    *("-std=gnu11", "-g", "-O1", "-fno-common", "-fno-strict-aliasing", "-ffp-contract=off"),
+    *("-fno-tree-loop-distribute-patterns", "-fno-eliminate-unused-debug-types"),
+    *("-Wall", "-Wextra", "-Werror"),
+)
+LINK_FLAGS = ("-no-pie", "-Wl,--build-id=none", "-Wl,-z,max-page-size=4096")
+
+
+@dataclass(frozen=True)
+class GuestBuild:
+    """One released version: where it is linked (guest addresses) and what it says it is."""
+
+    name: str
+    version: str
+    link_base: int
+    public_base: int
+    arena_base: int
+    defines: tuple[str, ...] = ()
+
+
+BUILDS = (
+    GuestBuild("first-print", "TIDE 1.0", 0x8010_0000, 0x8018_0000, 0x8020_0000),
+    GuestBuild("second-print", "TIDE 1.1", 0x8012_0000, 0x801A_0000, 0x8021_8000),
+    GuestBuild("export", "TIDE 2.0", 0x8014_0000, 0x801C_0000, 0x8024_0000, ("-DTIDE_EXPORT",)),
+)
+
+
+def compile_flags(guest_build: GuestBuild) -> list[str]:
+    """The flags that decide the layout of this build's structs."""
+    return [*TARGET_FLAGS, *CODE_FLAGS, *guest_build.defines]
+
+
+def build(directory: Path) -> dict[str, Path]:
+    """Writes NAME.elf of each build into `directory`; gives build name → path.
+
+    Raises CalledProcessError, with the compiler's words on standard error, when one fails.
+    """
+    directory.mkdir(parents=True, exist_ok=True)
+    return {each.name: _build_one(each, directory / f"{each.name}.elf") for each in BUILDS}
+
+
+def _build_one(guest_build: GuestBuild, elf: Path) -> Path:
+    sources = [GUEST_SOURCE / "start.S", *sorted(GUEST_SOURCE.glob("*.c"))]
+    bases = ("link_base", "public_base", "arena_base")
+    command = [
+        COMPILER,
+        *compile_flags(guest_build),
+        f'-DTIDE_VERSION="{guest_build.version}"',
+        *LINK_FLAGS,
+        *(f"-Wl,--defsym={base}={getattr(guest_build, base):#x}" for base in bases),
+        f"-L{GUEST_SOURCE / 'layouts' / guest_build.name}",
+        f"-Wl,-T,{GUEST_SOURCE / 'tidewright.ld'}",
+        *map(str, sources),
+        "-o",
+        str(elf),
+    ]
+    subprocess.run(command, check=True)
+    return elf
+
+
+def main() -> int:
+    if len(sys.argv) != 2:
+        print("usage: python -m tests.guest.build DIRECTORY", file=sys.stderr)
+        return 2
+    for name, elf in build(Path(sys.argv[1])).items():
+        print(f"{name}: {elf}")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
