@@ -132,9 +132,9 @@ class Daemon:
             if self._reason:
                 self._log.info("%s: is back", self.source.name)
                 self._reason = ""
-            for note in sampler.notes:
+            for note in self.source.notes:
                 self._log.warning("%s: %s", self.source.name, note)
-            sampler.notes.clear()
+            self.source.notes.clear()
             if sampler.plan is not plan and sampler.plan is not None:
                 plan = sampler.plan
                 order = "" if self.source.order is ByteOrder.BIG else f", {self.source.order}"

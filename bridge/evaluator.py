@@ -31,7 +31,8 @@ class Evaluator:
     """Evaluates a program's slots.
 
     ``values``, ``faults`` (None where there is a value) and ``addresses`` hold the last result by
-    slot; they are new lists for every frame, so a frame may keep them.
+    slot; they are new lists for every frame, so a frame may keep them.  ``fixed_addresses`` are
+    those that no frame changes, ``static_lines`` the lines of all reads at such addresses.
     """
 
     def __init__(
@@ -46,7 +47,7 @@ class Evaluator:
         chunk = _WHOLE_CHUNK if whole else 1
         source = generate(program, layout, memory, whole=whole, chunk=chunk)
         self.static_lines = source.lines
-        self._addresses = list(source.addresses)
+        self.fixed_addresses = list(source.addresses)
         self._machines = {
             number: over_frames.make(
                 slot.over_frames.function, slot.text, slot.over_frames.constant
@@ -83,7 +84,7 @@ class Evaluator:
         else:
             count = len(self.program.slots)
             self.values, self.faults = [None] * count, [None] * count
-            self.addresses = self._addresses[:]
+            self.addresses = self.fixed_addresses[:]
             self._set_aside = []
             self._chains.clear()
         arguments = (

@@ -50,7 +50,7 @@ class Sampler:
 
     ``plans`` are the builds that may be running; ``memory`` is the map of what the source holds.
     ``declared`` is the byte order that the bridge file names, None for auto.  ``rate`` is in frames
-    a second.  ``notes`` collects sentences that the user should see once.
+    a second.
     """
 
     def __init__(
@@ -69,7 +69,6 @@ class Sampler:
         self.rate = rate
         self.plan: Plan | None = None
         self.stats = Stats()
-        self.notes: list[str] = []
         self._clock = clock
         self._declared = declared or source.declared_order
         self._evaluator: Evaluator | None = None
@@ -138,8 +137,11 @@ class Sampler:
         plan = self.plan
         if plan is not None and plan.frame is not None and self._number is not None:
             poll = max(SHORTEST_POLL, period / 8)
+            counter = plan.frame
+            if plan.guard is not None and counter == plan.guard[0]:
+                counter = plan.guard[1]  # the same count, once the frame's work is done
             # the guest cannot set an event: its memory is all there is to look at
-            while await self._count(plan.frame) == self._number:  # noqa: ASYNC110
+            while await self._count(counter) == self._number:  # noqa: ASYNC110
                 await asyncio.sleep(poll)
         # a late frame may be followed early by the next, so that the mean rate is kept
         now = time.monotonic()
@@ -186,7 +188,7 @@ class Sampler:
                     f"byte_order is {self._declared}, but {layout.name} is recognised in "
                     f"{elsewhere[0].order}; {self._declared} is used as declared"
                 )
-                self.notes.append(note)
+                self.source.notes.append(note)
             return [Identity(layout.name, self._declared)]
         if not layout.evidence:
             raise SourceUnusable(

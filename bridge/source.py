@@ -36,7 +36,8 @@ class Source(abc.ABC):
     for; a source that vouches for nothing (``UNGUARDED``) is sampled with the guard.  ``paced`` is
     true where :meth:`wait` tells of each new frame; where it is false the sampler polls the frame
     counter.  ``order`` is set by the core once it is known.  ``absent`` is the status of a reading
-    whose bytes the source does not hold, and ``absent_words`` the end of its reason.
+    whose bytes the source does not hold, and ``absent_words`` the end of its reason.  ``notes`` are
+    sentences about what it found that the user should see once.
     """
 
     kind: ClassVar[str]
@@ -48,6 +49,7 @@ class Source(abc.ABC):
     def __init__(self) -> None:
         self.order = ByteOrder.BIG
         self.memory: MemoryMap | None = None
+        self.notes: list[str] = []
 
     @property
     def name(self) -> str:
@@ -85,8 +87,9 @@ class Source(abc.ABC):
     async def fetch(self, spans: Sequence[Span]) -> list[bytes | None]:
         """The bytes of each span in guest order; None for a span that the source does not hold.
 
-        Spans are canonical, begin on a line and lie inside one region.  Raises SourceLost; raises
-        SourceError for a span outside the map or a reply of the wrong length.
+        Spans are canonical, begin at a multiple of 8 bytes into a region and lie inside it.
+        Raises SourceLost; raises SourceError for a span outside the map or a reply of the wrong
+        length.
         """
         memory = self.memory
         if memory is None:

@@ -1,0 +1,43 @@
+"""``lowhalf check``: loads everything, opens nothing."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from adapters.commands.read import columns
+from bridge.evaluator import Evaluator
+from bridge.plan import memory_map, plans
+from schemas.loader import load_bridge
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("bridge", type=Path, metavar="BRIDGE.toml", help="the bridge file")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    bridge = load_bridge(arguments.bridge)
+    ready, memory = plans(bridge), memory_map(bridge.schema)
+    found: dict[str, list[int | None]] = {
+        name: Evaluator(plan.program, plan.layout, memory, whole=False).fixed_addresses
+        for name, plan in ready.items()
+    }
+    first = next(iter(ready.values()))
+    rows = [["watch", "type", *ready]]
+    for watch in first.watches:
+        row = [watch.name, watch.type.name]
+        for name, plan in ready.items():
+            address = found[name][plan.program.watches[watch.name]]
+            row.append("computed" if address is None else f"0x{address:08X}")
+        rows.append(row)
+    print(
+        f"{bridge.path.name}: schema {bridge.schema.path.name}, game {bridge.schema.file.game.name}"
+    )
+    for line in columns(rows):
+        print(line)
+    for name, plan in ready.items():
+        for symbol in plan.layout.symbols.values():
+            if memory.flat(symbol.address) is None:
+                print(f"note: build {name} places {symbol.name} outside every region")
+    print(f"{len(first.watches)} watches on {len(ready)} builds: all right")
+    return 0

@@ -1,0 +1,42 @@
+"""The log: one line a change of state, on standard error or above the live table."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import sys
+from collections.abc import Iterator, Sequence
+
+from bridge.output import Output
+
+
+class _Lines(logging.Handler):
+    """Writes to what standard error is now, or to an output that shows lines itself."""
+
+    def __init__(self, outputs: Sequence[Output]) -> None:
+        super().__init__(logging.INFO)
+        self._say = next((output.say for output in outputs if hasattr(output, "say")), None)
+
+    def emit(self, record: logging.LogRecord) -> None:
+        try:
+            line = record.getMessage()
+            if self._say is not None and sys.stderr.isatty():
+                self._say(line)
+            else:
+                print(f"lowhalf: {line}", file=sys.stderr, flush=True)
+        except (OSError, ValueError):
+            self.handleError(record)
+
+
+@contextlib.contextmanager
+def log_to(outputs: Sequence[Output]) -> Iterator[None]:
+    """The program's log, while its daemon runs."""
+    log = logging.getLogger("lowhalf")
+    handler = _Lines(outputs)
+    log.addHandler(handler)
+    log.setLevel(logging.INFO)
+    log.propagate = False
+    try:
+        yield
+    finally:
+        log.removeHandler(handler)

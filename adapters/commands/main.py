@@ -1,0 +1,53 @@
+"""The ``lowhalf`` command.
+
+Exit codes: 0 done; 1 a reading is not ok, or an expectation failed; 2 a file or an argument is
+wrong; 3 the source could not be opened or was lost.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import sys
+from collections.abc import Sequence
+
+from schemas.errors import LowhalfError, SourceError
+
+COMMANDS = {
+    "demo": "play a bundled recording of the demo game and serve the pages",
+    "run": "the daemon: read, evaluate and publish until stopped",
+    "read": "read one frame and print it",
+    "explain": "show how a value comes about: every address and pointer, step by step",
+    "check": "load a bridge file, open nothing, print each watch's type and addresses",
+    "sources": "list every kind of source with its settings",
+    "json-schema": "print the JSON Schema of the schema file or the bridge file",
+}
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line; gives the exit code."""
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    parser = argparse.ArgumentParser(
+        prog="lowhalf",
+        description="a read-only bridge from a console game's RAM to named, derived values",
+        epilog="exit codes: 0 done; 1 a reading is not ok; 2 a file or an argument is wrong; "
+        "3 the source could not be opened or was lost",
+    )
+    commands = parser.add_subparsers(dest="command_name", required=True, metavar="COMMAND")
+    for name, summary in COMMANDS.items():
+        module = importlib.import_module(f"adapters.commands.{name.replace('-', '_')}")
+        command = commands.add_parser(name, help=summary, description=summary)
+        module.add_arguments(command)
+        command.set_defaults(run=module.run)
+    chosen = parser.parse_args(words)
+    try:
+        code: int = chosen.run(chosen)
+    except SourceError as fault:
+        print(f"lowhalf: {fault}", file=sys.stderr)
+        return 3
+    except LowhalfError as fault:
+        print(f"lowhalf: {fault}", file=sys.stderr)
+        return 2
+    except BrokenPipeError:
+        return 0
+    return code

@@ -1,0 +1,59 @@
+"""One frame of a bridge's source, for the commands that read once."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from pathlib import Path
+
+from adapters.commands.wiring import declared_order, make_source
+from bridge.plan import Plan, memory_map
+from bridge.readings import Frame
+from bridge.sampler import Sampler
+from bridge.source import Source
+from schemas.errors import SourceLost, SourceUnusable
+from schemas.loader import Bridge
+from schemas.source_settings import FileSource
+
+
+def with_dump(bridge: Bridge, dump: Path | None) -> Bridge:
+    """The bridge with its source replaced by a dump, where one is given."""
+    if dump is None:
+        return bridge
+    source = FileSource(kind="file", path=str(dump.absolute()))
+    file = bridge.file.model_copy(update={"source": source})
+    return Bridge(file, bridge.text, bridge.schema)
+
+
+def take_frame(bridge: Bridge, plans: Mapping[str, Plan], wait: float) -> Frame:
+    """The first frame with a known build, waited for at most *wait* seconds.
+
+    Raises SourceError and its leaves.
+    """
+    source = make_source(bridge.file.source, bridge.path.parent)
+    return asyncio.run(_take(bridge, plans, source, wait))
+
+
+async def _take(bridge: Bridge, plans: Mapping[str, Plan], source: Source, wait: float) -> Frame:
+    reason = "gave no frame"
+    try:
+        async with asyncio.timeout(wait):
+            memory = await source.open(memory_map(bridge.schema))
+            sampler = Sampler(
+                source,
+                plans,
+                memory,
+                declared=declared_order(bridge.file.source),
+                rate=bridge.file.sampling.rate,
+            )
+            while True:
+                frame = await sampler.next()
+                if sampler.plan is not None and sampler.stats.frames:
+                    return frame
+                reason = frame.note
+                if str(source.consistency) == "still":
+                    raise SourceUnusable(reason, source=source.name)
+    except TimeoutError:
+        raise SourceLost(f"{reason} within {wait:g} s", source=source.name) from None
+    finally:
+        await source.close()

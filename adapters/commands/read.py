@@ -1,0 +1,100 @@
+"""``lowhalf read``: one frame, evaluated once, printed."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from adapters.commands.one_frame import take_frame, with_dump
+from adapters.outputs.words import printable, target_words
+from bridge.checker import check
+from bridge.plan import plans
+from bridge.readings import Frame, Reading, Status
+from schemas.bridge_file import WatchTable
+from schemas.loader import Bridge, load_bridge
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    add_reading_arguments(parser)
+    parser.add_argument(
+        "--watch",
+        action="append",
+        metavar="EXPR",
+        help="read this watch or expression instead of all watches; may be repeated",
+    )
+    parser.add_argument("--json", action="store_true", help="print the frame as one JSON object")
+
+
+def add_reading_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("bridge", type=Path, metavar="BRIDGE.toml", help="the bridge file")
+    parser.add_argument("--dump", type=Path, metavar="FILE", help="read this dump instead")
+    parser.add_argument(
+        "--wait", type=float, default=10.0, metavar="S", help="seconds to wait for a frame (10)"
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    bridge = with_dump(load_bridge(arguments.bridge), arguments.dump)
+    if arguments.watch:
+        bridge = with_watches(bridge, arguments.watch)
+    frame = take_frame(bridge, plans(bridge), arguments.wait)
+    wanted = set(arguments.watch or [])
+    readings = [r for r in frame.readings if not wanted or r.watch.name in wanted]
+    if arguments.json:
+        answer = {**frame.as_json(), "readings": [reading.as_json() for reading in readings]}
+        json.dump(answer, sys.stdout, ensure_ascii=False)
+        print()
+    else:
+        print(title(frame))
+        for line in columns([_row(reading) for reading in readings]):
+            print(line)
+    return 0 if all(reading.status is Status.OK for reading in readings) else 1
+
+
+def with_watches(bridge: Bridge, expressions: Sequence[str]) -> Bridge:
+    """The bridge with further watches, each named by its expression; known names are left out.
+
+    Raises ExpressionError.
+    """
+    known = {watch.name: watch.expr for watch in bridge.file.watches}
+    added = {text: text for text in expressions if text not in known}
+    for layout in bridge.schema.builds.values():
+        if bridge.file.build in ("auto", layout.name):
+            check(layout, {**known, **added})
+    tables = [
+        WatchTable.model_construct(name=text, label="", expr=text, show="", target=None)
+        for text in added
+    ]
+    file = bridge.file.model_copy(update={"watches": (*bridge.file.watches, *tables)})
+    return Bridge(file, bridge.text, bridge.schema)
+
+
+def title(frame: Frame) -> str:
+    """A line that says which frame this is."""
+    return f"frame {frame.number} · build {frame.build} · {frame.source} · {frame.consistency}"
+
+
+def columns(rows: Sequence[Sequence[str]]) -> list[str]:
+    """Rows as lines with aligned columns."""
+    if not rows:
+        return []
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return [
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in rows
+    ]
+
+
+def _row(reading: Reading) -> list[str]:
+    value = reading.text if reading.status is Status.OK else str(reading.status)
+    address = "" if reading.address is None else f"0x{reading.address:08X}"
+    return [
+        printable(reading.watch.title),
+        printable(value),
+        target_words(reading),
+        address,
+        printable(reading.reason),
+    ]

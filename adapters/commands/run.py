@@ -1,0 +1,125 @@
+"""``lowhalf run``: the daemon."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import logging
+import subprocess
+import sys
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from adapters.commands.log_lines import log_to
+from adapters.commands.until_stopped import run_until_stopped
+from adapters.commands.wiring import declared_order, make_outputs, make_source
+from bridge.daemon import Daemon
+from bridge.plan import memory_map, plans
+from schemas.errors import LowhalfError
+from schemas.loader import Bridge, load_bridge
+
+CHILD_GRACE = 5.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("bridge", type=Path, metavar="BRIDGE.toml", help="the bridge file")
+    add_output_arguments(parser)
+    parser.add_argument(
+        "command",
+        nargs="*",
+        metavar="-- COMMAND …",
+        help="start this program, such as the emulator, first; stop with it",
+    )
+
+
+def add_output_arguments(parser: argparse.ArgumentParser) -> None:
+    group = parser.add_mutually_exclusive_group()
+    group.add_argument("--json", action="store_true", help="print a JSON object a frame")
+    group.add_argument("--quiet", action="store_true", help="print nothing but the log")
+    parser.add_argument("--seconds", type=float, metavar="N", help="end after N seconds")
+    parser.add_argument(
+        "--stats", action="store_true", help="at the end print the counts of frames"
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    return run_bridge(load_bridge(arguments.bridge), arguments, arguments.command)
+
+
+def run_bridge(bridge: Bridge, arguments: argparse.Namespace, command: Sequence[str] = ()) -> int:
+    """Run a bridge's daemon until it is stopped; gives the exit code.  Raises LowhalfError."""
+    log = logging.getLogger("lowhalf")
+    show = "json" if arguments.json else "nothing" if arguments.quiet else "table"
+    daemon = Daemon(
+        make_source(bridge.file.source, bridge.path.parent),
+        make_outputs(bridge, log, show=show),
+        plans(bridge),
+        memory_map(bridge.schema),
+        declared=declared_order(bridge.file.source),
+        rate=bridge.file.sampling.rate,
+        log=log,
+    )
+    with log_to(daemon.outputs):
+        with _child(command) as child:
+            run_until_stopped(_work(daemon, arguments.seconds, child))
+        if arguments.stats:
+            _print_stats(daemon)
+    return 0
+
+
+async def _work(
+    daemon: Daemon, seconds: float | None, child: subprocess.Popen[bytes] | None
+) -> None:
+    work = asyncio.ensure_future(daemon.run())
+    waits = [work]
+    if child is not None:
+        waits.append(asyncio.ensure_future(_ended(child)))
+    try:
+        await asyncio.wait(waits, timeout=seconds, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for wait in waits:
+            wait.cancel()
+        await asyncio.gather(*waits, return_exceptions=True)
+    if not work.cancelled():
+        work.result()
+
+
+async def _ended(child: subprocess.Popen[bytes]) -> None:
+    while child.poll() is None:  # noqa: ASYNC110 - a process sets no event
+        await asyncio.sleep(0.2)
+
+
+@contextlib.contextmanager
+def _child(command: Sequence[str]) -> Iterator[subprocess.Popen[bytes] | None]:
+    """The program that is started first; ended at the end."""
+    if not command:
+        yield None
+        return
+    try:
+        child = subprocess.Popen(command)
+    except OSError as fault:
+        raise LowhalfError(f"{command[0]} cannot be started: {fault.strerror}") from fault
+    try:
+        yield child
+    finally:
+        child.terminate()
+        try:
+            child.wait(CHILD_GRACE)
+        except subprocess.TimeoutExpired:
+            child.kill()
+            child.wait()
+
+
+def _print_stats(daemon: Daemon) -> None:
+    stats = daemon.last.stats if daemon.last else None
+    if stats is None:
+        print("no frame was taken", file=sys.stderr)
+        return
+    print(
+        f"frames {stats.frames}, skipped {stats.skipped}, torn {stats.torn}, "
+        f"not whole {stats.unwhole}, resets {stats.resets}, batches {stats.batches}",
+        file=sys.stderr,
+    )
+    for output in daemon.outputs:
+        print(f"output {output.kind}: skipped {output.skipped}", file=sys.stderr)

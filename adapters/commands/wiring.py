@@ -1,0 +1,107 @@
+"""From a bridge file's tables to sources and outputs.
+
+Modules are imported only when a bridge file names their kind.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import sys
+from pathlib import Path
+from typing import TextIO
+
+from bridge.byte_order import ByteOrder
+from bridge.output import Output
+from bridge.source import Source
+from schemas import output_settings, source_settings
+from schemas.loader import Bridge
+
+
+def make_source(settings: source_settings.AnySource, directory: Path) -> Source:
+    """The source of a ``[source]`` table; *directory* is what its paths are relative to."""
+    match settings:
+        case source_settings.FileSource():
+            from adapters.sources.file import FileDump
+
+            return FileDump(settings, directory)
+        case source_settings.SharedSource():
+            from adapters.sources.shared import SharedMemory
+
+            return SharedMemory(settings, directory)
+        case source_settings.PushSource():
+            from adapters.sources.push import PushServer
+
+            return PushServer(settings)
+        case source_settings.RecordingSource():
+            from adapters.sources.recording import RecordingPlayer
+
+            return RecordingPlayer(settings, directory)
+        case source_settings.FakeSource():
+            from adapters.sources.fake import ScriptedSource
+
+            return ScriptedSource(settings)
+
+
+def declared_order(settings: source_settings.SourceSettings) -> ByteOrder | None:
+    """The byte order that a ``[source]`` table names; None for auto."""
+    return None if settings.byte_order == "auto" else ByteOrder(settings.byte_order)
+
+
+def overlay_output(settings: output_settings.OverlayOutput, log: logging.Logger) -> Output:
+    """The pages.  Raises OutputError."""
+    from adapters.outputs.overlay import OverlayServer
+
+    return OverlayServer(settings, log)
+
+
+def terminal_output(settings: output_settings.TerminalOutput | None, stream: TextIO) -> Output:
+    """The table, or plain lines where *stream* is no terminal."""
+    from adapters.outputs.terminal import TerminalOutput
+
+    return TerminalOutput(settings or output_settings.TerminalOutput(), stream)
+
+
+def json_output(settings: output_settings.JsonOutput | None, stream: TextIO) -> Output:
+    """A JSON object a frame."""
+    from adapters.outputs.json_lines import JsonLines
+
+    return JsonLines(settings or output_settings.JsonOutput(), stream)
+
+
+def mqtt_output(
+    settings: output_settings.MqttOutput, bridge: Bridge, log: logging.Logger
+) -> Output:
+    """The broker; secrets come from the environment.  Raises OutputError."""
+    from adapters.outputs.mqtt import MqttOutput
+
+    return MqttOutput(
+        settings,
+        bridge.name,
+        user=settings.user or os.environ.get("LOWHALF_MQTT_USER", ""),
+        password=os.environ.get("LOWHALF_MQTT_PASSWORD"),
+        log=log,
+    )
+
+
+def make_outputs(
+    bridge: Bridge, log: logging.Logger, *, show: str, stream: TextIO = sys.stdout
+) -> list[Output]:
+    """The outputs that a bridge file names, with what *show* puts on the stream.
+
+    ``show`` is ``table``, ``json`` or ``nothing``; a file that names the JSON output and not the
+    terminal turns ``table`` into ``json``.  Raises OutputError.
+    """
+    wanted = bridge.file.outputs
+    outputs: list[Output] = []
+    if show == "table" and wanted.json_lines is not None and wanted.terminal is None:
+        show = "json"
+    if show == "table":
+        outputs.append(terminal_output(wanted.terminal, stream))
+    elif show == "json":
+        outputs.append(json_output(wanted.json_lines, stream))
+    if wanted.overlay is not None:
+        outputs.append(overlay_output(wanted.overlay, log))
+    if wanted.mqtt is not None:
+        outputs.append(mqtt_output(wanted.mqtt, bridge, log))
+    return outputs
