@@ -119,6 +119,7 @@ class Daemon:
                 done, _ = await asyncio.wait([opening], timeout=AGE_EVERY)
                 if done:
                     return opening.result()
+                self._log_notes()
                 self._offline(self._reason or f"{self.source.name}: is not there yet")
         finally:
             if not opening.done():
@@ -132,9 +133,7 @@ class Daemon:
             if self._reason:
                 self._log.info("%s: is back", self.source.name)
                 self._reason = ""
-            for note in self.source.notes:
-                self._log.warning("%s: %s", self.source.name, note)
-            self.source.notes.clear()
+            self._log_notes()
             if sampler.plan is not plan and sampler.plan is not None:
                 plan = sampler.plan
                 order = "" if self.source.order is ByteOrder.BIG else f", {self.source.order}"
@@ -147,6 +146,11 @@ class Daemon:
                 if sampler.plan is None:
                     raise SourceUnusable(frame.note, source=self.source.name)
                 await asyncio.Event().wait()
+
+    def _log_notes(self) -> None:
+        for note in self.source.notes:
+            self._log.warning("%s: %s", self.source.name, note)
+        self.source.notes.clear()
 
     def _announce(self, watches: Sequence[Watch]) -> None:
         if watches == self._announced:

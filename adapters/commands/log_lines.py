@@ -7,6 +7,7 @@ import logging
 import sys
 from collections.abc import Iterator, Sequence
 
+from adapters.outputs.terminal import TerminalOutput
 from bridge.output import Output
 
 
@@ -15,7 +16,8 @@ class _Lines(logging.Handler):
 
     def __init__(self, outputs: Sequence[Output]) -> None:
         super().__init__(logging.INFO)
-        self._say = next((output.say for output in outputs if hasattr(output, "say")), None)
+        tables = [o for o in outputs if isinstance(o, TerminalOutput) and o.live]
+        self._say = tables[0].say if tables else None
 
     def emit(self, record: logging.LogRecord) -> None:
         try:

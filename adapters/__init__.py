@@ -1,0 +1,1 @@
+"""Everything that touches the outside: sources, outputs and the command line."""

@@ -1,0 +1,1 @@
+"""Where readings go: one module a kind of output."""

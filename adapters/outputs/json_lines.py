@@ -1,0 +1,72 @@
+"""The output ``json``: one JSON object a frame, one frame a line, on a text stream."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Sequence
+from functools import partial
+from typing import ClassVar, TextIO
+
+from adapters.outputs.stream_thread import StreamThread
+from bridge.output import Output
+from bridge.readings import Frame, Watch
+from schemas.errors import OutputError
+from schemas.output_settings import JsonOutput
+
+
+class JsonLines(Output):
+    """Writes ``Frame.as_json()`` in ASCII, each on a line that ends with a line feed.
+
+    While a line is being written the newest frame waits, alone: a reader that is slow gets fewer
+    frames, each of them whole, and ``skipped`` says how many it missed.
+    """
+
+    kind: ClassVar[str] = "json"
+
+    def __init__(self, settings: JsonOutput, stream: TextIO) -> None:
+        super().__init__()
+        self._thread = StreamThread(stream, "lowhalf-json")
+        self._next: Frame | None = None
+        self._news = asyncio.Event()
+
+    def announce(self, watches: Sequence[Watch]) -> None:
+        """Nothing: every line names its watches."""
+
+    def publish(self, frame: Frame) -> None:
+        if self._next is not None:
+            self.skipped += 1
+        self._next = frame
+        self._news.set()
+
+    async def run(self) -> None:
+        """Write until cancelled; a line that is begun is finished, if the reader takes it.
+
+        Raises OutputError when the reader has closed its end or the stream fails.
+        """
+        try:
+            while True:
+                await self._news.wait()
+                self._news.clear()
+                frame, self._next = self._next, None
+                if frame is not None:
+                    _ = frame.readings  # evaluated here: the image belongs to this thread
+                    await self._write(frame)
+        finally:
+            await self._thread.end(_nothing, 0.5)
+
+    async def _write(self, frame: Frame) -> None:
+        try:
+            await self._thread.do(partial(self._write_line, frame))
+        except BrokenPipeError as failure:
+            raise OutputError("the reader has closed its end", output=self.kind) from failure
+        except (OSError, ValueError) as failure:
+            raise OutputError(f"cannot write: {failure}", output=self.kind) from failure
+
+    def _write_line(self, frame: Frame) -> None:
+        text = json.dumps(frame.as_json(), allow_nan=False, separators=(",", ":"))
+        self._thread.write(text + "\n")
+
+
+def _nothing() -> None:
+    """The last job: when it runs, the line before it is whole."""

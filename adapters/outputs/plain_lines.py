@@ -1,0 +1,45 @@
+"""Lines of plain text that say what changed: for logs, pipes and services."""
+
+from __future__ import annotations
+
+from adapters.outputs.words import printable, status_words, target_words
+from bridge.readings import Frame, Reading, Status
+
+
+class PlainLines:
+    """Remembers what was last written of each watch."""
+
+    def __init__(self) -> None:
+        self._origin = ""
+        self._note = ""
+        self._shown: dict[str, str] = {}
+
+    def changes(self, frame: Frame) -> str:
+        """Whole lines, each with its line end; empty where nothing changed."""
+        lines = []
+        origin = f"source {frame.source}, build {frame.build or 'unknown'}, {frame.consistency}"
+        if origin != self._origin:
+            self._origin = origin
+            lines.append(origin)
+        if frame.note != self._note:
+            self._note = frame.note
+            if frame.note:
+                lines.append(frame.note)
+        parts = []
+        for reading in frame.readings:
+            name, text = reading.watch.name, _reading_text(reading)
+            if self._shown.get(name) != text:
+                self._shown[name] = text
+                parts.append(f"{name}{text}")
+        if parts:
+            lines.append(f"frame {frame.number}: {'; '.join(parts)}")
+        return "".join(f"{printable(line)}\n" for line in lines)
+
+
+def _reading_text(reading: Reading) -> str:
+    if reading.status is Status.OK:
+        words = target_words(reading)
+        return f"={reading.text} ({words})" if words else f"={reading.text}"
+    if reading.status is Status.OFFLINE:  # without the age, which would change every second
+        return f"={reading.text} (offline)" if reading.text else " offline"
+    return f" {status_words(reading)}: {reading.reason}" if reading.reason else f" {reading.status}"

@@ -1,0 +1,182 @@
+"""The newest snapshot, and the WebSocket clients that follow it.
+
+A client that does not read must not make the others wait, must not make memory grow, and must
+see the present again as soon as it reads.  So each client has a task of its own and a credit of
+two messages: a message takes one, the client's ``ack`` gives it back.  What is sent is always the
+newest snapshot, whole; what came and went while there was no credit is never sent.  At most two
+messages are ever under way to a client, so that is also how many stale ones it can get.
+
+When nothing is new for a while the newest is sent again, so that a page can tell a game that
+stands still from a server that is gone.  ``held`` is how many seconds ago the snapshot was new.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import time
+from collections.abc import Callable
+from typing import Any
+
+from aiohttp import WSCloseCode, WSMsgType, web
+
+ACK = "ack"
+CREDIT = 2
+
+
+class Feed:
+    """The newest snapshot.  ``serial`` counts snapshots; 0 means none yet."""
+
+    def __init__(self) -> None:
+        self.serial = 0
+        self.sent_serial = 0
+        self._make: Callable[[], dict[str, Any]] = dict
+        self._body = ""
+        self._since = 0.0
+        self._changed = asyncio.Event()
+
+    def put(self, make: Callable[[], dict[str, Any]]) -> None:
+        """A new snapshot; *make* is called when first a client needs it, if ever."""
+        self.serial += 1
+        self._make = make
+        self._body = ""
+        self._since = time.monotonic()
+        self._changed.set()
+        self._changed = asyncio.Event()
+
+    def take(self) -> str:
+        """The newest snapshot as JSON in ASCII."""
+        if not self._body:
+            self._body = json.dumps(self._make(), allow_nan=False, separators=(",", ":"))[1:]
+        self.sent_serial = self.serial
+        return f'{{"held":{time.monotonic() - self._since:.3f},{self._body}'
+
+    async def newer(self, serial: int, patience: float) -> None:
+        """Return when there is a later one than *serial*, or one at all after *patience* s."""
+        while self.serial == serial:
+            changed = self._changed
+            try:
+                async with asyncio.timeout(patience):
+                    await changed.wait()
+            except TimeoutError:
+                if self.serial:
+                    return
+
+
+class Credit:
+    """How many messages may yet be sent before the next acknowledgement."""
+
+    def __init__(self) -> None:
+        self._left = CREDIT
+        self._more = asyncio.Event()
+
+    async def take(self) -> None:
+        while self._left == 0:
+            self._more.clear()
+            await self._more.wait()
+        self._left -= 1
+
+    def give(self) -> bool:
+        """False where nothing was owed: a client must not grant itself more."""
+        if self._left == CREDIT:
+            return False
+        self._left += 1
+        self._more.set()
+        return True
+
+
+class Clients:
+    """All connected clients of a feed."""
+
+    HEARTBEAT = 5.0
+    """Seconds between pings; a client that answers none for half as long again is dropped."""
+    REPEAT = 2.0
+    """Seconds after which the newest snapshot is sent again."""
+    MOST = 256
+    """Clients at a time; one more is refused with 503."""
+    GOODBYE = 0.4
+    """Seconds that a client gets to answer a close before it is cut off."""
+
+    def __init__(self, feed: Feed, log: logging.Logger) -> None:
+        self._feed = feed
+        self._log = log
+        self._transports: dict[web.WebSocketResponse, asyncio.Transport] = {}
+
+    def __len__(self) -> int:
+        return len(self._transports)
+
+    async def serve(self, request: web.Request) -> web.StreamResponse:
+        """A client's whole life."""
+        if len(self) >= self.MOST:
+            raise web.HTTPServiceUnavailable(text=f"{self.MOST} clients are connected already\n")
+        socket = web.WebSocketResponse(
+            heartbeat=self.HEARTBEAT,
+            timeout=self.GOODBYE,
+            compress=False,
+            max_msg_size=4096,
+            writer_limit=1 << 14,
+        )
+        transport = request.transport
+        try:
+            await socket.prepare(request)
+            if not isinstance(transport, asyncio.Transport):
+                return socket
+            self._transports[socket] = transport
+            credit = Credit()
+            sender = asyncio.create_task(self._send(socket, credit))
+            try:
+                await self._receive(socket, credit)
+            finally:
+                sender.cancel()
+                await asyncio.wait([sender])
+        except ConnectionError:
+            pass  # the client went; there is nobody to tell
+        finally:
+            self._transports.pop(socket, None)
+            if isinstance(transport, asyncio.Transport):
+                # A transport that is only closed waits for a client that does not read.
+                asyncio.get_running_loop().call_later(self.GOODBYE, transport.abort)
+        return socket
+
+    async def _send(self, socket: web.WebSocketResponse, credit: Credit) -> None:
+        serial = 0
+        try:
+            while True:
+                await credit.take()
+                await self._feed.newer(serial, self.REPEAT)
+                serial = self._feed.serial
+                await socket.send_str(self._feed.take())
+        except ConnectionError:
+            return
+        except Exception:
+            self._log.exception("overlay: a snapshot could not be made")
+            await socket.close(code=WSCloseCode.INTERNAL_ERROR)
+
+    async def _receive(self, socket: web.WebSocketResponse, credit: Credit) -> None:
+        async for message in socket:
+            if message.type is WSMsgType.TEXT and message.data == ACK and credit.give():
+                continue
+            if message.type in (WSMsgType.TEXT, WSMsgType.BINARY):
+                await socket.close(
+                    code=WSCloseCode.POLICY_VIOLATION, message=b"this socket only sends"
+                )
+            return
+
+    async def close(self) -> None:
+        """Say good-bye to all, and cut off those that have not answered within GOODBYE."""
+        transports = dict(self._transports)
+        closing = [
+            asyncio.create_task(
+                socket.close(code=WSCloseCode.GOING_AWAY, message=b"lowhalf stops", drain=False)
+            )
+            for socket in transports
+        ]
+        if not closing:
+            return
+        _, late = await asyncio.wait(closing, timeout=self.GOODBYE)
+        for transport in transports.values():
+            transport.abort()
+        for task in late:
+            task.cancel()
+        await asyncio.gather(*closing, return_exceptions=True)

@@ -1,0 +1,64 @@
+"""What outputs for people write about a reading beside its value."""
+
+from __future__ import annotations
+
+from bridge.readings import Reading, Status
+
+
+def printable(text: str) -> str:
+    r"""*text* with every character that steers a terminal or a reader's eye written as an escape.
+
+    Guest text may hold anything; control, direction and format characters and lone surrogates
+    become ``\x1b``, ``\u202e`` and so on.  The result is one line.
+    """
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else _escape(ord(c)) for c in text)
+
+
+def to_go(reading: Reading) -> str:
+    """The signed distance in the unit in which the value is shown; empty without one."""
+    distance = reading.distance
+    if distance is None:
+        return ""
+    if reading.watch.show == "degrees":
+        return f"{distance * 360 / 65536:+.2f}°"
+    return f"{distance:+d}" if isinstance(distance, int) else f"{distance:+.6g}"
+
+
+def target_words(reading: Reading) -> str:
+    """``hit``, ``+3 to go`` or ``wants lantern``; empty without a target or a value."""
+    target = reading.watch.target
+    if reading.target is None or target is None:
+        return ""
+    if reading.target == "hit":
+        return "hit"
+    distance = to_go(reading)
+    return f"{distance} to go" if distance else f"wants {target.text}"
+
+
+def status_words(reading: Reading, since: float = 0.0) -> str:
+    """Why there is no present value; empty where there is one.
+
+    *since* is how many seconds ago the reading came.
+    """
+    if reading.status is Status.OK:
+        return ""
+    if reading.status is Status.OFFLINE:
+        return f"offline {duration(reading.age + since)}"
+    return str(reading.status)
+
+
+def duration(seconds: float) -> str:
+    """A time in whole seconds, minutes or hours, rounded down."""
+    if seconds < 60:
+        return f"{int(seconds)} s"
+    if seconds < 3600:
+        return f"{int(seconds / 60)} min"
+    return f"{int(seconds / 3600)} h"
+
+
+def _escape(code: int) -> str:
+    if code < 0x100:
+        return f"\\x{code:02x}"
+    return f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"

@@ -1,0 +1,1 @@
+"""Where RAM comes from: one module a kind of source."""

@@ -1,0 +1,334 @@
+"""``push``: frames that a script inside an emulator sends over TCP (LHP/1)."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import socket
+from collections.abc import Sequence
+from typing import ClassVar
+
+from adapters.sources import lhp
+from adapters.sources.lhp_session import (
+    ByeSaid,
+    Event,
+    FrameDone,
+    HelloSaid,
+    PingSaid,
+    Refused,
+    Session,
+)
+from adapters.listen_address import ListenAddress, listen_address
+from adapters.sources.pushed_image import PushedImage
+from bridge.byte_order import ByteOrder
+from bridge.memory import MemoryMap, Span
+from bridge.readings import Status
+from bridge.source import Consistency, Source
+from schemas.errors import SourceLost, SourceUnusable
+from schemas.source_settings import PushSource
+
+TOKEN_VARIABLE = "LOWHALF_PUSH_TOKEN"
+HELLO_TIMEOUT = 5.0
+IDLE_TIMEOUT = 30.0
+
+_READ_SIZE = 1 << 18
+_MOST_CONNECTIONS = 16
+_MOST_NOTES = 20
+MOST_UNSENT = 1 << 16
+"""Bytes of answers that wait for a producer that does not read; further ACKs are left out."""
+_LINGER = 1.0
+"""Seconds for which a refused peer is still read, so that it sees the ERROR and not a reset."""
+
+
+class PushServer(Source):
+    """Listens for one producer at a time.
+
+    Each whole frame is acknowledged when it arrives.  The bytes that are read change only in
+    :meth:`wait`, which skips to the newest frame.  ``notes`` holds the newest refusals.
+    """
+
+    kind: ClassVar[str] = "push"
+    consistency: ClassVar[Consistency] = Consistency.SENDER
+    paced: ClassVar[bool] = True
+    absent: ClassVar[Status] = Status.WAITING
+    absent_words: ClassVar[str] = "has not been sent yet"
+
+    def __init__(
+        self,
+        settings: PushSource,
+        *,
+        hello_timeout: float = HELLO_TIMEOUT,
+        idle_timeout: float = IDLE_TIMEOUT,
+    ) -> None:
+        """Timeouts are in seconds."""
+        super().__init__()
+        self.settings = settings
+        self.port = 0
+        """The port that is listened on; 0 before the first open."""
+        self._hello_timeout = hello_timeout
+        self._idle_timeout = idle_timeout
+        self._token = b""
+        self._server: asyncio.Server | None = None
+        self._connections: set[asyncio.Task[None]] = set()
+        self._layout: MemoryMap | None = None
+        self._expecting = False
+        self._producer: asyncio.StreamWriter | None = None
+        self._hello: lhp.Hello | None = None
+        self._image: PushedImage | None = None
+        self._wanted: list[Span] = []
+        self._arrived: int | None = None
+        self._lost = ""
+        self._changed = asyncio.Event()
+
+    @property
+    def name(self) -> str:
+        said = self._hello.name if self._hello else ""
+        shown = "".join(c for c in said if c.isprintable())
+        return f"push {shown}" if shown else self.kind
+
+    @property
+    def declared_order(self) -> ByteOrder | None:
+        return self._hello.order if self._hello else None
+
+    def want(self, spans: Sequence[Span]) -> None:
+        self._wanted = list(spans)
+        if self._producer is not None:
+            self._answer(self._producer, lhp.Want(lhp.MAX_PAYLOAD, self._wanted_ranges()))
+
+    async def _open(self, memory: MemoryMap) -> MemoryMap:
+        self._layout = memory
+        if self._producer is None:
+            self._forget_producer()
+        self._expecting = True
+        try:
+            if self._server is None:
+                await self._listen()
+            while self._image is None:
+                self._changed.clear()
+                await self._changed.wait()
+        except BaseException:
+            # a caller that stops waiting for a producer must not leave the port taken
+            await self._close()
+            raise
+        finally:
+            self._expecting = False
+        return memory.truncated(self._image.sizes)
+
+    async def _close(self) -> None:
+        server, self._server = self._server, None
+        if server is not None:
+            server.close()
+        connections = list(self._connections)
+        for connection in connections:
+            connection.cancel()
+        if connections:
+            await asyncio.wait(connections)
+        if server is not None:
+            await server.wait_closed()
+        self._producer = None
+        self._forget_producer()
+        self._lost = "is closed"
+        self._changed.set()
+
+    async def _wait(self) -> int | None:
+        while True:
+            if self._arrived is not None and self._image is not None:
+                number, self._arrived = self._arrived, None
+                self._image.show()
+                return number
+            self._check()
+            self._changed.clear()
+            await self._changed.wait()
+
+    async def _fetch(self, spans: Sequence[Span]) -> list[bytes | None]:
+        self._check()
+        memory, image = self.memory, self._image
+        if memory is None or image is None:
+            raise SourceLost("no producer is connected", source=self.name)
+        parts: list[bytes | None] = []
+        for span in spans:
+            region = memory.region_at(span.address)
+            parts.append(None if region is None else image.read(region, span))
+        return parts
+
+    def _check(self) -> None:
+        if self._lost:
+            raise SourceLost(self._lost, source=self.name)
+
+    def _forget_producer(self) -> None:
+        self._hello = None
+        self._image = None
+        self._arrived = None
+        self._lost = ""
+
+    async def _listen(self) -> None:
+        where = self._where()
+        try:
+            self._server = await asyncio.start_server(
+                self._connected, where.host, where.port, limit=_READ_SIZE
+            )
+        except (socket.gaierror, UnicodeError) as error:
+            raise SourceUnusable(
+                f"cannot listen on {where}: no such host ({error})", source=self.name
+            ) from error
+        except OSError as error:
+            raise SourceLost(
+                f"cannot listen on {where} ({error.strerror or error}): is another program, or a "
+                "second lowhalf, on that port?",
+                source=self.name,
+            ) from error
+        self.port = self._server.sockets[0].getsockname()[1]
+
+    def _where(self) -> ListenAddress:
+        try:
+            where = listen_address(self.settings.listen)
+        except ValueError as error:
+            raise SourceUnusable(f"listen: {error}", source=self.name) from error
+        self._token = os.environ.get(TOKEN_VARIABLE, "").encode("utf-8", "surrogateescape")
+        if len(self._token) > lhp.MAX_TOKEN:
+            raise SourceUnusable(
+                f"expected a token of at most {lhp.MAX_TOKEN} bytes in {TOKEN_VARIABLE}, "
+                f"found {len(self._token)}",
+                source=self.name,
+            )
+        if not where.is_loopback and not self._token:
+            raise SourceUnusable(
+                f"{where} can be reached from other machines: set a token in {TOKEN_VARIABLE}, "
+                "or listen on 127.0.0.1",
+                source=self.name,
+            )
+        # one address, so that there is one port; and the same again after a reopen
+        host = "127.0.0.1" if where.host == "localhost" else where.host
+        return ListenAddress(host, where.port or self.port)
+
+    def _connected(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        if self._server is None or len(self._connections) >= _MOST_CONNECTIONS:
+            writer.transport.abort()
+            return
+        task = asyncio.get_running_loop().create_task(self._connection(reader, writer))
+        self._connections.add(task)
+        task.add_done_callback(self._connections.discard)
+
+    async def _connection(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        session = Session(token=self._token)
+        reason = "the connection was cut"
+        try:
+            if self._producer is not None:
+                self._refuse(writer, session.refuse(lhp.Code.BUSY, "another producer is connected"))
+            else:
+                reason = await self._talk(session, reader, writer)
+            self._leave(writer, reason)
+            await self._linger(reader, writer)
+        except OSError as error:
+            reason = f"the connection was cut ({error.strerror or error})"
+        finally:
+            self._leave(writer, reason)
+            writer.transport.abort()
+
+    async def _talk(
+        self, session: Session, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
+    ) -> str:
+        """Serve a connection until it is over; returns why."""
+        reason = "the connection was cut"
+        loop = asyncio.get_running_loop()
+        hello_by = loop.time() + self._hello_timeout
+        while not session.over:
+            greeted = session.hello is not None
+            try:
+                async with asyncio.timeout_at(
+                    loop.time() + self._idle_timeout if greeted else hello_by
+                ):
+                    data = await reader.read(_READ_SIZE)
+            except TimeoutError:
+                code = lhp.Code.IDLE if greeted else lhp.Code.HELLO_TIMEOUT
+                limit = self._idle_timeout if greeted else self._hello_timeout
+                text = f"sent nothing for {limit:g} s" if greeted else f"no HELLO in {limit:g} s"
+                self._refuse(writer, session.refuse(code, text))
+                return text
+            if not data:
+                return reason
+            for event in session.receive(data):
+                reason = self._take(session, writer, event) or reason
+        return reason
+
+    def _take(self, session: Session, writer: asyncio.StreamWriter, event: Event) -> str:
+        """Deal with one event; returns why the session ends where it does."""
+        match event:
+            case HelloSaid(hello):
+                return self._greet(session, writer, hello)
+            case FrameDone(frame, changes) if self._image is not None:
+                self._image.apply(changes)
+                self._arrived = frame
+                self._changed.set()
+                self._answer(writer, lhp.Ack(frame))
+            case PingSaid(data):
+                self._answer(writer, lhp.Pong(data))
+            case ByeSaid():
+                return "the producer said BYE"
+            case Refused(error):
+                self._refuse(writer, event)
+                if error.fatal:
+                    return f"the producer was refused: {error.text}"
+        return ""
+
+    def _greet(self, session: Session, writer: asyncio.StreamWriter, hello: lhp.Hello) -> str:
+        layout = self._layout
+        if self._producer is not None or not self._expecting or layout is None:
+            text = "another producer is connected" if self._producer else "not ready, try again"
+            self._refuse(writer, session.refuse(lhp.Code.BUSY, text))
+            return text
+        image = PushedImage(layout, hello.base, hello.size)
+        if not image.sizes:
+            ranges = ", ".join(f"0x{r.start:08X} to 0x{r.end:08X}" for r in layout.regions)
+            text = (
+                f"0x{hello.base:08X} to 0x{hello.base + hello.size:08X} meets no region: "
+                f"expected {ranges}"
+            )
+            self._refuse(writer, session.refuse(lhp.Code.OUTSIDE_RAM, text))
+            return text
+        session.accept()
+        self._producer = writer
+        self._hello = hello
+        self._image = image
+        self._arrived = None
+        self._lost = ""
+        self._expecting = False
+        self._changed.set()
+        self._answer(writer, lhp.Welcome(lhp.MAX_PAYLOAD, self._wanted_ranges()))
+        return ""
+
+    def _wanted_ranges(self) -> tuple[tuple[int, int], ...]:
+        if self._image is None:
+            return ()
+        ranges = self._image.ranges(self._wanted)
+        if len(ranges) > lhp.MAX_RANGES and self._layout is not None:
+            # more than one FRAME may name: ask for everything
+            ranges = self._image.ranges(self._layout.whole())
+        return tuple(ranges)
+
+    def _refuse(self, writer: asyncio.StreamWriter, refused: Refused) -> None:
+        error = refused.error
+        self.notes.append(f"refused a producer: {error.text} (code {error.code:d})")
+        del self.notes[:-_MOST_NOTES]
+        self._answer(writer, error)
+
+    def _answer(self, writer: asyncio.StreamWriter, message: lhp.Message) -> None:
+        # never drained: a script that does not read must not stop being read
+        if writer.transport.get_write_buffer_size() < MOST_UNSENT:
+            writer.write(lhp.encode(message))
+
+    def _leave(self, writer: asyncio.StreamWriter, reason: str) -> None:
+        if self._producer is writer:
+            self._producer = None
+            self._lost = reason
+            self._changed.set()
+
+    async def _linger(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        try:
+            async with asyncio.timeout(_LINGER):
+                if writer.can_write_eof():
+                    writer.write_eof()
+                while await reader.read(_READ_SIZE):
+                    pass
+        except TimeoutError:
+            pass

@@ -1,0 +1,165 @@
+"""``shared``: a file or POSIX shared memory that holds a running guest's RAM.
+
+It is read with pread and never mapped: a page of a mapping whose file was truncated kills the
+process that touches it, whereas pread just returns fewer bytes.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import ClassVar
+
+from adapters.sources.placing import chosen_region
+from bridge.memory import MemoryMap, Region, Span
+from bridge.source import Source
+from schemas.errors import SourceLost, SourceUnusable
+from schemas.source_settings import SharedSource
+
+LOOK_EVERY = 1.0
+"""Seconds between two looks at whether the path still names the open file."""
+
+
+class SharedMemory(Source):
+    """One region's bytes from an offset in a file on, as they stand at the moment of a read."""
+
+    kind: ClassVar[str] = "shared"
+
+    def __init__(
+        self,
+        settings: SharedSource,
+        directory: Path,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        """*directory* is what the settings' path is relative to; *clock* counts seconds."""
+        super().__init__()
+        self.settings = settings
+        self.path = directory / settings.path
+        self._clock = clock
+        self._file = -1
+        self._identity = (0, 0)
+        self._region: Region | None = None
+        self._held = 0
+        self._look_at = 0.0
+
+    @property
+    def name(self) -> str:
+        return f"shared {self.path.name}"
+
+    async def _open(self, memory: MemoryMap) -> MemoryMap:
+        await self._close()
+        settings = self.settings
+        region = chosen_region(memory, settings.region)
+        if region is None:
+            known = ", ".join(r.name for r in memory.regions)
+            raise SourceUnusable(
+                f'expected one of the regions {known}, found "{settings.region}"', source=self.name
+            )
+        now = self._stat()
+        if not stat.S_ISREG(now.st_mode):
+            # opening a pipe would wait for its writer
+            raise SourceUnusable(f"{self.path} is not a regular file", source=self.name)
+        try:
+            self._file = os.open(self.path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+            now = os.fstat(self._file)
+        except OSError as error:
+            await self._close()
+            raise self._translated(error) from error
+        held = now.st_size - settings.offset
+        if held <= 0:
+            await self._close()
+            raise SourceLost(
+                f"expected guest RAM at offset 0x{settings.offset:X}, found a file of "
+                f"0x{now.st_size:X} bytes: is the emulator still starting?",
+                source=self.name,
+            )
+        self._identity = (now.st_dev, now.st_ino)
+        self._region = region
+        self._held = min(held, region.size)
+        self._look_at = self._clock() + LOOK_EVERY
+        return memory.truncated({region.name: self._held})
+
+    async def _close(self) -> None:
+        if self._file >= 0:
+            os.close(self._file)
+            self._file = -1
+
+    async def _fetch(self, spans: Sequence[Span]) -> list[bytes | None]:
+        if self._file < 0:
+            raise SourceLost("is closed", source=self.name)
+        if self._clock() >= self._look_at:
+            self._look()
+        return [self._span(span) for span in spans]
+
+    def _span(self, span: Span) -> bytes | None:
+        region = self._region
+        if region is None or not region.start <= span.address < region.end:
+            return None
+        offset = self.settings.offset + span.address - region.start
+        try:
+            data = read_at(self._file, span.length, offset)
+        except OSError as error:
+            raise self._translated(error) from error
+        if len(data) < span.length:
+            raise SourceLost(
+                f"{self.path} shrank: expected {span.length} bytes at offset 0x{offset:X}, "
+                f"found {len(data)}",
+                source=self.name,
+                address=span.address,
+                length=span.length,
+            )
+        return data
+
+    def _look(self) -> None:
+        """Whether the path still names the open file, and that still has the same use."""
+        self._look_at = self._clock() + LOOK_EVERY
+        now = self._stat()
+        if (now.st_dev, now.st_ino) != self._identity:
+            raise SourceLost(
+                f"{self.path} is another file now: the emulator was started again", source=self.name
+            )
+        held = now.st_size - self.settings.offset
+        if held < self._held:
+            raise SourceLost(
+                f"{self.path} shrank: expected 0x{self._held:X} bytes from offset "
+                f"0x{self.settings.offset:X} on, found 0x{max(0, held):X}",
+                source=self.name,
+            )
+        if self._region is not None and self._held < min(held, self._region.size):
+            raise SourceLost(f"{self.path} has grown: it is opened again", source=self.name)
+
+    def _stat(self) -> os.stat_result:
+        try:
+            return self.path.stat()
+        except OSError as error:
+            raise self._translated(error) from error
+        except ValueError as error:
+            # a null character in a path
+            raise SourceUnusable(f"the path cannot be used ({error})", source=self.name) from error
+
+    def _translated(self, error: OSError) -> SourceLost | SourceUnusable:
+        if isinstance(error, FileNotFoundError):
+            return SourceLost(
+                f"{self.path} is not there: is the emulator running?", source=self.name
+            )
+        if isinstance(error, PermissionError):
+            return SourceUnusable(
+                f"{self.path} may not be read: check its permissions", source=self.name
+            )
+        return SourceLost(
+            f"{self.path} cannot be read ({error.strerror or error})", source=self.name
+        )
+
+
+def seek_and_read(file: int, length: int, offset: int) -> bytes:
+    """What pread does, where the system has none; not for a file shared between threads."""
+    os.lseek(file, offset, os.SEEK_SET)
+    return os.read(file, length)
+
+
+read_at: Callable[[int, int, int], bytes] = os.pread if hasattr(os, "pread") else seek_and_read
+"""``read_at(file, length, offset)``: one read, unbuffered; fewer bytes only at the file's end."""

@@ -1,0 +1,251 @@
+"""A file that changes while it is read."""
+
+from __future__ import annotations
+
+import random
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from adapters.sources import shared
+from adapters.sources.shared import SharedMemory
+from bridge.memory import MemoryMap, Region, Span
+from schemas.errors import SourceLost, SourceUnusable
+from schemas.source_settings import SharedSource
+
+MEMORY = MemoryMap([Region("ram", 0x8000_0000, 0x2000), Region("pad", 0xBFC0_0000, 0x800)])
+IMAGE = random.Random(9).randbytes(0x2000)
+an_open_file_can_be_replaced = pytest.mark.skipif(
+    sys.platform == "win32", reason="Windows neither removes nor replaces an open file"
+)
+WHOLE = [Span(0x8000_0000, 0x2000)]
+
+
+def write(path: Path, data: bytes) -> None:
+    """The emulator's side, which is in no hurry: the tests have one task only."""
+    path.write_bytes(data)
+
+
+def remove(path: Path) -> None:
+    path.unlink()
+
+
+class Clock:
+    """Seconds that the test counts."""
+
+    def __init__(self) -> None:
+        self.now = 0.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+@pytest.fixture
+def ram(tmp_path: Path) -> Path:
+    path = tmp_path / "ram"
+    path.write_bytes(IMAGE)
+    return path
+
+
+def source_of(path: Path, clock: Clock | None = None, **settings: Any) -> SharedMemory:
+    return SharedMemory(
+        SharedSource(kind="shared", path=path.name, **settings), path.parent, clock=clock or Clock()
+    )
+
+
+async def test_each_read_sees_what_stands_there_now(ram: Path) -> None:
+    source = source_of(ram)
+    assert (await source.open(MEMORY)).regions == MEMORY.regions[:1]
+    assert await source.fetch(WHOLE) == [IMAGE]
+    with ram.open("r+b") as file:
+        file.seek(0x100)
+        file.write(b"lamp")
+    assert await source.fetch([Span(0x8000_0100, 0x100)]) == [b"lamp" + IMAGE[0x104:0x200]]
+    await source.close()
+
+
+async def test_offset_and_region(ram: Path) -> None:
+    source = source_of(ram, offset=0x30, region="pad")
+    assert (await source.open(MEMORY)).regions == MEMORY.regions[1:]
+    assert await source.fetch([Span(0xBFC0_0700, 0x100)]) == [IMAGE[0x730:0x830]]
+    await source.close()
+
+
+async def test_a_file_shorter_than_the_region_holds_less(ram: Path) -> None:
+    write(ram, IMAGE[:0x1234])
+    source = source_of(ram)
+    held = await source.open(MEMORY)
+    assert held.regions == (Region("ram", 0x8000_0000, 0x1234),)
+    assert await source.fetch([Span(0x8000_1200, 0x34)]) == [IMAGE[0x1200:0x1234]]
+    await source.close()
+
+
+async def test_fault_11_a_truncated_file_is_lost_at_the_read(ram: Path) -> None:
+    source = source_of(ram)
+    await source.open(MEMORY)
+    with ram.open("r+b") as file:
+        file.truncate(0x1080)
+    with pytest.raises(SourceLost) as caught:
+        await source.fetch([Span(0x8000_1000, 0x100)])
+    assert str(caught.value) == (
+        f"shared ram: {ram} shrank: expected 256 bytes at offset 0x1000, found 128"
+    )
+    assert (caught.value.address, caught.value.length) == (0x8000_1000, 0x100)
+    await source.close()
+
+
+def test_fault_11_a_truncated_file_does_not_end_the_process(ram: Path) -> None:
+    """In a process of its own: a mapped file would end it by SIGBUS."""
+    program = """
+import asyncio, os, pathlib, sys
+from adapters.sources.shared import SharedMemory
+from bridge.memory import MemoryMap, Region, Span
+from schemas.errors import SourceLost
+from schemas.source_settings import SharedSource
+async def main():
+    path = pathlib.Path(sys.argv[1])
+    source = SharedMemory(SharedSource(kind="shared", path=path.name), path.parent)
+    await source.open(MemoryMap([Region("ram", 0x80000000, 0x2000)]))
+    os.truncate(path, 0)
+    try:
+        await source.fetch([Span(0x80000000, 0x2000)])
+    except SourceLost as error:
+        print("lost:", error.length)
+asyncio.run(main())
+"""
+    root = Path(shared.__file__).parents[2]
+    done = subprocess.run(
+        [sys.executable, "-c", program, str(ram)],
+        cwd=root, capture_output=True, text=True, timeout=60, check=False,
+    )  # fmt: skip
+    assert (done.returncode, done.stdout) == (0, "lost: 8192\n"), done.stderr
+
+
+async def test_fault_11_a_truncated_file_is_lost_at_the_look(ram: Path) -> None:
+    clock = Clock()
+    source = source_of(ram, clock)
+    await source.open(MEMORY)
+    with ram.open("r+b") as file:
+        file.truncate(0x1080)
+    first = [Span(0x8000_0000, 0x100)]
+    assert await source.fetch(first) == [IMAGE[:0x100]]
+    clock.now = shared.LOOK_EVERY
+    with pytest.raises(SourceLost) as caught:
+        await source.fetch(first)
+    assert caught.value.detail == (
+        f"{ram} shrank: expected 0x2000 bytes from offset 0x0 on, found 0x1080"
+    )
+    await source.close()
+
+
+@an_open_file_can_be_replaced
+async def test_a_replaced_file_is_lost_within_a_second(ram: Path) -> None:
+    clock = Clock()
+    source = source_of(ram, clock)
+    await source.open(MEMORY)
+    other = ram.with_name("other")
+    write(other, bytes(0x2000))
+    other.replace(ram)
+    clock.now = shared.LOOK_EVERY * 0.9
+    assert await source.fetch(WHOLE) == [IMAGE]
+    clock.now = shared.LOOK_EVERY
+    with pytest.raises(SourceLost) as caught:
+        await source.fetch(WHOLE)
+    assert caught.value.detail == f"{ram} is another file now: the emulator was started again"
+    assert (await source.open(MEMORY)).regions == MEMORY.regions[:1]
+    assert await source.fetch(WHOLE) == [bytes(0x2000)]
+    await source.close()
+
+
+@an_open_file_can_be_replaced
+async def test_a_removed_file_is_lost_within_a_second(ram: Path) -> None:
+    clock = Clock()
+    source = source_of(ram, clock)
+    await source.open(MEMORY)
+    remove(ram)
+    clock.now = shared.LOOK_EVERY
+    with pytest.raises(SourceLost) as caught:
+        await source.fetch(WHOLE)
+    assert caught.value.detail == f"{ram} is not there: is the emulator running?"
+    await source.close()
+
+
+async def test_a_file_that_grows_to_its_region_is_opened_again(ram: Path) -> None:
+    clock = Clock()
+    write(ram, IMAGE[:0x1000])
+    source = source_of(ram, clock)
+    await source.open(MEMORY)
+    write(ram, IMAGE)
+    clock.now = shared.LOOK_EVERY
+    with pytest.raises(SourceLost) as caught:
+        await source.fetch([Span(0x8000_0000, 0x100)])
+    assert caught.value.detail == f"{ram} has grown: it is opened again"
+    assert (await source.open(MEMORY)).regions == MEMORY.regions[:1]
+    await source.close()
+
+
+async def test_an_empty_file_may_still_fill(ram: Path) -> None:
+    write(ram, b"")
+    with pytest.raises(SourceLost) as caught:
+        await source_of(ram, offset=0x40).open(MEMORY)
+    assert caught.value.detail == (
+        "expected guest RAM at offset 0x40, found a file of 0x0 bytes: is the emulator still "
+        "starting?"
+    )
+
+
+async def test_a_file_that_is_not_there(ram: Path) -> None:
+    remove(ram)
+    with pytest.raises(SourceLost) as caught:
+        await source_of(ram).open(MEMORY)
+    assert str(caught.value) == f"shared ram: {ram} is not there: is the emulator running?"
+    assert isinstance(caught.value.__cause__, FileNotFoundError)
+
+
+async def test_a_folder_is_unusable(ram: Path) -> None:
+    source = SharedMemory(SharedSource(kind="shared", path="."), ram.parent)
+    with pytest.raises(SourceUnusable) as caught:
+        await source.open(MEMORY)
+    assert caught.value.detail == f"{ram.parent} is not a regular file"
+
+
+async def test_an_unknown_region_is_unusable(ram: Path) -> None:
+    with pytest.raises(SourceUnusable) as caught:
+        await source_of(ram, region="rom").open(MEMORY)
+    assert caught.value.detail == 'expected one of the regions ram, pad, found "rom"'
+
+
+async def test_the_way_of_a_system_without_pread(
+    ram: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(shared, "read_at", shared.seek_and_read)
+    source = source_of(ram)
+    await source.open(MEMORY)
+    assert await source.fetch([Span(0x8000_1000, 0x100), Span(0x8000_0000, 0x100)]) == [
+        IMAGE[0x1000:0x1100],
+        IMAGE[:0x100],
+    ]
+    with ram.open("r+b") as file:
+        file.truncate(0)
+    with pytest.raises(SourceLost, match="shrank"):
+        await source.fetch(WHOLE)
+    await source.close()
+
+
+async def test_a_span_is_one_read(ram: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    reads: list[tuple[int, int]] = []
+    plain = shared.read_at
+
+    def counting(file: int, length: int, offset: int) -> bytes:
+        reads.append((length, offset))
+        return plain(file, length, offset)
+
+    monkeypatch.setattr(shared, "read_at", counting)
+    source = source_of(ram)
+    await source.open(MEMORY)
+    await source.fetch([Span(0x8000_0000, 0x1000), Span(0x8000_1F00, 0x100)])
+    assert reads == [(0x1000, 0), (0x100, 0x1F00)]
+    await source.close()
