@@ -41,6 +41,7 @@ class Evaluator:
         self.program = program
         self.layout = layout
         self.memory = memory
+        self.guest = memory
         self.absent_status = Status.UNMAPPED
         self.absent_words = "is not in what the source holds"
         self.frame = 0
@@ -187,9 +188,11 @@ class Evaluator:
         self._refuse(site.place, site.offset)
 
     def _refuse(self, place: str, address: int) -> NoReturn:
-        region = self.memory.region_at(address)
-        if region is not None:
+        region, in_guest = self.memory.region_at(address), self.guest.region_at(address)
+        if region is not None and region == in_guest:
             what = f"and its size reach past the end of {region.name}"
+        elif in_guest is not None:
+            what = f"is in {in_guest.name}, {self.absent_words.removeprefix('is ')}"
         else:
             names = [region.name for region in self.memory.regions]
             what = f"is outside {names[0] if len(names) == 1 else 'every region'}"

@@ -212,6 +212,7 @@ class Sampler:
 
     def _make_evaluator(self, plan: Plan, *, whole: bool) -> Evaluator:
         evaluator = Evaluator(plan.program, plan.layout, self.memory, whole=whole)
+        evaluator.guest = self.source.guest or self.memory
         evaluator.absent_status = self.source.absent
         evaluator.absent_words = self.source.absent_words
         return evaluator

@@ -36,8 +36,9 @@ class Source(abc.ABC):
     for; a source that vouches for nothing (``UNGUARDED``) is sampled with the guard.  ``paced`` is
     true where :meth:`wait` tells of each new frame; where it is false the sampler polls the frame
     counter.  ``order`` is set by the core once it is known.  ``absent`` is the status of a reading
-    whose bytes the source does not hold, and ``absent_words`` the end of its reason.  ``notes`` are
-    sentences about what it found that the user should see once.
+    whose bytes the source does not hold, and ``absent_words`` the end of its reason.  ``memory`` is
+    the map of what it holds and ``guest`` the map that it was opened for.  ``notes`` are sentences
+    about what it found that the user should see once.
     """
 
     kind: ClassVar[str]
@@ -49,6 +50,7 @@ class Source(abc.ABC):
     def __init__(self) -> None:
         self.order = ByteOrder.BIG
         self.memory: MemoryMap | None = None
+        self.guest: MemoryMap | None = None
         self.notes: list[str] = []
 
     @property
@@ -66,7 +68,7 @@ class Source(abc.ABC):
 
         Raises SourceUnusable where what is there can never serve, SourceLost where it is absent.
         """
-        self.memory = memory
+        self.memory = self.guest = memory
         held = await self._open(memory)
         if not held.regions:
             raise SourceUnusable("holds no byte of any region", source=self.name)

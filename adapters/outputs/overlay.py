@@ -48,6 +48,7 @@ class OverlayServer(Output):
     def __init__(self, settings: OverlayOutput, log: logging.Logger) -> None:
         super().__init__()
         self._host, self._port = loopback(settings.listen, self.kind)
+        self._log = log
         self._frame: Frame | None = None
         self._pages = Pages()
         self._feed = Feed()

@@ -8,6 +8,7 @@ import socket
 from collections.abc import Sequence
 from typing import ClassVar
 
+from adapters.listen_address import ListenAddress, listen_address
 from adapters.sources import lhp
 from adapters.sources.lhp_session import (
     ByeSaid,
@@ -18,7 +19,6 @@ from adapters.sources.lhp_session import (
     Refused,
     Session,
 )
-from adapters.listen_address import ListenAddress, listen_address
 from adapters.sources.pushed_image import PushedImage
 from bridge.byte_order import ByteOrder
 from bridge.memory import MemoryMap, Span

@@ -1,0 +1,310 @@
+"""Watches by the Homie convention, version 5: ids, ``$description`` and payloads.  No I/O.
+
+A bridge is a Homie device and a watch is a node of it::
+
+    homie/5/DEVICE/$state            init, ready, disconnected or lost
+    homie/5/DEVICE/$description      JSON: every node and property, with its datatype
+    homie/5/DEVICE/$alert/source     why the source is gone; deleted when it is back
+    homie/5/DEVICE/WATCH/value       the value, in the watch's own datatype
+    homie/5/DEVICE/WATCH/text        the value for people
+    homie/5/DEVICE/WATCH/status      ok, null, unmapped, misaligned, waiting, offline, error
+    homie/5/DEVICE/WATCH/target      hit or miss, where the watch has a target
+    homie/5/DEVICE/WATCH/distance    what there is to go, where the target has distances
+    homie/5/DEVICE/bridge/build      likewise source, consistency: of the newest frame
+    homie/5/DEVICE/bridge/skipped    frames that were never sent
+    homie/5/DEVICE/bridge/instance   which process speaks for the device; again every two seconds
+    homie/5/DEVICE/bridge/frame      JSON, not retained: a whole frame in one message
+
+The convention has no way to write that there is no value.  So where a watch has none its ``value``
+is left as it was and ``status`` says why: a value holds only while ``$state`` is ``ready`` and
+``status`` is ``ok``.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+import time
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from bridge.readings import Frame, Reading, Status, Watch
+from bridge.values import Kind, Value, ValueType, shortest_single
+from schemas.errors import OutputError
+
+BRIDGE_NODE = "bridge"
+"""The node that is not a watch."""
+
+_INTEGER_LOWEST, _INTEGER_HIGHEST = -(1 << 63), (1 << 63) - 1
+_UNSIGNED_HIGHEST = (1 << 64) - 1
+_VERSION_HIGHEST = 1 << 62
+_WATCH_NAME = re.compile(r"[A-Za-z0-9_]+")
+_ID = re.compile(r"[a-z0-9-]+")
+
+Property = dict[str, Any]
+
+
+def device_id(wanted: str, bridge_name: str) -> str:
+    """The device's id: *wanted* as it is, or else ``lowhalf-`` and the bridge's name.
+
+    Characters of the bridge's name that an id cannot have become ``-``.  Raises OutputError where
+    *wanted* is not an id.
+    """
+    if wanted:
+        if not _ID.fullmatch(wanted):
+            raise OutputError(f'device: expected a-z, 0-9 and -, found "{wanted}"', output="mqtt")
+        return wanted
+    slug = re.sub(r"[^a-z0-9]+", "-", bridge_name.lower()).strip("-")
+    return f"lowhalf-{slug}" if slug else "lowhalf"
+
+
+def node_ids(watches: Iterable[Watch]) -> dict[str, str]:
+    """The node id of each watch, by the watch's name.
+
+    Raises OutputError where a name cannot become an id, or where two become the same one.
+    """
+    ids: dict[str, str] = {}
+    owners: dict[str, str] = {}
+    for watch in watches:
+        if not _WATCH_NAME.fullmatch(watch.name):
+            raise OutputError(
+                f"watch {watch.name!r}: expected letters, digits and _ in a name that becomes a "
+                "topic; rename it",
+                output="mqtt",
+            )
+        node = watch.name.lower().replace("_", "-")
+        if node == BRIDGE_NODE:
+            raise OutputError(
+                f"watch {watch.name} has the topic id {node}, which is the bridge's own; rename it",
+                output="mqtt",
+            )
+        if node in owners:
+            raise OutputError(
+                f"watches {owners[node]} and {watch.name} have the same topic id {node}; "
+                "rename one",
+                output="mqtt",
+            )
+        owners[node] = watch.name
+        ids[watch.name] = node
+    return ids
+
+
+class Device:
+    """The topics and the description of a bridge with its watches.
+
+    ``nodes`` gives the topic that a watch's properties are under, by the watch's name;
+    ``retained`` is every topic that the description lets be retained, the device's own included.
+    """
+
+    def __init__(self, id: str, name: str, watches: Sequence[Watch]) -> None:
+        ids = node_ids(watches)
+        self.id = id
+        self.watches = tuple(watches)
+        self.root = f"homie/5/{id}"
+        self.state = f"{self.root}/$state"
+        self.description = f"{self.root}/$description"
+        self.alert = f"{self.root}/$alert/source"
+        self.bridge = f"{self.root}/{BRIDGE_NODE}"
+        self.frame = f"{self.bridge}/frame"
+        self.skipped = f"{self.bridge}/skipped"
+        self.instance = f"{self.bridge}/instance"
+        self.nodes = {watch.name: f"{self.root}/{ids[watch.name]}" for watch in watches}
+        nodes: dict[str, Any] = {ids[watch.name]: _watch_node(watch) for watch in watches}
+        nodes[BRIDGE_NODE] = _bridge_node()
+        self.content: dict[str, Any] = {"homie": "5.0", "name": name, "nodes": nodes}
+        self.retained = frozenset(
+            [self.state, self.description, self.alert]
+            + [
+                f"{self.root}/{node}/{name}"
+                for node, about in nodes.items()
+                for name, property in about["properties"].items()
+                if property.get("retained", True)
+            ]
+        )
+
+    def describe(self, version: int) -> bytes:
+        """The payload of ``$description``."""
+        content = {"homie": self.content["homie"], "version": version, **self.content}
+        return _json(content)
+
+    def version_after(self, *published: bytes | None) -> int:
+        """The version to publish where *published* are the descriptions known so far.
+
+        It is theirs where they say the same.  Otherwise it is higher than any, and not below the
+        seconds since the Unix epoch, so that it does not fall where nothing is known any more.
+        """
+        versions = []
+        for found in map(read_description, published):
+            if found is not None:
+                version, content = found
+                same = content == self.content
+                versions.append(version if same else max(version + 1, int(time.time())))
+        return max(versions, default=int(time.time()))
+
+
+def read_description(payload: bytes | None) -> tuple[int, dict[str, Any]] | None:
+    """The version and the rest of a ``$description``; None where it is not one."""
+    try:
+        content = json.loads(payload or b"")
+    except (ValueError, RecursionError):
+        return None
+    if not isinstance(content, dict):
+        return None
+    version = content.pop("version", None)
+    if type(version) is not int or not 0 <= version <= _VERSION_HIGHEST:
+        return None
+    return version, content
+
+
+def _watch_node(watch: Watch) -> dict[str, Any]:
+    properties: dict[str, Property] = {
+        "value": {"name": "Value", "datatype": datatype(watch.type)},
+        "text": {"name": "Text", "datatype": "string"},
+        "status": {"name": "Status", "datatype": "enum", "format": ",".join(Status)},
+    }
+    if watch.target is not None:
+        properties["target"] = {"name": "Target", "datatype": "enum", "format": "hit,miss"}
+        if watch.target.measured:
+            properties["distance"] = {"name": "Distance", "datatype": "float"}
+    return {"name": watch.title, "type": "lowhalf-watch", "properties": properties}
+
+
+def _bridge_node() -> dict[str, Any]:
+    properties: dict[str, Property] = {
+        "build": {"name": "Build", "datatype": "string"},
+        "source": {"name": "Source", "datatype": "string"},
+        "consistency": {"name": "Consistency", "datatype": "string"},
+        "skipped": {"name": "Frames never sent", "datatype": "integer"},
+        "instance": {"name": "Instance", "datatype": "string"},
+        "frame": {"name": "Frame", "datatype": "json", "retained": False},
+    }
+    return {"name": "Bridge", "type": "lowhalf-bridge", "properties": properties}
+
+
+def datatype(kind: ValueType) -> str:
+    """The convention's datatype for a value; its integers are signed 64-bit, so u64 is a string."""
+    if kind.kind is Kind.INTEGER:
+        return "string" if kind.bits == 64 and not kind.signed else "integer"
+    return {Kind.FLOAT: "float", Kind.BOOLEAN: "boolean", Kind.TEXT: "string"}[kind.kind]
+
+
+def value_payload(value: Value, kind: ValueType) -> bytes | None:
+    """*value* in the datatype of *kind*; None where the datatype cannot hold it."""
+    if kind.kind is Kind.TEXT:
+        return string_payload(value) if isinstance(value, str) else None
+    if isinstance(value, str):
+        return None
+    if kind.kind is Kind.FLOAT:
+        return float_payload(value, single=kind.single)
+    if kind.kind is Kind.BOOLEAN:
+        return b"true" if value else b"false"
+    if isinstance(value, float):
+        return None
+    unsigned = datatype(kind) == "string"
+    lowest, highest = (0, _UNSIGNED_HIGHEST) if unsigned else (_INTEGER_LOWEST, _INTEGER_HIGHEST)
+    return b"%d" % value if lowest <= value <= highest else None
+
+
+def float_payload(value: float, *, single: bool = False) -> bytes | None:
+    """A float as digits, ``-``, ``.`` and ``e``; None for what is not finite."""
+    try:
+        value = float(value)
+    except OverflowError:
+        return None
+    if not math.isfinite(value):
+        return None
+    text = shortest_single(value) if single else repr(value)
+    return text.replace("+", "").encode()
+
+
+def string_payload(text: str) -> bytes:
+    """A string; the empty one is a single zero byte, since no byte at all deletes a topic."""
+    return text.encode("utf-8", "replace") or b"\0"
+
+
+def value_of(reading: Reading) -> bytes | None:
+    """The payload of a reading's value; None where there is nothing to publish."""
+    if reading.value is None or reading.status not in (Status.OK, Status.OFFLINE):
+        return None
+    return value_payload(reading.value, reading.watch.type)
+
+
+def status_of(reading: Reading) -> Status:
+    """A reading's status; ``error`` where the datatype cannot hold its value."""
+    if reading.status is Status.OK and value_of(reading) is None:
+        return Status.ERROR
+    return reading.status
+
+
+def reading_payloads(reading: Reading) -> dict[str, bytes]:
+    """What to publish of a reading, by property; what is left out is left as it was."""
+    status = status_of(reading)
+    payloads: dict[str, bytes] = {}
+    value = value_of(reading)
+    if value is not None:
+        payloads["value"] = value
+    payloads["text"] = string_payload(_text(reading))
+    if status is Status.OK and (target := reading.target) is not None:
+        payloads["target"] = target.encode()
+        distance = reading.distance
+        if distance is not None and (payload := float_payload(distance)) is not None:
+            payloads["distance"] = payload
+    # Last, so that who waits for ok finds the value that belongs to it.
+    payloads["status"] = status.encode()
+    return payloads
+
+
+def _text(reading: Reading) -> str:
+    try:
+        return reading.text
+    except (ValueError, OverflowError):
+        # Python refuses to write integers of thousands of digits.
+        return ""
+
+
+def bridge_payloads(frame: Frame) -> dict[str, bytes]:
+    """What to publish of the frame itself, by property of the bridge node."""
+    return {
+        "build": string_payload(frame.build),
+        "source": string_payload(frame.source),
+        "consistency": string_payload(frame.consistency),
+    }
+
+
+def alert_payload(frame: Frame) -> bytes:
+    """Why the source is gone; no byte at all, which deletes the alert, while it is there."""
+    if frame.note:
+        return frame.note.encode("utf-8", "replace")
+    for reading in frame.readings:
+        if reading.status is Status.OFFLINE:
+            return (reading.reason or "source unavailable").encode("utf-8", "replace")
+    return b""
+
+
+def frame_payload(frame: Frame) -> bytes:
+    """A whole frame: ``{"frame", "time", "build", "values": {watch: value}, "not_ok": {watch:
+    status}}``, each watch under its own name in one of the two.
+    """
+    values: dict[str, Value] = {}
+    not_ok: dict[str, str] = {}
+    for reading in frame.readings:
+        status = status_of(reading)
+        if status is Status.OK and reading.value is not None:
+            values[reading.watch.name] = reading.value
+        else:
+            not_ok[reading.watch.name] = str(status)
+    return _json(
+        {
+            "frame": frame.number,
+            "time": frame.time,
+            "build": frame.build,
+            "values": values,
+            "not_ok": not_ok,
+        }
+    )
+
+
+def _json(content: Mapping[str, Any]) -> bytes:
+    text = json.dumps(content, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return text.encode("utf-8", "replace")
