@@ -6,9 +6,18 @@ import contextlib
 import logging
 import sys
 from collections.abc import Iterator, Sequence
+from typing import Protocol, runtime_checkable
 
-from adapters.outputs.terminal import TerminalOutput
 from bridge.output import Output
+
+
+@runtime_checkable
+class _Table(Protocol):
+    """An output that draws, so that lines must go through it."""
+
+    live: bool
+
+    def say(self, line: str) -> None: ...
 
 
 class _Lines(logging.Handler):
@@ -16,7 +25,7 @@ class _Lines(logging.Handler):
 
     def __init__(self, outputs: Sequence[Output]) -> None:
         super().__init__(logging.INFO)
-        tables = [o for o in outputs if isinstance(o, TerminalOutput) and o.live]
+        tables = [output for output in outputs if isinstance(output, _Table) and output.live]
         self._say = tables[0].say if tables else None
 
     def emit(self, record: logging.LogRecord) -> None:

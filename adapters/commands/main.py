@@ -27,6 +27,11 @@ COMMANDS = {
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; gives the exit code."""
     words = list(sys.argv[1:] if arguments is None else arguments)
+    # argparse would give what follows the dashes to the wrong parser
+    after_dashes: list[str] = []
+    if "--" in words:
+        place = words.index("--")
+        words, after_dashes = words[:place], words[place + 1 :]
     parser = argparse.ArgumentParser(
         prog="lowhalf",
         description="a read-only bridge from a console game's RAM to named, derived values",
@@ -40,6 +45,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         module.add_arguments(command)
         command.set_defaults(run=module.run)
     chosen = parser.parse_args(words)
+    if after_dashes and chosen.command_name != "run":
+        parser.error(f"{chosen.command_name} takes no command after --")
+    chosen.after_dashes = after_dashes
     try:
         code: int = chosen.run(chosen)
     except SourceError as fault:

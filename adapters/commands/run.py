@@ -25,12 +25,8 @@ CHILD_GRACE = 5.0
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("bridge", type=Path, metavar="BRIDGE.toml", help="the bridge file")
     add_output_arguments(parser)
-    parser.add_argument(
-        "command",
-        nargs="*",
-        metavar="-- COMMAND …",
-        help="start this program, such as the emulator, first; stop with it",
-    )
+    parser.usage = "lowhalf run [options] BRIDGE.toml [-- COMMAND …]"
+    parser.epilog = "COMMAND, such as the emulator, is started first; both end together"
 
 
 def add_output_arguments(parser: argparse.ArgumentParser) -> None:
@@ -44,7 +40,7 @@ def add_output_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    return run_bridge(load_bridge(arguments.bridge), arguments, arguments.command)
+    return run_bridge(load_bridge(arguments.bridge), arguments, arguments.after_dashes)
 
 
 def run_bridge(bridge: Bridge, arguments: argparse.Namespace, command: Sequence[str] = ()) -> int:

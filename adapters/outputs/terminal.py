@@ -78,6 +78,8 @@ class TerminalOutput(Output):
             while True:
                 await self._wait()
                 self._news.clear()
+                if self._frame is None and not self.live:
+                    continue
                 self._fresh = False
                 if self._frame is not None:
                     _ = self._frame.readings  # evaluated here: the image belongs to this thread

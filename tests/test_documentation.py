@@ -1,0 +1,94 @@
+"""What is undocumented fails here: functions, settings, sources, statuses, topics, commands."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from adapters.commands.main import COMMANDS
+from adapters.commands.sources import models
+from bridge.functions import FUNCTIONS
+from bridge.readings import Status
+from schemas import output_settings
+from schemas.bridge_file import BridgeFile, Guard, Sampling, TargetTable, WatchTable
+from schemas.schema_file import BuildTable, FieldTable, Memory, RegionTable, StructTable
+
+ROOT = Path(__file__).parent.parent
+README = (ROOT / "README.md").read_text("utf-8")
+
+
+@pytest.mark.parametrize("name", FUNCTIONS)
+def test_the_readme_tells_of_every_function(name: str) -> None:
+    assert re.search(rf"[`\s]{name}[(\s`]", README)
+
+
+@pytest.mark.parametrize("status", [str(status) for status in Status])
+def test_the_readme_tells_of_every_status(status: str) -> None:
+    assert f"`{status}`" in README
+
+
+@pytest.mark.parametrize("model", models(), ids=lambda model: model.__name__)
+def test_the_readme_tells_of_every_source_and_every_setting_describes_itself(model: type) -> None:
+    fields = dict(model.model_fields)  # type: ignore[attr-defined]
+    kind = fields.pop("kind").annotation.__args__[0]
+    assert f"| `{kind}` |" in README
+    assert all(field.description for field in fields.values())
+
+
+@pytest.mark.parametrize(
+    "model",
+    [
+        *(BridgeFile, Sampling, Guard, WatchTable, TargetTable),
+        *(RegionTable, Memory, FieldTable, StructTable, BuildTable),
+        output_settings.OverlayOutput,
+        output_settings.MqttOutput,
+        output_settings.TerminalOutput,
+    ],
+    ids=lambda model: model.__name__,
+)
+def test_every_setting_of_both_files_describes_itself(model: type) -> None:
+    for name, field in model.model_fields.items():  # type: ignore[attr-defined]
+        nested = hasattr(field.annotation, "model_fields") or name in ("source", "outputs")
+        assert field.description or nested, name
+
+
+def test_the_readme_tells_of_every_command() -> None:
+    for name in COMMANDS:
+        assert f"lowhalf {name}" in README
+
+
+def test_the_readme_tells_of_every_topic_of_a_watch() -> None:
+    from adapters.outputs import homie
+
+    source = Path(homie.__file__).read_text("utf-8")
+    for property_id in ("value", "text", "status", "target", "distance"):
+        assert f'"{property_id}"' in source
+        assert f"held-x-low/{property_id}`" in README
+
+
+def test_the_readme_has_exactly_two_set_up_commands() -> None:
+    blocks = re.findall(r"^```sh\n(.*?)^```$", README, re.M | re.S)
+    assert [block.count("\n") for block in blocks] == [1, 1]
+    assert blocks[0].rstrip().endswith("lowhalf demo")
+    assert blocks[1].rstrip().endswith("pytest")
+
+
+def test_the_readmes_first_paragraph_states_the_job() -> None:
+    first = README.split("\n\n")[1]
+    assert "read-only bridge" in first
+    assert "RAM" in first
+
+
+def test_the_readmes_example_files_load(tmp_path: Path) -> None:
+    from bridge.plan import plans
+    from schemas.loader import load_bridge
+
+    schema, bridge = re.findall(r"^```toml\n(# harbour.*?)^```$", README, re.M | re.S)
+    (tmp_path / "harbour.schema.toml").write_text(schema, "utf-8")
+    path = tmp_path / "harbour.bridge.toml"
+    path.write_text(bridge, "utf-8")
+    ready = plans(load_bridge(path))
+    assert list(ready) == ["first-print", "export"]
+    assert [watch.name for watch in ready["export"].watches] == ["held_x_low", "crates"]
