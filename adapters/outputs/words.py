@@ -23,6 +23,8 @@ def to_go(reading: Reading) -> str:
         return ""
     if reading.watch.show == "degrees":
         return f"{distance * 360 / 65536:+.2f}°"
+    if reading.watch.show.startswith("fixed:"):
+        return f"{distance:+.{int(reading.watch.show[6:])}f}"
     return f"{distance:+d}" if isinstance(distance, int) else f"{distance:+.6g}"
 
 

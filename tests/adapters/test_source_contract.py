@@ -22,16 +22,19 @@ import zstandard
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from adapters.recordings.about import About
+from adapters.recordings.recorder import Recorder
 from adapters.sources import lhp
 from adapters.sources.fake import ScriptedSource
 from adapters.sources.file import FileDump
 from adapters.sources.push import PushServer
+from adapters.sources.recording import RecordingPlayer
 from adapters.sources.shared import SharedMemory
 from bridge.byte_order import ByteOrder, reorder
 from bridge.memory import MemoryMap, Region, Span
-from bridge.source import Source
+from bridge.source import Consistency, Source
 from schemas.errors import SourceError, SourceLost, SourceUnusable
-from schemas.source_settings import FileSource, PushSource, SharedSource
+from schemas.source_settings import FileSource, PushSource, RecordingSource, SharedSource
 
 BASE = 0x8000_0000
 SIZE = 0x2000
@@ -101,7 +104,17 @@ async def push_rig(folder: Path, image: bytes) -> AsyncIterator[Rig]:
         writer.close()
 
 
+@asynccontextmanager
+async def recording_rig(folder: Path, image: bytes) -> AsyncIterator[Rig]:
+    about = About("", "", "first-print", "fake pier", [Region("ram", BASE, len(image))])
+    with Recorder(folder / "ram.mcap", about) as recorder:
+        recorder.key(1, 1.0, Consistency.STILL, [(Span(BASE, len(image)), image)])
+    source = RecordingPlayer(RecordingSource(kind="recording", path="ram.mcap"), folder)
+    yield Rig(source, lambda: source.open(MEMORY))
+
+
 RIGS: dict[str, Maker] = {
+    "recording": recording_rig,
     "file": file_rig,
     "shared": shared_rig,
     "fake": fake_rig,

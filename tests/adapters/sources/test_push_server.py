@@ -9,6 +9,7 @@ from collections.abc import AsyncIterator
 
 import pytest
 
+from adapters.listen_address import listen_address
 from adapters.sources import lhp
 from adapters.sources.lhp import (
     Ack,
@@ -23,7 +24,6 @@ from adapters.sources.lhp import (
     Welcome,
     encode,
 )  # fmt: skip
-from adapters.listen_address import listen_address
 from adapters.sources.push import MOST_UNSENT, TOKEN_VARIABLE, PushServer
 from bridge.byte_order import ByteOrder
 from bridge.memory import MemoryMap, Region, Span

@@ -1,0 +1,41 @@
+"""The channels of a recording, as MCAP names them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+RAM = "lowhalf/ram"
+READINGS = "lowhalf/readings"
+BRIDGE = "lowhalf/bridge"
+
+PROFILE = "lowhalf"
+RAM_ENCODING = "x-lowhalf-ram"
+
+READINGS_JSON_SCHEMA: dict[str, Any] = {
+    "title": "lowhalf.readings",
+    "type": "object",
+    "required": ["frame", "time", "build", "source", "consistency", "readings"],
+    "properties": {
+        "frame": {"type": "integer", "description": "the game's own number of the frame"},
+        "time": {"type": "number", "description": "seconds since the Unix epoch"},
+        "build": {"type": "string"},
+        "source": {"type": "string"},
+        "consistency": {"enum": ["still", "guarded", "halted", "sender", "unguarded"]},
+        "readings": {
+            "type": "array",
+            "items": {
+                "type": "object",
+                "required": ["watch", "status", "value", "text", "address", "target", "reason"],
+                "properties": {
+                    "watch": {"type": "string"},
+                    "status": {"type": "string"},
+                    "value": {"type": ["number", "string", "boolean", "null"]},
+                    "text": {"type": "string"},
+                    "address": {"type": ["integer", "null"], "description": "guest address"},
+                    "target": {"enum": ["hit", "miss", None]},
+                    "reason": {"type": "string"},
+                },
+            },
+        },
+    },
+}
