@@ -33,7 +33,7 @@ def listen_address(text: str) -> ListenAddress:
     if host.startswith("[") and host.endswith("]"):
         host = host[1:-1]
     elif ":" in host:
-        raise ValueError(f'expected brackets around an IPv6 address, found "{text}"')
+        host = ""  # an IPv6 address needs its brackets
     if not colon or not host or not port.isascii() or not port.isdigit() or int(port) > 0xFFFF:
-        raise ValueError(f'expected a host and a port such as 127.0.0.1:7364, found "{text}"')
+        raise ValueError(f'expected a host and a port such as 127.0.0.1:7365, found "{text}"')
     return ListenAddress(host, int(port))

@@ -155,9 +155,8 @@ class Sampler:
         source, layouts = self.source, [plan.layout for plan in self.plans.values()]
         source.order = ByteOrder.BIG
         found = dict(zip(self._marks, await source.fetch(self._marks), strict=True))
-        absent = [span for span, data in found.items() if data is None]
-        if absent:
-            self._want(self._marks)
+        if None in found.values():
+            self._want(self.memory.spans(self._extra_lines()))
         orders = list(ByteOrder)
         if self._declared is not None:
             orders = [self._declared]
@@ -420,13 +419,7 @@ class Sampler:
 
     def _learn(self, lines: Sequence[int]) -> None:
         """The lines to fetch with the next frame: those touched, and those that tell the build."""
-        flats = [
-            flat
-            for span in self._extra_spans()
-            if (flat := self.memory.flat(span.address, span.length)) is not None
-        ]
-        extra = {flat >> LINE_SHIFT for flat in flats}
-        self._spans = self.memory.spans({*lines, *extra})
+        self._spans = self.memory.spans({*lines, *self._extra_lines()})
         self._want(self._spans)
 
     def _want(self, spans: list[Span]) -> None:
@@ -434,14 +427,20 @@ class Sampler:
             self._wanted = spans
             self.source.want(spans)
 
-    def _extra_spans(self) -> list[Span]:
-        plan = self.plan
+    def _extra_lines(self) -> set[int]:
+        """Lines that are needed whatever the watches touch: what tells the build and the frame."""
         spans = list(self._marks)
+        plan = self.plan
         if plan is not None and plan.frame is not None:
             span = aligned_span(self.memory, plan.frame.address, plan.frame.size)
             if span is not None:
                 spans.append(span)
-        return spans
+        lines: set[int] = set()
+        for span in spans:
+            flat = self.memory.flat(span.address, span.length)
+            assert flat is not None
+            lines.update(range(flat >> LINE_SHIFT, (flat + span.length - 1 >> LINE_SHIFT) + 1))
+        return lines
 
     def _still_recognised(self, plan: Plan) -> bool:
         """Whether the evidence still stands; bytes that the source does not hold prove nothing."""

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import lzma
-import struct
 import zipfile
-import zlib
 from collections.abc import Iterator
 from typing import BinaryIO
 
@@ -13,20 +10,6 @@ from adapters.dumps.collecting import CHUNK_SIZE
 from schemas.errors import SourceUnusable
 
 _SHOWN = 20
-
-_DAMAGE = (
-    zipfile.BadZipFile,
-    zlib.error,
-    lzma.LZMAError,
-    struct.error,
-    EOFError,
-    OSError,
-    ValueError,
-    OverflowError,
-    MemoryError,
-)
-"""What zipfile raises on damaged archives, found by feeding it such."""
-
 
 def unzip(stream: BinaryIO, member: str = "") -> Iterator[bytes]:
     """The bytes of *member*, or of the only file in the archive.
@@ -43,7 +26,10 @@ def unzip(stream: BinaryIO, member: str = "") -> Iterator[bytes]:
     except (NotImplementedError, RuntimeError) as error:
         # zipfile says "encrypted" with a bare RuntimeError
         raise SourceUnusable(f"zip: the archive cannot be unpacked ({error})") from error
-    except _DAMAGE as error:
+    except SourceUnusable:
+        raise
+    except Exception as error:
+        # on damaged archives zipfile raises whatever its parser runs into, IndexError included
         raise SourceUnusable(f"zip: the archive is cut off or damaged ({error})") from error
 
 

@@ -177,7 +177,9 @@ class PushServer(Source):
                 "second lowhalf, on that port?",
                 source=self.name,
             ) from error
-        self.port = self._server.sockets[0].getsockname()[1]
+        if not self.port:
+            self.port = self._server.sockets[0].getsockname()[1]
+            self.notes.append(f"listening on {where.host} port {self.port}")
 
     def _where(self) -> ListenAddress:
         try:

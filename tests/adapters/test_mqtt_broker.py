@@ -171,10 +171,10 @@ def broker(stopped: Mosquitto) -> Mosquitto:
 @needs_clients
 async def test_an_outside_client_hears_the_whole_device(broker: Mosquitto) -> None:
     async with Listener(broker.port) as listener, desk(broker, HP, SPEED) as running:
-        await until(lambda: listener.newest(STATE) == b"ready", 3, "ready")
+        await until(lambda: listener.newest(STATE) == b"ready", 10, "ready")
         running.show(Reading(HP, Status.OK, 73), Reading(SPEED, Status.OK, 4.25))
-        await until(lambda: listener.newest(f"{ROOT}/top-speed/status") == b"ok", 2, "status")
-        await until(lambda: listener.newest(f"{ROOT}/bridge/frame"), 2, "frame")
+        await until(lambda: listener.newest(f"{ROOT}/top-speed/status") == b"ok", 10, "status")
+        await until(lambda: listener.newest(f"{ROOT}/bridge/frame"), 10, "frame")
         assert listener.payloads(STATE) == [b"init", b"ready"]
         topics = [message.topic for message in listener.heard]
         assert topics.index(STATE) < topics.index(DESCRIPTION)
@@ -215,13 +215,13 @@ async def test_an_outside_client_hears_the_whole_device(broker: Mosquitto) -> No
 @needs_clients
 async def test_every_frame_is_sent_but_topics_keep_to_their_rate(broker: Mosquitto) -> None:
     async with Listener(broker.port) as listener, desk(broker) as running:
-        await until(lambda: listener.newest(STATE) == b"ready", 3, "ready")
+        await until(lambda: listener.newest(STATE) == b"ready", 10, "ready")
         running.feed()
         await asyncio.sleep(2)
         await running.rest()
         last = running.number
         await until(
-            lambda: listener.newest(f"{ROOT}/hp/value") == b"%d" % (last - 1), 1, "the last value"
+            lambda: listener.newest(f"{ROOT}/hp/value") == b"%d" % (last - 1), 5, "the last value"
         )
         frames = [json.loads(payload) for payload in listener.payloads(f"{ROOT}/bridge/frame")]
         assert [frame["frame"] for frame in frames] == list(range(1, last + 1))
@@ -241,17 +241,17 @@ async def test_a_source_that_is_gone_raises_an_alert_and_keeps_the_values(
     async with Listener(broker.port) as listener, desk(broker) as running:
         await running.connected()
         running.hp(73)
-        await until(lambda: listener.newest(f"{ROOT}/hp/status") == b"ok", 2, "ok")
+        await until(lambda: listener.newest(f"{ROOT}/hp/status") == b"ok", 10, "ok")
         running.show(Reading(HP, Status.OK, 73), note="file dawn.bin: gone")
-        await until(lambda: listener.newest(f"{ROOT}/hp/status") == b"offline", 2, "offline")
-        await until(lambda: listener.newest(alert) == b"file dawn.bin: gone", 2, "alert")
+        await until(lambda: listener.newest(f"{ROOT}/hp/status") == b"offline", 10, "offline")
+        await until(lambda: listener.newest(alert) == b"file dawn.bin: gone", 10, "alert")
         held = await retained(broker.port)
         assert held[alert] == b"file dawn.bin: gone"
         assert held[f"{ROOT}/hp/value"] == b"73"
         assert held[STATE] == b"ready"
         running.hp(74)
-        await until(lambda: listener.newest(alert) == b"", 2, "no alert")
-        await until(lambda: listener.newest(f"{ROOT}/hp/status") == b"ok", 2, "ok again")
+        await until(lambda: listener.newest(alert) == b"", 10, "no alert")
+        await until(lambda: listener.newest(f"{ROOT}/hp/status") == b"ok", 10, "ok again")
         assert alert not in await retained(broker.port)
 
 
@@ -271,18 +271,18 @@ async def test_values_that_the_convention_cannot_write(broker: Mosquitto) -> Non
     async with desk(broker, *watches) as running:
         await running.connected()
         async with Listener(broker.port) as listener:
-            await until(lambda: listener.newest(STATE) == b"ready", 2, "ready")
+            await until(lambda: listener.newest(STATE) == b"ready", 10, "ready")
             running.show(
                 *(
                     Reading(watch, Status.OK, case[2])
                     for watch, case in zip(watches, cases, strict=True)
                 )
             )
-            await until(lambda: listener.newest(f"{ROOT}/empty/status") == b"ok", 2, "status")
+            await until(lambda: listener.newest(f"{ROOT}/empty/status") == b"ok", 10, "status")
             for name, _, _, payload, status in cases:
                 assert listener.newest(f"{ROOT}/{name}/value") == payload, name
                 assert listener.newest(f"{ROOT}/{name}/status") == status, name
-            await until(lambda: listener.newest(f"{ROOT}/bridge/frame"), 2, "frame")
+            await until(lambda: listener.newest(f"{ROOT}/bridge/frame"), 10, "frame")
             frame = json.loads(listener.newest(f"{ROOT}/bridge/frame") or b"")
             assert frame["not_ok"] == {"nan": "error", "inf": "error", "computed": "error"}
 
@@ -300,7 +300,7 @@ async def test_a_broker_that_comes_later(stopped: Mosquitto) -> None:
         stopped.start()
         await running.connected(1.5)
         async with Listener(stopped.port) as listener:
-            await until(lambda: listener.newest(f"{ROOT}/hp/status") == b"ok", 2, "ok")
+            await until(lambda: listener.newest(f"{ROOT}/hp/status") == b"ok", 10, "ok")
         assert len(running.log.lines) == 2
 
 
@@ -313,7 +313,7 @@ async def test_a_broker_killed_while_it_is_published_to(broker: Mosquitto) -> No
             await asyncio.sleep(random.uniform(0, 0.05))
             broker.kill()
             killed = time.monotonic()
-            await until(lambda t=turn: len(running.log.find("lost")) == t + 1, 1, "noticed")  # type: ignore[misc]
+            await until(lambda t=turn: len(running.log.find("lost")) == t + 1, 5, "noticed")  # type: ignore[misc]
             assert running.log.find("lost")[-1] - killed < 0.25
             broker.start()
             started = time.monotonic()
@@ -386,7 +386,7 @@ async def test_a_broker_that_forgot_everything_is_told_everything(broker: Mosqui
         broker.kill()
         broker.start()
         async with Listener(broker.port) as listener:
-            await until(lambda: listener.newest(STATE) == b"ready", 3, "ready")
+            await until(lambda: listener.newest(STATE) == b"ready", 10, "ready")
             fresh = [message for message in listener.heard if not message.retained]
             assert fresh[-1].topic == STATE
         after = await retained(broker.port)
@@ -402,7 +402,7 @@ async def test_a_refused_password_is_said_once_and_tried_again(stopped: Mosquitt
     stopped.set_password("keeper", "old")
     stopped.start()
     async with desk(stopped, user="keeper", password="new") as running:
-        await until(lambda: running.log.find("not authorized"), 2, "refused")
+        await until(lambda: running.log.find("not authorized"), 10, "refused")
         await asyncio.sleep(1)
         assert [line for _, line in running.log.lines] == [
             f"mqtt: 127.0.0.1:{stopped.port} refused: not authorized; check user and "
@@ -423,9 +423,9 @@ async def test_a_password_changed_while_the_broker_was_down(stopped: Mosquitto) 
         await running.connected()
         stopped.kill()
         stopped.set_password("keeper", "new")
-        await until(lambda: running.log.find("lost"), 1, "lost")
+        await until(lambda: running.log.find("lost"), 5, "lost")
         stopped.start()
-        await until(lambda: running.log.find("not authorized"), 2, "refused")
+        await until(lambda: running.log.find("not authorized"), 10, "refused")
         assert not running.task.done()
 
 
@@ -493,7 +493,7 @@ async def test_an_interrupted_daemon_says_good_bye(
         await until(lambda: listener.newest(STATE) == b"ready", 10, "ready")
         daemon.send_signal(signal.SIGINT)
         await asyncio.to_thread(daemon.wait, 3)
-        await until(lambda: listener.newest(STATE) == b"disconnected", 1, "disconnected")
+        await until(lambda: listener.newest(STATE) == b"disconnected", 5, "disconnected")
         await asyncio.sleep(0.3)
         assert listener.payloads(STATE)[-2:] == [b"ready", b"disconnected"]
 
@@ -506,7 +506,7 @@ async def test_a_clean_end_publishes_no_will(broker: Mosquitto) -> None:
             running.feed()
             await running.connected()
             await asyncio.sleep(0.2)
-        await until(lambda: listener.newest(STATE) == b"disconnected", 1, "disconnected")
+        await until(lambda: listener.newest(STATE) == b"disconnected", 5, "disconnected")
         await asyncio.sleep(0.3)
         assert listener.payloads(STATE) == [b"init", b"ready", b"disconnected"]
     assert (await retained(broker.port))[STATE] == b"disconnected"
@@ -522,11 +522,11 @@ async def test_a_late_will_is_contradicted(broker: Mosquitto) -> None:
     try:
         async with Listener(broker.port) as listener, desk(broker) as running:
             await running.connected()
-            await until(lambda: "as predecessor" in broker.log, 2, "the predecessor")
+            await until(lambda: "as predecessor" in broker.log, 10, "the predecessor")
             predecessor.kill()
             await predecessor.wait()
-            await until(lambda: b"lost" in listener.payloads(STATE), 2, "the will")
-            await until(lambda: listener.newest(STATE) == b"ready", 1, "ready again")
+            await until(lambda: b"lost" in listener.payloads(STATE), 10, "the will")
+            await until(lambda: listener.newest(STATE) == b"ready", 5, "ready again")
             assert listener.payloads(STATE) == [b"init", b"ready", b"lost", b"ready"]
         assert len(running.log.lines) == 1
     finally:
@@ -573,9 +573,9 @@ async def test_two_outputs_of_one_id_do_not_fight(broker: Mosquitto) -> None:
             assert len(second.log.lines) == 1
             assert broker.log.count("already connected") == 1
             assert listener.newest(STATE) == b"ready"
-        await until(lambda: listener.newest(STATE) == b"disconnected", 1, "the second's end")
+        await until(lambda: listener.newest(STATE) == b"disconnected", 5, "the second's end")
         await first.connected(5, times=2)
-        await until(lambda: listener.newest(STATE) == b"ready", 1, "the first is back")
+        await until(lambda: listener.newest(STATE) == b"ready", 5, "the first is back")
 
 
 @needs_mosquitto
@@ -604,9 +604,9 @@ async def test_a_watch_that_was_removed_leaves_nothing_behind(broker: Mosquitto)
         assert {topic for topic in both if "/hp/" in topic} - set(one) == {f"{ROOT}/hp/value"}
         # And while it is connected.
         async with Listener(broker.port) as listener:
-            await until(lambda: listener.newest(STATE), 2, "state")
+            await until(lambda: listener.newest(STATE), 10, "state")
             running.output.announce([SPEED])
-            await until(lambda: len(listener.payloads(STATE)) == 3, 2, "announced again")
+            await until(lambda: len(listener.payloads(STATE)) == 3, 10, "announced again")
             assert listener.payloads(STATE) == [b"ready", b"init", b"ready"]
         other = await retained(broker.port)
         assert version(other) > version(one)
@@ -623,7 +623,7 @@ async def test_tls_to_a_broker_that_is_trusted_and_to_one_that_is_not(
     stopped.use_tls()
     stopped.start()
     async with desk(stopped) as running:
-        await until(lambda: running.log.find("certificate verify failed"), 3, "distrusted")
+        await until(lambda: running.log.find("certificate verify failed"), 10, "distrusted")
         monkeypatch.setenv("SSL_CERT_FILE", str(stopped.certificate))
         await running.connected()
         running.feed()

@@ -562,7 +562,7 @@ def test_listen_is_host_and_port(listen: str) -> None:
     with pytest.raises(OutputError) as refused:
         made(listen)
     assert str(refused.value) == (
-        f"overlay: expected listen as HOST:PORT, such as 127.0.0.1:7365, found {listen!r}"
+        f'overlay: listen: expected a host and a port such as 127.0.0.1:7365, found "{listen}"'
     )
 
 
@@ -571,7 +571,8 @@ def test_a_port_is_a_number(port: str) -> None:
     with pytest.raises(OutputError) as refused:
         made(f"127.0.0.1:{port}")
     assert str(refused.value) == (
-        f"overlay: expected a port from 0 to 65535 in listen, found {port!r}"
+        "overlay: listen: expected a host and a port such as 127.0.0.1:7365, "
+        f'found "127.0.0.1:{port}"'
     )
 
 
