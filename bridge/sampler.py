@@ -42,7 +42,7 @@ _WRAP = 1 << 31
 
 
 class Torn(Exception):
-    """The guard never passed; the message says how often it was tried."""
+    """No sample of a frame was whole; the message says why."""
 
 
 class Sampler:
@@ -238,14 +238,14 @@ class Sampler:
             tries += 1
             self.stats = replace(self.stats, torn=self.stats.torn + 1)
             if tries >= MOST_TRIES or time.monotonic() - began_trying > LONGEST_TRY:
-                raise Torn(f"no whole frame: {self._torn_words(plan, guard)} in {tries} tries")
+                raise Torn(f"no whole frame: {self._torn_words(guard)}")
             await asyncio.sleep(SHORTEST_POLL / 2)
         if not self._still_recognised(plan):
             self.plan = None
             return None
         return self._accept(plan, number)
 
-    def _torn_words(self, plan: Plan, guard: tuple[Counter, Counter] | None) -> str:
+    def _torn_words(self, guard: tuple[Counter, Counter] | None) -> str:
         if guard is None:
             return "two equal samples were never seen"
         return f"{guard[0].name} and {guard[1].name} never agreed"
