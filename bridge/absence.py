@@ -27,7 +27,8 @@ class Site:
     """One access in an expression, for the checks that fail.
 
     ``size`` bytes at ``offset`` from the address that ``pointer`` (its text, empty where no pointer
-    is followed) holds; that address must have no bit of ``mask``.
+    is followed) holds; that address must have no bit of ``mask``.  They are bytes of a value that
+    begins at ``value_offset`` from it.
     """
 
     place: str
@@ -35,3 +36,4 @@ class Site:
     offset: int
     size: int
     mask: int
+    value_offset: int

@@ -104,7 +104,7 @@ class Program:
 def check(layout: BuildLayout, watches: Mapping[str, str]) -> Program:
     """Check every watch (name → expression).  Raises ExpressionError for the first wrong one."""
     checker = _Checker(layout, watches)
-    for name in watches:
+    for name in checker.ordered():
         checker.watch(name)
     return Program(tuple(checker.slots), dict(checker.watch_slots))
 
@@ -133,7 +133,9 @@ def value_type(leaf: Leaf) -> ValueType:
             members.setdefault(number, member)
     elif isinstance(unit, FlagSet):
         lowest = leaf.lowest if isinstance(leaf, BitField) else 0
-        flags = {bit - lowest: flag for flag, bit in unit.bits.items() if bit >= lowest}
+        flags = {
+            bit - lowest: flag for flag, bit in unit.bits.items() if lowest <= bit < lowest + bits
+        }
     return ValueType(Kind.INTEGER, bits, signed, members=members, flags=flags, name=name)
 
 
@@ -153,27 +155,54 @@ class _Checker:
         self.slots: list[Slot] = []
         self.watch_slots: dict[str, int] = {}
         self._expressions = watches
-        self._open: list[str] = []
+        self._trees = {name: parse(text, name) for name, text in watches.items()}
         self._hidden: dict[str, int] = {}
         self._line = _Line("", "")
 
     # slots
 
-    def watch(self, name: str) -> int:
-        known = self.watch_slots.get(name)
-        if known is not None:
-            return known
-        text = self._expressions[name]
-        tree = parse(text, name)
-        outer, self._line = self._line, _Line(" ".join(text.splitlines()), name)
-        self._open.append(name)
-        if len(self._open) > 100:
-            self._refuse(tree, "watches use each other deeper than 100")
-        number = self.value(tree)
-        self._open.pop()
-        self._line = outer
+    def ordered(self) -> list[str]:
+        """The watches so that each comes behind those that it uses.  Refuses a circle."""
+        uses = {name: self._uses(tree) for name, tree in self._trees.items()}
+        order: list[str] = []
+        done: set[str] = set()
+        for first in self._trees:
+            path = [first] if first not in done else []
+            while path:
+                name = path[-1]
+                waits = next((use for use in uses[name] if use.id not in done), None)
+                if waits is None:
+                    done.add(path.pop())
+                    order.append(name)
+                elif waits.id in path:
+                    self._begin(name)
+                    circle = " → ".join([*path[path.index(waits.id) :], waits.id])
+                    self._refuse(waits, f"watches use each other in a circle: {circle}")
+                else:
+                    path.append(waits.id)
+        return order
+
+    def _uses(self, tree: ast.expr) -> list[ast.Name]:
+        """Where an expression uses other watches by name."""
+        parts = list(ast.walk(tree))
+        called = {id(part.func) for part in parts if isinstance(part, ast.Call)}
+        return [
+            part
+            for part in parts
+            if isinstance(part, ast.Name)
+            and id(part) not in called
+            and part.id in self._expressions
+            and part.id not in self.layout.symbols
+        ]
+
+    def watch(self, name: str) -> None:
+        """Check one watch; those that it uses have been checked."""
+        self._begin(name)
+        number = self.value(self._trees[name])
         self.watch_slots[name] = self._add(Slot(name, number.text, number.type, number))
-        return self.watch_slots[name]
+
+    def _begin(self, name: str) -> None:
+        self._line = _Line(" ".join(self._expressions[name].splitlines()), name)
 
     def _add(self, slot: Slot) -> int:
         self.slots.append(slot)
@@ -297,10 +326,7 @@ class _Checker:
         if symbol is not None:
             return nodes.Fixed(name, symbol.type, symbol.address)
         if name in self._expressions:
-            if name in self._open:
-                cycle = " → ".join([*self._open[self._open.index(name) :], name])
-                self._refuse(tree, f"watches use each other in a circle: {cycle}")
-            slot = self.watch(name)
+            slot = self.watch_slots[name]
             return nodes.SlotValue(name, self.slots[slot].type, slot)
         if name in functions.FUNCTIONS:
             self._refuse(tree, f"{name} is a function: write {functions.FUNCTIONS[name].form}")
@@ -331,9 +357,10 @@ class _Checker:
         if isinstance(unit, FlagSet) and isinstance(leaf, Leaf):
             lowest = leaf.lowest if isinstance(leaf, BitField) else 0
             width = leaf.width if isinstance(leaf, BitField) else leaf.size * 8
-            bit = unit.bits.get(name)
-            if bit is None or not lowest <= bit < lowest + width:
-                hint = nearest(name, unit.bits)
+            inside = {f: b for f, b in unit.bits.items() if lowest <= b < lowest + width}
+            bit = inside.get(name)
+            if bit is None:
+                hint = nearest(name, inside)
                 self._refuse(tree, f"{unit.type_name} has no flag {name}{hint}")
             return nodes.FlagRead(text, BOOLEAN, base, leaf, bit)
         if isinstance(leaf, PointerTo):

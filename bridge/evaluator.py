@@ -177,7 +177,8 @@ class Evaluator:
         if pointer & site.mask:
             raise Absent(
                 Status.MISALIGNED,
-                f"{site.place}: 0x{address:08X} is not a multiple of {site.mask + 1}",
+                f"{site.place}: 0x{pointer + site.value_offset:08X} is not a multiple of "
+                f"{site.mask + 1}",
             )
         flat = self.memory.flat(address, site.size)
         if flat is None:
@@ -239,6 +240,7 @@ class Evaluator:
                     if not image.held[line]:
                         self._chains[key] = (found, seen, address)
                         self._miss(index, site)
+            self._spend()
             found.append(address)
             seen.add(address)
             (address,) = self._pointer(image.bytes, index)

@@ -87,14 +87,17 @@ _Access = nodes.Read | nodes.Stored | nodes.FlagRead | nodes.AddressOf
 
 def _reads(program: Program, slot: Slot) -> Iterator[_Access]:
     """Every access in a slot and in the slots that it uses, in the order of the text."""
-    if slot.over_frames is not None:
-        for argument in slot.over_frames.arguments:
-            yield from _reads(program, program.slots[argument])
-    pending: list[object] = [slot.number]
+    pending: list[object] = [slot]
+    seen: set[int] = set()
     while pending:
         node = pending.pop(0)
-        if isinstance(node, nodes.SlotValue):
-            yield from _reads(program, program.slots[node.slot])
+        if isinstance(node, Slot):
+            over = node.over_frames.arguments if node.over_frames else ()
+            pending = [node.number, *(program.slots[number] for number in over), *pending]
+        elif isinstance(node, nodes.SlotValue):
+            if node.slot not in seen:
+                seen.add(node.slot)
+                pending.insert(0, program.slots[node.slot])
         elif isinstance(node, _Access):
             yield node
         elif isinstance(node, tuple):

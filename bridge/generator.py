@@ -174,7 +174,7 @@ class _Generator:
                 elif slot.type.kind is Kind.INTEGER:
                     value = f"bounded({value})"
             self.emit(f"V[{number}] = {value}")
-        if any("spend()" in line for line in self.out[body:]):
+        if any("spend()" in line or " chain(" in line for line in self.out[body:]):
             self.out.insert(body, "  start()")
         self.indent = " "
         self.emit(f"except Exception as e: S[{number}] = fault(e, {number})")
@@ -227,7 +227,7 @@ class _Generator:
         total = address.offset + offset
         if address.variable is None:
             flat = self.memory.flat(total, size)
-            site = self.constant(Site(place, "", total, size, 0))
+            site = self.constant(Site(place, "", total, size, 0, address.offset))
             if flat is None:
                 self.emit(f"outside({site})")
                 return "0"
@@ -235,7 +235,7 @@ class _Generator:
             return str(flat)
         aligned = address.pointer and address.offset % align == 0 and address.step % align == 0
         mask = align - 1 if aligned else 0
-        site = self.constant(Site(place, address.pointer, total, size, mask))
+        site = self.constant(Site(place, address.pointer, total, size, mask, address.offset))
         region = self.memory.regions[0]
         shift, limit = total - region.start, region.size - size
         variable = address.variable
@@ -246,7 +246,7 @@ class _Generator:
         if mask:
             checks.append(f"{variable} & {mask}")
         self.emit(f"if {' or '.join(checks)}: {flat_index} = locate({variable}, {site})")
-        one_line = size == 1 or (mask == leaf.size - 1 and region.start % leaf.size == 0)
+        one_line = size == 1 or (mask == leaf.size - 1 and self._lines_aligned(leaf.size))
         self._held(flat_index, None, size, one_line, site)
         return flat_index
 
@@ -273,6 +273,11 @@ class _Generator:
                 self.emit(f"if not all(L[{number} + 1:{last} + 1]): miss({index}, {site})")
 
             self.block(f"if {last} != {number}:", rest)
+
+    def _lines_aligned(self, size: int) -> bool:
+        """Whether an address that is a multiple of *size* lies at such a place in a line."""
+        starts = (start for r in self.memory.regions for start in (r.start, *r.mirrors))
+        return all(start % size == 0 for start in starts)
 
     def _alignment(self, leaf: Leaf) -> int:
         """What the processor's load of a value needs its address to be a multiple of."""
@@ -400,7 +405,8 @@ class _Generator:
 
     def _Apply(self, node: nodes.Apply) -> str:  # noqa: N802
         arguments = ", ".join(self.number(part) for part in node.arguments)
-        return self.temporary(f"m_{node.function}({arguments})")
+        value = f"m_{node.function}({arguments})"
+        return self.temporary(f"float({value})" if node.type.kind is Kind.FLOAT else value)
 
     def _SlotValue(self, node: nodes.SlotValue) -> str:  # noqa: N802
         self.emit(f"if S[{node.slot}] is not None: again(S[{node.slot}])")
@@ -439,6 +445,7 @@ class _Generator:
                 node.next_offset,
                 self.layout.pointer_size,
                 0 if self.layout.unaligned_loads else self.layout.pointer_size - 1,
+                node.next_offset,
             )
             return self.temporary(f"chain({head}, {self.constant(site)})")
         assert isinstance(node, nodes.Comprehension)

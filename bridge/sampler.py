@@ -38,7 +38,6 @@ MOST_TRIES = 400
 LONGEST_TRY = 0.25
 IDENTIFY_EVERY = 0.25
 SHORTEST_POLL = 0.001
-_WRAP = 1 << 31
 
 
 class Torn(Exception):
@@ -78,6 +77,7 @@ class Sampler:
         self._marks = evidence_spans([p.layout for p in plans.values()], memory)
         self._wanted: list[Span] = []
         self._number: int | None = None
+        self._turns = 0
         self._next_time = 0.0
         self._last: Frame | None = None
 
@@ -262,11 +262,12 @@ class Sampler:
             await self._fetch(self._spans)
         number = self._frame_number(plan, sent)
         if number is not None:
-            self._notice_reset(evaluator, number)
-        missing = evaluator.evaluate(image, self._counted(number))
+            self._notice_reset(plan, evaluator, number)
+        counted = self._counted(number) + self._turns
+        missing = evaluator.evaluate(image, counted)
         while missing:
             await self._fetch(self.memory.spans(missing))
-            missing = evaluator.evaluate(image, self._counted(number), again=True)
+            missing = evaluator.evaluate(image, counted, again=True)
         if guard and ended != await self._count(guard[0]):
             return None
         if guard and number is not None and plan.frame == guard[0] and number != ended:
@@ -359,13 +360,17 @@ class Sampler:
             return number
         return 1 if self._number is None else self._number + 1
 
-    def _notice_reset(self, evaluator: Evaluator, number: int) -> None:
+    def _notice_reset(self, plan: Plan, evaluator: Evaluator, number: int) -> None:
         """A counter that goes backwards, other than by running over, tells of a reset guest."""
         last = self._number
         if last is None or number >= last:
             return
-        if last - number < _WRAP:
-            self.stats = replace(self.stats, resets=self.stats.resets + 1)
+        turn = 1 << (8 * plan.frame.size if plan.frame else 32)
+        if last - number > turn // 2:
+            self._turns += turn
+            self._number = last - turn
+            return
+        self.stats = replace(self.stats, resets=self.stats.resets + 1)
         evaluator.clear()
         self._number = None
 

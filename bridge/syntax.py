@@ -9,6 +9,8 @@ parsing, so that no text makes the parser or a later walk run long.
 from __future__ import annotations
 
 import ast
+import io
+import tokenize
 import warnings
 
 from schemas.errors import ExpressionError
@@ -16,6 +18,7 @@ from schemas.errors import ExpressionError
 LONGEST = 4000
 DEEPEST = 60
 LARGEST_LITERAL = 1 << 64
+LONGEST_COMPARISON = 64
 
 ALLOWED = (
     ast.Expression,
@@ -70,11 +73,12 @@ def parse(text: str, watch: str = "") -> ast.expr:
     if not text.strip():
         raise ExpressionError("is empty", expression=text, watch=watch)
     line = " ".join(text.splitlines())
-    if "#" in line:
+    comment = _comment(line)
+    if comment is not None:
         raise ExpressionError(
             "comments belong outside the expression",
             expression=line,
-            column=line.index("#"),
+            column=comment,
             watch=watch,
         )
     shift = len(line) - len(line.lstrip())
@@ -97,6 +101,19 @@ def parse(text: str, watch: str = "") -> ast.expr:
         ) from None
     _check(tree, line, shift, watch)
     return tree.body
+
+
+def _comment(line: str) -> int | None:
+    """Where a comment begins, which would hide the rest of a text of several lines."""
+    if "#" not in line:
+        return None
+    try:
+        for token in tokenize.generate_tokens(io.StringIO(line.strip()).readline):
+            if token.type == tokenize.COMMENT:
+                return len(line) - len(line.lstrip()) + token.start[1]
+    except (tokenize.TokenError, SyntaxError):
+        return None  # the parser says it better
+    return None
 
 
 def column_of(node: ast.AST, line: str, shift: int = 0) -> int:
@@ -138,6 +155,8 @@ def _refusal(node: ast.AST) -> str:
             return "" if value == value and abs(value) != float("inf") else "is not finite"
         if not isinstance(value, str):
             return f"{value!r} is not a number"
+    if isinstance(node, ast.Compare) and len(node.ops) > LONGEST_COMPARISON:
+        return f"compares more than {LONGEST_COMPARISON} times in a row; join with and"
     if isinstance(node, ast.ListComp) and len(node.generators) != 1:
         return "a list has one for"
     if isinstance(node, ast.comprehension):

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import math
 import struct
+import sys
 from dataclasses import dataclass
 
 from bridge.values import Kind, Value, ValueType, shortest_single
 
 _TURN = 0x10000
+_EVERY_FLOAT = 1 << 1000
+"""A whole number beyond this is further away than a float can say."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +44,8 @@ class Target:
     def distance(self, value: Value) -> float | None:
         if not self.measured or isinstance(value, str):
             return None
+        if isinstance(value, int) and abs(value) > _EVERY_FLOAT:
+            return -sys.float_info.max if value > 0 else sys.float_info.max
         if self.aim is not None and not isinstance(self.aim, str):
             return self._way(self.aim - value)
         if self.hit(value):
@@ -72,6 +77,9 @@ def equals(value: Value, kind: ValueType) -> Target:
         if value not in (0, 1):
             raise ValueError(f"expected true or false, found {value!r}")
         return Target("true" if value else "false", 0, 0, bool(value), measured=False)
+    _refuse_nonfinite(value)
+    if kind.kind is Kind.INTEGER and value != int(value):
+        raise ValueError(f"{value} is not a whole number, which {kind.name} always is")
     value = as_stored(value, kind)
     measured = not (kind.members or kind.flags)
     return Target(_number(value, kind), value, value, value, kind.angle, measured)
@@ -92,10 +100,15 @@ def between(lowest: float, highest: float, kind: ValueType) -> Target:
 def near(aim: float, within: float, kind: ValueType) -> Target:
     """A target that is hit at most *within* away from *aim*.  Raises ValueError."""
     _refuse_unmeasured(kind)
+    _refuse_nonfinite(aim)
+    _refuse_nonfinite(within)
     if within < 0:
         raise ValueError(f"within must not be negative, found {within}")
     text = f"{_number(aim, kind)} ± {_number(within, kind)}"
-    return Target(text, aim - within, aim + within, aim, kind.angle)
+    lowest, highest = aim - within, aim + within
+    if kind.single:
+        aim, lowest, highest = (as_stored(value, kind) for value in (aim, lowest, highest))
+    return Target(text, lowest, highest, aim, kind.angle)
 
 
 def as_stored(value: float, kind: ValueType) -> float:
@@ -103,8 +116,7 @@ def as_stored(value: float, kind: ValueType) -> float:
 
     Raises ValueError for a number that no value of the type can have.
     """
-    if isinstance(value, float) and not math.isfinite(value):
-        raise ValueError(f"expected a finite number, found {value}")
+    _refuse_nonfinite(value)
     if kind.single:
         try:
             stored: float = struct.unpack(">f", struct.pack(">f", value))[0]
@@ -117,6 +129,11 @@ def as_stored(value: float, kind: ValueType) -> float:
         if not low <= value <= high:
             raise ValueError(f"{value} is outside {low} to {high}, all that {kind.name} can hold")
     return value
+
+
+def _refuse_nonfinite(value: float) -> None:
+    if isinstance(value, float) and not math.isfinite(value):
+        raise ValueError(f"expected a finite number, found {value}")
 
 
 def _refuse_unmeasured(kind: ValueType) -> None:

@@ -48,6 +48,9 @@ FLOAT = ValueType(Kind.FLOAT, name="float")
 BOOLEAN = ValueType(Kind.BOOLEAN, name="bool")
 TEXT = ValueType(Kind.TEXT, name="text")
 
+_EXACT = 1 << 53
+"""Whole numbers up to this are exact as floats."""
+
 SHOWS = ("decimal", "hex", "binary", "degrees", "name")
 
 
@@ -79,9 +82,10 @@ def show_value(value: Value, kind: ValueType, show: str) -> str:
     if show == "" and kind.address:
         show = "hex"
     if show.startswith("fixed:"):
-        return f"{float(value):.{int(show[6:])}f}"
+        return _fixed(value, int(show[6:]))
     if show == "degrees":
-        return f"{value * 360 / 65536:.2f}°"
+        turned = value * 360
+        return f"{_fixed(turned / 65536 if abs(turned) < _EXACT else turned // 65536, 2)}°"
     if show in ("hex", "binary"):
         return _pattern(value, kind, show)
     if show in ("name", "") and isinstance(value, int):
@@ -92,6 +96,12 @@ def show_value(value: Value, kind: ValueType, show: str) -> str:
     if isinstance(value, float):
         return shortest_single(value) if kind.single else repr(value)
     return str(value)
+
+
+def _fixed(value: int | float, decimals: int) -> str:
+    if isinstance(value, int):
+        return f"{value}.{'0' * decimals}".rstrip(".")
+    return f"{value:.{decimals}f}"
 
 
 def _pattern(value: int | float, kind: ValueType, show: str) -> str:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated
+from typing import Annotated, Any
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from schemas.output_settings import Outputs
 from schemas.schema_file import Name
 from schemas.source_settings import AnySource
-from schemas.table import Table
+from schemas.table import Table, shown
 
 _SHOW = re.compile(r"decimal|hex|binary|degrees|name|fixed:(?:1[0-9]|20|[0-9])|")
 
@@ -22,6 +22,22 @@ def _show(value: str) -> str:
             f'found "{value}"'
         )
     return value
+
+
+def _number(value: Any) -> int | float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError(f"expected a number, found {shown(value)}")
+    return value
+
+
+def _plain(value: Any) -> int | float | bool | str:
+    if not isinstance(value, int | float | bool | str):
+        raise ValueError(f"expected a number, true or false, or a text, found {shown(value)}")
+    return value
+
+
+Number = Annotated[Any, BeforeValidator(_number, json_schema_input_type=float)]
+Plain = Annotated[Any, BeforeValidator(_plain, json_schema_input_type=float | bool | str)]
 
 
 class Guard(Table):
@@ -42,12 +58,12 @@ class Sampling(Table):
 class TargetTable(Table):
     """What a watch should reach: equals, or between, or near and within."""
 
-    equals: int | float | bool | str | None = Field(None, description="exactly this value")
-    between: tuple[int | float, int | float] | None = Field(
+    equals: Plain | None = Field(None, description="exactly this value")
+    between: tuple[Number, Number] | None = Field(
         None, strict=False, description="lowest and highest value, both hits"
     )
-    near: int | float | None = Field(None, description="this value, give or take")
-    within: int | float | None = Field(None, description="how far from near is a hit")
+    near: Number | None = Field(None, description="this value, give or take")
+    within: Number | None = Field(None, description="how far from near is a hit")
 
     @model_validator(mode="after")
     def _one(self) -> TargetTable:
@@ -79,12 +95,3 @@ class BridgeFile(Table):
     sampling: Sampling = Field(default_factory=Sampling)
     watches: tuple[WatchTable, ...] = Field((), strict=False, description="the watches")
     outputs: Outputs = Field(default_factory=Outputs)
-
-    @model_validator(mode="after")
-    def _unique(self) -> BridgeFile:
-        seen: set[str] = set()
-        for watch in self.watches:
-            if watch.name in seen:
-                raise ValueError(f"two watches are named {watch.name}")
-            seen.add(watch.name)
-        return self

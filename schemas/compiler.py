@@ -283,6 +283,8 @@ class _Types:
             raise self._text.error((*path[:-1], "bits"), str(fault)) from None
 
     def _know(self, name: str) -> None:
-        if name not in self._fixed and name not in self.file.structs:
+        if "." in name:
+            self.node(TypeName(name))
+        elif name not in self._fixed and name not in self.file.structs:
             known = [*SCALARS, *self.file.enums, *self.file.flags, *self.file.structs]
             raise ValueError(f"unknown type {name}{nearest(name, known)}")

@@ -32,6 +32,8 @@ class FileError(LowhalfError):
         self.file = file
         self.key = key
         self.line = line
+        message = shortened(message, 1200)
+        key = shortened(key, 200)
         self.detail = message
         place = f"{file}:{line}" if file and line else file
         super().__init__(": ".join(part for part in (place, key, message) if part))
@@ -53,6 +55,7 @@ class ExpressionError(LowhalfError):
     """
 
     def __init__(self, message: str, *, expression: str, column: int = 0, watch: str = "") -> None:
+        message = shortened(message, 240)
         self.detail = message
         self.expression = expression
         self.column = column
@@ -99,6 +102,14 @@ class OutputError(LowhalfError):
         self.output = output
         self.detail = message
         super().__init__(f"{output}: {message}" if output else message)
+
+
+def shortened(text: str, most: int) -> str:
+    """*text* with its middle left out where it is longer than *most* characters."""
+    if len(text) <= most:
+        return text
+    half = (most - 1) // 2
+    return f"{text[:half]}…{text[-half:]}"
 
 
 def _window(text: str, column: int, width: int = 76) -> tuple[str, int]:

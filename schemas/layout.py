@@ -240,7 +240,10 @@ def name_of(node: Node) -> str:
     while isinstance(node, Array):
         counts += f"[{node.count}]"
         node = node.subcon
-    return name_of(node) + counts
+    name = name_of(node)
+    if isinstance(node, Chars):  # the length of the text is the last count
+        return name.replace("char", f"char{counts}", 1)
+    return name + counts
 
 
 def _read(stream: IO[bytes], size: int, path: str) -> bytes:

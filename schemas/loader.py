@@ -44,7 +44,11 @@ def load_bridge(path: Path) -> Bridge:
         **dict.fromkeys(schema.file.symbols, "a symbol"),
         **dict.fromkeys(schema.file.enums, "an enumeration"),
     }
+    named: set[str] = set()
     for index, watch in enumerate(file.watches):
+        if watch.name in named:
+            raise text.error(("watches", index, "name"), f"two watches are named {watch.name}")
+        named.add(watch.name)
         if watch.name in taken:
             raise text.error(
                 ("watches", index, "name"),

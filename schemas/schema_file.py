@@ -50,7 +50,9 @@ class RegionTable(Table):
 
     name: Name = Field(description="what messages call it")
     start: Address = Field(description="its canonical guest address")
-    size: ByteCount = Field(gt=0, description='bytes, or a text such as "4 MiB"')
+    size: ByteCount = Field(
+        gt=0, le=1 << 32, description='bytes, or a text such as "4 MiB", at most 4 GiB'
+    )
     mirrors: tuple[Address, ...] = Field(
         (), strict=False, description="other guest addresses at which it is seen again"
     )
@@ -79,6 +81,8 @@ class Memory(Table):
             if region.start % 4:
                 raise ValueError(f"region {region.name} must start at a multiple of 4")
             for start in (region.start, *region.mirrors):
+                if start + region.size > 1 << 64:
+                    raise ValueError(f"region {region.name} does not end inside 64 bits")
                 for other_start, other_end, other in taken:
                     if start < other_end and other_start < start + region.size:
                         raise ValueError(f"regions {other} and {region.name} overlap")

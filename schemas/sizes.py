@@ -8,7 +8,9 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field
 
 _UNITS = {"B": 1, "KiB": 1 << 10, "MiB": 1 << 20, "GiB": 1 << 30}
-_TEXT = re.compile(r"\s*(0[xX][0-9A-Fa-f_]+|[0-9_]+)\s*(B|KiB|MiB|GiB)?\s*")
+_TEXT = re.compile(
+    r"\s*(0[xX](?:_?[0-9A-Fa-f]){1,16}|0|[1-9](?:_?[0-9]){0,18})\s*(B|KiB|MiB|GiB)?\s*"
+)
 
 
 def byte_count(value: Any) -> Any:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from pydantic import BaseModel, ConfigDict
 
 
@@ -9,3 +11,16 @@ class Table(BaseModel):
     """A TOML table with a fixed set of keys."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+def shown(found: Any) -> str:
+    """What was found, as a message shows it."""
+    if isinstance(found, str):
+        return f'"{found}"'
+    if isinstance(found, bool):
+        return str(found).lower()
+    if isinstance(found, dict):
+        return "a table"
+    if isinstance(found, list | tuple):
+        return f"an array of {len(found)}"
+    return str(found)

@@ -14,6 +14,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from schemas.errors import FileError
+from schemas.table import shown
 from schemas.toml_lines import Key, line_of
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -34,7 +35,7 @@ class TomlText:
         try:
             if path.stat().st_size > LARGEST_FILE:
                 raise error(f"is larger than {LARGEST_FILE >> 20} MiB", file=str(path))
-            text = path.read_text("utf-8")
+            text = path.read_text("utf-8-sig")
         except UnicodeDecodeError as fault:
             raise error(f"is not UTF-8 text: byte {fault.start}", file=str(path)) from fault
         except OSError as fault:
@@ -45,7 +46,11 @@ class TomlText:
     def error(self, path: Sequence[Key], message: str) -> FileError:
         """The error of a key, with its line."""
         key = ".".join(str(part) for part in path)
-        return self._error(message, file=str(self.path), key=key, line=line_of(self.text, path))
+        try:
+            line = line_of(self.text, path)
+        except RecursionError:
+            line = 0
+        return self._error(message, file=str(self.path), key=key, line=line)
 
     def model(self, kind: type[Model]) -> Model:
         """The text as a model.  Raises the file's error for the first fault, telling of others."""
@@ -53,6 +58,8 @@ class TomlText:
             data = tomllib.loads(self.text)
         except tomllib.TOMLDecodeError as fault:
             raise self._syntax(fault) from fault
+        except ValueError as fault:
+            raise self._error("holds a number of too many digits", file=str(self.path)) from fault
         except RecursionError as fault:
             raise self._error("is nested too deep", file=str(self.path)) from fault
         try:
@@ -105,7 +112,6 @@ def toml_path(kind: type[BaseModel], loc: Sequence[Key]) -> tuple[Key, ...]:
 
 def _message(kind: type[BaseModel], fault: ErrorDetails) -> str:
     found = fault["input"]
-    shown = f'"{found}"' if isinstance(found, str) else _plain(found)
     code = fault["type"]
     context = fault.get("ctx", {})
     if code == "extra_forbidden":
@@ -143,19 +149,9 @@ def _message(kind: type[BaseModel], fault: ErrorDetails) -> str:
         "too_short": f"at least {context.get('min_length')}",
     }.get(code)
     if expected is not None:
-        return f"expected {expected}, found {shown}"
+        return f"expected {expected}, found {shown(found)}"
     message = fault["msg"]
-    return f"{message[:1].lower()}{message[1:]}, found {shown}"
-
-
-def _plain(found: Any) -> str:
-    if isinstance(found, bool):
-        return str(found).lower()
-    if isinstance(found, dict):
-        return "a table"
-    if isinstance(found, list):
-        return f"an array of {len(found)}"
-    return str(found)
+    return f"{message[:1].lower()}{message[1:]}, found {shown(found)}"
 
 
 def _step(annotation: Any, part: Key) -> tuple[Any, bool]:

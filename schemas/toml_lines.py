@@ -78,10 +78,15 @@ def _value(path: tuple[Key, ...], value: Node) -> Iterator[tuple[tuple[Key, ...]
 
 
 def _key_parts(node: Node) -> tuple[str, ...]:
-    if node.type == "dotted_key":
-        return tuple(part for child in node.named_children for part in _key_parts(child))
-    text = (node.text or b"").decode()
-    if node.type == "quoted_key":
-        (key,) = tomllib.loads(f"{text} = 0")
-        return (key,)
-    return (text,)
+    parts: list[str] = []
+    pending = [node]
+    while pending:
+        part = pending.pop()
+        text = (part.text or b"").decode()
+        if part.type == "dotted_key":
+            pending += reversed(part.named_children)
+        elif part.type == "quoted_key":
+            parts += tomllib.loads(f"{text} = 0")
+        else:
+            parts.append(text)
+    return tuple(parts)

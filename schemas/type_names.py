@@ -13,8 +13,8 @@ import re
 from dataclasses import dataclass
 
 _TYPE = re.compile(
-    r"\s*(?P<name>q[0-9]+\.[0-9]+|[A-Za-z_][A-Za-z0-9_]*)\s*(?P<stars>(?:\*\s*)*)"
-    r"(?P<counts>(?:\[\s*(?:0[xX][0-9A-Fa-f]+|[0-9]+)\s*\]\s*)*)"
+    r"\s*(?P<name>q[0-9]{1,2}\.[0-9]{1,2}|[A-Za-z_][A-Za-z0-9_]*)\s*(?P<stars>(?:\*\s*)*)"
+    r"(?P<counts>(?:\[\s*(?:0[xX][0-9A-Fa-f]{1,8}|0|[1-9][0-9]{0,9})\s*\]\s*)*)"
 )
 _COUNT = re.compile(r"\[\s*(\w+)\s*\]")
 MOST_ELEMENTS = 1 << 24

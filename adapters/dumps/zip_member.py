@@ -11,6 +11,7 @@ from schemas.errors import SourceUnusable
 
 _SHOWN = 20
 
+
 def unzip(stream: BinaryIO, member: str = "") -> Iterator[bytes]:
     """The bytes of *member*, or of the only file in the archive.
 

@@ -1,0 +1,366 @@
+"""The daemon's life: a source that comes, goes and comes back; outputs that fail or are slow."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import time
+from collections.abc import AsyncIterator, Callable, Sequence
+from pathlib import Path
+from typing import ClassVar
+
+import pytest
+
+from adapters.sources.fake import ScriptedSource
+from bridge.daemon import Daemon
+from bridge.output import Output
+from bridge.plan import memory_map, plans
+from bridge.readings import Frame, Status, Watch
+from bridge.source import Consistency
+from schemas.errors import OutputError, SourceLost, SourceUnusable
+from schemas.loader import load_bridge
+
+SCHEMA = """
+[game]
+name = "Tidewright"
+[memory]
+endian = "big"
+regions = [ { name = "ram", start = 0x8000_0000, size = "64 KiB" } ]
+[symbols]
+oil = "u32"
+lamp = "u32*"
+[builds.print]
+recognise = [ { at = 0x8000_0400, text = "TIDE 1.0" } ]
+at = { oil = 0x8000_1000, lamp = 0x8000_1004 }
+[builds.export]
+recognise = [ { at = 0x8000_0400, text = "TIDE 1.1" } ]
+at = { oil = 0x8000_2000, lamp = 0x8000_2004 }
+"""
+BRIDGE = """
+schema = "g.schema.toml"
+[source]
+kind = "fake"
+[[watches]]
+name = "left"
+expr = "oil"
+[[watches]]
+name = "lit"
+expr = "lamp[0]"
+"""
+
+
+class Kept(Output):
+    """Keeps every frame."""
+
+    kind: ClassVar[str] = "kept"
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.frames: list[Frame] = []
+        self.announced: list[Sequence[Watch]] = []
+        self.running = 0
+        self.said_goodbye = False
+        self.fault: Exception | None = None
+
+    def announce(self, watches: Sequence[Watch]) -> None:
+        self.announced.append(watches)
+
+    def publish(self, frame: Frame) -> None:
+        self.frames.append(frame)
+
+    async def run(self) -> None:
+        if self.fault is not None:
+            raise self.fault
+        self.running += 1
+        try:
+            await asyncio.Event().wait()
+        finally:
+            self.said_goodbye = True
+
+
+class Slow(Kept):
+    """Takes a second for each frame that it sends, and keeps only the newest."""
+
+    kind: ClassVar[str] = "slow"
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.sent: list[int] = []
+        self._there = asyncio.Event()
+
+    def publish(self, frame: Frame) -> None:
+        super().publish(frame)
+        self._there.set()
+
+    async def run(self) -> None:
+        while await self._there.wait():
+            self._there.clear()
+            self.sent.append(self.frames[-1].number)
+            await asyncio.sleep(1)
+
+
+class Flaky(ScriptedSource):
+    """Counts how often it was opened, and may be absent or unusable."""
+
+    def __init__(self, consistency: Consistency, *, paced: bool) -> None:
+        super().__init__(consistency=consistency, paced=paced)
+        self.opens = 0
+        self.closes = 0
+        self.unusable = ""
+
+    async def open(self, memory):  # type: ignore[no-untyped-def]
+        self.opens += 1
+        if self.unusable:
+            raise SourceUnusable(self.unusable, source=self.name)
+        return await super().open(memory)
+
+    async def close(self) -> None:
+        self.closes += 1
+        await super().close()
+
+
+class Bench:
+    def __init__(self, directory: Path, consistency: Consistency, *, paced: bool) -> None:
+        (directory / "g.schema.toml").write_text(SCHEMA, encoding="utf-8")
+        path = directory / "g.bridge.toml"
+        path.write_text(BRIDGE, encoding="utf-8")
+        bridge = load_bridge(path)
+        self.source = Flaky(consistency, paced=paced)
+        self.source.poke(0x8000_0400, b"TIDE 1.0")
+        self.source.poke(0x8000_1000, (42).to_bytes(4, "big"))
+        self.output = Kept()
+        self.now = 1000.0
+        self.daemon = Daemon(
+            self.source,
+            [self.output],
+            plans(bridge),
+            memory_map(bridge.schema),
+            declared=None,
+            rate=240,
+            log=logging.getLogger("lowhalf.test"),
+            clock=lambda: self.now,
+        )
+
+    @contextlib.asynccontextmanager
+    async def running(self) -> AsyncIterator[asyncio.Task[None]]:
+        task = asyncio.create_task(self.daemon.run())
+        try:
+            yield task
+        finally:
+            task.cancel()
+            started = time.monotonic()
+            with contextlib.suppress(asyncio.CancelledError):
+                await task
+            assert time.monotonic() - started < 1
+
+    async def until(self, condition: Callable[[Frame], bool], seconds: float = 6) -> Frame:
+        """The newest frame, once it is as wanted."""
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            if self.output.frames and condition(self.output.frames[-1]):
+                return self.output.frames[-1]
+            await asyncio.sleep(0.005)
+        raise AssertionError(self.output.frames[-1:])
+
+
+@pytest.fixture
+def paced(tmp_path: Path) -> Bench:
+    return Bench(tmp_path, Consistency.SENDER, paced=True)
+
+
+def statuses(frame: Frame) -> list[Status]:
+    return [reading.status for reading in frame.readings]
+
+
+def logged(caplog: pytest.LogCaptureFixture) -> list[str]:
+    return [record.getMessage() for record in caplog.records if record.name == "lowhalf.test"]
+
+
+async def test_a_source_is_lost_and_comes_back(
+    paced: Bench, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    async with paced.running():
+        paced.source.next()
+        frame = await paced.until(lambda frame: frame.number == 1)
+        assert [reading.value for reading in frame.readings] == [42, None]
+        assert statuses(frame) == [Status.OK, Status.NULL]
+        paced.now += 7.5
+        paced.source.lose("went dark")
+        gone = await paced.until(lambda frame: Status.OFFLINE in statuses(frame))
+        assert gone.number == 1
+        assert [reading.value for reading in gone.readings] == [42, None]
+        assert statuses(gone) == [Status.OFFLINE, Status.OFFLINE]
+        assert {reading.age for reading in gone.readings} == {7.5}
+        assert {reading.reason for reading in gone.readings} == {"fake: went dark"}
+        assert gone.note == "fake: went dark"
+        paced.now += 2.5
+        older = await paced.until(lambda frame: frame.readings[0].age == 10)
+        assert older.readings[0].value == 42
+        paced.source.restore()
+        paced.source.frame(2)
+        back = await paced.until(lambda frame: frame.number == 2)
+        assert statuses(back) == [Status.OK, Status.NULL]
+        assert back.note == ""
+        assert paced.source.opens >= 2
+    assert logged(caplog) == [
+        "fake: build print",
+        "fake: went dark",
+        "fake: is back",
+        "fake: build print",
+    ]
+
+
+async def test_a_source_that_was_never_there_is_offline_with_every_watch(
+    paced: Bench, caplog: pytest.LogCaptureFixture
+) -> None:
+    paced.source.lose("is not running")
+    async with paced.running():
+        frame = await paced.until(lambda frame: True)
+        assert [reading.watch.name for reading in frame.readings] == ["left", "lit"]
+        assert statuses(frame) == [Status.OFFLINE] * 2
+        assert [reading.value for reading in frame.readings] == [None, None]
+        count = len(paced.output.frames)
+        await paced.until(lambda frame: len(paced.output.frames) > count)
+        paced.source.restore()
+        paced.source.next()
+        assert (await paced.until(lambda frame: frame.number == 1)).build == "print"
+    assert logged(caplog) == ["fake: is not running"]
+
+
+async def test_readings_age_while_a_source_takes_long_to_open(paced: Bench) -> None:
+    opened = asyncio.Event()
+    plain = paced.source._open
+
+    async def slowly(memory):  # type: ignore[no-untyped-def]
+        await opened.wait()
+        return await plain(memory)
+
+    paced.source._open = slowly  # type: ignore[method-assign]
+    async with paced.running():
+        frame = await paced.until(lambda frame: True)
+        assert frame.note == "fake: is not there yet"
+        opened.set()
+        paced.source.next()
+        assert (await paced.until(lambda frame: frame.number == 1)).build == "print"
+
+
+async def test_a_source_that_can_never_serve_ends_the_daemon(paced: Bench) -> None:
+    paced.source.unusable = "is no dump"
+    with pytest.raises(SourceUnusable) as caught:
+        await asyncio.wait_for(paced.daemon.run(), 5)
+    assert str(caught.value) == "fake: is no dump"
+    assert paced.output.said_goodbye
+    assert paced.source.closes
+
+
+async def test_a_still_source_that_is_absent_ends_the_daemon(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, Consistency.STILL, paced=False)
+    bench.source.lose("there is no such file")
+    with pytest.raises(SourceLost) as caught:
+        await asyncio.wait_for(bench.daemon.run(), 5)
+    assert str(caught.value) == "fake: there is no such file"
+
+
+async def test_a_still_source_of_no_known_build_ends_the_daemon(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, Consistency.STILL, paced=False)
+    bench.source.poke(0x8000_0400, b"TIDE 7.7")
+    with pytest.raises(SourceUnusable) as caught:
+        await asyncio.wait_for(bench.daemon.run(), 5)
+    assert str(caught.value) == (
+        'fake: no build is recognised: print wants "TIDE 1.0" at 0x80000400, found "TIDE 7.7"; '
+        'export wants "TIDE 1.1" at 0x80000400, found "TIDE 7.7"'
+    )
+
+
+async def test_a_still_source_gives_its_frame_and_goes_on_serving(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, Consistency.STILL, paced=False)
+    async with bench.running() as task:
+        frame = await bench.until(lambda frame: True)
+        assert (frame.consistency, frame.readings[0].value) == ("still", 42)
+        await asyncio.sleep(0.3)
+        assert not task.done()
+        assert len(bench.output.frames) == 1
+        assert bench.source.opened
+    assert not bench.source.opened
+
+
+async def test_cancelling_says_goodbye_and_closes_the_source(paced: Bench) -> None:
+    async with paced.running() as task:
+        paced.source.next()
+        await paced.until(lambda frame: frame.number == 1)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+    assert paced.output.said_goodbye
+    assert not paced.source.opened
+
+
+async def test_an_output_that_cannot_start_ends_the_daemon(paced: Bench) -> None:
+    broken = Kept()
+    broken.fault = OutputError("port 7365 is taken", output="overlay")
+    paced.daemon.outputs.append(broken)
+    with pytest.raises(OutputError) as caught:
+        await asyncio.wait_for(paced.daemon.run(), 5)
+    assert str(caught.value) == "overlay: port 7365 is taken"
+    assert paced.output.said_goodbye
+    assert not paced.source.opened
+
+
+async def test_a_slow_output_delays_no_frame(paced: Bench) -> None:
+    slow = Slow()
+    paced.daemon.outputs.append(slow)
+    async with paced.running():
+        started = time.monotonic()
+        for number in range(1, 101):
+            paced.source.frame(number)
+        await paced.until(lambda frame: frame.number == 100)
+        assert time.monotonic() - started < 1
+    assert [frame.number for frame in paced.output.frames] == list(range(1, 101))
+    assert len(slow.sent) == 1
+
+
+async def test_watches_are_announced_once_and_again_only_when_they_change(paced: Bench) -> None:
+    async with paced.running():
+        paced.source.next()
+        await paced.until(lambda frame: frame.number == 1)
+        paced.source.poke(0x8000_0400, b"TIDE 1.1")
+        paced.source.poke(0x8000_2000, (7).to_bytes(4, "big"))
+        paced.source.next()
+        paced.source.next()
+        frame = await paced.until(lambda frame: frame.build == "export")
+        assert frame.readings[0].value == 7
+    assert len(paced.output.announced) == 1
+    assert [watch.name for watch in paced.output.announced[0]] == ["left", "lit"]
+
+
+async def test_what_a_source_notes_is_logged_once(
+    paced: Bench, caplog: pytest.LogCaptureFixture
+) -> None:
+    async with paced.running():
+        paced.source.notes.append("its length is odd")
+        for number in (1, 2, 3):
+            paced.source.frame(number)
+        await paced.until(lambda frame: frame.number == 3)
+    assert logged(caplog) == ["fake: its length is odd"]
+
+
+async def test_an_unknown_build_is_logged_once_and_left_when_it_is_known(
+    paced: Bench, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    paced.source.poke(0x8000_0400, b"TIDE 7.7")
+    async with paced.running():
+        for number in (1, 2, 3):
+            paced.source.frame(number)
+        frame = await paced.until(lambda frame: True)
+        assert statuses(frame) == [Status.WAITING, Status.WAITING]
+        await asyncio.sleep(0.05)
+        paced.source.poke(0x8000_0400, b"TIDE 1.0")
+        paced.source.frame(4)
+        await paced.until(lambda frame: frame.build == "print")
+    assert [line.split(":")[1].strip() for line in logged(caplog)] == [
+        "no build is recognised",
+        "build print",
+    ]

@@ -1,0 +1,136 @@
+"""Targets: what is a hit, and how far there is to go."""
+
+from __future__ import annotations
+
+import struct
+
+import pytest
+
+from bridge.target import Target, as_stored, between, equals, near
+from bridge.values import BOOLEAN, FLOAT, INTEGER, TEXT, Kind, Value, ValueType
+
+F32 = ValueType(Kind.FLOAT, 32, True, name="f32")
+F64 = ValueType(Kind.FLOAT, 64, True, name="f64")
+U8 = ValueType(Kind.INTEGER, 8, name="u8")
+S16 = ValueType(Kind.INTEGER, 16, True, name="s16")
+ANGLE = ValueType(Kind.INTEGER, 16, angle=True, name="angle16")
+ENUM = ValueType(Kind.INTEGER, 16, members={1: "courier", 2: "lantern"}, name="ActorKind")
+FLAGS = ValueType(Kind.INTEGER, 16, flags={0: "lit"}, name="Flags")
+
+
+def single(value: float) -> float:
+    """The IEEE 754 binary32 nearest to *value*, as Python's struct stores it."""
+    stored: float = struct.unpack(">f", struct.pack(">f", value))[0]
+    return stored
+
+
+@pytest.mark.parametrize(
+    ("target", "value", "hit", "distance"),
+    [
+        (equals(0x2B6D, INTEGER), 0x2B6D, True, 0),
+        (equals(10, INTEGER), 7, False, 3),
+        (equals(10, S16), 12, False, -2),
+        (equals(0.1, F32), single(0.1), True, 0),
+        (equals(0.1, F64), 0.1, True, 0),
+        (equals(0.1, FLOAT), single(0.1), False, 0.1 - single(0.1)),
+        (equals(5, FLOAT), 5.0, True, 0),
+        (equals("lantern", ENUM), 2, True, None),
+        (equals("lantern", ENUM), 1, False, None),
+        (equals(2, ENUM), 2, True, None),
+        (equals(1, FLAGS), 1, True, None),
+        (equals("Wren", TEXT), "Wren", True, None),
+        (equals("Wren", TEXT), "wren", False, None),
+        (equals(True, BOOLEAN), True, True, None),
+        (equals(0, BOOLEAN), True, False, None),
+        (equals(False, BOOLEAN), False, True, None),
+        (equals(True, U8), 1, True, None),
+        (between(1, 3, INTEGER), 1, True, 0),
+        (between(1, 3, INTEGER), 3, True, 0),
+        (between(1, 3, INTEGER), 0, False, 1),
+        (between(1, 3, INTEGER), 5, False, -2),
+        (between(0.1, 0.3, F32), single(0.3), True, 0),
+        (between(0.1, 0.3, F32), single(0.1), True, 0),
+        (near(120.0, 0.5, FLOAT), 120.5, True, -0.5),
+        (near(120.0, 0.5, FLOAT), 119.0, False, 1.0),
+        (near(5, 0, INTEGER), 5, True, 0),
+        (near(0.1, 0, F32), single(0.1), True, pytest.approx(0, abs=1e-8)),
+        (near(1.0, 0.3, F32), single(0.7), True, pytest.approx(0.3)),
+        (near(1.0, 0.3, F32), single(1.3), True, pytest.approx(-0.3)),
+        # a binary angle wraps at one turn
+        (equals(0, ANGLE), 0xFFFF, False, 1),
+        (equals(0xFFFF, ANGLE), 0, False, -1),
+        (equals(0x8000, ANGLE), 0, False, -0x8000),
+        (near(0, 2, ANGLE), 0xFFFE, True, 2),
+        (near(0, 2, ANGLE), 0xFFFD, False, 3),
+        (near(0xFFFF, 2, ANGLE), 1, True, -2),
+        (near(0, 0x8000, ANGLE), 0x4000, True, -0x4000),
+        (between(0xFFF0, 0x10, ANGLE), 0, True, 0),
+        (between(0xFFF0, 0x10, ANGLE), 0x10, True, 0),
+        (between(0xFFF0, 0x10, ANGLE), 0x11, False, -1),
+        (between(0xFFF0, 0x10, ANGLE), 0xFFE0, False, 0x10),
+        (between(0x10, 0x20, ANGLE), 0, False, 0x10),
+        (between(0x10, 0x20, ANGLE), 0xFFFF, False, 0x11),
+        (between(0, 0xFFFF, ANGLE), 0x1234, True, 0),
+    ],
+)
+def test_hits_and_distances(target: Target, value: Value, hit: bool, distance: object) -> None:
+    assert target.hit(value) is hit
+    assert target.distance(value) == distance
+
+
+@pytest.mark.parametrize(
+    ("target", "text"),
+    [
+        (equals(0.1, F32), "0.1"),
+        (equals(17, U8), "17"),
+        (equals("lantern", ENUM), "lantern"),
+        (equals(True, BOOLEAN), "true"),
+        (between(0.1, 0.3, F32), "0.1 to 0.3"),
+        (between(0xFFF0, 0x10, ANGLE), "65520 to 16"),
+        (near(120.0, 0.5, F32), "120.0 ± 0.5"),
+    ],
+)
+def test_a_target_has_a_text(target: Target, text: str) -> None:
+    assert target.text == text
+
+
+REFUSED = [
+    (lambda: equals("crate", ENUM), "crate is not one of courier, lantern"),
+    (lambda: equals("x", INTEGER), "expected a value of type int, found 'x'"),
+    (lambda: equals(5, TEXT), "expected a value of type text, found 5"),
+    (lambda: equals(2, BOOLEAN), "expected true or false, found 2"),
+    (lambda: equals(256, U8), "256 is outside 0 to 255, all that u8 can hold"),
+    (lambda: equals(-1, ANGLE), "-1 is outside 0 to 65535, all that angle16 can hold"),
+    (lambda: equals(1e39, F32), "1e+39 is outside the range of f32"),
+    (lambda: equals(float("nan"), FLOAT), "expected a finite number, found nan"),
+    (lambda: equals(0.5, U8), "0.5 is not a whole number, which u8 always is"),
+    (lambda: equals(0.5, INTEGER), "0.5 is not a whole number, which int always is"),
+    (lambda: between(3, 1, INTEGER), "the range from 3 to 1 is empty"),
+    (lambda: between(1, float("inf"), FLOAT), "expected a finite number, found inf"),
+    (lambda: between(1, 2, ENUM), "a value of type ActorKind has no distances; use equals"),
+    (lambda: near(1, 1, FLAGS), "a value of type Flags has no distances; use equals"),
+    (lambda: near(1, 1, TEXT), "a value of type text has no distances; use equals"),
+    (lambda: near(1, 1, BOOLEAN), "a value of type bool has no distances; use equals"),
+    (lambda: near(1, -1, FLOAT), "within must not be negative, found -1"),
+    (lambda: near(float("nan"), 1, FLOAT), "expected a finite number, found nan"),
+    (lambda: near(1, float("nan"), FLOAT), "expected a finite number, found nan"),
+]
+
+
+@pytest.mark.parametrize(("make", "message"), REFUSED, ids=[m for _, m in REFUSED])
+def test_what_no_value_can_reach_is_refused(make, message: str) -> None:  # type: ignore[no-untyped-def]
+    with pytest.raises(ValueError) as caught:
+        make()
+    assert str(caught.value) == message
+
+
+def test_the_distance_to_a_whole_number_beyond_every_float_does_not_fail() -> None:
+    far = (1 << 1024) - 1
+    assert near(1.0, 1.0, INTEGER).hit(far) is False
+    assert near(1.0, 1.0, INTEGER).distance(far) is not None
+
+
+def test_a_decimal_becomes_what_can_be_stored() -> None:
+    assert as_stored(0.1, F32) == single(0.1)
+    assert as_stored(0.1, F64) == 0.1
+    assert as_stored(7, U8) == 7
