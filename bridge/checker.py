@@ -352,6 +352,8 @@ class _Checker:
         base = self.any(tree.value)
         if not isinstance(base, nodes.Place):
             self._refuse(tree, f"{base.text} is a value and has no fields")
+        if isinstance(base.node, PointerTo):
+            base = self._follow(tree, base)
         leaf = base.node
         unit = leaf.unit if isinstance(leaf, BitField) else leaf
         if isinstance(unit, FlagSet) and isinstance(leaf, Leaf):
@@ -363,8 +365,6 @@ class _Checker:
                 hint = nearest(name, inside)
                 self._refuse(tree, f"{unit.type_name} has no flag {name}{hint}")
             return nodes.FlagRead(text, BOOLEAN, base, leaf, bit)
-        if isinstance(leaf, PointerTo):
-            base = self._follow(tree, base)
         try:
             offset, node = member_of(base.node, name)
         except ValueError as fault:
@@ -483,7 +483,7 @@ class _Checker:
             self._refuse(tree.func, f"unknown function {name}{hint}")
         least, most = function.counts
         if not least <= len(tree.args) <= most:
-            wanted = str(least) if least == most else f"{least} or more"
+            wanted = str(least) if least == most else f"{least} to {most}"
             self._refuse(
                 tree,
                 f"{function.form} takes {wanted} argument{'s' * (wanted != '1')}, "

@@ -354,7 +354,10 @@ class _Generator:
         return self.loops[node.variable]
 
     def _Unary(self, node: nodes.Unary) -> str:  # noqa: N802
-        return self.temporary(f"{node.op} {self.number(node.operand)}")
+        operand = self.number(node.operand)
+        if node.op == "~":  # Python warns of ~ on a truth value
+            return self.temporary(f"-1 - {operand}")
+        return self.temporary(f"{node.op} {operand}")
 
     def _Arithmetic(self, node: nodes.Arithmetic) -> str:  # noqa: N802
         left, right = self.number(node.left), self.number(node.right)

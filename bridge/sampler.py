@@ -78,7 +78,7 @@ class Sampler:
         self._wanted: list[Span] = []
         self._number: int | None = None
         self._turns = 0
-        self._next_time = 0.0
+        self._next_time = time.monotonic()
         self._last: Frame | None = None
 
     @property
@@ -188,6 +188,10 @@ class Sampler:
                     f"{elsewhere[0].order}; {self._declared} is used as declared"
                 )
                 self.source.notes.append(note)
+            elif layout.evidence:
+                self.source.notes.append(
+                    f"the recognise bytes of {layout.name} are not there; it is used as declared"
+                )
             return [Identity(layout.name, self._declared)]
         if not layout.evidence:
             raise SourceUnusable(

@@ -113,7 +113,7 @@ REFUSED: list[tuple[str, int, str]] = [
     ("low(courier.small)", 4, "u8 is one byte and has no halves"),
     ("low()", 0, "low(p) takes 1 argument, found 0"),
     ("byte(courier.word)", 0, "byte(p, n) takes 2 arguments, found 1"),
-    ("min()", 0, "min(x, y, …) takes 1 or more arguments, found 0"),
+    ("min()", 0, "min(x, y, …) takes 1 to 16 arguments, found 0"),
     ("byte(courier.word, 4)", 19, "expected a number from 0 to 3, written out"),
     ("byte(courier.word, step)", 19, "expected a number from 0 to 3, written out"),
     ("signed(1, 65)", 10, "expected a number from 1 to 64, written out"),

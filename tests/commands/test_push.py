@@ -8,6 +8,7 @@ import socket
 import time
 import urllib.request
 from pathlib import Path
+from typing import Any
 
 from adapters.sources import lhp
 from tests.commands import files
@@ -107,7 +108,7 @@ def connect(port: int, ram: bytes) -> Producer:
             time.sleep(0.1)
 
 
-def newest(url: str) -> dict[str, object]:
+def newest(url: str) -> dict[str, Any]:
     with urllib.request.urlopen(f"{url}frame.json", timeout=5) as answer:
-        frame: dict[str, object] = json.load(answer)
+        frame: dict[str, Any] = json.load(answer)
         return frame
