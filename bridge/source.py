@@ -13,8 +13,9 @@ from collections.abc import Sequence
 from enum import StrEnum
 from typing import ClassVar
 
-from bridge.byte_order import ByteOrder, reorder
+from bridge.byte_order import ByteOrder
 from bridge.memory import MemoryMap, Span
+from bridge.part import Part, reordered
 from bridge.readings import Status
 from schemas.errors import SourceError, SourceUnusable
 
@@ -86,8 +87,8 @@ class Source(abc.ABC):
         """
         return await self._wait()
 
-    async def fetch(self, spans: Sequence[Span]) -> list[bytes | None]:
-        """The bytes of each span in guest order; None for a span that the source does not hold.
+    async def fetch(self, spans: Sequence[Span]) -> Sequence[Part]:
+        """The bytes of each span in guest order; None for a span of which nothing is held.
 
         Spans are canonical, begin at a multiple of 8 bytes into a region and lie inside it.
         Raises SourceLost; raises SourceError for a span outside the map or a reply of the wrong
@@ -120,7 +121,7 @@ class Source(abc.ABC):
         order = self.order
         if order is ByteOrder.BIG:
             return parts
-        return [part if part is None else reorder(part, order) for part in parts]
+        return [reordered(part, order) for part in parts]
 
     def want(self, spans: Sequence[Span]) -> None:  # noqa: B027 - most sources need no hint
         """The lines that the watches touch have changed: a source may pass this on."""
@@ -135,4 +136,4 @@ class Source(abc.ABC):
         raise NotImplementedError
 
     @abc.abstractmethod
-    async def _fetch(self, spans: Sequence[Span]) -> list[bytes | None]: ...
+    async def _fetch(self, spans: Sequence[Span]) -> Sequence[Part]: ...
