@@ -101,7 +101,7 @@ class Daemon:
             except SourceUnusable:
                 raise
             except SourceError as fault:
-                if self.source.consistency is Consistency.STILL:
+                if self.source.consistency is Consistency.STILL and not self.source.paced:
                     raise
                 reason = str(fault)
             if sampler is not None and sampler.stats.frames:
@@ -142,7 +142,7 @@ class Daemon:
             if frame.note and (self.last is None or self.last.note != frame.note):
                 self._log.warning("%s: %s", self.source.name, frame.note)
             self._publish(frame)
-            if self.source.consistency is Consistency.STILL:
+            if self.source.consistency is Consistency.STILL and not self.source.paced:
                 if sampler.plan is None:
                     raise SourceUnusable(frame.note, source=self.source.name)
                 await asyncio.Event().wait()

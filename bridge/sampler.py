@@ -135,7 +135,8 @@ class Sampler:
             await asyncio.sleep(self._next_time - now)
         period = 1 / self.rate
         plan = self.plan
-        if plan is not None and plan.frame is not None and self._number is not None:
+        known = plan is not None and self._number is not None
+        if known and plan is not None and plan.frame is not None and not self.source.costly:
             poll = max(SHORTEST_POLL, period / 8)
             counter = plan.frame
             if plan.guard is not None and counter == plan.guard[0]:
@@ -209,6 +210,9 @@ class Sampler:
         self._image = Image(self.memory)
         self._evaluator = None
         self._number = None
+        counter = plan.guard[1] if plan.guard else plan.frame
+        if counter is not None:
+            self.source.know_counter(counter.address, counter.size)
         if not whole:
             self._evaluator = self._make_evaluator(plan, whole=False)
             self._learn(sorted(self._evaluator.static_lines))
@@ -226,17 +230,16 @@ class Sampler:
         """One frame, taken again until it is whole; None where the build has changed meanwhile."""
         plan = self.plan
         assert plan is not None
-        if self._evaluator is None:
+        if self._evaluator is None or (self._image.whole and self.source.paced):
             await self._fetch_whole(plan)
-        guard = plan.guard if self.source.consistency is Consistency.UNGUARDED else None
-        twice = (
-            guard is None
-            and plan.frame is not None
-            and self.source.consistency is Consistency.UNGUARDED
-        )
+        stopped = self.source.consistency is Consistency.HALTED
+        unvouched = self.source.consistency is Consistency.UNGUARDED
+        guard = plan.guard if stopped or unvouched else None
+        twice = guard is None and plan.frame is not None and unvouched
         began_trying, tries = time.monotonic(), 0
         while True:
-            number = await self._attempt(plan, guard, twice, sent)
+            async with self.source.held_still():
+                number = await self._attempt(plan, guard, twice, sent)
             if number is not None:
                 break
             tries += 1
@@ -246,6 +249,8 @@ class Sampler:
             await asyncio.sleep(SHORTEST_POLL / 2)
         if not self._still_recognised(plan):
             self.plan = None
+            return None
+        if self.source.costly and plan.frame is not None and number == self._number:
             return None
         return self._accept(plan, number)
 
@@ -420,7 +425,8 @@ class Sampler:
         known = [part for part in parts if part is not None]
         if len(known) == len(parts):
             self._image = Image.of(self.memory, known)
-            self._evaluator = self._make_evaluator(plan, whole=True)
+            if self._evaluator is None:
+                self._evaluator = self._make_evaluator(plan, whole=True)
             return
         self._image = Image(self.memory)
         self._evaluator = self._make_evaluator(plan, whole=False)
