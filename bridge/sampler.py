@@ -19,6 +19,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 from bridge.byte_order import ByteOrder
+from bridge.code_order import code_order
 from bridge.evaluator import Evaluator
 from bridge.identify import (
     Identity,
@@ -38,6 +39,9 @@ MOST_TRIES = 400
 LONGEST_TRY = 0.25
 IDENTIFY_EVERY = 0.25
 SHORTEST_POLL = 0.001
+MOST_CODE = 1 << 20
+"""Bytes of the first region in which the byte order is looked for."""
+CODE_SPAN = 1 << 16
 
 
 class Torn(Exception):
@@ -78,8 +82,10 @@ class Sampler:
         self._wanted: list[Span] = []
         self._number: int | None = None
         self._turns = 0
+        self._uncounted = False
         self._next_time = time.monotonic()
         self._last: Frame | None = None
+        self._whole: Frame | None = None
 
     @property
     def watches(self) -> Sequence[Watch]:
@@ -106,6 +112,7 @@ class Sampler:
             if self.plan is None:
                 reason = await self._identify()
                 if reason:
+                    self._whole = None
                     frame = self._waiting(reason)
                     if self._last is None or self._last.note != reason:
                         self._last = frame
@@ -117,11 +124,10 @@ class Sampler:
                 frame_or_none = await self._take(number)
             except Torn as fault:
                 self.stats = replace(self.stats, unwhole=self.stats.unwhole + 1)
-                last = self._last or self._waiting(str(fault))
-                self._last = replace(last, note=str(fault), stats=self.stats)
+                self._last = self._stayed(str(fault))
                 return self._last
             if frame_or_none is not None:
-                self._last = frame_or_none
+                self._last = self._whole = frame_or_none
                 return frame_or_none
 
     # when
@@ -171,14 +177,14 @@ class Sampler:
             )
         only = next(iter(self.plans.values())) if len(self.plans) == 1 else None
         if not matches and only is not None:
-            matches = self._assumed(only, found)
+            matches = await self._assumed(only, found)
         if not matches:
             order = self._declared or ByteOrder.BIG
             return unknown_build(layouts, self.memory, found, order)
         self._bind(matches[0])
         return ""
 
-    def _assumed(self, plan: Plan, found: Mapping[Span, bytes | None]) -> list[Identity]:
+    async def _assumed(self, plan: Plan, found: Mapping[Span, bytes | None]) -> list[Identity]:
         """The only possible build where its evidence is not there: what the user says is obeyed."""
         layout = plan.layout
         if self._declared is not None:
@@ -189,18 +195,44 @@ class Sampler:
                     f"{elsewhere[0].order}; {self._declared} is used as declared"
                 )
                 self.source.notes.append(note)
-            elif layout.evidence:
+                return [Identity(layout.name, self._declared)]
+            by_code = await self._order_by_code(plan)
+            if by_code not in (None, self._declared):
+                self.source.notes.append(
+                    f"byte_order is {self._declared}, but the machine code in guest memory stands "
+                    f"in {by_code}; {self._declared} is used as declared"
+                )
+            if layout.evidence:
                 self.source.notes.append(
                     f"the recognise bytes of {layout.name} are not there; it is used as declared"
                 )
             return [Identity(layout.name, self._declared)]
         if not layout.evidence:
+            by_code = await self._order_by_code(plan)
+            if by_code is not None:
+                self.source.notes.append(
+                    f"byte_order is {by_code} by the machine code in guest memory"
+                )
+                return [Identity(layout.name, by_code)]
             raise SourceUnusable(
                 f"build {layout.name} has no recognise bytes to tell the byte order by; set "
                 "byte_order in [source]",
                 source=self.source.name,
             )
         return []
+
+    async def _order_by_code(self, plan: Plan) -> ByteOrder | None:
+        """What the machine code at the beginning of the first region tells of the byte order."""
+        region = self.memory.regions[0]
+        size = min(region.size, MOST_CODE)
+        spans = [
+            Span(region.start + start, min(CODE_SPAN, size - start))
+            for start in range(0, size, CODE_SPAN)
+        ]
+        self.source.order = ByteOrder.BIG  # as the source holds them
+        parts = await self.source.fetch(spans)
+        data = b"".join(part for part in parts if part is not None)
+        return code_order(data, big_endian=plan.layout.order == ">")
 
     def _bind(self, identity: Identity) -> None:
         plan = self.plans[identity.build]
@@ -257,6 +289,8 @@ class Sampler:
     def _torn_words(self, guard: tuple[Counter, Counter] | None) -> str:
         if guard is None:
             return "two equal samples were never seen"
+        if self._uncounted:
+            return f"the source does not hold {guard[1].name}"
         return f"{guard[0].name} and {guard[1].name} never agreed"
 
     async def _attempt(
@@ -266,6 +300,9 @@ class Sampler:
         evaluator, image = self._evaluator, self._image
         assert evaluator is not None
         ended = await self._count(guard[1]) if guard else None
+        self._uncounted = guard is not None and ended is None
+        if self._uncounted:
+            return None  # two counters that are not held would agree
         if not image.whole:
             image.clear()
             await self._fetch(self._spans)
@@ -340,6 +377,18 @@ class Sampler:
             make,
             self.stats,
         )
+
+    def _stayed(self, reason: str) -> Frame:
+        """The last whole frame once more, whose readings say why it is no newer one."""
+        last = self._whole or self._waiting(reason)
+
+        def make() -> list[Reading]:
+            return [
+                replace(reading, reason=reason) if reading.status is Status.OK else reading
+                for reading in last.readings
+            ]
+
+        return replace(last, make_readings=make, note=reason, stats=self.stats)
 
     def _waiting(self, reason: str) -> Frame:
         watches = list(self.watches)
