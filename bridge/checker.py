@@ -103,7 +103,7 @@ class Program:
 
 def check(layout: BuildLayout, watches: Mapping[str, str]) -> Program:
     """Check every watch (name → expression).  Raises ExpressionError for the first wrong one."""
-    checker = _Checker(layout, watches)
+    checker = Checker(layout, watches)
     for name in checker.ordered():
         checker.watch(name)
     return Program(tuple(checker.slots), dict(checker.watch_slots))
@@ -116,7 +116,7 @@ def value_type(leaf: Leaf) -> ValueType:
         kind = Kind.FLOAT if leaf.floating else Kind.INTEGER
         return ValueType(kind, bits, leaf.signed, leaf.angle, name=name)
     if isinstance(leaf, FixedPoint):
-        return ValueType(Kind.FLOAT, 0, True, name=name)
+        return ValueType(Kind.FLOAT, bits, True, name=name, fraction=leaf.fraction_bits)
     if isinstance(leaf, Chars):
         return ValueType(Kind.TEXT, name=name)
     if isinstance(leaf, PointerTo):
@@ -149,7 +149,7 @@ class _Line:
     lists: int = 0
 
 
-class _Checker:
+class Checker:
     def __init__(self, layout: BuildLayout, watches: Mapping[str, str]) -> None:
         self.layout = layout
         self.slots: list[Slot] = []
@@ -177,7 +177,7 @@ class _Checker:
                 elif waits.id in path:
                     self._begin(name)
                     circle = " → ".join([*path[path.index(waits.id) :], waits.id])
-                    self._refuse(waits, f"watches use each other in a circle: {circle}")
+                    self.refuse(waits, f"watches use each other in a circle: {circle}")
                 else:
                     path.append(waits.id)
         return order
@@ -238,12 +238,12 @@ class _Checker:
         if isinstance(found, nodes.Number):
             return found
         if isinstance(found, nodes.Listing):
-            self._refuse(tree, "is a list; use len, sum, min, max or first")
+            self.refuse(tree, "is a list; use len, sum, min, max or first")
         assert isinstance(found, nodes.Place)
         if not isinstance(found.node, Leaf):
             fields = found.node.members if isinstance(found.node, OffsetStruct) else ()
             hint = f"name a field: {', '.join(list(fields)[:8])}" if fields else "name an element"
-            self._refuse(tree, f"is a whole {name_of(found.node)}; {hint}")
+            self.refuse(tree, f"is a whole {name_of(found.node)}; {hint}")
         return self.read(found, found.node)
 
     def read(self, place: nodes.Place, leaf: Leaf) -> nodes.Number:
@@ -254,13 +254,13 @@ class _Checker:
         """An expression that must be a number or a truth value."""
         found = self.value(tree)
         if found.type.kind is Kind.TEXT:
-            self._refuse(tree, "is a text, expected a number")
+            self.refuse(tree, "is a text, expected a number")
         return found
 
     def whole_number(self, tree: ast.expr) -> nodes.Number:
         found = self.number(tree)
         if found.type.kind is Kind.FLOAT:
-            self._refuse(tree, f"is a {found.type.name}, expected a whole number")
+            self.refuse(tree, f"is a {found.type.name}, expected a whole number")
         return found
 
     def constant(self, tree: ast.expr, lowest: int, highest: int) -> int:
@@ -270,32 +270,32 @@ class _Checker:
             or isinstance(tree.value, bool)
             or not lowest <= tree.value <= highest
         ):
-            self._refuse(tree, f"expected a number from {lowest} to {highest}, written out")
+            self.refuse(tree, f"expected a number from {lowest} to {highest}, written out")
         return tree.value
 
     def literal_text(self, tree: ast.expr, what: str) -> str:
         if not isinstance(tree, ast.Constant) or not isinstance(tree.value, str):
-            self._refuse(tree, f"expected {what} in quotation marks")
+            self.refuse(tree, f"expected {what} in quotation marks")
         return tree.value
 
     def place(self, tree: ast.expr) -> nodes.Place:
         found = self.any(tree)
         if not isinstance(found, nodes.Place):
-            self._refuse(tree, "is a value, expected a place in memory")
+            self.refuse(tree, "is a value, expected a place in memory")
         return found
 
     def leaf_place(self, tree: ast.expr) -> tuple[nodes.Place, Leaf]:
         place = self.place(tree)
         if not isinstance(place.node, Leaf) or isinstance(place.node, Chars):
-            self._refuse(tree, f"is a {name_of(place.node)}, expected a stored number")
+            self.refuse(tree, f"is a {name_of(place.node)}, expected a stored number")
         if isinstance(place.node, BitField):
-            self._refuse(tree, "is a bit-field, which has no bytes of its own")
+            self.refuse(tree, "is a bit-field, which has no bytes of its own")
         return place, place.node
 
     def listing(self, tree: ast.expr) -> nodes.Listing:
         found = self.any(tree)
         if not isinstance(found, nodes.Listing):
-            self._refuse(tree, "expected a list, as from chain(…)")
+            self.refuse(tree, "expected a list, as from chain(…)")
         return found
 
     # the table of nodes
@@ -329,16 +329,16 @@ class _Checker:
             slot = self.watch_slots[name]
             return nodes.SlotValue(name, self.slots[slot].type, slot)
         if name in functions.FUNCTIONS:
-            self._refuse(tree, f"{name} is a function: write {functions.FUNCTIONS[name].form}")
+            self.refuse(tree, f"{name} is a function: write {functions.FUNCTIONS[name].form}")
         if name in self.layout.enumerations:
-            self._refuse(tree, f"{name} is an enumeration: write {name}.MEMBER")
+            self.refuse(tree, f"{name} is an enumeration: write {name}.MEMBER")
         known = [
             *self._line.locals,
             *self.layout.symbols,
-            *self._expressions,
+            *filter(None, self._expressions),
             *self.layout.enumerations,
         ]
-        return self._refuse(tree, f"unknown name {name}{nearest(name, known)}")
+        return self.refuse(tree, f"unknown name {name}{nearest(name, known)}")
 
     def _Attribute(self, tree: ast.Attribute) -> nodes.Expr:  # noqa: N802
         text, name = self.text(tree), tree.attr
@@ -347,11 +347,11 @@ class _Checker:
             if enumeration is not None and tree.value.id not in self._line.locals:
                 if name not in enumeration.members:
                     hint = nearest(name, enumeration.members)
-                    self._refuse(tree, f"{enumeration.type_name} has no member {name}{hint}")
+                    self.refuse(tree, f"{enumeration.type_name} has no member {name}{hint}")
                 return nodes.Literal(text, value_type(enumeration), enumeration.members[name])
         base = self.any(tree.value)
         if not isinstance(base, nodes.Place):
-            self._refuse(tree, f"{base.text} is a value and has no fields")
+            self.refuse(tree, f"{base.text} is a value and has no fields")
         if isinstance(base.node, PointerTo):
             base = self._follow(tree, base)
         leaf = base.node
@@ -363,34 +363,34 @@ class _Checker:
             bit = inside.get(name)
             if bit is None:
                 hint = nearest(name, inside)
-                self._refuse(tree, f"{unit.type_name} has no flag {name}{hint}")
+                self.refuse(tree, f"{unit.type_name} has no flag {name}{hint}")
             return nodes.FlagRead(text, BOOLEAN, base, leaf, bit)
         try:
             offset, node = member_of(base.node, name)
         except ValueError as fault:
-            self._refuse(tree, str(fault))
+            self.refuse(tree, str(fault))
         return nodes.Offset(text, node, base, offset)
 
     def _Subscript(self, tree: ast.Subscript) -> nodes.Expr:  # noqa: N802
         base = self.any(tree.value)
         if isinstance(base, nodes.Listing):
-            self._refuse(tree, "a list has no index; use first(…) or a condition in the list")
+            self.refuse(tree, "a list has no index; use first(…) or a condition in the list")
         if not isinstance(base, nodes.Place):
-            self._refuse(tree, f"{base.text} is a value and has no elements")
+            self.refuse(tree, f"{base.text} is a value and has no elements")
         text = self.text(tree)
         if isinstance(base.node, PointerTo):
-            node, base, count = self._target(tree, base.node), self._follow(tree, base), None
+            node, base, count = self.target(tree, base.node), self._follow(tree, base), None
         elif isinstance(base.node, Array):
             node, count = base.node.subcon, count_of(base.node)
         else:
-            self._refuse(tree, f"{name_of(base.node)} is neither an array nor a pointer")
+            self.refuse(tree, f"{name_of(base.node)} is neither an array nor a pointer")
         stride = size_of(node)
         index = self.whole_number(tree.slice)
         known = _known_integer(index)
         if known is None:
             return nodes.Indexed(text, node, base, index, stride, count)
         if count is not None and not 0 <= known < count:
-            self._refuse(tree.slice, f"index {known} is outside 0 to {count - 1}")
+            self.refuse(tree.slice, f"index {known} is outside 0 to {count - 1}")
         return nodes.Offset(text, node, base, known * stride)
 
     def _UnaryOp(self, tree: ast.UnaryOp) -> nodes.Expr:  # noqa: N802
@@ -415,7 +415,7 @@ class _Checker:
             if left is None:
                 left = operand(part.left)
             elif op in _WHOLE_NUMBERS_ONLY and left.type.kind is Kind.FLOAT:
-                self._refuse(part.left, f"is a {left.type.name}, expected a whole number")
+                self.refuse(part.left, f"is a {left.type.name}, expected a whole number")
             right = operand(part.right)
             floating = op == "/" or Kind.FLOAT in (left.type.kind, right.type.kind)
             kind = FLOAT if floating else INTEGER
@@ -433,10 +433,10 @@ class _Checker:
         operands = [self.value(part) for part in parts]
         for left, right, part in zip(operands, operands[1:], parts[1:], strict=False):
             if (left.type.kind is Kind.TEXT) is not (right.type.kind is Kind.TEXT):
-                self._refuse(part, f"a {left.type.name} cannot be compared with {right.type.name}")
+                self.refuse(part, f"a {left.type.name} cannot be compared with {right.type.name}")
             names = left.type.members, right.type.members
             if all(names) and names[0] != names[1]:
-                self._refuse(part, f"{left.type.name} and {right.type.name} are different lists")
+                self.refuse(part, f"{left.type.name} and {right.type.name} are different lists")
         ops = tuple(_OPERATORS[type(op)] for op in tree.ops)
         return nodes.Comparison(self.text(tree), BOOLEAN, tuple(operands), ops)
 
@@ -452,17 +452,17 @@ class _Checker:
         source = self.listing(generator.iter)
         variable = generator.target.id
         if variable in self.layout.symbols or variable in self._expressions:
-            self._refuse(generator.target, f"{variable} is already a symbol or a watch")
+            self.refuse(generator.target, f"{variable} is already a symbol or a watch")
         if variable in self._line.locals:
-            self._refuse(generator.target, f"{variable} is already the name of an outer list's for")
+            self.refuse(generator.target, f"{variable} is already the name of an outer list's for")
         if self._line.lists == DEEPEST_LISTS:
-            self._refuse(tree, f"lists are nested deeper than {DEEPEST_LISTS}")
+            self.refuse(tree, f"lists are nested deeper than {DEEPEST_LISTS}")
         self._line.locals[variable] = source.element
         self._line.lists += 1
         conditions = tuple(self.number(part) for part in generator.ifs)
         result = self.any(tree.elt)
         if isinstance(result, nodes.Listing):
-            self._refuse(tree.elt, "a list of lists is not possible; use len, sum or first")
+            self.refuse(tree.elt, "a list of lists is not possible; use len, sum or first")
         if isinstance(result, nodes.Place) and isinstance(result.node, Leaf):
             result = self.value(tree.elt)
         self._line.lists -= 1
@@ -480,17 +480,17 @@ class _Checker:
             hint = nearest(name, functions.FUNCTIONS)
             if "did you mean" not in hint:
                 hint = "; the functions are in the README"
-            self._refuse(tree.func, f"unknown function {name}{hint}")
+            self.refuse(tree.func, f"unknown function {name}{hint}")
         least, most = function.counts
         if not least <= len(tree.args) <= most:
             wanted = str(least) if least == most else f"{least} to {most}"
-            self._refuse(
+            self.refuse(
                 tree,
                 f"{function.form} takes {wanted} argument{'s' * (wanted != '1')}, "
                 f"found {len(tree.args)}",
             )
         if function.over_frames and self._line.locals:
-            self._refuse(tree, f"{name} cannot stand in a list: its state would have no one value")
+            self.refuse(tree, f"{name} cannot stand in a list: its state would have no one value")
         return function.check(self, tree)
 
     # parts
@@ -500,15 +500,15 @@ class _Checker:
         line = self._line.text.strip().encode()
         return line[tree.col_offset : tree.end_col_offset].decode()
 
-    def _target(self, tree: ast.expr, pointer: PointerTo) -> Node:
+    def target(self, tree: ast.expr, pointer: PointerTo) -> Node:
         try:
             return self.layout.type(pointer.target)
         except ValueError as fault:
-            self._refuse(tree, str(fault))
+            self.refuse(tree, str(fault))
 
     def _follow(self, tree: ast.expr, place: nodes.Place) -> nodes.Place:
         assert isinstance(place.node, PointerTo)
-        target = self._target(tree, place.node)
+        target = self.target(tree, place.node)
         return nodes.Followed(place.text, target, place)
 
     def _common(self, tree: ast.expr, one: ValueType, other: ValueType) -> ValueType:
@@ -519,20 +519,14 @@ class _Checker:
         if kinds == {Kind.TEXT}:
             return TEXT
         if Kind.TEXT in kinds:
-            self._refuse(tree, f"{one.name} and {other.name} cannot both be the value")
+            self.refuse(tree, f"{one.name} and {other.name} cannot both be the value")
         return FLOAT if Kind.FLOAT in kinds else INTEGER
 
-    def _refuse(self, tree: ast.AST, message: str) -> NoReturn:
+    def refuse(self, tree: ast.AST, message: str) -> NoReturn:
         line = self._line
         shift = len(line.text) - len(line.text.lstrip())
         column = column_of(tree, line.text, shift)
         raise ExpressionError(message, expression=line.text, column=column, watch=line.watch)
-
-    refuse = _refuse
-    target = _target
-
-
-Checker = _Checker
 
 
 def _known_integer(number: nodes.Number) -> int | None:

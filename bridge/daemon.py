@@ -23,11 +23,16 @@ from bridge.plan import Plan
 from bridge.readings import Frame, Reading, Status, Watch
 from bridge.sampler import Sampler
 from bridge.source import Consistency, Source
-from schemas.errors import LowhalfError, SourceError, SourceUnusable
+from schemas.errors import LowhalfError, SourceEnded, SourceError, SourceUnusable
 
 FIRST_WAIT = 0.25
-LONGEST_WAIT = 2.0
+LONGEST_WAIT = 1.0
 AGE_EVERY = 1.0
+LAST_FRAME_SHOWN = 0.5
+
+
+class _Ended(Exception):
+    """The source has ended."""
 
 
 class Daemon:
@@ -63,7 +68,7 @@ class Daemon:
         self._reason = ""
 
     async def run(self) -> None:
-        """Run until cancelled.
+        """Run until cancelled, or until a source that has an end has ended.
 
         Raises SourceUnusable where the source can never serve, SourceError where one that stands
         still cannot be opened, and OutputError where an output cannot start.
@@ -73,7 +78,12 @@ class Daemon:
             async with asyncio.TaskGroup() as tasks:
                 for output in self.outputs:
                     tasks.create_task(output.run(), name=f"output {output.kind}")
-                tasks.create_task(self._serve(), name="source")
+                serving = tasks.create_task(self._serve(), name="source")
+                await asyncio.wait([serving])
+                if not serving.cancelled() and serving.exception() is None:
+                    raise _Ended
+        except* _Ended:
+            pass
         except* LowhalfError as group:
             fault: BaseException = group
             while isinstance(fault, BaseExceptionGroup):
@@ -84,9 +94,10 @@ class Daemon:
 
     async def _serve(self) -> None:
         wait = FIRST_WAIT
+        sampler: Sampler | None = None
         while True:
             reason = ""
-            sampler: Sampler | None = None
+            before, taken = sampler, sampler.stats.frames if sampler else 0
             try:
                 held = await self._open()
                 sampler = Sampler(
@@ -96,15 +107,20 @@ class Daemon:
                     declared=self._declared,
                     rate=self._rate,
                     clock=self._clock,
+                    previous=before,
                 )
                 await self._run(sampler)
             except SourceUnusable:
                 raise
+            except SourceEnded as fault:
+                self._log.info("%s", fault)
+                await asyncio.sleep(LAST_FRAME_SHOWN)
+                return
             except SourceError as fault:
                 if self.source.consistency is Consistency.STILL and not self.source.paced:
                     raise
                 reason = str(fault)
-            if sampler is not None and sampler.stats.frames:
+            if sampler is not None and sampler.stats.frames > taken:
                 wait = FIRST_WAIT
             await self.source.close()
             self._offline(reason)
@@ -130,9 +146,9 @@ class Daemon:
         plan = None
         while True:
             frame = await sampler.next()
-            if self._reason:
+            if self._reason and self.last is not None:
                 self._log.info("%s: is back", self.source.name)
-                self._reason = ""
+            self._reason = ""
             self._log_notes()
             if sampler.plan is not plan and sampler.plan is not None:
                 plan = sampler.plan

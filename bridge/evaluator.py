@@ -110,6 +110,10 @@ class Evaluator:
         for machine in self._machines.values():
             machine.clear()
 
+    def adopt(self, other: Evaluator) -> None:
+        """Go on with the state over frames of an evaluator of the same program."""
+        self._machines = other._machines
+
     # what the generated code calls
 
     def _compile(
@@ -189,6 +193,8 @@ class Evaluator:
         self._refuse(site.place, site.offset)
 
     def _refuse(self, place: str, address: int) -> NoReturn:
+        if address < 0:
+            raise Absent(Status.UNMAPPED, f"{place}: address {address} is negative")
         region, in_guest = self.memory.region_at(address), self.guest.region_at(address)
         if region is not None and region == in_guest:
             what = f"and its size reach past the end of {region.name}"
@@ -200,18 +206,24 @@ class Evaluator:
         raise Absent(Status.UNMAPPED, f"{place}: 0x{address:08X} {what}")
 
     def _miss(self, index: int, site: Site) -> None:
-        """Ask for the lines of an access; raises Absent where the source does not hold them."""
-        image = self._image
+        """Ask for the lines of an access that is not known to be there.
+
+        Returns where its bytes are there after all; raises Absent where the source does not hold
+        them, Missing where they have to come first.
+        """
+        image, missing = self._image, False
         for line in range(index >> LINE_SHIFT, ((index + site.size - 1) >> LINE_SHIFT) + 1):
-            if image.held[line]:
+            if image.held[line] or image.has(line, index, site.size):
                 continue
-            if line in image.absent:
+            if line in image.absent or line in image.partial:
                 address = self.memory.address(index)
                 raise Absent(
                     self.absent_status, f"{site.place}: 0x{address:08X} {self.absent_words}"
                 )
             self._needed.add(line)
-        raise Missing
+            missing = True
+        if missing:
+            raise Missing
 
     def _step(self, slot: int, arguments: Sequence[Value | None], faults: Sequence[Any]) -> Value:
         spec = self.program.slots[slot].over_frames

@@ -23,10 +23,11 @@ RESULT = "result"
 class Step:
     """One line of an explanation; its reading has the same place in the frame.
 
-    ``kind`` is ``symbol``, ``add`` (``offset`` bytes are added), ``index``
-    (a computed count of ``offset`` bytes each is added), ``follow`` (the value of a pointer
-    becomes the address), ``value`` (what is stored), ``part`` (a half or a byte of it) or
-    ``result``.  ``label`` is what the step is called and ``type`` the type that it leads to.
+    ``kind`` is ``symbol``, ``computed`` (an address that is no symbol's), ``add`` (``offset``
+    bytes are added), ``index`` (a computed count of ``offset`` bytes each is added), ``follow``
+    (the value of a pointer becomes the address), ``value`` (what is stored), ``part`` (a half or
+    a byte of it) or ``result``.  ``label`` is what the step is called and ``type`` the type that
+    it leads to.
     """
 
     kind: str
@@ -40,7 +41,7 @@ def explain(plan: Plan, watches: Mapping[str, str], text: str) -> tuple[Plan, li
 
     Raises ExpressionError.
     """
-    name = text if text in watches else "explained"
+    name = text if text in watches else ""
     program = check(plan.layout, {**watches, name: watches.get(text, text)})
     slots = list(program.slots)
     steps: list[Step] = []
@@ -56,7 +57,7 @@ def explain(plan: Plan, watches: Mapping[str, str], text: str) -> tuple[Plan, li
 
     address = ValueType(Kind.INTEGER, plan.layout.pointer_size * 8, address=True, name="address")
     seen: set[str] = set()
-    for read in _reads(program, program.slots[program.watches[name]]):
+    for read in _reads(program, [program.slots[program.watches[name]]], set()):
         if read.text in seen or _in_a_list(read):
             continue
         seen.add(read.text)
@@ -85,10 +86,25 @@ def explain(plan: Plan, watches: Mapping[str, str], text: str) -> tuple[Plan, li
 _Access = nodes.Read | nodes.Stored | nodes.FlagRead | nodes.AddressOf
 
 
-def _reads(program: Program, slot: Slot) -> Iterator[_Access]:
-    """Every access in a slot and in the slots that it uses, in the order of the text."""
-    pending: list[object] = [slot]
-    seen: set[int] = set()
+def _computed(place: nodes.Place) -> Iterator[nodes.Expr]:
+    """The numbers and lists that a place's address is computed from."""
+    while True:
+        if isinstance(place, nodes.Offset):
+            place = place.base
+        elif isinstance(place, nodes.Indexed):
+            yield place.index
+            place = place.base
+        elif isinstance(place, nodes.Followed):
+            place = place.pointer
+        else:
+            if isinstance(place, nodes.AtAddress):
+                yield place.address
+            return
+
+
+def _reads(program: Program, first: list[object], seen: set[int]) -> Iterator[_Access]:
+    """Every access in *first* and in the slots that it uses, in the order of the text."""
+    pending = first
     while pending:
         node = pending.pop(0)
         if isinstance(node, Slot):
@@ -99,6 +115,8 @@ def _reads(program: Program, slot: Slot) -> Iterator[_Access]:
                 seen.add(node.slot)
                 pending.insert(0, program.slots[node.slot])
         elif isinstance(node, _Access):
+            # what an address is computed from comes first
+            yield from _reads(program, list(_computed(node.place)), seen)
             yield node
         elif isinstance(node, tuple):
             pending = [*node, *pending]
@@ -129,5 +147,29 @@ def _place_steps(place: nodes.Place, address: ValueType) -> Iterator[tuple[Step,
     elif isinstance(place, nodes.Followed):
         yield from _place_steps(place.pointer, address)
         yield Step("follow", place.text, kind), here
-    else:
+    elif isinstance(place, nodes.Fixed):
         yield Step("symbol", place.text, kind), here
+    else:
+        yield Step("computed", place.text, kind), here
+
+
+def address_form(number: nodes.Number | None) -> str:
+    """Where a value is, as a sum with each pointer's own address in brackets: ``[80102B7C] + 2E``.
+
+    ``computed`` for a value that has no address, or one that is computed otherwise.
+    """
+    if not isinstance(number, nodes.Read | nodes.Stored | nodes.FlagRead):
+        return "computed"
+    offset = number.offset if isinstance(number, nodes.Stored) else 0
+    return _place_form(number.place, offset) or "computed"
+
+
+def _place_form(place: nodes.Place, offset: int) -> str:
+    if isinstance(place, nodes.Offset):
+        return _place_form(place.base, offset + place.offset)
+    if isinstance(place, nodes.Fixed):
+        return f"{place.address + offset:08X}"
+    if isinstance(place, nodes.Followed):
+        inner = _place_form(place.pointer, 0)
+        return f"[{inner}] + {offset:X}" if inner else ""
+    return ""

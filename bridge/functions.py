@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from bridge import nodes
 from bridge.values import FLOAT, INTEGER, Kind, ValueType
-from schemas.layout import OffsetStruct, PointerTo, Scalar, name_of
+from schemas.layout import BitField, OffsetStruct, PointerTo, Scalar, name_of
 
 if TYPE_CHECKING:
     from bridge.checker import Checker
@@ -64,6 +64,11 @@ def _byte(checker: Checker, tree: ast.Call) -> nodes.Expr:
 
 
 def _bits(checker: Checker, tree: ast.Call) -> nodes.Expr:
+    part = checker.place(tree.args[0])
+    if isinstance(part.node, BitField):
+        width = part.node.width
+        arguments = (checker.read(part, part.node), nodes.Literal(str(width), INTEGER, width))
+        return nodes.Apply(checker.text(tree), _unsigned(width), "unsigned", arguments)
     place, leaf = checker.leaf_place(tree.args[0])
     kind = _unsigned(leaf.size * 8)
     return nodes.Stored(checker.text(tree), kind, place, leaf, 0, leaf.size)

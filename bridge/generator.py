@@ -33,18 +33,6 @@ from bridge.values import Kind
 from schemas.compiler import BuildLayout
 from schemas.layout import BitField, Chars, FixedPoint, Leaf, Scalar
 
-_CALLS = (
-    "locate",
-    "miss",
-    "fault",
-    "null",
-    "outside",
-    "chain",
-    "first",
-    "index_fault",
-    "nonfinite",
-)
-
 
 @dataclass(frozen=True, slots=True)
 class Source:

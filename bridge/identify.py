@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from bridge.byte_order import ByteOrder, reorder
+from bridge.byte_order import ByteOrder
 from bridge.memory import MemoryMap, Span
+from bridge.part import Part, cut, reordered
 from schemas.compiler import BuildLayout, Evidence
 
 _ALIGN = 8
@@ -52,7 +53,7 @@ def evidence_spans(builds: Iterable[BuildLayout], memory: MemoryMap) -> list[Spa
 def identities(
     builds: Sequence[BuildLayout],
     memory: MemoryMap,
-    found: Mapping[Span, bytes | None],
+    found: Mapping[Span, Part],
     orders: Sequence[ByteOrder],
 ) -> list[Identity]:
     """Every build and byte order that the bytes *found*, as the source holds them, agree with.
@@ -68,24 +69,23 @@ def identities(
 
 
 def evidence_bytes(
-    mark: Evidence, memory: MemoryMap, found: Mapping[Span, bytes | None], order: ByteOrder
+    mark: Evidence, memory: MemoryMap, found: Mapping[Span, Part], order: ByteOrder
 ) -> bytes | None:
     """The bytes that stand where a mark should be; None where the source does not hold them."""
     span = aligned_span(memory, mark.address, len(mark.data))
-    data = None if span is None else found.get(span)
-    if span is None or data is None:
+    if span is None:
         return None
     canonical = memory.flat(mark.address, 1)
     start = memory.flat(span.address, 1)
     assert canonical is not None
     assert start is not None
-    return reorder(data, order)[canonical - start :][: len(mark.data)]
+    return cut(reordered(found.get(span), order), canonical - start, len(mark.data))
 
 
 def unknown_build(
     builds: Sequence[BuildLayout],
     memory: MemoryMap,
-    found: Mapping[Span, bytes | None],
+    found: Mapping[Span, Part],
     order: ByteOrder,
 ) -> str:
     """A sentence that says what was looked for and what was there."""
@@ -101,7 +101,7 @@ def unknown_build(
 
 
 def _agrees(
-    mark: Evidence, memory: MemoryMap, found: Mapping[Span, bytes | None], order: ByteOrder
+    mark: Evidence, memory: MemoryMap, found: Mapping[Span, Part], order: ByteOrder
 ) -> bool:
     return evidence_bytes(mark, memory, found, order) == mark.data
 

@@ -4,7 +4,7 @@ An image is one flat buffer for all regions (``bridge.memory``).  A *whole* imag
 A *sparse* one holds the lines that were fetched: ``held`` has one byte a line, 1 where the line is
 there, and ``touched`` one byte a line, 1 where an evaluation looked.  What is not held is never
 read as zero: the evaluation asks for the line instead.  A line in ``absent`` was asked for, and the
-source does not hold it.
+source does not hold it; one in ``partial`` is there in part, with a 1 for each byte that is.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from bridge.memory import LINE_SHIFT, LINE_SIZE, MemoryMap, Span
+from bridge.part import Part, Partial
 
 
 class Image:
@@ -25,6 +26,7 @@ class Image:
         self.held = bytearray((b"\1" if whole else b"\0") * lines)
         self.touched = bytearray(lines)
         self.absent: set[int] = set()
+        self.partial: dict[int, bytes] = {}
 
     @classmethod
     def of(cls, memory: MemoryMap, parts: Sequence[bytes]) -> Image:
@@ -42,15 +44,28 @@ class Image:
         self.held = bytearray(len(self.held))
         self.touched = bytearray(len(self.touched))
         self.absent.clear()
+        self.partial.clear()
 
-    def put(self, span: Span, data: bytes | None) -> None:
-        """The lines of a span have come, or the source does not hold them."""
+    def put(self, span: Span, data: Part) -> None:
+        """The lines of a span have come, or some of their bytes, or the source holds none."""
         flat = self.memory.flat(span.address, span.length)
         if flat is None:
             raise ValueError(f"0x{span.address:08X} is outside every region")
         first, last = flat >> LINE_SHIFT, (flat + span.length - 1) >> LINE_SHIFT
         if data is None:
             self.absent.update(range(first, last + 1))
+            return
+        if isinstance(data, Partial):
+            self.bytes[flat : flat + span.length] = data.data
+            for line in range(first, last + 1):
+                start = max(0, (line << LINE_SHIFT) - flat)
+                there = data.held[start : ((line + 1) << LINE_SHIFT) - flat]
+                if 0 not in there:
+                    self.held[line] = 1
+                elif 1 in there:
+                    self.partial[line] = there
+                else:
+                    self.absent.add(line)
             return
         self.bytes[flat : flat + span.length] = data
         self.held[first : last + 1] = b"\1" * (last + 1 - first)
@@ -68,6 +83,14 @@ class Image:
         if flat is None:
             return None
         lines = range(flat >> LINE_SHIFT, (flat + length - 1 >> LINE_SHIFT) + 1)
-        if not all(self.held[line] for line in lines):
+        if not all(self.held[line] or self.has(line, flat, length) for line in lines):
             return None
         return bytes(self.bytes[flat : flat + length])
+
+    def has(self, line: int, flat: int, length: int) -> bool:
+        """Whether a line that is there in part has all its bytes of an access."""
+        there = self.partial.get(line)
+        if there is None:
+            return False
+        start = line << LINE_SHIFT
+        return 0 not in there[max(0, flat - start) : max(0, flat + length - start)]

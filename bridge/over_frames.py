@@ -123,7 +123,7 @@ class _Latest(OverFrames):
         value, condition = arguments
         self._next = value if condition and value is not None else self._state
         if self._next is None:
-            raise NoValueYet(f"{self.text}: has not been true yet")
+            raise NoValueYet(f"{self.text}: there is no such value yet")
         return self._next
 
     def commit(self) -> None:

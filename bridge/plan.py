@@ -39,6 +39,11 @@ class Plan:
     guard: tuple[Counter, Counter] | None
     """The counters that began and ended a frame's work."""
 
+    @property
+    def counter(self) -> Counter | None:
+        """What numbers the game's frames: the frame counter, else the guard's that began one."""
+        return self.frame or (self.guard[0] if self.guard else None)
+
 
 def memory_map(schema: Schema) -> MemoryMap:
     """The guest's memory as the schema describes it."""

@@ -58,7 +58,7 @@ class Reading:
     ``value`` is there when the status is ok; when it is offline it is the last one, or None; when
     it is error it may be the stored value that is not a finite number.  ``address`` is the guest
     address that the value was read from, None where it was computed.  ``age`` is the time in
-    seconds since the value was true, 0 unless offline.
+    seconds since the value was true, 0 unless it is offline or no newer frame is whole.
     """
 
     watch: Watch
@@ -157,6 +157,17 @@ class Frame:
             "consistency": self.consistency,
             "readings": [reading.as_json() for reading in self.readings],
         }
+
+    def stale(self, reason: str, now: float) -> Frame:
+        """The same frame when no newer one can be had whole: values stay, with reason and age."""
+        readings, age = self.readings, max(0.0, now - self.time)
+
+        def kept() -> Sequence[Reading]:
+            return [
+                replace(reading, reason=reading.reason or reason, age=age) for reading in readings
+            ]
+
+        return replace(self, make_readings=kept, note=reason)
 
     def offline(self, reason: str, now: float) -> Frame:
         """The same frame when its source is gone: values stay, with their age."""

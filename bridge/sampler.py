@@ -30,6 +30,7 @@ from bridge.identify import (
 )
 from bridge.image import Image
 from bridge.memory import LINE_SHIFT, MemoryMap, Span
+from bridge.part import Part, cut
 from bridge.plan import Counter, Plan
 from bridge.readings import Frame, Reading, Stats, Status, Watch
 from bridge.source import Consistency, Source
@@ -53,7 +54,8 @@ class Sampler:
 
     ``plans`` are the builds that may be running; ``memory`` is the map of what the source holds.
     ``declared`` is the byte order that the bridge file names, None for auto.  ``rate`` is in frames
-    a second.
+    a second.  ``previous`` is the sampler that this one follows after its source was lost: counts
+    go on, and so does the state that spans frames, unless the game's own counter has gone back.
     """
 
     def __init__(
@@ -65,27 +67,33 @@ class Sampler:
         declared: ByteOrder | None,
         rate: float,
         clock: Callable[[], float] = time.time,
+        previous: Sampler | None = None,
     ) -> None:
         self.source = source
         self.plans = dict(plans)
         self.memory = memory
         self.rate = rate
         self.plan: Plan | None = None
-        self.stats = Stats()
+        self.stats: Stats = previous.stats if previous else Stats()
         self._clock = clock
         self._declared = declared or source.declared_order
         self._evaluator: Evaluator | None = None
         self._image = Image(memory)
         self._spans: list[Span] = []
         self._learned = b""
+        self._recognised = False
         self._marks = evidence_spans([p.layout for p in plans.values()], memory)
         self._wanted: list[Span] = []
         self._number: int | None = None
         self._turns = 0
-        self._uncounted = False
+        # one that never knew a build has no state to give, so that no row of them is kept
+        if previous is not None and previous.plan is None:
+            previous = previous._previous
+        self._previous: Sampler | None = previous
+        self._before: int | None = None
+        self._unheld = ""
         self._next_time = time.monotonic()
         self._last: Frame | None = None
-        self._whole: Frame | None = None
 
     @property
     def watches(self) -> Sequence[Watch]:
@@ -112,7 +120,6 @@ class Sampler:
             if self.plan is None:
                 reason = await self._identify()
                 if reason:
-                    self._whole = None
                     frame = self._waiting(reason)
                     if self._last is None or self._last.note != reason:
                         self._last = frame
@@ -124,10 +131,11 @@ class Sampler:
                 frame_or_none = await self._take(number)
             except Torn as fault:
                 self.stats = replace(self.stats, unwhole=self.stats.unwhole + 1)
-                self._last = self._stayed(str(fault))
-                return self._last
+                last = self._last or self._waiting(str(fault))
+                self._last = last
+                return replace(last.stale(str(fault), self._clock()), stats=self.stats)
             if frame_or_none is not None:
-                self._last = self._whole = frame_or_none
+                self._last = frame_or_none
                 return frame_or_none
 
     # when
@@ -162,7 +170,7 @@ class Sampler:
         source, layouts = self.source, [plan.layout for plan in self.plans.values()]
         source.order = ByteOrder.BIG
         found = dict(zip(self._marks, await source.fetch(self._marks), strict=True))
-        if None in found.values():
+        if not all(isinstance(part, bytes) for part in found.values()):
             self._want(self.memory.spans(self._extra_lines()))
         orders = list(ByteOrder)
         if self._declared is not None:
@@ -176,6 +184,14 @@ class Sampler:
                 source=source.name,
             )
         only = next(iter(self.plans.values())) if len(self.plans) == 1 else None
+        self._recognised = bool(matches)
+        if len(matches) > 1:
+            found_in = " and ".join(match.order for match in matches)
+            raise SourceUnusable(
+                f"the recognise bytes of {builds[0]} are found in byte orders {found_in}; set "
+                "byte_order in [source]",
+                source=source.name,
+            )
         if not matches and only is not None:
             matches = await self._assumed(only, found)
         if not matches:
@@ -184,7 +200,7 @@ class Sampler:
         self._bind(matches[0])
         return ""
 
-    async def _assumed(self, plan: Plan, found: Mapping[Span, bytes | None]) -> list[Identity]:
+    async def _assumed(self, plan: Plan, found: Mapping[Span, Part]) -> list[Identity]:
         """The only possible build where its evidence is not there: what the user says is obeyed."""
         layout = plan.layout
         if self._declared is not None:
@@ -231,7 +247,7 @@ class Sampler:
         ]
         self.source.order = ByteOrder.BIG  # as the source holds them
         parts = await self.source.fetch(spans)
-        data = b"".join(part for part in parts if part is not None)
+        data = b"".join(part for part in parts if isinstance(part, bytes))
         return code_order(data, big_endian=plan.layout.order == ">")
 
     def _bind(self, identity: Identity) -> None:
@@ -254,6 +270,12 @@ class Sampler:
         evaluator.guest = self.source.guest or self.memory
         evaluator.absent_status = self.source.absent
         evaluator.absent_words = self.source.absent_words
+        previous = self._previous
+        if previous is not None and previous.plan is plan and previous._evaluator is not None:
+            # the same game goes on, as far as is known: its counter will tell if not
+            evaluator.adopt(previous._evaluator)
+            self._before, self._turns = previous._number, previous._turns
+        self._previous = None
         return evaluator
 
     # taking a frame
@@ -289,8 +311,8 @@ class Sampler:
     def _torn_words(self, guard: tuple[Counter, Counter] | None) -> str:
         if guard is None:
             return "two equal samples were never seen"
-        if self._uncounted:
-            return f"the source does not hold {guard[1].name}"
+        if self._unheld:
+            return f"the source does not hold {self._unheld}"
         return f"{guard[0].name} and {guard[1].name} never agreed"
 
     async def _attempt(
@@ -300,34 +322,39 @@ class Sampler:
         evaluator, image = self._evaluator, self._image
         assert evaluator is not None
         ended = await self._count(guard[1]) if guard else None
-        self._uncounted = guard is not None and ended is None
-        if self._uncounted:
-            return None  # two counters that are not held would agree
         if not image.whole:
             image.clear()
             await self._fetch(self._spans)
+        if guard and not await self._passes(guard, ended):
+            return None
         number = self._frame_number(plan, sent)
         if number is not None:
             self._notice_reset(plan, evaluator, number)
         counted = self._counted(number) + self._turns
-        missing = evaluator.evaluate(image, counted)
+        missing, again = evaluator.evaluate(image, counted), False
         while missing:
             await self._fetch(self.memory.spans(missing))
-            missing = evaluator.evaluate(image, counted, again=True)
-        if guard and ended != await self._count(guard[0]):
-            return None
-        if guard and number is not None and plan.frame == guard[0] and number != ended:
+            missing, again = evaluator.evaluate(image, counted, again=True), True
+        if guard and again and not await self._passes(guard, ended):
             return None
         if twice and not await self._same_again():
             return None
         return self._counted(number)
+
+    async def _passes(self, guard: tuple[Counter, Counter], ended: int | None) -> bool:
+        """Whether no frame has begun since the one that had ended when the lines were read."""
+        began = await self._count(guard[0])
+        values = zip(reversed(guard), (ended, began), strict=True)
+        self._unheld = next((counter.name for counter, value in values if value is None), "")
+        # two counters that are not held would agree
+        return not self._unheld and began == ended
 
     async def _same_again(self) -> bool:
         image = self._image
         spans = self.memory.spans(image.touched_lines())
         parts = await self.source.fetch(spans)
         return all(
-            part is None or part == image.read(span.address, span.length)
+            not isinstance(part, bytes) or part == image.read(span.address, span.length)
             for span, part in zip(spans, parts, strict=True)
         )
 
@@ -378,18 +405,6 @@ class Sampler:
             self.stats,
         )
 
-    def _stayed(self, reason: str) -> Frame:
-        """The last whole frame once more, whose readings say why it is no newer one."""
-        last = self._whole or self._waiting(reason)
-
-        def make() -> list[Reading]:
-            return [
-                replace(reading, reason=reason) if reading.status is Status.OK else reading
-                for reading in last.readings
-            ]
-
-        return replace(last, make_readings=make, note=reason, stats=self.stats)
-
     def _waiting(self, reason: str) -> Frame:
         watches = list(self.watches)
 
@@ -404,7 +419,7 @@ class Sampler:
 
     def _frame_number(self, plan: Plan, sent: int | None) -> int | None:
         """The game's own number of the sampled frame, else the sender's; None without either."""
-        counter = plan.frame
+        counter = plan.counter
         if counter is None:
             return sent
         data = self._image.read(counter.address, counter.size)
@@ -420,10 +435,11 @@ class Sampler:
 
     def _notice_reset(self, plan: Plan, evaluator: Evaluator, number: int) -> None:
         """A counter that goes backwards, other than by running over, tells of a reset guest."""
-        last = self._number
+        last = self._before if self._number is None else self._number
+        self._before = None
         if last is None or number >= last:
             return
-        turn = 1 << (8 * plan.frame.size if plan.frame else 32)
+        turn = 1 << (8 * plan.counter.size if plan.counter else 32)
         if last - number > turn // 2:
             self._turns += turn
             self._number = last - turn
@@ -437,13 +453,13 @@ class Sampler:
         span = aligned_span(self.memory, counter.address, counter.size)
         if span is None:
             return None
-        (data,) = await self.source.fetch([span])
-        if data is None:
-            return None
+        (part,) = await self.source.fetch([span])
         flat, start = self.memory.flat(counter.address, 1), self.memory.flat(span.address, 1)
         assert flat is not None
         assert start is not None
-        word = data[flat - start :][: counter.size]
+        word = cut(part, flat - start, counter.size)
+        if word is None:
+            return None
         return int.from_bytes(word, "big" if counter.big_endian else "little")
 
     # lines
@@ -471,7 +487,7 @@ class Sampler:
     async def _fetch_whole(self, plan: Plan) -> None:
         """All of a source that stands still, once."""
         parts = await self.source.fetch(self.memory.whole())
-        known = [part for part in parts if part is not None]
+        known = [part for part in parts if isinstance(part, bytes)]
         if len(known) == len(parts):
             self._image = Image.of(self.memory, known)
             if self._evaluator is None:
@@ -495,8 +511,8 @@ class Sampler:
         """Lines that are needed whatever the watches touch: what tells the build and the frame."""
         spans = list(self._marks)
         plan = self.plan
-        if plan is not None and plan.frame is not None:
-            span = aligned_span(self.memory, plan.frame.address, plan.frame.size)
+        if plan is not None and plan.counter is not None:
+            span = aligned_span(self.memory, plan.counter.address, plan.counter.size)
             if span is not None:
                 spans.append(span)
         lines: set[int] = set()
@@ -510,6 +526,6 @@ class Sampler:
         """Whether the evidence still stands; bytes that the source does not hold prove nothing."""
         for mark in plan.layout.evidence:
             data = self._image.read(mark.address, len(mark.data))
-            if data is not None and data != mark.data and len(self.plans) > 1:
-                return False
+            if data is not None and data != mark.data:
+                return not self._recognised
         return True

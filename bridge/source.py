@@ -14,8 +14,9 @@ from collections.abc import AsyncIterator, Sequence
 from enum import StrEnum
 from typing import ClassVar
 
-from bridge.byte_order import ByteOrder, reorder
+from bridge.byte_order import ByteOrder
 from bridge.memory import MemoryMap, Span
+from bridge.part import Part, reordered
 from bridge.readings import Status
 from schemas.errors import SourceError, SourceUnusable
 
@@ -89,8 +90,8 @@ class Source(abc.ABC):
         """
         return await self._wait()
 
-    async def fetch(self, spans: Sequence[Span]) -> list[bytes | None]:
-        """The bytes of each span in guest order; None for a span that the source does not hold.
+    async def fetch(self, spans: Sequence[Span]) -> Sequence[Part]:
+        """The bytes of each span in guest order; None for a span of which nothing is held.
 
         Spans are canonical, begin at a multiple of 8 bytes into a region and lie inside it.
         Raises SourceLost; raises SourceError for a span outside the map or a reply of the wrong
@@ -123,7 +124,7 @@ class Source(abc.ABC):
         order = self.order
         if order is ByteOrder.BIG:
             return parts
-        return [part if part is None else reorder(part, order) for part in parts]
+        return [reordered(part, order) for part in parts]
 
     @contextlib.asynccontextmanager
     async def held_still(self) -> AsyncIterator[None]:
@@ -157,4 +158,4 @@ class Source(abc.ABC):
         raise NotImplementedError
 
     @abc.abstractmethod
-    async def _fetch(self, spans: Sequence[Span]) -> list[bytes | None]: ...
+    async def _fetch(self, spans: Sequence[Span]) -> Sequence[Part]: ...

@@ -25,7 +25,8 @@ class ValueType:
 
     ``bits`` is the width of the stored value it was read from and 0 where it was computed;
     ``angle`` marks an unsigned 16-bit binary angle and ``address`` a guest address; ``members``
-    names an enumeration's values and ``flags`` the bit numbers of a set of flags, 0 the lowest.
+    names an enumeration's values and ``flags`` the bit numbers of a set of flags, 0 the lowest;
+    ``fraction`` is the count of fraction bits of a fixed-point number, else 0.
     """
 
     kind: Kind
@@ -36,11 +37,12 @@ class ValueType:
     members: Mapping[int, str] = field(default_factory=dict)
     flags: Mapping[int, str] = field(default_factory=dict)
     name: str = ""
+    fraction: int = 0
 
     @property
     def single(self) -> bool:
         """True for a value that was stored as a binary32."""
-        return self.kind is Kind.FLOAT and self.bits == 32
+        return self.kind is Kind.FLOAT and self.bits == 32 and not self.fraction
 
 
 INTEGER = ValueType(Kind.INTEGER, name="int")
@@ -106,7 +108,9 @@ def _fixed(value: int | float, decimals: int) -> str:
 
 def _pattern(value: int | float, kind: ValueType, show: str) -> str:
     if isinstance(value, float):
-        if kind.single:
+        if kind.fraction:
+            value = round(value * (1 << kind.fraction))
+        elif kind.single:
             value = int.from_bytes(struct.pack(">f", value), "big")
         elif kind.bits == 64:
             value = int.from_bytes(struct.pack(">d", value), "big")

@@ -95,7 +95,12 @@ def compile_schema(file: SchemaFile, text: TomlText) -> Schema:
         types = _Types(file, text, name, shared)
         order = "big" if types.order == ">" else "little"
         evidence = []
-        for mark in table.recognise:
+        for index, mark in enumerate(table.recognise):
+            if not _inside(file, mark.at):
+                raise text.error(
+                    ("builds", name, "recognise", index, "at"),
+                    f"0x{mark.at:08X} is outside every region",
+                )
             if mark.text is not None:
                 evidence.append(Evidence(mark.at, mark.text.encode(), f'"{mark.text}"'))
             elif mark.bytes_ is not None:
@@ -120,6 +125,14 @@ def compile_schema(file: SchemaFile, text: TomlText) -> Schema:
             layout.symbols[symbol] = Symbol(symbol, table.at[symbol], node)
         builds[name] = layout
     return Schema(file, text.path, builds)
+
+
+def _inside(file: SchemaFile, address: int) -> bool:
+    return any(
+        start <= address < start + region.size
+        for region in file.memory.regions
+        for start in (region.start, *region.mirrors)
+    )
 
 
 def _check_names(file: SchemaFile, text: TomlText) -> None:

@@ -6,7 +6,8 @@
     ├── ExpressionError    a watch's expression is wrong
     ├── SourceError        a source failed
     │   ├── SourceUnusable   damaged, or not what was declared; trying again is no use
-    │   └── SourceLost       not there, or no longer; trying again may help
+    │   ├── SourceLost       not there, or no longer; trying again may help
+    │   └── SourceEnded      everything that it had has been given
     └── OutputError        an output failed
 
 The leaves follow the phases of a run.  What the message says also stands in attributes, so that a
@@ -93,6 +94,10 @@ class SourceUnusable(SourceError):
 
 class SourceLost(SourceError):
     """The source is not there, or no longer: trying again may help."""
+
+
+class SourceEnded(SourceError):
+    """Everything that it had has been given, as when a recording that is not repeated ends."""
 
 
 class OutputError(LowhalfError):

@@ -48,7 +48,9 @@ class JsonOutput(Table):
 class Outputs(Table):
     """All outputs; only those named are used."""
 
-    overlay: OverlayOutput | None = None
-    mqtt: MqttOutput | None = None
-    terminal: TerminalOutput | None = None
-    json_lines: JsonOutput | None = Field(None, alias="json")
+    overlay: OverlayOutput | None = Field(None, description="the pages")
+    mqtt: MqttOutput | None = Field(None, description="an MQTT broker")
+    terminal: TerminalOutput | None = Field(None, description="the table in the terminal")
+    json_lines: JsonOutput | None = Field(
+        None, alias="json", description="JSON on standard output, in place of the table"
+    )

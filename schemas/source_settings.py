@@ -21,7 +21,7 @@ class SourceSettings(Table):
     byte_order: ByteOrderName = Field(
         "auto",
         description="how the source holds the guest's bytes; auto decides by the schema's "
-        "recognise bytes",
+        "recognise bytes, else by the machine code that it finds",
     )
 
 

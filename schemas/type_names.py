@@ -31,11 +31,6 @@ class TypeName:
     def __str__(self) -> str:
         return self.name + "*" * self.pointers + "".join(f"[{n}]" for n in self.counts)
 
-    @property
-    def pointee(self) -> TypeName:
-        """What a pointer of this type leads to."""
-        return TypeName(self.name, self.pointers - 1)
-
 
 def parse_type(text: str) -> TypeName:
     """The parts of a type text.  Raises ValueError with the reason."""

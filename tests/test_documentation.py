@@ -10,7 +10,9 @@ import pytest
 from adapters.commands.main import COMMANDS
 from adapters.commands.sources import models
 from bridge.functions import FUNCTIONS
-from bridge.readings import Status
+from bridge.readings import Status, Watch
+from bridge.target import equals
+from bridge.values import Kind, ValueType
 from schemas import output_settings
 from schemas.bridge_file import BridgeFile, Guard, Sampling, TargetTable, WatchTable
 from schemas.schema_file import BuildTable, FieldTable, Memory, RegionTable, StructTable
@@ -21,7 +23,10 @@ README = (ROOT / "README.md").read_text("utf-8")
 
 @pytest.mark.parametrize("name", FUNCTIONS)
 def test_the_readme_tells_of_every_function(name: str) -> None:
-    assert re.search(rf"[`\s]{name}[(\s`]", README)
+    # in code: as a call, or in the row that lists plain mathematics
+    prose = re.sub(r"^```.*?^```$", "", README, flags=re.M | re.S)
+    spans = re.findall(r"`([^`\n]+)`", prose)
+    assert any(re.search(rf"\b{name}\(", span) or name in span.split() for span in spans)
 
 
 @pytest.mark.parametrize("status", [str(status) for status in Status])
@@ -45,6 +50,7 @@ def test_the_readme_tells_of_every_source_and_every_setting_describes_itself(mod
         output_settings.OverlayOutput,
         output_settings.MqttOutput,
         output_settings.TerminalOutput,
+        output_settings.Outputs,
     ],
     ids=lambda model: model.__name__,
 )
@@ -62,10 +68,14 @@ def test_the_readme_tells_of_every_command() -> None:
 def test_the_readme_tells_of_every_topic_of_a_watch() -> None:
     from adapters.outputs import homie
 
-    source = Path(homie.__file__).read_text("utf-8")
-    for property_id in ("value", "text", "status", "target", "distance"):
-        assert f'"{property_id}"' in source
-        assert f"held-x-low/{property_id}`" in README
+    kind = ValueType(Kind.INTEGER, 16, name="u16")
+    watch = Watch("held_x_low", "", "0", kind, target=equals(5, kind))
+    nodes = homie.Device("lowhalf-harbour", "harbour", [watch]).content["nodes"]
+    assert set(nodes) == {"held-x-low", "bridge"}
+    for node, about in nodes.items():
+        for name in about["properties"]:
+            named = f"lowhalf-harbour/{node}/{name}`" in README
+            assert named or (node == "bridge" and f"`…/{name}`" in README), f"{node}/{name}"
 
 
 def test_the_readme_has_exactly_two_set_up_commands() -> None:

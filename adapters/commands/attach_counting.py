@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 from bridge.identify import aligned_span
 from bridge.memory import MemoryMap
+from bridge.part import cut
 from bridge.plan import Counter
 from bridge.source import Source
 from schemas.compiler import BuildLayout
@@ -71,7 +72,7 @@ async def watch_counters(
         row: list[int | None] = []
         for counter, span, part in zip(counters, spans, parts, strict=True):
             at = _offset(memory, counter.address, span.address)
-            word = None if part is None else part[at : at + counter.size]
+            word = cut(part, at, counter.size)
             row.append(None if word is None else _number(word, big=counter.big_endian))
         samples.append(row)
         await asyncio.sleep(every)

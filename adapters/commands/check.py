@@ -7,6 +7,7 @@ from pathlib import Path
 
 from adapters.commands.read import columns
 from bridge.evaluator import Evaluator
+from bridge.explain import address_form
 from bridge.plan import memory_map, plans
 from schemas.loader import load_bridge
 
@@ -27,8 +28,10 @@ def run(arguments: argparse.Namespace) -> int:
     for watch in first.watches:
         row = [watch.name, watch.type.name]
         for name, plan in ready.items():
-            address = found[name][plan.program.watches[watch.name]]
-            row.append("computed" if address is None else f"0x{address:08X}")
+            slot = plan.program.watches[watch.name]
+            address = found[name][slot]
+            form = address_form(plan.program.slots[slot].address_node)
+            row.append(form if address is None else f"0x{address:08X}")
         rows.append(row)
     print(
         f"{bridge.path.name}: schema {bridge.schema.path.name}, game {bridge.schema.file.game.name}"

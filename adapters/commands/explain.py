@@ -49,15 +49,23 @@ def run(arguments: argparse.Namespace) -> int:
         print()
         rows = [
             row
-            for step, reading in zip(steps, readings, strict=True)
-            for row in _rows(step, reading, frame.build)
+            for step, base, reading in zip(steps, (None, *readings), readings, strict=False)
+            for row in _rows(step, base, reading, frame.build)
         ]
         for line in columns(rows):
             print(line)
     return 0 if readings[-1].status is Status.OK else 1
 
 
-def _rows(step: Step, reading: Reading, build: str) -> list[list[str]]:
+def _count(step: Step, base: Reading | None, reading: Reading) -> str:
+    """How many times an element's size was added, by the addresses before and after."""
+    count = "n"
+    if base is not None and isinstance(base.value, int) and isinstance(reading.value, int):
+        count = str((reading.value - base.value) // step.offset)
+    return f"{count} × {step.offset:X}"
+
+
+def _rows(step: Step, base: Reading | None, reading: Reading, build: str) -> list[list[str]]:
     value = reading.text if reading.status is Status.OK else str(reading.status)
     why = printable(reading.reason)
     number = reading.value
@@ -65,10 +73,12 @@ def _rows(step: Step, reading: Reading, build: str) -> list[list[str]]:
         value = show_value(number, reading.watch.type, "hex").removeprefix("0x")
     if step.kind == "symbol":
         return [[step.label, "", value, why or f"{step.type}, where {build} places it"]]
+    if step.kind == "computed":
+        return [[step.label, "", value, why or f"{step.type}, at a computed address"]]
     if step.kind == "add":
         return [[f"  {step.label}", f"+ {step.offset:X}", value, why or step.type]]
     if step.kind == "index":
-        return [[f"  {step.label}", f"+ n × {step.offset:X}", value, why or step.type]]
+        return [[f"  {step.label}", f"+ {_count(step, base, reading)}", value, why or step.type]]
     if step.kind == "follow":
         return [[f"{step.label} holds", "", value, why or f"a pointer to {step.type}"]]
     if step.kind == "part":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import sys
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -20,7 +21,12 @@ def with_dump(bridge: Bridge, dump: Path | None) -> Bridge:
     """The bridge with its source replaced by a dump, where one is given."""
     if dump is None:
         return bridge
-    source = FileSource(kind="file", path=str(dump.absolute()))
+    named = bridge.file.source
+    path = str(dump.absolute())
+    if isinstance(named, FileSource):
+        source = named.model_copy(update={"path": path})
+    else:
+        source = FileSource(kind="file", path=path, byte_order=named.byte_order)
     file = bridge.file.model_copy(update={"source": source})
     return Bridge(file, bridge.text, bridge.schema)
 
@@ -56,4 +62,6 @@ async def _take(bridge: Bridge, plans: Mapping[str, Plan], source: Source, wait:
     except TimeoutError:
         raise SourceLost(f"{reason} within {wait:g} s", source=source.name) from None
     finally:
+        for note in source.notes:
+            print(f"lowhalf: {source.name}: {note}", file=sys.stderr)
         await source.close()

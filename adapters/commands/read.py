@@ -16,6 +16,9 @@ from bridge.readings import Frame, Reading, Status
 from schemas.bridge_file import WatchTable
 from schemas.loader import Bridge, load_bridge
 
+ADDED = ""
+"""The name under which an expression is checked: one that no expression can use."""
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_reading_arguments(parser)
@@ -63,7 +66,8 @@ def with_watches(bridge: Bridge, expressions: Sequence[str]) -> Bridge:
     added = {text: text for text in expressions if text not in known}
     for layout in bridge.schema.builds.values():
         if bridge.file.build in ("auto", layout.name):
-            check(layout, {**known, **added})
+            for text in added:
+                check(layout, {**known, ADDED: text})
     tables = [
         WatchTable.model_construct(name=text, label="", expr=text, show="", target=None)
         for text in added

@@ -59,9 +59,13 @@ def run_bridge(bridge: Bridge, arguments: argparse.Namespace, command: Sequence[
     )
     with log_to(daemon.outputs):
         with _child(command) as child:
-            run_until_stopped(_work(daemon, arguments.seconds, child))
+            stopped = run_until_stopped(_work(daemon, arguments.seconds, child))
+            ended = child.poll() if child is not None else None
         if arguments.stats:
             _print_stats(daemon)
+    if ended and not stopped:
+        print(f"lowhalf: {command[0]} ended with exit code {ended}", file=sys.stderr)
+        return 3
     return 0
 
 

@@ -13,6 +13,7 @@ from adapters.dumps.wrapping import unwrap
 from adapters.sources.held_bytes import HeldBytes
 from adapters.sources.placing import Placed, chosen_region, place
 from bridge.memory import MemoryMap, Span
+from bridge.part import Part
 from bridge.source import Consistency, Source
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import FileSource
@@ -56,12 +57,12 @@ class FileDump(Source):
     async def _close(self) -> None:
         self._held = {}
 
-    async def _fetch(self, spans: Sequence[Span]) -> list[bytes | None]:
+    async def _fetch(self, spans: Sequence[Span]) -> list[Part]:
         if not self._held:
             raise SourceLost("is closed", source=self.name)
         return [self._span(span) for span in spans]
 
-    def _span(self, span: Span) -> bytes | None:
+    def _span(self, span: Span) -> Part:
         region = self.memory.region_at(span.address) if self.memory else None
         if region is None or region.name not in self._held:
             return None

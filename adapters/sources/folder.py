@@ -21,6 +21,7 @@ import watchfiles
 from adapters.sources.file import FileDump
 from adapters.sources.landing import Landed, Landing, Mark
 from bridge.memory import MemoryMap, Span
+from bridge.part import Part
 from bridge.source import Consistency, Source
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import FileSource, FolderSource
@@ -120,7 +121,7 @@ class DumpFolder(Source):
         self._untaken = False
         return self._number
 
-    async def _fetch(self, spans: Sequence[Span]) -> list[bytes | None]:
+    async def _fetch(self, spans: Sequence[Span]) -> list[Part]:
         self._check()
         dump = self._dump
         if dump is None or dump.memory is None:

@@ -7,6 +7,7 @@ flag each; only lines that are partly there keep a flag a byte.
 from __future__ import annotations
 
 from bridge.memory import LINE_SHIFT, LINE_SIZE
+from bridge.part import Part, Partial
 
 
 class HeldBytes:
@@ -35,15 +36,27 @@ class HeldBytes:
             if not self.whole[line]:
                 self._mark(line, offset, end)
 
-    def read(self, offset: int, length: int) -> bytes | None:
-        """The bytes, or None where any byte of a line that they touch is not there."""
+    def read(self, offset: int, length: int) -> Part:
+        """The bytes, those of them that are there, or None where none is."""
         end = offset + length
         if offset < 0 or end > self.size or length < 1:
             return None
         first, last = offset >> LINE_SHIFT, -(-end >> LINE_SHIFT)
-        if self.whole.find(0, first, last) >= 0:
+        data = bytes(memoryview(self.data)[offset:end])
+        if self.whole.find(0, first, last) < 0:
+            return data
+        there = b"".join(self.there(line) for line in range(first, last))
+        held = there[offset - (first << LINE_SHIFT) :][:length]
+        if 1 not in held:
             return None
-        return bytes(memoryview(self.data)[offset:end])
+        return Partial(data, held) if 0 in held else data
+
+    def there(self, line: int) -> bytes:
+        """A flag a byte of a line: 1 where it is there."""
+        length = min(LINE_SIZE, self.size - (line << LINE_SHIFT))
+        if self.whole[line]:
+            return b"\1" * length
+        return bytes(self._partly.get(line) or length)
 
     def _mark(self, line: int, offset: int, end: int) -> None:
         start = line << LINE_SHIFT

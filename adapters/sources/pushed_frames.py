@@ -10,6 +10,7 @@ from adapters.sources import lhp
 from adapters.sources.pushed_image import PushedImage
 from bridge.byte_order import ByteOrder
 from bridge.memory import MemoryMap, Span
+from bridge.part import Part
 from bridge.readings import Status
 from bridge.source import Consistency, Source
 from schemas.errors import SourceLost
@@ -50,12 +51,12 @@ class PushedFrames(Source):
             self._changed.clear()
             await self._changed.wait()
 
-    async def _fetch(self, spans: Sequence[Span]) -> list[bytes | None]:
+    async def _fetch(self, spans: Sequence[Span]) -> list[Part]:
         self._check()
         memory, image = self.memory, self._image
         if memory is None or image is None:
             raise SourceLost("no producer is connected", source=self.name)
-        parts: list[bytes | None] = []
+        parts: list[Part] = []
         for span in spans:
             region = memory.region_at(span.address)
             parts.append(None if region is None else image.read(region, span))

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from adapters.sources.held_bytes import HeldBytes
 from bridge.memory import LINE_SHIFT, LINE_SIZE, MemoryMap, Region, Span
+from bridge.part import Part
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,15 +72,18 @@ class PushedImage:
         for name, changed in list(self._changed.items()):
             arriving, shown = self._arriving[name], self._shown[name]
             for first, last in _runs(changed):
-                # a line that is not whole yet is shown with the frame that completes it
-                for low, high in _runs(arriving.whole[first:last]):
-                    start = (first + low) << LINE_SHIFT
-                    end = min((first + high) << LINE_SHIFT, arriving.size)
+                if 0 in arriving.whole[first:last]:
+                    there = bytearray().join(arriving.there(line) for line in range(first, last))
+                    parts = list(_runs(there))
+                else:
+                    parts = [(0, min(last << LINE_SHIFT, arriving.size) - (first << LINE_SHIFT))]
+                for low, high in parts:
+                    start, end = (first << LINE_SHIFT) + low, (first << LINE_SHIFT) + high
                     shown.write(start, memoryview(arriving.data)[start:end])
             self._changed[name] = bytearray(len(changed))
 
-    def read(self, region: Region, span: Span) -> bytes | None:
-        """The shown bytes of a span in *region*; None where a line of it was never sent whole."""
+    def read(self, region: Region, span: Span) -> Part:
+        """The shown bytes of a span in *region*, or those of them that were ever sent."""
         shown = self._shown.get(region.name)
         return None if shown is None else shown.read(span.address - region.start, span.length)
 

@@ -13,8 +13,9 @@ from adapters.recordings.recording import Recording, open_recording
 from adapters.sources.held_bytes import HeldBytes
 from bridge.byte_order import ByteOrder
 from bridge.memory import MemoryMap, Span
+from bridge.part import Part
 from bridge.source import Source
-from schemas.errors import SourceLost
+from schemas.errors import SourceEnded, SourceLost
 from schemas.source_settings import RecordingSource
 
 _NANOSECONDS = 1_000_000_000
@@ -104,7 +105,7 @@ class RecordingPlayer(Source):
             self._take()
         return present.number
 
-    async def _fetch(self, spans: Sequence[Span]) -> list[bytes | None]:
+    async def _fetch(self, spans: Sequence[Span]) -> list[Part]:
         if self._recording is None:
             raise SourceLost("is closed", source=self.name)
         return [self._span(span) for span in spans]
@@ -127,7 +128,7 @@ class RecordingPlayer(Source):
         ended = self._due(self._frames[-1].time)
         if not self.settings.repeat:
             await self._sleep_until(ended)
-            raise SourceLost("has ended", source=self.name)
+            raise SourceEnded("has ended", source=self.name)
         await self._load(0)
         self._began = max(ended + _LAST_FRAME_SHOWN / self.settings.speed, time.monotonic())
 
@@ -173,7 +174,7 @@ class RecordingPlayer(Source):
                     part = memoryview(data)[first - span.address : last - span.address]
                     held.write(first - start, part)
 
-    def _span(self, span: Span) -> bytes | None:
+    def _span(self, span: Span) -> Part:
         for start, held in self._held:
             if start <= span.address and span.end <= start + held.size:
                 return held.read(span.address - start, span.length)

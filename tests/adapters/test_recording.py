@@ -28,8 +28,9 @@ from adapters.recordings.recording import open_recording
 from adapters.sources.recording import RecordingPlayer
 from bridge.byte_order import ByteOrder
 from bridge.memory import LINE_SIZE, MemoryMap, Region, Span
+from bridge.part import Partial
 from bridge.source import Consistency
-from schemas.errors import OutputError, SourceError, SourceLost, SourceUnusable
+from schemas.errors import OutputError, SourceEnded, SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import RecordingSource
 
 BASE = 0x8000_0000
@@ -438,10 +439,11 @@ async def play_out(source: RecordingPlayer) -> list[tuple[int | None, bytes | No
     while True:
         try:
             number = await source.wait()
-        except SourceLost as lost:
-            assert lost.detail == "has ended"  # noqa: PT017 - the frames are wanted, too
+        except SourceEnded as ended:
+            assert ended.detail == "has ended"  # noqa: PT017 - the frames are wanted, too
             return seen
         (image,) = await source.fetch([Span(BASE, SIZE)])
+        assert not isinstance(image, Partial)
         seen.append((number, image))
 
 
@@ -538,7 +540,10 @@ async def test_only_what_was_recorded_is_served(tmp_path: Path) -> None:
     source = player(tmp_path / "a.mcap")
     await source.open(MEMORY)
     spans = [Span(BASE, 0x100), Span(BASE + 0x100, 0x100), Span(BASE + 0x800, 0x100)]
-    assert await source.fetch(spans) == [None, b"a" * 0x100, None]
+    *whole, part = await source.fetch(spans)
+    assert whole == [None, b"a" * 0x100]
+    assert isinstance(part, Partial)
+    assert (part.data[:8], part.held) == (b"b" * 8, b"\1" * 8 + b"\0" * 0xF8)
     assert await source.wait() == 1
     assert await source.wait() == 2
     # a key image says what there is, whatever there was before

@@ -30,8 +30,8 @@ def test_thousand_halves_cost_at_most_half_more_than_a_loop_by_hand(tmp_path: Pa
 
 def test_cost_grows_linearly_with_the_count_of_watches(tmp_path: Path) -> None:
     def ratio() -> float:
-        _, hundred, thousand, ten_thousand = evaluation.growth(tmp_path)
-        return ten_thousand / min(hundred, thousand)
+        thousand, ten_thousand = evaluation.growth(tmp_path, (1000, 10_000))
+        return ten_thousand.ratio / thousand.ratio
 
     assert least(ratio, 2.0) <= 2.0
 

@@ -289,7 +289,7 @@ ABSENT: list[tuple[str, Status, str]] = [
     ("change(courier.depth)", Status.WAITING,
      "change(courier.depth): there is no value a frame ago"),
     ("frames_since(0)", Status.WAITING, "frames_since(0): has not been true yet"),
-    ("latest(1, 0)", Status.WAITING, "latest(1, 0): has not been true yet"),
+    ("latest(1, 0)", Status.WAITING, "latest(1, 0): there is no such value yet"),
     ("highest(nothing.word)", Status.WAITING, "highest(nothing.word): there has been no value yet"),
     ("average(nothing.word, 2)", Status.WAITING,
      "average(nothing.word, 2): there has been no value yet"),

@@ -63,7 +63,7 @@ NONE = ("no argument", 0)
         (
             "latest",
             [(5, FALSE), (6, TRUE), (7, FALSE), (None, TRUE), (8, None), (9, TRUE)],
-            [NEVER_TRUE, 6, 6, 6, 6, 9],
+            ["f(x): there is no such value yet", 6, 6, 6, 6, 9],
         ),
     ],
 )
@@ -144,7 +144,7 @@ class Model:
             return number - frames[-run][0] + 1 if run else 0
         if function == "latest":
             taken = [x for _, x, c in frames if c and x is not None]
-            return taken[-1] if taken else NEVER_TRUE
+            return taken[-1] if taken else "f(x): there is no such value yet"
         if function == "count":
             truths = [bool(x) for x in values]
             return sum(b and not a for a, b in itertools.pairwise(truths))

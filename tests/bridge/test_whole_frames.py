@@ -100,9 +100,9 @@ def test_no_source_claims_more_than_it_can_vouch_for(
         (Consistency.STILL, False, "", "still", 0),
         (Consistency.SENDER, True, GUARD, "sender", 0),
         (Consistency.SENDER, True, "", "sender", 0),
-        (Consistency.HALTED, False, GUARD, "halted", 2),
+        (Consistency.HALTED, False, GUARD, "halted", 3),
         (Consistency.HALTED, False, "", "halted", 0),
-        (Consistency.UNGUARDED, False, GUARD, "guarded", 2),
+        (Consistency.UNGUARDED, False, GUARD, "guarded", 3),
         (Consistency.UNGUARDED, False, 'frame = "began"', "unguarded", 0),
         (Consistency.UNGUARDED, False, "", "unguarded", 0),
     ],
@@ -122,6 +122,7 @@ async def test_consistency_is_told_by_what_was_done(
     frame = await take(sampler)
     assert (frame.consistency, reading(frame, "far").value) == (told, 42)
     assert frame.as_json()["consistency"] == told
+    # ended, began, and began once more behind the lines that were not known to be needed
     assert counters_alone(source) == counters
     assert frame.stats.torn == 0
 

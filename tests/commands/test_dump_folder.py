@@ -7,6 +7,7 @@ import json
 import shutil
 import signal
 import struct
+import time
 from pathlib import Path
 from typing import Any
 
@@ -41,8 +42,12 @@ def test_every_dump_of_a_burst_is_a_frame_and_a_folder_may_come_back(tmp_path: P
             put(dumps, number)
         daemon.wait_for('"frame":101,', printed=True)
         daemon.wait_for("broken.gz: is passed over: gzip: ")
+        logged = len(daemon.logged)
         shutil.rmtree(dumps)
-        daemon.wait_for('"offline"', printed=True)
+        end = time.monotonic() + 10
+        while len(daemon.logged) == logged:  # one line that says that the folder is gone
+            assert time.monotonic() < end
+            time.sleep(0.02)
         dumps.mkdir()
         put(dumps, 200)
         daemon.wait_for('"value":200,', printed=True)

@@ -96,6 +96,25 @@ def test_a_producer_sends_what_is_wanted_leaves_and_comes_back(tmp_path: Path) -
         assert daemon.stop(signal.SIGTERM) == 0
 
 
+def test_a_producer_may_send_just_the_bytes_that_it_likes(tmp_path: Path) -> None:
+    path = files.write(tmp_path, bridge=BRIDGE)
+    ram = bytes(files.ram())
+    with Running("run", str(path), "--quiet") as daemon:
+        port = int(daemon.wait_for("listening on 127.0.0.1 port").rsplit(" ", 1)[1])
+        url = daemon.url()
+        producer = Producer(port, ram)
+        places = [(0x400, 8), (files.COURIER + 0x13C, 4), (files.LANTERN + 0x2E, 2)]
+        for number in range(1, 6):
+            producer.wanted = tuple((files.BASE + at, length) for at, length in places)
+            producer.frame(number)
+            time.sleep(0.05)
+        half, kind = newest(url)["readings"]
+        assert (half["status"], half["text"]) == ("ok", "0xF3B6")
+        assert (kind["status"], kind["value"]) == ("waiting", None)
+        assert kind["reason"] == "courier.held.kind: 0x80002000 has not been sent yet"
+        producer.close()
+
+
 def connect(port: int, ram: bytes) -> Producer:
     """A producer that tries again, as scripts do, until the daemon listens."""
     end = time.monotonic() + 10

@@ -209,7 +209,7 @@ def test_check_prints_types_and_addresses_on_every_build(
     assert main(["check", str(path)]) == 0
     lines = [line.split() for line in capsys.readouterr().out.splitlines()]
     assert lines[1] == ["watch", "type", "first-print", "export"]
-    assert ["low_x", "u16", "computed", "computed"] in lines
+    assert lines[2] == ["low_x", "u16", "[8000113C]", "+", "2E", "[8000193C]", "+", "2E"]
     assert ["facing", "angle16", "0x800010B6", "0x800018B6"] in lines
 
 

@@ -398,7 +398,7 @@ def test_a_type_text_that_is_none(text: str, message: str | None) -> None:
 
 def test_counts_of_a_type_text_are_outermost_first() -> None:
     assert parse_type("Outer* [2][0x3]") == TypeName("Outer", 1, (2, 3))
-    assert parse_type("Outer**").pointee == TypeName("Outer", 1)
+    assert parse_type("Outer**") == TypeName("Outer", 2)
     node = schema().builds["print"].type("u8[2][3]")
     assert isinstance(node, Array)
     inner = node.subcon

@@ -12,6 +12,7 @@ import pytest
 
 from adapters.sources.file import FileDump
 from bridge.memory import MemoryMap, Region, Span
+from bridge.part import Partial
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import FileSource
 
@@ -95,9 +96,14 @@ async def test_a_hole_is_absent_and_not_zero(tmp_path: Path) -> None:
     )
     assert held.regions[0].size == 0x500
     spans = [Span(0x8000_0000 + at, 0x100) for at in range(0, 0x500, 0x100)]
-    assert await source.fetch(spans) == [
-        IMAGE[:0x100], IMAGE[0x100:0x200], None, None, IMAGE[0x400:0x500],
+    found = await source.fetch(spans)
+    assert [*found[:2], *found[3:]] == [
+        IMAGE[:0x100], IMAGE[0x100:0x200], None, IMAGE[0x400:0x500],
     ]  # fmt: skip
+    part = found[2]
+    assert isinstance(part, Partial)
+    assert part.held == b"\1" * 0x80 + b"\0" * 0x80
+    assert part.data[:0x80] == IMAGE[0x200:0x280]
 
 
 async def test_sign_extended_addresses_of_a_64_bit_processor(tmp_path: Path) -> None:

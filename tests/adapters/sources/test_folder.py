@@ -67,7 +67,7 @@ async def opened(source: DumpFolder) -> AsyncIterator[DumpFolder]:
 async def shown(source: DumpFolder) -> int:
     """The number in the dump that is read now."""
     (line,) = await source.fetch([FIRST])
-    assert line is not None
+    assert isinstance(line, bytes)
     return int.from_bytes(line[:4], "big")
 
 

@@ -7,6 +7,7 @@ import random
 import pytest
 
 from adapters.sources.held_bytes import HeldBytes
+from bridge.part import Part, Partial
 
 
 def test_nothing_is_there_at_first() -> None:
@@ -19,7 +20,10 @@ def test_a_line_is_there_once_its_last_byte_is() -> None:
     held = HeldBytes(1000)
     held.write(0, b"a" * 100)
     held.write(101, b"b" * 155)
-    assert held.read(0, 256) is None
+    part = held.read(0, 256)
+    assert isinstance(part, Partial)
+    assert part.held == b"\1" * 100 + b"\0" + b"\1" * 155
+    assert part.data[:100] + part.data[101:] == b"a" * 100 + b"b" * 155
     held.write(100, b"c")
     assert held.read(0, 256) == b"a" * 100 + b"c" + b"b" * 155
 
@@ -51,6 +55,21 @@ def test_against_a_dictionary(size: int) -> None:
         model.update(enumerate(data, offset))
         for start in range(0, size, 256):
             length = min(256, size - start)
-            there = all(at in model for at in range(start, start + length))
-            expected = bytes(model[at] for at in range(start, start + length)) if there else None
-            assert held.read(start, length) == expected
+            assert there_of(held.read(start, length)) == {
+                at - start: model[at] for at in range(start, start + length) if at in model
+            }
+        first = rng.randrange(size)
+        length = rng.randint(1, size - first)
+        assert there_of(held.read(first, length)) == {
+            at - first: model[at] for at in range(first, first + length) if at in model
+        }
+
+
+def there_of(part: Part) -> dict[int, int]:
+    """The bytes of a part that are there, by their place."""
+    if part is None:
+        return {}
+    if isinstance(part, Partial):
+        assert 0 in part.held
+        return {at: part.data[at] for at, there in enumerate(part.held) if there}
+    return dict(enumerate(part))

@@ -6,6 +6,7 @@ import pytest
 
 from adapters.sources.pushed_image import PushedImage
 from bridge.memory import MemoryMap, Region, Span
+from bridge.part import Partial
 
 RAM = Region("ram", 0x8000_0000, 0x1000, (0xA000_0000,))
 PAD = Region("pad", 0x8000_1000, 0x800)
@@ -17,9 +18,13 @@ LINE = bytes(range(256))
 def test_what_was_never_sent_is_absent() -> None:
     image = PushedImage(MEMORY, 0x8000_0000, 0x1000)
     image.apply([(0x8000_0000, LINE[:255])])
-    image.show()
     assert image.read(RAM, FIRST) is None
+    image.show()
+    part = image.read(RAM, FIRST)
+    assert isinstance(part, Partial)
+    assert (part.data[:255], part.held) == (LINE[:255], b"\1" * 255 + b"\0")
     image.apply([(0x8000_00FF, LINE[255:])])
+    assert image.read(RAM, FIRST) == part
     image.show()
     assert image.read(RAM, FIRST) == LINE
 

@@ -44,7 +44,7 @@ async def test_pokes_are_kept_over_a_reopen() -> None:
     await source.close()
     await source.open(MEMORY)
     (data,) = await source.fetch([FIRST])
-    assert data is not None
+    assert isinstance(data, bytes)
     assert data[:4] == b"lamp"
 
 
@@ -95,8 +95,8 @@ async def test_bytes_in_another_order_come_out_in_the_guests() -> None:
     (held,) = await source.fetch([FIRST])
     source.order = ByteOrder.SWAP32
     (turned,) = await source.fetch([FIRST])
-    assert held is not None
-    assert turned is not None
+    assert isinstance(held, bytes)
+    assert isinstance(turned, bytes)
     assert (held[:4], turned[:4]) == (b"pmal", b"lamp")
 
 
