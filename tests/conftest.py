@@ -5,6 +5,11 @@ from __future__ import annotations
 import shutil
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+# machines are noisy: how long an example takes says nothing
+settings.register_profile("lowhalf", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("lowhalf")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -290,7 +290,7 @@ PIECES = [
     *(f"{name}(" for name in FUNCTIONS),
     *("chain(head, 'next')", "courier.held.word", "ActorKind.crate", "__class__", "\\", "\t"),
 ]
-QUICK = settings(max_examples=300, deadline=2000, suppress_health_check=list(HealthCheck))
+QUICK = settings(max_examples=300, deadline=None, suppress_health_check=list(HealthCheck))
 
 
 def in_order(text: str) -> bool:
@@ -405,7 +405,7 @@ def test_nothing_but_values_and_statuses_comes_out_of_an_evaluation(
     assert time.perf_counter() - started < 3
 
 
-@settings(max_examples=150, deadline=2000, suppress_health_check=list(HealthCheck))
+@settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
 @given(numbers(3))
 def test_whole_and_sparse_images_give_the_same(text: str) -> None:
     watches = {"watch": text, "other": "courier.depth", "text_len": "4"}
