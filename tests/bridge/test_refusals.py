@@ -376,7 +376,7 @@ def numbers(depth: int) -> st.SearchStrategy[str]:
     )
 
 
-@settings(max_examples=250, deadline=5000, suppress_health_check=list(HealthCheck))
+@settings(max_examples=250, deadline=None, suppress_health_check=list(HealthCheck))
 @given(numbers(3), st.integers(0, 1 << 30), st.sampled_from([True, False]))
 def test_nothing_but_values_and_statuses_comes_out_of_an_evaluation(
     text: str, seed: int, whole: bool

@@ -6,6 +6,7 @@ import mmap
 import os
 import subprocess
 import sys
+import time
 
 import pytest
 
@@ -129,6 +130,10 @@ def test_a_child_and_its_end() -> None:
         assert not stat.ended
         assert stat.parent == os.getpid()
         assert child.pid in set(processes())
+        end = time.monotonic() + 10
+        while not first_argument(child.pid):  # a moment passes before it is the other program
+            assert time.monotonic() < end
+            time.sleep(0.01)
         assert first_argument(child.pid) == sys.executable
         # proc_pid_stat(5): starttime is in clock ticks after boot
         age = seconds_since_boot() - stat.start / os.sysconf("SC_CLK_TCK")
