@@ -275,6 +275,8 @@ class Sampler:
             # the same game goes on, as far as is known: its counter will tell if not
             evaluator.adopt(previous._evaluator)
             self._before, self._turns = previous._number, previous._turns
+        if previous is not None and previous._evaluator is not None:
+            previous._evaluator.let_go()
         self._previous = None
         return evaluator
 

@@ -170,6 +170,8 @@ async def restart_over_and_over(
             return listener.heard[-1].time
 
         await seen("ok", "the first frame", 20)
+        await asyncio.to_thread(daemon.wait_for, "mqtt: connected")
+        await asyncio.sleep(0.2)
         for number in range(rounds):
             lines, messages = len(daemon.logged), page.messages
             killed_at = time.monotonic()
