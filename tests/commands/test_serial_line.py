@@ -75,7 +75,8 @@ def test_frames_over_a_line_that_is_unplugged_and_plugged_in_again(tmp_path: Pat
                 pair.unplug()
                 daemon.wait_for('"offline"', printed=True)
                 daemon.wait_for(f"{pair.host} was unplugged (")
-                daemon.wait_for(f"{pair.host} is not there: is the cable plugged in?")
+                absent = f"{pair.host} is not there: is the cable plugged in?"
+                daemon.wait_for(absent, printed=True)
                 pair.plug()
             daemon.wait_for("is back")
             assert daemon.stop(signal.SIGTERM) == 0
