@@ -26,7 +26,7 @@ from bridge.source import Consistency, Source
 from schemas.errors import LowhalfError, SourceEnded, SourceError, SourceUnusable
 
 FIRST_WAIT = 0.25
-LONGEST_WAIT = 2.0
+LONGEST_WAIT = 1.0
 AGE_EVERY = 1.0
 LAST_FRAME_SHOWN = 0.5
 
@@ -66,6 +66,7 @@ class Daemon:
         self._clock = clock
         self._announced: Sequence[Watch] | None = None
         self._reason = ""
+        self._build = ""
 
     async def run(self) -> None:
         """Run until cancelled, or until a source that has an end has ended.
@@ -153,7 +154,10 @@ class Daemon:
             if sampler.plan is not plan and sampler.plan is not None:
                 plan = sampler.plan
                 order = "" if self.source.order is ByteOrder.BIG else f", {self.source.order}"
-                self._log.info("%s: build %s%s", self.source.name, plan.layout.name, order)
+                build = f"build {plan.layout.name}{order}"
+                if build != self._build:
+                    self._build = build
+                    self._log.info("%s: %s", self.source.name, build)
                 self._announce(plan.watches)
             if frame.note and (self.last is None or self.last.note != frame.note):
                 self._log.warning("%s: %s", self.source.name, frame.note)
@@ -181,9 +185,11 @@ class Daemon:
             output.publish(frame)
 
     def _offline(self, reason: str) -> None:
-        """Publish the last readings as offline, and log the reason when it is a new one."""
+        """Publish the last readings as offline, and log the reason once; at first each new one."""
         if reason != self._reason:
-            self._log.warning("%s", reason)
+            # that what was lost is not there yet is no change, and the pages show it
+            if self.last is None or not self._reason:
+                self._log.warning("%s", reason)
             self._reason = reason
         last = self.last or self._never()
         frame = last.offline(reason, self._clock())

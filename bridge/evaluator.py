@@ -110,6 +110,13 @@ class Evaluator:
         for machine in self._machines.values():
             machine.clear()
 
+    def let_go(self) -> None:
+        """Drop the image: an evaluator is in cycles, and would hold it until they are looked for.
+
+        State that spans frames stays.
+        """
+        self._image = Image(MemoryMap(()))
+
     def adopt(self, other: Evaluator) -> None:
         """Go on with the state over frames of an evaluator of the same program."""
         self._machines = other._machines

@@ -19,6 +19,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 from bridge.byte_order import ByteOrder
+from bridge.code_order import code_order
 from bridge.evaluator import Evaluator
 from bridge.identify import (
     Identity,
@@ -39,6 +40,9 @@ MOST_TRIES = 400
 LONGEST_TRY = 0.25
 IDENTIFY_EVERY = 0.25
 SHORTEST_POLL = 0.001
+MOST_CODE = 1 << 20
+"""Bytes of the first region in which the byte order is looked for."""
+CODE_SPAN = 1 << 16
 
 
 class Torn(Exception):
@@ -87,6 +91,7 @@ class Sampler:
             previous = previous._previous
         self._previous: Sampler | None = previous
         self._before: int | None = None
+        self._unheld = ""
         self._next_time = time.monotonic()
         self._last: Frame | None = None
 
@@ -144,7 +149,8 @@ class Sampler:
             await asyncio.sleep(self._next_time - now)
         period = 1 / self.rate
         plan = self.plan
-        if plan is not None and plan.frame is not None and self._number is not None:
+        known = plan is not None and self._number is not None
+        if known and plan is not None and plan.frame is not None and not self.source.costly:
             poll = max(SHORTEST_POLL, period / 8)
             counter = plan.frame
             if plan.guard is not None and counter == plan.guard[0]:
@@ -187,14 +193,14 @@ class Sampler:
                 source=source.name,
             )
         if not matches and only is not None:
-            matches = self._assumed(only, found)
+            matches = await self._assumed(only, found)
         if not matches:
             order = self._declared or ByteOrder.BIG
             return unknown_build(layouts, self.memory, found, order)
         self._bind(matches[0])
         return ""
 
-    def _assumed(self, plan: Plan, found: Mapping[Span, Part]) -> list[Identity]:
+    async def _assumed(self, plan: Plan, found: Mapping[Span, Part]) -> list[Identity]:
         """The only possible build where its evidence is not there: what the user says is obeyed."""
         layout = plan.layout
         if self._declared is not None:
@@ -205,18 +211,44 @@ class Sampler:
                     f"{elsewhere[0].order}; {self._declared} is used as declared"
                 )
                 self.source.notes.append(note)
-            elif layout.evidence:
+                return [Identity(layout.name, self._declared)]
+            by_code = await self._order_by_code(plan)
+            if by_code not in (None, self._declared):
+                self.source.notes.append(
+                    f"byte_order is {self._declared}, but the machine code in guest memory stands "
+                    f"in {by_code}; {self._declared} is used as declared"
+                )
+            if layout.evidence:
                 self.source.notes.append(
                     f"the recognise bytes of {layout.name} are not there; it is used as declared"
                 )
             return [Identity(layout.name, self._declared)]
         if not layout.evidence:
+            by_code = await self._order_by_code(plan)
+            if by_code is not None:
+                self.source.notes.append(
+                    f"byte_order is {by_code} by the machine code in guest memory"
+                )
+                return [Identity(layout.name, by_code)]
             raise SourceUnusable(
                 f"build {layout.name} has no recognise bytes to tell the byte order by; set "
                 "byte_order in [source]",
                 source=self.source.name,
             )
         return []
+
+    async def _order_by_code(self, plan: Plan) -> ByteOrder | None:
+        """What the machine code at the beginning of the first region tells of the byte order."""
+        region = self.memory.regions[0]
+        size = min(region.size, MOST_CODE)
+        spans = [
+            Span(region.start + start, min(CODE_SPAN, size - start))
+            for start in range(0, size, CODE_SPAN)
+        ]
+        self.source.order = ByteOrder.BIG  # as the source holds them
+        parts = await self.source.fetch(spans)
+        data = b"".join(part for part in parts if isinstance(part, bytes))
+        return code_order(data, big_endian=plan.layout.order == ">")
 
     def _bind(self, identity: Identity) -> None:
         plan = self.plans[identity.build]
@@ -226,6 +258,9 @@ class Sampler:
         self._image = Image(self.memory)
         self._evaluator = None
         self._number = None
+        counter = plan.guard[1] if plan.guard else plan.frame
+        if counter is not None:
+            self.source.know_counter(counter.address, counter.size)
         if not whole:
             self._evaluator = self._make_evaluator(plan, whole=False)
             self._learn(sorted(self._evaluator.static_lines))
@@ -240,6 +275,8 @@ class Sampler:
             # the same game goes on, as far as is known: its counter will tell if not
             evaluator.adopt(previous._evaluator)
             self._before, self._turns = previous._number, previous._turns
+        if previous is not None and previous._evaluator is not None:
+            previous._evaluator.let_go()
         self._previous = None
         return evaluator
 
@@ -249,17 +286,16 @@ class Sampler:
         """One frame, taken again until it is whole; None where the build has changed meanwhile."""
         plan = self.plan
         assert plan is not None
-        if self._evaluator is None:
+        if self._evaluator is None or (self._image.whole and self.source.paced):
             await self._fetch_whole(plan)
-        guard = plan.guard if self.source.consistency is Consistency.UNGUARDED else None
-        twice = (
-            guard is None
-            and plan.frame is not None
-            and self.source.consistency is Consistency.UNGUARDED
-        )
+        stopped = self.source.consistency is Consistency.HALTED
+        unvouched = self.source.consistency is Consistency.UNGUARDED
+        guard = plan.guard if stopped or unvouched else None
+        twice = guard is None and plan.frame is not None and unvouched
         began_trying, tries = time.monotonic(), 0
         while True:
-            number = await self._attempt(plan, guard, twice, sent)
+            async with self.source.held_still():
+                number = await self._attempt(plan, guard, twice, sent)
             if number is not None:
                 break
             tries += 1
@@ -270,11 +306,15 @@ class Sampler:
         if not self._still_recognised(plan):
             self.plan = None
             return None
+        if self.source.costly and plan.frame is not None and number == self._number:
+            return None
         return self._accept(plan, number)
 
     def _torn_words(self, guard: tuple[Counter, Counter] | None) -> str:
         if guard is None:
             return "two equal samples were never seen"
+        if self._unheld:
+            return f"the source does not hold {self._unheld}"
         return f"{guard[0].name} and {guard[1].name} never agreed"
 
     async def _attempt(
@@ -306,22 +346,17 @@ class Sampler:
     async def _passes(self, guard: tuple[Counter, Counter], ended: int | None) -> bool:
         """Whether no frame has begun since the one that had ended when the lines were read."""
         began = await self._count(guard[0])
-        for counter, value in zip(guard, (began, ended), strict=True):
-            if value is None:
-                raise SourceUnusable(
-                    f"does not hold the guard's counter {counter.name} at 0x{counter.address:08X}",
-                    source=self.source.name,
-                    address=counter.address,
-                    length=counter.size,
-                )
-        return began == ended
+        values = zip(reversed(guard), (ended, began), strict=True)
+        self._unheld = next((counter.name for counter, value in values if value is None), "")
+        # two counters that are not held would agree
+        return not self._unheld and began == ended
 
     async def _same_again(self) -> bool:
         image = self._image
         spans = self.memory.spans(image.touched_lines())
         parts = await self.source.fetch(spans)
         return all(
-            part is None or part == image.read(span.address, span.length)
+            not isinstance(part, bytes) or part == image.read(span.address, span.length)
             for span, part in zip(spans, parts, strict=True)
         )
 
@@ -457,7 +492,8 @@ class Sampler:
         known = [part for part in parts if isinstance(part, bytes)]
         if len(known) == len(parts):
             self._image = Image.of(self.memory, known)
-            self._evaluator = self._make_evaluator(plan, whole=True)
+            if self._evaluator is None:
+                self._evaluator = self._make_evaluator(plan, whole=True)
             return
         self._image = Image(self.memory)
         self._evaluator = self._make_evaluator(plan, whole=False)

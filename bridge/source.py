@@ -9,7 +9,8 @@ guest order.  An adapter raises only :class:`~schemas.errors.SourceError` and it
 from __future__ import annotations
 
 import abc
-from collections.abc import Sequence
+import contextlib
+from collections.abc import AsyncIterator, Sequence
 from enum import StrEnum
 from typing import ClassVar
 
@@ -36,8 +37,9 @@ class Source(abc.ABC):
     ``kind`` is the bridge file's word for it.  ``consistency`` is what the source itself vouches
     for; a source that vouches for nothing (``UNGUARDED``) is sampled with the guard.  ``paced`` is
     true where :meth:`wait` tells of each new frame; where it is false the sampler polls the frame
-    counter.  ``order`` is set by the core once it is known.  ``absent`` is the status of a reading
-    whose bytes the source does not hold, and ``absent_words`` the end of its reason.  ``memory`` is
+    counter, and where ``costly`` is true too, it looks no more often than it takes frames.
+    ``order`` is set by the core once it is known.  ``absent`` is the status of a reading whose
+    bytes the source does not hold, and ``absent_words`` the end of its reason.  ``memory`` is
     the map of what it holds and ``guest`` the map that it was opened for.  ``notes`` are sentences
     about what it found that the user should see once.
     """
@@ -45,6 +47,7 @@ class Source(abc.ABC):
     kind: ClassVar[str]
     consistency: ClassVar[Consistency] = Consistency.UNGUARDED
     paced: ClassVar[bool] = False
+    costly: ClassVar[bool] = False
     absent: ClassVar[Status] = Status.UNMAPPED
     absent_words: ClassVar[str] = "is not in what the source holds"
 
@@ -123,6 +126,19 @@ class Source(abc.ABC):
             return parts
         return [reordered(part, order) for part in parts]
 
+    @contextlib.asynccontextmanager
+    async def held_still(self) -> AsyncIterator[None]:
+        """While this lasts, a source that can stop its guest holds it; the sampler fetches all
+        that belongs to one sample inside.  Raises SourceLost."""
+        await self._hold()
+        try:
+            yield
+        finally:
+            await self._release()
+
+    def know_counter(self, address: int, size: int) -> None:  # noqa: B027
+        """The build is known: *size* bytes at *address* count the frames that have ended."""
+
     def want(self, spans: Sequence[Span]) -> None:  # noqa: B027 - most sources need no hint
         """The lines that the watches touch have changed: a source may pass this on."""
 
@@ -131,6 +147,12 @@ class Source(abc.ABC):
 
     @abc.abstractmethod
     async def _close(self) -> None: ...
+
+    async def _hold(self) -> None:  # noqa: B027 - most sources cannot stop their guest
+        """Stop the guest."""
+
+    async def _release(self) -> None:  # noqa: B027
+        """Let the guest go on."""
 
     async def _wait(self) -> int | None:
         raise NotImplementedError

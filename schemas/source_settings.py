@@ -21,7 +21,7 @@ class SourceSettings(Table):
     byte_order: ByteOrderName = Field(
         "auto",
         description="how the source holds the guest's bytes; auto decides by the schema's "
-        "recognise bytes",
+        "recognise bytes, else by the machine code that it finds",
     )
 
 
@@ -73,6 +73,60 @@ class RecordingSource(SourceSettings):
     repeat: bool = Field(True, description="begin again at its end")
 
 
+class FolderSource(SourceSettings):
+    """Every new dump that lands in a folder, once it is complete."""
+
+    kind: Literal["folder"]
+    path: str = Field(description="the folder, relative to the bridge file")
+    pattern: str = Field("*", description="which files, for example *.bin.gz")
+    format: Literal["auto", "raw", "elf", "ihex", "srec"] = Field(
+        "auto", description="what the bytes are once unpacked; auto looks at them"
+    )
+    region: str = Field("", description="the region that a raw dump begins with; else the first")
+    offset: ByteCount = Field(0, description="where the image begins in a raw dump, in bytes")
+    max_size: ByteCount = Field(
+        256 << 20, description="the most bytes that a dump may have once unpacked"
+    )
+    settle: float = Field(
+        0.5, ge=0, le=60, description="seconds without a change after which a dump is complete"
+    )
+
+
+class SerialSource(SourceSettings):
+    """Frames that a console sends over a serial line (LHP/1, 8N1)."""
+
+    kind: Literal["serial"]
+    port: str = Field(description="the port, for example /dev/ttyUSB0 or COM3")
+    speed: int = Field(115200, ge=50, le=12_000_000, description="bits a second")
+
+
+class DebuggerSource(SourceSettings):
+    """A GDB remote serial protocol stub, as emulators offer it.  Each sample halts the guest."""
+
+    kind: Literal["debugger"]
+    address: str = Field(description="host and port of the stub, for example 127.0.0.1:1234")
+    frame_exact: bool = Field(
+        False,
+        description="stop at each write of the counter that ended a frame, by a watchpoint in "
+        "the stub, so that no frame is missed; costs the guest some speed",
+    )
+    sign_extend: bool = Field(
+        False, description="true where the stub wants 32-bit addresses sign-extended to 64 bits"
+    )
+
+
+class ProcessSource(SourceSettings):
+    """Another process's memory: an emulator's, in which guest RAM is found by itself (Linux)."""
+
+    kind: Literal["process"]
+    name: str = Field("", description="the program's name, as the system lists it")
+    pid: int | None = Field(None, gt=0, description="the process's number, instead of a name")
+    region: str = Field("", description="the region to find; else the first")
+    address: int | None = Field(
+        None, ge=0, description="where the region begins in the process, if it is known"
+    )
+
+
 class FakeSource(SourceSettings):
     """Bytes that a test scripts; zeros where it scripts none."""
 
@@ -80,6 +134,14 @@ class FakeSource(SourceSettings):
 
 
 AnySource = Annotated[
-    FileSource | SharedSource | PushSource | RecordingSource | FakeSource,
+    FileSource
+    | FolderSource
+    | SharedSource
+    | PushSource
+    | SerialSource
+    | DebuggerSource
+    | ProcessSource
+    | RecordingSource
+    | FakeSource,
     Field(discriminator="kind"),
 ]

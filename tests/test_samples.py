@@ -219,7 +219,7 @@ async def test_the_demo_plays_through_its_bridge_file(monkeypatch: pytest.Monkey
     settings = bridge.file.source
     assert isinstance(settings, RecordingSource)
     fast = settings.model_copy(update={"speed": 100.0, "repeat": True})
-    source = make_source(fast, SAMPLES)
+    source = make_source(fast, SAMPLES, {})
     assert isinstance(source, RecordingPlayer)
     memory = await source.open(memory_map(bridge.schema))
     sampler = Sampler(source, plans(bridge), memory, declared=None, rate=60)

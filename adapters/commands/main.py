@@ -15,6 +15,7 @@ from schemas.errors import LowhalfError, SourceError
 
 COMMANDS = {
     "demo": "play a bundled recording of the demo game and serve the pages",
+    "attach": "find a running emulator's RAM and write a starting bridge file",
     "run": "the daemon: read, evaluate and publish until stopped",
     "read": "read one frame and print it",
     "explain": "show how a value comes about: every address and pointer, step by step",

@@ -36,7 +36,7 @@ def take_frame(bridge: Bridge, plans: Mapping[str, Plan], wait: float) -> Frame:
 
     Raises SourceError and its leaves.
     """
-    source = make_source(bridge.file.source, bridge.path.parent)
+    source = make_source(bridge.file.source, bridge.path.parent, plans)
     return asyncio.run(_take(bridge, plans, source, wait))
 
 

@@ -47,10 +47,11 @@ def run_bridge(bridge: Bridge, arguments: argparse.Namespace, command: Sequence[
     """Run a bridge's daemon until it is stopped; gives the exit code.  Raises LowhalfError."""
     log = logging.getLogger("lowhalf")
     show = "json" if arguments.json else "nothing" if arguments.quiet else "table"
+    ready = plans(bridge)
     daemon = Daemon(
-        make_source(bridge.file.source, bridge.path.parent),
+        make_source(bridge.file.source, bridge.path.parent, ready),
         make_outputs(bridge, log, show=show),
-        plans(bridge),
+        ready,
         memory_map(bridge.schema),
         declared=declared_order(bridge.file.source),
         rate=bridge.file.sampling.rate,

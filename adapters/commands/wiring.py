@@ -8,23 +8,46 @@ from __future__ import annotations
 import logging
 import os
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TextIO
 
 from bridge.byte_order import ByteOrder
 from bridge.output import Output
+from bridge.plan import Plan
 from bridge.source import Source
 from schemas import output_settings, source_settings
 from schemas.loader import Bridge
 
 
-def make_source(settings: source_settings.AnySource, directory: Path) -> Source:
-    """The source of a ``[source]`` table; *directory* is what its paths are relative to."""
+def make_source(
+    settings: source_settings.AnySource, directory: Path, plans: Mapping[str, Plan]
+) -> Source:
+    """The source of a ``[source]`` table; *directory* is what its paths are relative to.
+
+    *plans* are the builds that may be running, for a source that must find them by itself.
+    """
     match settings:
         case source_settings.FileSource():
             from adapters.sources.file import FileDump
 
             return FileDump(settings, directory)
+        case source_settings.FolderSource():
+            from adapters.sources.folder import DumpFolder
+
+            return DumpFolder(settings, directory)
+        case source_settings.SerialSource():
+            from adapters.sources.serial import SerialLine
+
+            return SerialLine(settings)
+        case source_settings.DebuggerSource():
+            from adapters.sources.debugger import DebuggerStub
+
+            return DebuggerStub(settings)
+        case source_settings.ProcessSource():
+            from adapters.sources.process import ProcessMemory
+
+            return ProcessMemory(settings, plans)
         case source_settings.SharedSource():
             from adapters.sources.shared import SharedMemory
 

@@ -92,7 +92,7 @@ class Session:
             except lhp.LhpError as error:
                 yield self.refuse(error.code, error.text)
                 return
-            event = self._event(kind, payload)
+            event = self.message(kind, payload)
             if event is not None:
                 yield event
 
@@ -108,7 +108,8 @@ class Session:
             self._forget()
         return Refused(lhp.ErrorMessage(code, fatal, text))
 
-    def _event(self, kind: int, payload: bytes) -> Event | None:
+    def message(self, kind: int, payload: bytes) -> Event | None:
+        """One message that was cut out of the stream elsewhere; gives its event, if any."""
         try:
             if not self._accepted and kind != lhp.Type.HELLO:
                 raise lhp.LhpError(

@@ -19,12 +19,8 @@ from adapters.sources.lhp_session import (
     Refused,
     Session,
 )
-from adapters.sources.pushed_image import PushedImage
-from bridge.byte_order import ByteOrder
+from adapters.sources.pushed_frames import PushedFrames, image_of
 from bridge.memory import MemoryMap, Span
-from bridge.part import Part
-from bridge.readings import Status
-from bridge.source import Consistency, Source
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import PushSource
 
@@ -41,7 +37,7 @@ _LINGER = 1.0
 """Seconds for which a refused peer is still read, so that it sees the ERROR and not a reset."""
 
 
-class PushServer(Source):
+class PushServer(PushedFrames):
     """Listens for one producer at a time.
 
     Each whole frame is acknowledged when it arrives.  The bytes that are read change only in
@@ -49,10 +45,6 @@ class PushServer(Source):
     """
 
     kind: ClassVar[str] = "push"
-    consistency: ClassVar[Consistency] = Consistency.SENDER
-    paced: ClassVar[bool] = True
-    absent: ClassVar[Status] = Status.WAITING
-    absent_words: ClassVar[str] = "has not been sent yet"
 
     def __init__(
         self,
@@ -71,25 +63,14 @@ class PushServer(Source):
         self._token = b""
         self._server: asyncio.Server | None = None
         self._connections: set[asyncio.Task[None]] = set()
-        self._layout: MemoryMap | None = None
         self._expecting = False
         self._producer: asyncio.StreamWriter | None = None
-        self._hello: lhp.Hello | None = None
-        self._image: PushedImage | None = None
-        self._wanted: list[Span] = []
-        self._arrived: int | None = None
-        self._lost = ""
-        self._changed = asyncio.Event()
 
     @property
     def name(self) -> str:
         said = self._hello.name if self._hello else ""
         shown = "".join(c for c in said if c.isprintable())
         return f"push {shown}" if shown else self.kind
-
-    @property
-    def declared_order(self) -> ByteOrder | None:
-        return self._hello.order if self._hello else None
 
     def want(self, spans: Sequence[Span]) -> None:
         self._wanted = list(spans)
@@ -130,37 +111,6 @@ class PushServer(Source):
         self._forget_producer()
         self._lost = "is closed"
         self._changed.set()
-
-    async def _wait(self) -> int | None:
-        while True:
-            if self._arrived is not None and self._image is not None:
-                number, self._arrived = self._arrived, None
-                self._image.show()
-                return number
-            self._check()
-            self._changed.clear()
-            await self._changed.wait()
-
-    async def _fetch(self, spans: Sequence[Span]) -> list[Part]:
-        self._check()
-        memory, image = self.memory, self._image
-        if memory is None or image is None:
-            raise SourceLost("no producer is connected", source=self.name)
-        parts: list[Part] = []
-        for span in spans:
-            region = memory.region_at(span.address)
-            parts.append(None if region is None else image.read(region, span))
-        return parts
-
-    def _check(self) -> None:
-        if self._lost:
-            raise SourceLost(self._lost, source=self.name)
-
-    def _forget_producer(self) -> None:
-        self._hello = None
-        self._image = None
-        self._arrived = None
-        self._lost = ""
 
     async def _listen(self) -> None:
         where = self._where()
@@ -259,10 +209,8 @@ class PushServer(Source):
         match event:
             case HelloSaid(hello):
                 return self._greet(session, writer, hello)
-            case FrameDone(frame, changes) if self._image is not None:
-                self._image.apply(changes)
-                self._arrived = frame
-                self._changed.set()
+            case FrameDone(frame, changes):
+                self._applied(frame, changes)
                 self._answer(writer, lhp.Ack(frame))
             case PingSaid(data):
                 self._answer(writer, lhp.Pong(data))
@@ -280,34 +228,17 @@ class PushServer(Source):
             text = "another producer is connected" if self._producer else "not ready, try again"
             self._refuse(writer, session.refuse(lhp.Code.BUSY, text))
             return text
-        image = PushedImage(layout, hello.base, hello.size)
-        if not image.sizes:
-            ranges = ", ".join(f"0x{r.start:08X} to 0x{r.end:08X}" for r in layout.regions)
-            text = (
-                f"0x{hello.base:08X} to 0x{hello.base + hello.size:08X} meets no region: "
-                f"expected {ranges}"
-            )
-            self._refuse(writer, session.refuse(lhp.Code.OUTSIDE_RAM, text))
-            return text
+        try:
+            image = image_of(layout, hello)
+        except lhp.LhpError as error:
+            self._refuse(writer, session.refuse(error.code, error.text))
+            return error.text
         session.accept()
         self._producer = writer
-        self._hello = hello
-        self._image = image
-        self._arrived = None
-        self._lost = ""
         self._expecting = False
-        self._changed.set()
-        self._answer(writer, lhp.Welcome(lhp.MAX_PAYLOAD, self._wanted_ranges()))
+        self._greeted(hello, image)
+        self._answer(writer, self._welcome())
         return ""
-
-    def _wanted_ranges(self) -> tuple[tuple[int, int], ...]:
-        if self._image is None:
-            return ()
-        ranges = self._image.ranges(self._wanted)
-        if len(ranges) > lhp.MAX_RANGES and self._layout is not None:
-            # more than one FRAME may name: ask for everything
-            ranges = self._image.ranges(self._layout.whole())
-        return tuple(ranges)
 
     def _refuse(self, writer: asyncio.StreamWriter, refused: Refused) -> None:
         error = refused.error

@@ -19,7 +19,7 @@ from bridge.source import Source
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import SharedSource
 
-LOOK_EVERY = 1.0
+LOOK_EVERY = 0.5
 """Seconds between two looks at whether the path still names the open file."""
 
 

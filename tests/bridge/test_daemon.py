@@ -208,7 +208,6 @@ async def test_a_source_is_lost_and_comes_back(
         "fake: build print",
         "fake: went dark",
         "fake: is back",
-        "fake: build print",
     ]
 
 
