@@ -51,9 +51,10 @@ class Watch:
         return self.label or self.name
 
 
-@dataclass(frozen=True, slots=True)
+# not frozen: hundreds are made for each frame, and a frozen one takes three times as long
+@dataclass(slots=True, unsafe_hash=True)
 class Reading:
-    """What a watch gave in a frame.
+    """What a watch gave in a frame; not to be changed, since all outputs share it.
 
     ``value`` is there when the status is ok; when it is offline it is the last one, or None; when
     it is error it may be the stored value that is not a finite number.  ``address`` is the guest
@@ -115,6 +116,8 @@ class Stats:
     """Frames evaluated."""
     skipped: int = 0
     """Frames of the game that were never sampled, by the game's own counter."""
+    lag: int = 0
+    """Frames' time that the game itself has lost: what it did ended by so much too late."""
     torn: int = 0
     """Samples that the guard refused and that were taken again."""
     unwhole: int = 0

@@ -31,6 +31,7 @@ from bridge.identify import (
 from bridge.image import Image
 from bridge.memory import LINE_SHIFT, MemoryMap, Span
 from bridge.part import Part, cut
+from bridge.phase import FINE, FramePhase
 from bridge.plan import Counter, Plan
 from bridge.readings import Frame, Reading, Stats, Status, Watch
 from bridge.source import Consistency, Source
@@ -43,6 +44,10 @@ SHORTEST_POLL = 0.001
 MOST_CODE = 1 << 20
 """Bytes of the first region in which the byte order is looked for."""
 CODE_SPAN = 1 << 16
+RATE_SLACK = 0.99
+"""A game that is a little faster than the rate (60.1 for 60) is not to lose frames for that."""
+FINEST_WAIT = 0.0011
+"""Event loops wait in whole milliseconds, and rather longer than asked."""
 
 
 class Torn(Exception):
@@ -75,6 +80,7 @@ class Sampler:
         self.rate = rate
         self.plan: Plan | None = None
         self.stats: Stats = previous.stats if previous else Stats()
+        self._lag = self.stats.lag
         self._clock = clock
         self._declared = declared or source.declared_order
         self._evaluator: Evaluator | None = None
@@ -93,6 +99,7 @@ class Sampler:
         self._before: int | None = None
         self._unheld = ""
         self._next_time = time.monotonic()
+        self._phase = FramePhase(1 / rate / 8)
         self._last: Frame | None = None
 
     @property
@@ -143,25 +150,38 @@ class Sampler:
     async def _wait(self) -> int | None:
         """Until a new frame is there; gives the sender's number of it."""
         if self.source.paced:
-            return await self.source.wait()
-        now = time.monotonic()
-        if now < self._next_time:
-            await asyncio.sleep(self._next_time - now)
-        period = 1 / self.rate
+            number = await self.source.wait()
+            if number is not None:
+                now = time.monotonic()
+                self._phase.saw(number, now, now)
+            return number
         plan = self.plan
         known = plan is not None and self._number is not None
+        period = 1 / self.rate
         if known and plan is not None and plan.frame is not None and not self.source.costly:
-            poll = max(SHORTEST_POLL, period / 8)
             counter = plan.frame
             if plan.guard is not None and counter == plan.guard[0]:
                 counter = plan.guard[1]  # the same count, once the frame's work is done
-            # the guest cannot set an event: its memory is all there is to look at
-            while await self._count(counter) == self._number:  # noqa: ASYNC110
-                await asyncio.sleep(poll)
+            await self._wait_for_end(counter)
+            period *= RATE_SLACK
+        else:
+            await _sleep_until(self._next_time)
         # a late frame may be followed early by the next, so that the mean rate is kept
         now = time.monotonic()
         self._next_time = max(self._next_time + period, now - period)
         return None
+
+    async def _wait_for_end(self, counter: Counter) -> None:
+        """Until the game's counter has moved on: look often only while that is expected."""
+        phase, before = self._phase, self._number
+        await _sleep_until(phase.first_look(max(self._next_time, time.monotonic())))
+        first_look, not_before = time.monotonic(), None
+        # the guest cannot set an event: its memory is all there is to look at
+        while (number := await self._count(counter)) == before:
+            not_before = time.monotonic()
+            await _sleep_until(not_before + phase.pause(not_before - first_look))
+        if number is not None:
+            phase.saw(number, time.monotonic(), not_before)
 
     # which build
 
@@ -369,7 +389,10 @@ class Sampler:
             skipped = number - self._number - 1
         self._number = number
         self.stats = replace(
-            self.stats, frames=self.stats.frames + 1, skipped=self.stats.skipped + skipped
+            self.stats,
+            frames=self.stats.frames + 1,
+            skipped=self.stats.skipped + skipped,
+            lag=self._lag + self._phase.lag,
         )
         if not self._image.whole:
             touched = bytes(self._image.touched)
@@ -531,3 +554,16 @@ class Sampler:
             if data is not None and data != mark.data:
                 return not self._recognised
         return True
+
+
+async def _sleep_until(when: float) -> None:
+    """Let others run until *when*, to a tenth of a millisecond."""
+    left = when - time.monotonic()
+    if left > FINEST_WAIT:
+        await asyncio.sleep(left - FINEST_WAIT)
+        left = when - time.monotonic()
+    while left > 0:
+        # others have their turn in between, and wait for a fifth of a millisecond at most
+        time.sleep(min(left, FINE))  # noqa: ASYNC251
+        await asyncio.sleep(0)
+        left = when - time.monotonic()

@@ -118,7 +118,7 @@ def _print_stats(daemon: Daemon) -> None:
         print("no frame was taken", file=sys.stderr)
         return
     print(
-        f"frames {stats.frames}, skipped {stats.skipped}, torn {stats.torn}, "
+        f"frames {stats.frames}, skipped {stats.skipped}, lag {stats.lag}, torn {stats.torn}, "
         f"not whole {stats.unwhole}, resets {stats.resets}, batches {stats.batches}",
         file=sys.stderr,
     )

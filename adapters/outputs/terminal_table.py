@@ -154,6 +154,8 @@ class TerminalTable:
     def _counts(self, frame: Frame) -> Text:
         stats = frame.stats
         line = f"{stats.frames} frames  {stats.skipped} skipped  {stats.torn} torn"
+        if stats.lag:
+            line += f"  {stats.lag} lag"
         if stats.unwhole:
             line += f"  {stats.unwhole} not whole"
         if stats.resets:

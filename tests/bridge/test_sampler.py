@@ -6,6 +6,7 @@ import asyncio
 import time
 from collections.abc import Sequence
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -467,3 +468,27 @@ async def test_a_sender_numbers_its_own_frames(tmp_path: Path) -> None:
         source.frame(number)
         assert (await take(sampler)).number == number
     assert sampler.stats.skipped == 3
+
+
+async def test_lag_is_counted_against_the_games_own_pace(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now = 100.0
+    monkeypatch.setattr(
+        "bridge.sampler.time", SimpleNamespace(monotonic=lambda: now, time=lambda: now)
+    )
+    source = ScriptedSource(paced=True, consistency=Consistency.SENDER)
+    guest(source)
+    sampler = await Bench(tmp_path, "", {"far": FAR}).sampler(source)
+    for number in range(1, 41):
+        # frame 30 takes three frames' time
+        now += 3 / 60 if number == 30 else 1 / 60
+        source.frame(number)
+        frame = await take(sampler)
+        assert frame.stats.lag == (2 if number >= 30 else 0)
+    # what was lost stays counted when the source is opened again
+    after = Sampler(
+        source, sampler.plans, sampler.memory, declared=None, rate=240, previous=sampler
+    )
+    source.frame(41)
+    assert (await take(after)).stats.lag == 2

@@ -60,6 +60,7 @@ class Game:
         self.number = 100
         self.step = 1
         self.stuck = False
+        self.late = 0.0
         self._file = path.open("r+b", buffering=0)
         self._end = threading.Event()
         self._thread = threading.Thread(target=self._play)
@@ -88,6 +89,8 @@ class Game:
 
     def _play(self) -> None:
         while not self._end.wait(0.02):
+            late, self.late = self.late, 0.0
+            time.sleep(late)
             self._frame()
 
 
@@ -124,6 +127,21 @@ def test_every_frame_of_the_game_is_either_taken_or_counted_as_skipped(tmp_path:
         frame = json.loads(line)
         if frame["frame"]:
             assert frame["readings"][0]["value"] == frame["frame"]
+
+
+def test_what_the_game_loses_against_its_own_pace_is_counted(tmp_path: Path) -> None:
+    path = live(tmp_path)
+    game = Game(tmp_path / "t.bin")
+    with game.playing(), Running("run", str(path), "--json", "--stats") as daemon:
+        daemon.wait_for('"consistency":"guarded"', printed=True)
+        play_for(0.8)
+        game.late = 0.1  # the time of five frames
+        play_for(0.8)
+        assert daemon.stop(signal.SIGINT) == 0
+    stats = counts(daemon.logged)
+    # this game is a thread, which may well be late by itself too
+    assert stats["lag"] >= 4
+    assert stats["skipped"] + stats["frames"] > 40
 
 
 def test_a_reset_is_counted_and_clears_what_spans_frames(tmp_path: Path) -> None:
@@ -168,7 +186,7 @@ def test_a_dump_is_one_frame(tmp_path: Path) -> None:
     stats = counts(done.stderr.splitlines())
     assert (stats.pop("batches"), stats) == (
         0,
-        {"frames": 1, "skipped": 0, "torn": 0, "not whole": 0, "resets": 0},
+        {"frames": 1, "skipped": 0, "lag": 0, "torn": 0, "not whole": 0, "resets": 0},
     )
     assert "output terminal: skipped 0" in done.stderr
 
