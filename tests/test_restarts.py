@@ -246,3 +246,16 @@ async def test_the_ram_file_goes_and_comes_back(elf: Path, tmp_path: Path) -> No
     source = f'kind = "shared"\npath = "{ram.as_posix()}"'
     measured = await restart_over_and_over(tmp_path, source, lambda: Tidy(elf, tmp_path), 5)
     check(measured, 5)
+
+
+async def test_the_ram_file_stays_behind_when_its_emulator_is_killed(
+    elf: Path, tmp_path: Path
+) -> None:
+    """Its bytes stand as still as those of a game that waits: what tells is who maps the file."""
+    ram = tmp_path / f"{elf.stem}.ram"
+    source = f'kind = "shared"\npath = "{ram.as_posix()}"'
+    measured = await restart_over_and_over(tmp_path, source, lambda: GuestMachine(elf, tmp_path), 5)
+    check(measured, 5)
+    assert ram.exists()
+    ended = [re.findall(r"process (\d+) \(", " ".join(each)) for each in measured.lines]
+    assert all(len(each) == 1 for each in ended), measured.lines

@@ -2,10 +2,14 @@
 
 It is read with pread and never mapped: a page of a mapping whose file was truncated kills the
 process that touches it, whereas pread just returns fewer bytes.
+
+The file may outlive its emulator.  Where a process is known to keep its memory there, its end is
+the end of the source, until another process does or the file is written anew.
 """
 
 from __future__ import annotations
 
+import asyncio
 import os
 import stat
 import time
@@ -13,6 +17,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import ClassVar
 
+from adapters.sources.file_holder import FileHolder, find_holder
 from adapters.sources.placing import chosen_region
 from bridge.memory import MemoryMap, Region, Span
 from bridge.source import Source
@@ -21,6 +26,9 @@ from schemas.source_settings import SharedSource
 
 LOOK_EVERY = 0.5
 """Seconds between two looks at whether the path still names the open file."""
+SEEK_HOLDER = 1.0
+MOST_SEEKING = 60.0
+"""Seconds until a holder is sought again where none was found: twice as many each time."""
 
 
 class SharedMemory(Source):
@@ -45,10 +53,19 @@ class SharedMemory(Source):
         self._region: Region | None = None
         self._held = 0
         self._look_at = 0.0
+        self._holder: FileHolder | None = None
+        self._seeking: asyncio.Task[None] | None = None
+        self._seek_at = self._seek_wait = 0.0
+        self._left: tuple[int, ...] | None = None
 
     @property
     def name(self) -> str:
         return f"shared {self.path.name}"
+
+    @property
+    def holder(self) -> int | None:
+        """The process that keeps its memory in the file; None where none is known."""
+        return None if self._holder is None else self._holder.pid
 
     async def _open(self, memory: MemoryMap) -> MemoryMap:
         await self._close()
@@ -77,13 +94,21 @@ class SharedMemory(Source):
                 f"0x{now.st_size:X} bytes: is the emulator still starting?",
                 source=self.name,
             )
+        await self._check_left(now)
         self._identity = (now.st_dev, now.st_ino)
         self._region = region
         self._held = min(held, region.size)
         self._look_at = self._clock() + LOOK_EVERY
+        self._seek_at, self._seek_wait = self._clock(), SEEK_HOLDER
+        self._look_for_holder()
         return memory.truncated({region.name: self._held})
 
     async def _close(self) -> None:
+        if self._seeking is not None:
+            self._seeking.cancel()
+            await asyncio.gather(self._seeking, return_exceptions=True)
+            self._seeking = None
+        self._holder = None
         if self._file >= 0:
             os.close(self._file)
             self._file = -1
@@ -131,6 +156,43 @@ class SharedMemory(Source):
             )
         if self._region is not None and self._held < min(held, self._region.size):
             raise SourceLost(f"{self.path} has grown: it is opened again", source=self.name)
+        self._look_for_holder()
+
+    # who keeps its memory there
+
+    def _look_for_holder(self) -> None:
+        holder, now = self._holder, self._clock()
+        if holder is None:
+            if self._seeking is None and now >= self._seek_at:
+                self._seek_at, self._seek_wait = now + self._seek_wait, 2 * self._seek_wait
+                self._seek_wait = min(self._seek_wait, MOST_SEEKING)
+                self._seeking = asyncio.get_running_loop().create_task(self._seek())
+            return
+        if holder.ended:
+            self._left = _state(os.fstat(self._file))
+            raise SourceLost(
+                f"process {holder.pid} ({holder.name}), which kept its memory in {self.path}, has "
+                "ended",
+                source=self.name,
+            )
+
+    async def _seek(self) -> None:
+        self._holder = await asyncio.to_thread(find_holder, self.path, os.fstat(self._file))
+        self._seeking = None
+
+    async def _check_left(self, now: os.stat_result) -> None:
+        """Refuse a file that its emulator has left behind and that nobody has touched since."""
+        if self._left is None or self._left != _state(now):
+            self._left = None
+            return
+        self._holder = await asyncio.to_thread(find_holder, self.path, now)
+        if self._holder is None:
+            await self._close()
+            raise SourceLost(
+                f"no process keeps its memory in {self.path} any more: is the emulator running?",
+                source=self.name,
+            )
+        self._left = None
 
     def _stat(self) -> os.stat_result:
         try:
@@ -153,6 +215,11 @@ class SharedMemory(Source):
         return SourceLost(
             f"{self.path} cannot be read ({error.strerror or error})", source=self.name
         )
+
+
+def _state(file: os.stat_result) -> tuple[int, ...]:
+    """What changes when a file is another one, or is written to by calls."""
+    return file.st_dev, file.st_ino, file.st_size, file.st_mtime_ns
 
 
 def seek_and_read(file: int, length: int, offset: int) -> bytes:

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import asyncio
+import itertools
+import os
 import random
+import re
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import pytest
 
-from adapters.sources import shared
+from adapters.sources import file_holder, shared
 from adapters.sources.shared import SharedMemory
 from bridge.memory import MemoryMap, Region, Span
 from schemas.errors import SourceLost, SourceUnusable
@@ -249,3 +255,130 @@ async def test_a_span_is_one_read(ram: Path, monkeypatch: pytest.MonkeyPatch) ->
     await source.fetch([Span(0x8000_0000, 0x1000), Span(0x8000_1F00, 0x100)])
     assert reads == [(0x1000, 0), (0x100, 0x1F00)]
     await source.close()
+
+
+HOLDER = """
+import mmap, sys, time
+with open(sys.argv[1], "r+b") as file:
+    held = mmap.mmap(file.fileno(), 0)
+    print("held", flush=True)
+    time.sleep(120)
+"""
+
+
+@contextmanager
+def emulator(path: Path) -> Iterator[subprocess.Popen[bytes]]:
+    """A process that keeps its memory in the file."""
+    child = subprocess.Popen([sys.executable, "-c", HOLDER, str(path)], stdout=subprocess.PIPE)
+    assert child.stdout is not None
+    try:
+        assert child.stdout.readline() == b"held\n"
+        yield child
+    finally:
+        child.kill()
+        child.wait()
+        child.stdout.close()
+
+
+async def until_lost(source: SharedMemory, clock: Clock) -> str:
+    """Fetches twice a second by the source's clock, until it is lost; gives why."""
+    for _ in range(200):
+        clock.now += shared.LOOK_EVERY
+        try:
+            await source.fetch(WHOLE)
+        except SourceLost as fault:
+            return fault.detail
+        await asyncio.sleep(0.02)
+    return "never"
+
+
+needs_maps = pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
+
+
+@needs_maps
+async def test_a_file_that_its_emulator_leaves_behind_is_lost_with_it(ram: Path) -> None:
+    clock = Clock()
+    source = source_of(ram, clock)
+    with emulator(ram) as child:
+        await source.open(MEMORY)
+        for _ in range(200):
+            clock.now += shared.LOOK_EVERY
+            assert await source.fetch(WHOLE) == [IMAGE]
+            if source.holder == child.pid:
+                break
+            await asyncio.sleep(0.02)
+        assert source.holder == child.pid
+        child.kill()
+        # nobody has waited for it yet: it is still in the list of processes
+        reason = await until_lost(source, clock)
+    assert re.fullmatch(
+        rf"process {child.pid} \(python[\w.]*\), which kept its memory in .*/ram, has ended", reason
+    )
+    # the file is there, and still nobody's
+    with pytest.raises(SourceLost) as caught:
+        await source.open(MEMORY)
+    assert caught.value.detail == (
+        f"no process keeps its memory in {ram} any more: is the emulator running?"
+    )
+    with emulator(ram) as child:
+        await source.open(MEMORY)
+        assert source.holder == child.pid
+        assert await source.fetch(WHOLE) == [IMAGE]
+    assert str(child.pid) in await until_lost(source, clock)
+    # whoever writes the file anew has no need to keep it
+    write(ram, IMAGE[::-1])
+    await source.open(MEMORY)
+    assert await source.fetch(WHOLE) == [IMAGE[::-1]]
+    await source.close()
+
+
+@needs_maps
+async def test_a_file_that_nobody_maps_is_sought_an_owner_more_and_more_rarely(
+    ram: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clock, sought = Clock(), []
+
+    def find(path: Path, file: os.stat_result) -> None:
+        sought.append(clock.now)
+
+    monkeypatch.setattr(shared, "find_holder", find)
+    source = source_of(ram, clock)
+    await source.open(MEMORY)
+    while clock.now < 200:
+        while source._seeking is not None:  # noqa: ASYNC110 - there is no event
+            await asyncio.sleep(0.001)
+        clock.now += shared.LOOK_EVERY
+        await source.fetch(WHOLE)
+    gaps = [after - before for before, after in itertools.pairwise(sought)]
+    assert gaps == [1, 2, 4, 8, 16, 32, 60, 60]
+    assert sought[0] == 0
+    await source.close()
+
+
+@needs_maps
+def test_processes_that_may_not_be_looked_into_are_passed_over(
+    ram: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(_: object) -> NoReturn:
+        raise PermissionError(13, "Permission denied")
+
+    with emulator(ram) as child:
+        found = file_holder.find_holder(ram, ram.stat())
+        assert found is not None
+        assert (found.pid, found.ended) == (child.pid, False)
+        monkeypatch.setattr(Path, "read_bytes", refuse)
+        assert file_holder.find_holder(ram, ram.stat()) is None
+
+
+@needs_maps
+def test_only_a_shared_writable_mapping_makes_a_holder(ram: Path) -> None:
+    reader = HOLDER.replace('"r+b"', '"rb"').replace(", 0)", ", 0, access=mmap.ACCESS_READ)")
+    child = subprocess.Popen([sys.executable, "-c", reader, str(ram)], stdout=subprocess.PIPE)
+    assert child.stdout is not None
+    try:
+        assert child.stdout.readline() == b"held\n"
+        assert file_holder.find_holder(ram, ram.stat()) is None
+    finally:
+        child.kill()
+        child.wait()
+        child.stdout.close()
