@@ -35,6 +35,7 @@ from bridge.phase import FINE, FramePhase
 from bridge.plan import Counter, Plan
 from bridge.readings import Frame, Reading, Stats, Status, Watch
 from bridge.source import Consistency, Source
+from schemas.compiler import BuildLayout
 from schemas.errors import SourceUnusable
 
 MOST_TRIES = 400
@@ -83,6 +84,7 @@ class Sampler:
         self._lag = self.stats.lag
         self._clock = clock
         self._declared = declared or source.declared_order
+        self._by_source = declared is None
         self._evaluator: Evaluator | None = None
         self._image = Image(memory)
         self._spans: list[Span] = []
@@ -212,6 +214,8 @@ class Sampler:
                 "byte_order in [source]",
                 source=source.name,
             )
+        if not matches and self._declared is not None:
+            matches = self._contradicted(layouts, found, self._declared)
         if not matches and only is not None:
             matches = await self._assumed(only, found)
         if not matches:
@@ -220,27 +224,45 @@ class Sampler:
         self._bind(matches[0])
         return ""
 
+    def _contradicted(
+        self, layouts: Sequence[BuildLayout], found: Mapping[Span, Part], declared: ByteOrder
+    ) -> list[Identity]:
+        """The one build that is recognised in an order which is not the declared one: that is told
+        of, and the declared one is obeyed."""
+        elsewhere = identities(layouts, self.memory, found, list(ByteOrder))
+        if len({each.build for each in elsewhere}) != 1:
+            return []
+        build, orders = elsewhere[0].build, " and ".join(each.order for each in elsewhere)
+        self._note_order(f"{build} is recognised in {orders}", declared)
+        return [Identity(build, declared)]
+
+    def _note_order(self, against: str, order: ByteOrder) -> None:
+        """What speaks against the byte order that is used, and who says that it is this one."""
+        if self._by_source:
+            self.source.notes.append(
+                f"byte order {order} comes from the source, but {against}; {order} is used, set "
+                "byte_order in [source] for another one"
+            )
+            return
+        self.source.notes.append(
+            f"byte_order is {order}, but {against}; {order} is used as declared"
+        )
+
     async def _assumed(self, plan: Plan, found: Mapping[Span, Part]) -> list[Identity]:
         """The only possible build where its evidence is not there: what the user says is obeyed."""
         layout = plan.layout
         if self._declared is not None:
-            elsewhere = identities([layout], self.memory, found, list(ByteOrder))
-            if elsewhere:
-                note = (
-                    f"byte_order is {self._declared}, but {layout.name} is recognised in "
-                    f"{elsewhere[0].order}; {self._declared} is used as declared"
-                )
-                self.source.notes.append(note)
-                return [Identity(layout.name, self._declared)]
             by_code = await self._order_by_code(plan)
             if by_code not in (None, self._declared):
-                self.source.notes.append(
-                    f"byte_order is {self._declared}, but the machine code in guest memory stands "
-                    f"in {by_code}; {self._declared} is used as declared"
+                self._note_order(
+                    f"the machine code in guest memory stands in {by_code}", self._declared
                 )
             if layout.evidence:
+                how = "as declared"
+                if self._by_source:
+                    how = f"all the same, in {self._declared}, the source's byte order"
                 self.source.notes.append(
-                    f"the recognise bytes of {layout.name} are not there; it is used as declared"
+                    f"the recognise bytes of {layout.name} are not there; it is used {how}"
                 )
             return [Identity(layout.name, self._declared)]
         if not layout.evidence:

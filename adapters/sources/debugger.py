@@ -4,8 +4,13 @@ Such a stub reads memory only while the guest is halted, so each sample halts it
 reads, ``c``.  That takes time from the guest, which is measured and told where it is much.  In
 between, nothing at all is sent, since some stubs halt the guest at any byte.
 
-    running ──interrupt, stop──▶ held ──c──▶ running
+    running ──interrupt, stop──▶ held ──reads, c──▶ running
        └──stop by somebody else──▶ held by others ──found running──▶ held ──c──▶ …
+
+Each moment of a halt counts.  So what the last samples asked for is asked for in one burst behind
+the stop; and where they asked for nothing else, the guest is let go behind the last answer, before
+the answers are looked at.  A sample that does ask for something else then has the guest halted
+again, and stands only where nothing of what it has seen is different now.
 
 A guest that somebody else has halted (in the emulator's own window, say) may be read, and is not
 let go.  Whether it is still halted is found out with a ``+``: a halted stub ignores it, one whose
@@ -34,8 +39,9 @@ from typing import ClassVar
 
 from adapters.listen_address import ListenAddress, listen_address
 from adapters.sources import rsp
-from adapters.sources.rsp_link import Link, LinkError, NoAnswer
+from adapters.sources.rsp_link import Burst, Link, LinkError, NoAnswer
 from bridge.memory import MemoryMap, Span
+from bridge.sampler import Torn
 from bridge.source import Consistency, Source
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import DebuggerSource
@@ -56,6 +62,9 @@ _BLOCK = 64
 """A shorter read is widened to this, so that counters side by side cost one ``m`` a sample."""
 _MOST_READ = 8192
 _MOST_AHEAD = 1 << 17
+_STEADY = 2
+"""Samples in a row that asked for nothing but what was read in one burst, after which the guest is
+let go behind it."""
 _UPPER = 0xFFFF_FFFF_0000_0000
 _LATE = 0.1
 """Seconds in which an interrupt that crossed another stop may still have its own."""
@@ -115,6 +124,9 @@ class DebuggerStub(Source):
         self._seen: list[tuple[int, bytes]] = []
         self._asked: list[Span] = []
         self._before: list[Span] = []
+        self._sampling = False
+        self._asked_late = False
+        self._steady = 0
         self._halted_at = 0.0
         self._halted_for = 0.0
         self._measured_from = 0.0
@@ -177,6 +189,7 @@ class DebuggerStub(Source):
         """Connecting has halted the guest, with or without a word about it."""
         self._guest = _Guest.HELD
         self._seen, self._asked, self._before = [], [], []
+        self._sampling, self._steady = False, 0
         self._late_until = 0.0
         self._halted_at = self._measured_from = self._clock()
         self._halted_for = 0.0
@@ -254,19 +267,31 @@ class DebuggerStub(Source):
     # holding
 
     async def _hold(self) -> None:
+        await self._hold_for(self._ahead(), self._steady >= _STEADY)
+        self._sampling, self._asked_late = True, False
+
+    async def _hold_for(self, spans: Sequence[Span], go_on: bool) -> None:
+        """Halt the guest and read *spans* at once; *go_on* lets it go where all came whole."""
         link = self._connected()
         try:
-            await self._halt(link)
+            await self._halt(link, spans, go_on)
         except LinkError as error:
             raise self._lost(error) from error
 
     async def _release(self) -> None:
-        if self._link is None or self._link.lost or not self._held:
+        if self._sampling:
+            self._steady = 0 if self._asked_late else self._steady + 1
+        self._sampling = False
+        if self._link is None or self._link.lost:
             return
-        await self._resume()
+        if self._held:
+            await self._resume()
+        else:
+            self._forget()
+            self._measure()
 
-    async def _halt(self, link: Link) -> None:
-        """Until the guest stands still, by us or by others."""
+    async def _halt(self, link: Link, spans: Sequence[Span] = (), go_on: bool = False) -> None:
+        """Until the guest stands still, by us or by others, or has been read and let go."""
         if self._guest in (_Guest.RUNNING, _Guest.HELD_BY_OTHERS):
             await link.look()
             while link.stops and not self._held:
@@ -275,6 +300,8 @@ class DebuggerStub(Source):
             return
         if self._guest is _Guest.HELD_BY_OTHERS:
             await self._probe(link)
+        elif spans and self._may_burst(spans):
+            await self._burst(link, spans, go_on)
         else:
             await self._interrupt(link)
 
@@ -287,9 +314,10 @@ class DebuggerStub(Source):
             self._guest = _Guest.STOPPING
             self._began()
             link.client.interrupt()
-        stop = await self._stop(
-            link, f"stalled: the guest did not stop within {self._answer_timeout:g} s"
-        )
+        try:
+            stop = await link.stop(self._answer_timeout)
+        except NoAnswer as error:
+            raise self._unstopped() from error
         self._check_alive(stop)
         self._guest = _Guest.HELD
         if self._at_frame(stop):
@@ -297,6 +325,51 @@ class DebuggerStub(Source):
             await self._step_off(link)
         elif stop.signal not in _INTERRUPT_SIGNALS:
             self._others(stop)
+
+    def _may_burst(self, spans: Sequence[Span]) -> bool:
+        if self._guest is not _Guest.RUNNING or self._counter is not None or self._watched:
+            return False
+        return self._extension_known or not any(_is_upper(span.address) for span in spans)
+
+    async def _burst(self, link: Link, spans: Sequence[Span], go_on: bool) -> None:
+        """Interrupt, and read *spans* in the moment in which the guest has stopped."""
+
+        def stopped(stop: rsp.Stop) -> bool:
+            if stop.ended or stop.signal not in _INTERRUPT_SIGNALS:
+                return False
+            self._guest = _Guest.HELD
+            return True
+
+        def whole() -> bool:
+            if go_on:
+                self._guest = _Guest.RUNNING
+                self._halted_for += self._clock() - self._halted_at
+            return go_on
+
+        runs = self._runs(spans)
+        chunks = [self._chunks(run) for run in runs]
+        flat = [chunk for of_run in chunks for chunk in of_run]
+        wanted = [(self._memory_request(chunk), 2 * chunk.length) for chunk in flat]
+        burst = Burst(wanted, stopped=stopped, whole=whole)
+        self._guest = _Guest.STOPPING
+        self._began()
+        link.client.interrupt()
+        try:
+            await link.burst(burst, self._answer_timeout)
+        except NoAnswer as error:
+            raise (self._stalled() if burst.came else self._unstopped()) from error
+        if not burst.came:
+            # a stop for another reason: it has been left for this
+            await self._interrupt(link)
+            return
+        self._keep(
+            runs,
+            chunks,
+            [
+                None if answer is None else rsp.memory_of(answer, chunk.length)
+                for answer, chunk in zip(burst.answers, flat, strict=True)
+            ],
+        )
 
     async def _probe(self, link: Link) -> None:
         """Whether others have let the guest go on: then it is halted now, and by us."""
@@ -356,9 +429,7 @@ class DebuggerStub(Source):
                 await self._set_watchpoint(link)
         finally:
             # a guest must not stay halted because the last question was cut short
-            self._seen = []
-            if self._asked:
-                self._before, self._asked = self._asked, []
+            self._forget()
             if self._foreign:
                 self._guest = _Guest.HELD_BY_OTHERS
             else:
@@ -367,6 +438,12 @@ class DebuggerStub(Source):
                 self._guest = _Guest.RUNNING
                 self._halted_for += self._clock() - self._halted_at
         self._measure()
+
+    def _forget(self) -> None:
+        """Of what was read, the moment is over; what was asked, the next sample may ask too."""
+        self._seen = []
+        if self._asked:
+            self._before, self._asked = self._asked, []
 
     def _began(self) -> None:
         self._halted_at = self._clock()
@@ -448,25 +525,55 @@ class DebuggerStub(Source):
         self._connected()
         if not spans:
             return []
-        if self._held:
+        if self._sampling or self._held:
             return await self._read(spans)
-        async with self.held_still():
+        # nothing else is asked of this moment
+        self._steady = 0
+        await self._hold_for(spans, True)
+        try:
             return await self._read(spans)
+        finally:
+            await self._release()
 
     async def _read(self, spans: Sequence[Span]) -> list[bytes | None]:
-        """What the spans hold; the guest is halted, so what was read in this halt still holds."""
-        found = [self._seen_bytes(span) for span in spans]
+        """What the spans hold; what was read in this halt still holds."""
+        found = [self._seen_bytes(span, self._seen) for span in spans]
         missing = [span for span, part in zip(spans, found, strict=True) if part is None]
         self._asked += spans
         if not missing:
             return found
-        # the sample before asked for these one after the other; together they cost one round trip
-        runs = self._runs(missing if self._seen else [*missing, *self._ahead()])
+        self._asked_late = self._asked_late or bool(self._seen)
+        if self._held:
+            # the sample before asked for these one after the other; together they cost one round
+            await self._read_anew(missing if self._seen else [*missing, *self._ahead()], missing)
+        else:
+            await self._halt_again()
+        return [self._seen_bytes(span, self._seen) for span in spans]
+
+    async def _read_anew(self, spans: Sequence[Span], needed: Sequence[Span]) -> None:
+        runs = self._runs(spans)
         await self._read_runs(runs)
-        alone = [span for span in missing if span not in runs and self._seen_bytes(span) is None]
         # a run that failed as a whole may fail by one of its spans only
+        alone = [
+            span
+            for span in dict.fromkeys(needed)
+            if span not in runs and self._seen_bytes(span, self._seen) is None
+        ]
         await self._read_runs(alone)
-        return [self._seen_bytes(span) for span in spans]
+
+    async def _halt_again(self) -> None:
+        """The guest went on too early: read all that this sample has asked for once more.
+
+        Raises Torn where something of it has changed.
+        """
+        asked, before = list(self._asked), self._seen
+        await self._hold_for(asked, False)
+        missing = [span for span in asked if self._seen_bytes(span, self._seen) is None]
+        await self._read_anew(missing, missing)
+        for span in asked:
+            old = self._seen_bytes(span, before)
+            if old is not None and old != self._seen_bytes(span, self._seen):
+                raise Torn("no whole frame: the guest went on inside a sample")
 
     def _ahead(self) -> list[Span]:
         """What to read along with the first question of a sample."""
@@ -477,6 +584,15 @@ class DebuggerStub(Source):
         """Read each run in as many ``m`` as it needs; keeps those that came whole."""
         chunks = [self._chunks(run) for run in runs]
         answers = await self._read_chunks([chunk for of_run in chunks for chunk in of_run])
+        self._keep(runs, chunks, answers)
+
+    def _keep(
+        self,
+        runs: Sequence[Span],
+        chunks: Sequence[Sequence[_Chunk]],
+        answers: Sequence[bytes | None],
+    ) -> None:
+        """Remember the runs of which every chunk has come."""
         at = 0
         for run, of_run in zip(runs, chunks, strict=True):
             parts = answers[at : at + len(of_run)]
@@ -508,7 +624,7 @@ class DebuggerStub(Source):
 
     async def _ask_memory(self, chunks: Sequence[_Chunk]) -> list[bytes | None]:
         link = self._connected()
-        asked = [b"m%x,%x" % (self._wire(chunk.address), chunk.length) for chunk in chunks]
+        asked = [self._memory_request(chunk) for chunk in chunks]
         try:
             answers = await link.ask(asked, self._answer_timeout)
         except NoAnswer as error:
@@ -520,10 +636,14 @@ class DebuggerStub(Source):
             for answer, chunk in zip(answers, chunks, strict=True)
         ]
 
-    def _seen_bytes(self, span: Span) -> bytes | None:
-        at = bisect.bisect_right(self._seen, span.address, key=lambda seen: seen[0])
+    def _memory_request(self, chunk: _Chunk) -> bytes:
+        return b"m%x,%x" % (self._wire(chunk.address), chunk.length)
+
+    @staticmethod
+    def _seen_bytes(span: Span, seen: Sequence[tuple[int, bytes]]) -> bytes | None:
+        at = bisect.bisect_right(seen, span.address, key=lambda run: run[0])
         # the runs of one halt are few; a later one may lie inside an earlier one
-        for address, data in reversed(self._seen[:at]):
+        for address, data in reversed(seen[:at]):
             if span.end <= address + len(data):
                 return data[span.address - address : span.end - address]
         return None
@@ -590,6 +710,11 @@ class DebuggerStub(Source):
     def _check_alive(self, stop: rsp.Stop) -> None:
         if stop.ended:
             raise SourceLost("the program that the stub debugs has ended", source=self.name)
+
+    def _unstopped(self) -> SourceLost:
+        return SourceLost(
+            f"stalled: the guest did not stop within {self._answer_timeout:g} s", source=self.name
+        )
 
     def _stalled(self) -> SourceLost:
         return SourceLost(

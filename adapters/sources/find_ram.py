@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from adapters.sources import process_maps
 from bridge.byte_order import ByteOrder, reorder
@@ -28,7 +28,10 @@ CHUNK = 1 << 20
 MOST_HITS = 4096
 MOST_COPIES = 64
 
+_LEAST_WHOLE = 8
+"""At most one part in this of a guest's RAM may be guarded against reads."""
 _MASKS = {ByteOrder.BIG: 0, ByteOrder.SWAP16: 1, ByteOrder.SWAP32: 3, ByteOrder.HALFSWAP: 2}
+_SYSTEM = ("[vvar]", "[vdso]", "[vsyscall]")
 _ALIGNMENTS = {ByteOrder.BIG: 1, ByteOrder.SWAP16: 2, ByteOrder.SWAP32: 4, ByteOrder.HALFSWAP: 2}
 
 Read = Callable[[Sequence[tuple[int, int]]], list[bytes | None]]
@@ -61,17 +64,35 @@ class Signature:
 
 @dataclass(frozen=True, slots=True)
 class Area:
-    """Readable mappings without a gap between them, which hold one thing as far as one can tell."""
+    """Readable mappings without a gap between them, which hold one thing as far as one can tell.
+
+    RAM that shows in them may begin before and end behind them, in ``room``: the mappings around
+    them that may be parts of it.  ``holes`` are those of the room that cannot be read.
+    """
 
     start: int
     end: int
     backing: str
     offset: int
     path: str
+    room: tuple[int, int] | None = None
+    holes: tuple[tuple[int, int], ...] = ()
 
     @property
     def size(self) -> int:
         return self.end - self.start
+
+    def holds(self, address: int, size: int) -> bool:
+        """Whether *size* bytes at an address lie in it."""
+        return self.start <= address and address + size <= self.end
+
+    def has_room(self, address: int, size: int) -> bool:
+        """Whether *size* bytes of RAM may begin at an address: few of them may be holes."""
+        start, end = self.room or (self.start, self.end)
+        if address < start or address + size > end:
+            return False
+        lost = sum(max(0, min(to, address + size) - max(at, address)) for at, to in self.holes)
+        return lost * _LEAST_WHOLE <= size
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,15 +143,67 @@ def _runs_of(known: Mapping[int, int]) -> tuple[tuple[int, bytes], ...]:
 
 
 def areas(mappings: Sequence[process_maps.Mapping], size: int) -> list[list[Area]]:
-    """Where *size* bytes of RAM may lie: RAM-sized areas first, then the larger ones.
+    """Where *size* bytes of RAM may lie: RAM-sized areas first, then the other ones.
 
     An emulator may guard parts of the RAM against writes, which splits its mapping; so neighbours
-    with the same thing behind them count as one, and one writable part is enough.  A file that is
-    mapped twice is looked at once.
+    with the same thing behind them count as one, and one writable part is enough.  It may also
+    guard pages against reads, or keep the RAM's parts in mappings of several kinds side by side:
+    so an area that is smaller than the RAM is looked through where there is room around it.
     """
-    joined: list[tuple[Area, bool]] = []
+    fitting: list[Area] = []
+    small: list[Area] = []
+    for neighbours in _neighbours(mappings):
+        room = neighbours[0].start, neighbours[-1].end
+        if room[1] - room[0] < size or not any(each.writable for each in neighbours):
+            continue
+        holes = tuple((each.start, each.end) for each in neighbours if not each.readable)
+        for area, writable in _joined(neighbours):
+            placed = replace(area, room=room, holes=holes)
+            if area.size < size:
+                small.append(placed)
+            elif writable:
+                fitting.append(placed)
+    fitting.sort(key=lambda area: area.size)
+    near = [area for area in fitting if area.size < 2 * size]
+    return [near, fitting[len(near) :] + small]
+
+
+def _neighbours(
+    mappings: Sequence[process_maps.Mapping],
+) -> Iterator[list[process_maps.Mapping]]:
+    """Mappings without a gap between them that may be parts of one RAM, the unreadable too."""
+    together: list[process_maps.Mapping] = []
     for each in mappings:
-        if not each.readable or each.path in ("[vvar]", "[vdso]", "[vsyscall]"):
+        if each.path in _SYSTEM:
+            continue
+        if together and not _go_together(together[-1], each):
+            yield together
+            together = []
+        together.append(each)
+    if together:
+        yield together
+
+
+def _go_together(last: process_maps.Mapping, each: process_maps.Mapping) -> bool:
+    """Whether a mapping may be a part of what ends with the one before it."""
+    if last.end != each.start:
+        return False
+    if each.backing and each.backing == last.backing:
+        # else it is the same file once more
+        return last.offset + last.size == each.offset
+    # where a program or a library begins, something else begins
+    return not (_is_program(last) or _is_program(each))
+
+
+def _is_program(each: process_maps.Mapping) -> bool:
+    return bool(each.backing) and each.readable and not (each.writable or each.shared)
+
+
+def _joined(neighbours: Sequence[process_maps.Mapping]) -> list[tuple[Area, bool]]:
+    """The areas of one thing each, and whether any part of them is writable."""
+    joined: list[tuple[Area, bool]] = []
+    for each in neighbours:
+        if not each.readable:
             continue
         last = joined[-1][0] if joined else None
         if (
@@ -145,10 +218,7 @@ def areas(mappings: Sequence[process_maps.Mapping], size: int) -> list[list[Area
         offset = each.offset if each.backing else 0
         area = Area(each.start, each.end, each.backing, offset, each.path)
         joined.append((area, each.writable))
-    fitting = [area for area, writable in joined if writable and area.size >= size]
-    fitting.sort(key=lambda area: area.size)
-    near = [area for area in fitting if area.size < 2 * size]
-    return [near, fitting[len(near) :]]
+    return joined
 
 
 def copies(
@@ -161,7 +231,9 @@ def copies(
 ) -> list[Copy]:
     """Every place where a whole signature stands with *size* bytes around it, at most 64.
 
-    Raises SearchAborted once *aborted* says so.
+    RAM that goes beyond its area counts only where there is none that does not: a copy of the
+    recognise bytes in the RAM itself shows such a one, where other memory follows.  Raises
+    SearchAborted once *aborted* says so.
     """
     found: dict[tuple[int, ByteOrder], Copy] = {}
     hits = 0
@@ -169,12 +241,19 @@ def copies(
         for address, signature in _hits(area, wanted, size, read, runs, aborted):
             hits += 1
             if hits > MOST_HITS or len(found) >= MOST_COPIES:
-                return _distinct(found.values())
+                return _whole_first(found.values(), size)
             ranges = [(address + at, len(data)) for at, data in signature.parts]
             if read(ranges) == [data for _, data in signature.parts]:
                 copy = Copy(address, signature.order, signature.build, area)
                 found.setdefault((address, signature.order), copy)
-    return _distinct(found.values())
+    return _whole_first(found.values(), size)
+
+
+def _whole_first(found: Iterable[Copy], size: int) -> list[Copy]:
+    """Without those that go beyond their area, unless all do."""
+    distinct = _distinct(found)
+    whole = [copy for copy in distinct if copy.area.holds(copy.address, size)]
+    return whole or distinct
 
 
 def _hits(
@@ -193,9 +272,9 @@ def _hits(
             at = data.find(needle)
             while at >= 0:
                 address = start + at - offset
-                inside = area.start <= address and address + size <= area.end
                 # a piece begins with the end of the one before: what lies in both is met twice
-                if inside and address % _ALIGNMENTS[signature.order] == 0:
+                aligned = address % _ALIGNMENTS[signature.order] == 0
+                if aligned and area.has_room(address, size):
                     yield address, signature
                 at = data.find(needle, at + 1)
 

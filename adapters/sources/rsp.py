@@ -169,15 +169,19 @@ class Client:
 
     def request(self, payload: bytes) -> int:
         """Ask something that has an answer; gives the ticket that the answer will carry."""
+        return self.request_packet(packet(payload))
+
+    def request_packet(self, whole: bytes) -> int:
+        """As ``request``, with what ``packet`` has made of the payload before."""
         ticket = self._next_ticket
         self._next_ticket += 1
         self._waiting.append(ticket)
-        self._put(payload)
+        self._put(whole)
         return ticket
 
     def command(self, payload: bytes) -> None:
         """Send what is answered by a stop, at once or much later: ``?``, ``c``, ``s``."""
-        self._put(payload)
+        self._put(packet(payload))
 
     def interrupt(self) -> None:
         """Ask a running guest to stop; a stop will come."""
@@ -195,7 +199,7 @@ class Client:
         """
         self._waiting.clear()
         self._detaching = True
-        self._put(b"D")
+        self._put(packet(b"D"))
         self.acknowledging = False
 
     def no_more_acks(self) -> None:
@@ -211,8 +215,8 @@ class Client:
         self._out.clear()
         return data
 
-    def _put(self, payload: bytes) -> None:
-        self._last_sent = packet(payload)
+    def _put(self, whole: bytes) -> None:
+        self._last_sent = whole
         self._resent = False
         self._out += self._last_sent
 

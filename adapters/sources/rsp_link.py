@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from adapters.sources import rsp
 
@@ -18,6 +18,71 @@ class LinkError(Exception):
 
 class NoAnswer(LinkError):
     """The stub took longer than it may."""
+
+
+class Burst:
+    """Requests that go out in the moment in which a stop comes, and what came of them.
+
+    A halted guest waits for us: so nothing is done between its stop and the last answer but to
+    send, and ``c`` may go out with the acknowledgement of that answer.  ``wanted`` are the requests
+    with the length of a right answer.  ``stopped`` is called with the stop that came, and says
+    whether it is the awaited one; otherwise the stop is left to others and nothing is sent.
+    ``whole`` is called once all answers have come and are as long as they should be, and says
+    whether the guest is to go on.
+    """
+
+    def __init__(
+        self,
+        wanted: Sequence[tuple[bytes, int]],
+        *,
+        stopped: Callable[[rsp.Stop], bool],
+        whole: Callable[[], bool],
+    ) -> None:
+        self.answers: list[bytes | None] = [None] * len(wanted)
+        self.over = False
+        self.came = 0
+        """Answers that have come, and one more for the stop."""
+        self._packets = [rsp.packet(payload) for payload, _ in wanted]
+        self._lengths = [length for _, length in wanted]
+        self._stopped = stopped
+        self._whole = whole
+        self._next = 0
+        self._tickets: dict[int, int] = {}
+
+    def take(self, event: rsp.Event, client: rsp.Client) -> bool:
+        """Whether an event was for this; what is to be sent for it is left in *client*."""
+        if self.over:
+            return False
+        if isinstance(event, rsp.Stop):
+            if self.came:
+                return False
+            if not self._stopped(event):
+                self.over = True
+                return False
+            self.came = 1
+            self._ask(client)
+            return True
+        index = self._tickets.pop(event.ticket, None)
+        if index is None:
+            return False
+        if isinstance(event, rsp.Damaged):
+            self.over = True  # what has not come is asked for again, while the guest stands still
+            return True
+        self.came += 1
+        self.answers[index] = event.data
+        if self.came <= len(self._packets):
+            self._ask(client)
+            return True
+        self.over = True
+        found = [len(answer or b"") for answer in self.answers]
+        if found == self._lengths and self._whole():
+            client.command(b"c")
+        return True
+
+    def _ask(self, client: rsp.Client) -> None:
+        while self._next < len(self._packets) and len(self._tickets) < MOST_OUTSTANDING:
+            self._tickets[client.request_packet(self._packets[self._next])] = self._next
+            self._next += 1
 
 
 class Link(asyncio.Protocol):
@@ -34,6 +99,7 @@ class Link(asyncio.Protocol):
         self._answers: deque[tuple[int, bytes | None]] = deque()
         self._transport: asyncio.Transport | None = None
         self._waiter: asyncio.Future[None] | None = None
+        self._burst: Burst | None = None
 
     @classmethod
     async def connect(cls, host: str, port: int) -> Link:
@@ -55,7 +121,11 @@ class Link(asyncio.Protocol):
         except rsp.RspError as error:
             self.lost = str(error)
             events = []
+        burst = self._burst
+        came = 0 if burst is None else burst.came
         for event in events:
+            if burst is not None and burst.take(event, self.client):
+                continue
             match event:
                 case rsp.Stop():
                     self.stops.append(event)
@@ -63,6 +133,9 @@ class Link(asyncio.Protocol):
                     self._answers.append((ticket, answer))
                 case rsp.Damaged(ticket):
                     self._answers.append((ticket, None))
+        if burst is not None and burst.came > came:
+            # at once: the guest stands still
+            self.flush()
         # a bare acknowledgement is nothing to wake up for
         client = self.client
         if events or self.lost or client.has_to_send or client.detached:
@@ -126,6 +199,27 @@ class Link(asyncio.Protocol):
                 # a packet that was no stop, or a damaged one, wants its acknowledgement
                 self.flush()
         return self.stops.popleft()
+
+    async def burst(self, burst: Burst, seconds: float) -> None:
+        """Send what is due, and see a burst through.
+
+        *seconds* is how long the stop and each answer may take.  Raises LinkError, NoAnswer.
+        """
+        loop = asyncio.get_running_loop()
+        self._burst = burst
+        try:
+            limit = loop.time() + seconds
+            self.flush()
+            while not burst.over:
+                came = burst.came
+                await self._change(limit - loop.time())
+                if burst.came > came:
+                    limit = loop.time() + seconds
+                elif not burst.over:
+                    # a packet that was no stop, or a damaged one, wants its acknowledgement
+                    self.flush()
+        finally:
+            self._burst = None
 
     async def detach(self) -> None:
         """Let the guest go, and wait until the stub has said so or has closed the connection."""

@@ -9,13 +9,14 @@ import asyncio
 import gzip
 import lzma
 import random
+import sys
 import zipfile
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
-from typing import get_args
+from typing import Any, get_args
 
 import pytest
 import zstandard
@@ -25,16 +26,35 @@ from hypothesis import strategies as st
 from adapters.recordings.about import About
 from adapters.recordings.recorder import Recorder
 from adapters.sources import lhp
+from adapters.sources.debugger import DebuggerStub
 from adapters.sources.fake import ScriptedSource
 from adapters.sources.file import FileDump
+from adapters.sources.folder import DumpFolder
+from adapters.sources.process import ProcessMemory
 from adapters.sources.push import PushServer
 from adapters.sources.recording import RecordingPlayer
+from adapters.sources.serial import SerialLine
 from adapters.sources.shared import SharedMemory
 from bridge.byte_order import ByteOrder, reorder
 from bridge.memory import MemoryMap, Region, Span
+from bridge.plan import Plan, plans
 from bridge.source import Consistency, Source
 from schemas.errors import SourceError, SourceLost, SourceUnusable
-from schemas.source_settings import FileSource, PushSource, RecordingSource, SharedSource
+from schemas.loader import load_bridge
+from schemas.source_settings import (
+    AnySource,
+    DebuggerSource,
+    FileSource,
+    FolderSource,
+    ProcessSource,
+    PushSource,
+    RecordingSource,
+    SerialSource,
+    SharedSource,
+)
+from tests.adapters.sources.page_host import PageHost
+from tests.adapters.sources.pty_pair import PtyPair
+from tests.adapters.sources.scripted_stub import ScriptedStub
 
 BASE = 0x8000_0000
 SIZE = 0x2000
@@ -48,11 +68,13 @@ TIMEOUT = 10.0
 class Rig:
     """A source that holds IMAGE as ram and nothing of pad.
 
-    ``open`` opens it, with whatever must happen on the other side meanwhile.
+    ``open`` opens it, with whatever must happen on the other side meanwhile.  ``told`` are the
+    regions that it says it holds: with pad for one that cannot know before it asks for bytes.
     """
 
     source: Source
     open: Callable[[], Awaitable[MemoryMap]]
+    told: Sequence[Region] = MEMORY.regions[:1]
 
 
 Maker = Callable[[Path, bytes], AbstractAsyncContextManager[Rig]]
@@ -113,22 +135,135 @@ async def recording_rig(folder: Path, image: bytes) -> AsyncIterator[Rig]:
     yield Rig(source, lambda: source.open(MEMORY))
 
 
-RIGS: dict[str, Maker] = {
-    "recording": recording_rig,
-    "file": file_rig,
-    "shared": shared_rig,
-    "fake": fake_rig,
-    "push": push_rig,
+@asynccontextmanager
+async def folder_rig(folder: Path, image: bytes) -> AsyncIterator[Rig]:
+    dumps = folder / "dumps"
+    dumps.mkdir()
+    (dumps / "ram.bin.xz").write_bytes(lzma.compress(image))
+    source = DumpFolder(FolderSource(kind="folder", path="dumps", settle=0.05), folder)
+    yield Rig(source, lambda: source.open(MEMORY))
+
+
+@asynccontextmanager
+async def serial_rig(folder: Path, image: bytes) -> AsyncIterator[Rig]:
+    with PtyPair(folder) as pair:
+        source = SerialLine(SerialSource(kind="serial", port=str(pair.host)))
+
+        async def opened() -> MemoryMap:
+            pair.console.reset_input_buffer()
+            opening = asyncio.create_task(source.open(MEMORY))
+            while not opening.done():
+                pair.console.write(lhp.encode(lhp.Hello(BASE, len(image))))
+                await asyncio.wait([opening], timeout=0.1)
+            held = opening.result()
+            pair.console.write(lhp.encode(lhp.FramePart(1, False, ((BASE, image),))))
+            assert await source.wait() == 1
+            return held
+
+        yield Rig(source, opened)
+        await source.close()
+
+
+@asynccontextmanager
+async def debugger_rig(folder: Path, image: bytes) -> AsyncIterator[Rig]:
+    async with ScriptedStub(image).listening() as stub:
+        settings = DebuggerSource(kind="debugger", address=f"127.0.0.1:{stub.port}")
+        source = DebuggerStub(settings)
+        yield Rig(source, lambda: source.open(MEMORY), MEMORY.regions)
+        await source.close()
+        assert stub.running
+        assert stub.breaches == []
+
+
+PROCESS_SCHEMA = """
+[game]
+name = "Tidewright"
+[memory]
+endian = "big"
+regions = [ { name = "ram", start = 0x8000_0000, size = 0x2000 } ]
+[symbols]
+frame_began = "u32"
+[builds.first-print]
+recognise = [ { at = 0x8000_0400, bytes = "BYTES" } ]
+at = { frame_began = 0x8000_0010 }
+"""
+PROCESS_BRIDGE = """
+schema = "t.schema.toml"
+[source]
+kind = "process"
+[[watches]]
+name = "frame"
+expr = "frame_began"
+"""
+
+
+def recognised(folder: Path) -> dict[str, Plan]:
+    """A build that is known by 16 bytes of IMAGE."""
+    text = PROCESS_SCHEMA.replace("BYTES", IMAGE[0x400:0x410].hex(" "))
+    (folder / "t.schema.toml").write_text(text, "utf-8")
+    (folder / "t.bridge.toml").write_text(PROCESS_BRIDGE, "utf-8")
+    return plans(load_bridge(folder / "t.bridge.toml"))
+
+
+@asynccontextmanager
+async def process_rig(folder: Path, image: bytes) -> AsyncIterator[Rig]:
+    (folder / "ram.bin").write_bytes(image)
+    with PageHost(folder / "ram.bin") as host:
+        settings = ProcessSource(
+            kind="process",
+            pid=host.pid,
+            # what is searched for is a whole region: a part of one has to be named
+            address=host.address if len(image) < SIZE else None,
+        )
+        source = ProcessMemory(settings, recognised(folder))
+        yield Rig(source, lambda: source.open(MEMORY))
+
+
+@dataclass(frozen=True)
+class Kind:
+    """How to rig a kind of source.
+
+    ``short`` is a length at which what it holds of ram can end before the region does; None for a
+    kind of which ``why`` says why that cannot be.  ``marks`` tell where it can be tried.
+    """
+
+    maker: Maker
+    short: int | None = 0x1234
+    why: str = ""
+    marks: tuple[pytest.MarkDecorator, ...] = ()
+
+
+RIGS: dict[str, Kind] = {
+    "recording": Kind(recording_rig),
+    "file": Kind(file_rig),
+    "folder": Kind(folder_rig),
+    "shared": Kind(shared_rig),
+    "fake": Kind(fake_rig),
+    "push": Kind(push_rig),
+    "serial": Kind(serial_rig, marks=(pytest.mark.needs("socat", "socat"),)),
+    "debugger": Kind(
+        debugger_rig,
+        short=None,
+        why="a stub tells what cannot be read only when it is asked for, so that all is held",
+    ),
+    "process": Kind(
+        process_rig,
+        short=0x1000,
+        why="what a process has ends with a page",
+        marks=(
+            pytest.mark.skipif(sys.platform != "linux", reason="reads processes on Linux only"),
+        ),
+    ),
 }
+KINDS = [pytest.param(name, marks=kind.marks) for name, kind in RIGS.items()]
 
 
-@pytest.fixture(params=list(RIGS))
+@pytest.fixture(params=KINDS)
 async def rig(
     request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> AsyncIterator[Rig]:
     monkeypatch.delenv("LOWHALF_PUSH_TOKEN", raising=False)
-    maker = RIGS[request.param]
-    async with maker(tmp_path, IMAGE) as made:
+    async with RIGS[request.param].maker(tmp_path, IMAGE) as made:
         yield made
         await made.source.close()
 
@@ -144,9 +279,9 @@ async def test_it_names_itself_and_its_kind(rig: Rig) -> None:
 
 
 async def test_open_tells_what_is_held(rig: Rig) -> None:
-    assert (await opened(rig)).regions == MEMORY.regions[:1]
+    assert (await opened(rig)).regions == tuple(rig.told)
     assert rig.source.memory is not None
-    assert rig.source.memory.regions == MEMORY.regions[:1]
+    assert rig.source.memory.regions == tuple(rig.told)
 
 
 async def test_a_batch_comes_back_whole_and_in_its_order(rig: Rig) -> None:
@@ -180,6 +315,10 @@ async def test_bytes_are_real_bytes(rig: Rig) -> None:
 )
 async def test_what_is_not_held_is_an_error_with_its_address(rig: Rig, span: Span) -> None:
     await opened(rig)
+    if any(region.start <= span.address < region.end for region in rig.told[1:]):
+        # it could not know: then the bytes are missing, and never made up
+        assert await rig.source.fetch([span]) == [None]
+        return
     with pytest.raises(SourceError) as caught:
         await rig.source.fetch([span])
     assert (caught.value.address, caught.value.length) == (span.address, span.length)
@@ -212,7 +351,7 @@ async def test_once_closed_it_serves_nothing(rig: Rig) -> None:
 
 async def test_it_can_be_opened_again(rig: Rig) -> None:
     for _ in range(3):
-        assert (await opened(rig)).regions == MEMORY.regions[:1]
+        assert (await opened(rig)).regions == tuple(rig.told)
         assert await rig.source.fetch([Span(BASE, SIZE)]) == [IMAGE]
         await rig.source.close()
 
@@ -228,12 +367,12 @@ async def test_a_hint_is_harmless_at_any_time(rig: Rig) -> None:
 
 
 @pytest.mark.parametrize("order", list(ByteOrder))
-@pytest.mark.parametrize("kind", list(RIGS))
+@pytest.mark.parametrize("kind", KINDS)
 async def test_every_byte_order(
     kind: str, order: ByteOrder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.delenv("LOWHALF_PUSH_TOKEN", raising=False)
-    async with RIGS[kind](tmp_path, reorder(IMAGE, order)) as rig:
+    async with RIGS[kind].maker(tmp_path, reorder(IMAGE, order)) as rig:
         await opened(rig)
         rig.source.order = order
         assert await rig.source.fetch(LINES) == [
@@ -242,17 +381,27 @@ async def test_every_byte_order(
         await rig.source.close()
 
 
-async def test_a_short_source_ends_where_it_ends(tmp_path: Path) -> None:
-    for kind, maker in RIGS.items():
-        folder = tmp_path / kind
-        folder.mkdir()
-        async with maker(folder, IMAGE[:0x1234]) as rig:
-            held = await opened(rig)
-            assert held.regions == (Region("ram", BASE, 0x1234, (0xA000_0000,)),), kind
-            last = held.spans([0x12])
-            assert last == [Span(BASE + 0x1200, 0x34)]
-            assert await rig.source.fetch(last) == [IMAGE[0x1200:0x1234]], kind
-            await rig.source.close()
+@pytest.mark.parametrize("kind", KINDS)
+async def test_a_short_source_ends_where_it_ends(
+    kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("LOWHALF_PUSH_TOKEN", raising=False)
+    short = RIGS[kind].short
+    # one that cannot end early holds what it was told to, and says of the rest that it is missing
+    size = short or SIZE
+    async with RIGS[kind].maker(tmp_path, IMAGE[: short or 0x1234]) as rig:
+        held = await opened(rig)
+        assert held.regions[0] == Region("ram", BASE, size, (0xA000_0000,))
+        if short is None:
+            assert RIGS[kind].why
+            found = await rig.source.fetch(LINES[0x11:0x14])
+            assert found == [IMAGE[0x1100:0x1200], None, None]
+        else:
+            line = (short - 1) >> 8
+            last = held.spans([line])
+            assert last == [Span(BASE + (line << 8), short - (line << 8))]
+            assert await rig.source.fetch(last) == [IMAGE[line << 8 : short]]
+        await rig.source.close()
 
 
 class Broken(Source):
@@ -303,6 +452,12 @@ async def test_a_source_that_holds_nothing_is_unusable() -> None:
 def test_every_kind_has_its_settings() -> None:
     for model, source in ((FileSource, FileDump), (SharedSource, SharedMemory)):
         assert get_args(model.model_fields["kind"].annotation) == (source.kind,)
+
+
+def test_every_kind_that_a_bridge_file_may_name_is_rigged() -> None:
+    models: list[Any] = list(get_args(get_args(AnySource)[0]))
+    kinds = [get_args(model.model_fields["kind"].annotation)[0] for model in models]
+    assert sorted(kinds) == sorted(RIGS)
 
 
 def _zip(data: bytes) -> bytes:
@@ -371,7 +526,7 @@ async def test_errors_of_the_system_are_translated(
     def fail(*_: object, **__: object) -> None:
         raise raised
 
-    async with RIGS[kind](tmp_path, IMAGE) as rig:
+    async with RIGS[kind].maker(tmp_path, IMAGE) as rig:
         with monkeypatch.context() as patched:
             patched.setattr(Path, "open", fail)
             patched.setattr("adapters.sources.shared.os.open", fail)

@@ -15,6 +15,7 @@ import pytest
 
 from adapters.sources.debugger import CLOSE_TIMEOUT, DebuggerStub
 from bridge.memory import MemoryMap, Region, Span
+from bridge.sampler import Torn
 from bridge.source import Consistency
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import DebuggerSource
@@ -424,6 +425,236 @@ async def test_a_sample_asks_for_nothing_twice(stub: ScriptedStub, source: Debug
         assert stub.packets == [b"\x03", b"m80000100,40", b"m80002000,100"]
         assert await source.fetch([began]) == [held(began)]
         assert len(stub.packets) == 3
+
+
+# one burst a sample
+
+
+NEAR = Span(BASE + 0x1000, 8)
+
+
+async def steady(source: DebuggerStub, *spans: Span) -> None:
+    """Samples that ask for the same, until that counts as their habit."""
+    for _ in range(4):
+        async with source.held_still():
+            for span in spans:
+                await source.fetch([span])
+
+
+async def test_a_fetch_alone_is_one_burst_and_lets_the_guest_go_before_it_looks(
+    stub: ScriptedStub, source: DebuggerStub
+) -> None:
+    await source.fetch([LINE])
+    await until(lambda: stub.running)
+    stub.packets.clear()
+    assert await source.fetch([FAR, NEAR]) == [held(FAR), held(NEAR)]
+    await until(lambda: stub.running)
+    assert stub.packets == [b"\x03", b"m80001000,40", b"m80002000,100", b"c"]
+    assert stub.breaches == []
+
+
+async def test_a_steady_sample_lets_the_guest_go_before_it_is_looked_at(
+    stub: ScriptedStub, source: DebuggerStub
+) -> None:
+    await steady(source, NEAR, FAR)
+    await until(lambda: stub.running)
+    for number in range(3):
+        stub.image[0x1000:0x1008] = bytes([number]) * 8
+        stub.packets.clear()
+        async with source.held_still():
+            await until(lambda: stub.running)
+            # what stands in memory now is of a later moment
+            stub.image[0x1000:0x1008] = b"lanterns"
+            assert await source.fetch([NEAR]) == [bytes([number]) * 8]
+            assert await source.fetch([FAR, NEAR]) == [held(FAR), bytes([number]) * 8]
+        assert stub.packets == [b"\x03", b"m80001000,40", b"m80002000,100", b"c"]
+    assert stub.breaches == []
+    assert 0 < source._halted_for < 5
+
+
+async def test_samples_that_ask_for_something_new_hold_the_guest_to_their_end(
+    stub: ScriptedStub, source: DebuggerStub
+) -> None:
+    for number in range(6):
+        async with source.held_still():
+            await source.fetch([NEAR])
+            await source.fetch([Span(BASE + 0x2000 + 0x200 * number, 0x100)])
+            await asyncio.sleep(0.01)
+            assert not stub.running
+
+
+async def test_a_late_question_has_the_guest_halted_again(
+    stub: ScriptedStub, source: DebuggerStub
+) -> None:
+    await steady(source, NEAR)
+    await until(lambda: stub.running)
+    stub.packets.clear()
+    async with source.held_still():
+        assert await source.fetch([NEAR]) == [IMAGE[0x1000:0x1008]]
+        await until(lambda: stub.running)
+        # nothing that it has seen is different: the sample is of this moment as well
+        assert await source.fetch([FAR]) == [held(FAR)]
+        assert stub.packets == [
+            *(b"\x03", b"m80001000,40", b"c"),
+            *(b"\x03", b"m80001000,40", b"m80002000,100"),
+        ]
+        assert await source.fetch([LINE]) == [held(LINE)]
+        assert not stub.running
+    await until(lambda: stub.running)
+    # the next one holds it, since it may want more as well
+    async with source.held_still():
+        await source.fetch([NEAR])
+        await asyncio.sleep(0.01)
+        assert not stub.running
+    await until(lambda: stub.running)
+    assert stub.breaches == []
+
+
+async def test_a_late_question_of_another_moment_tears_the_sample(
+    stub: ScriptedStub, source: DebuggerStub
+) -> None:
+    await steady(source, NEAR)
+    async with source.held_still():
+        assert await source.fetch([NEAR]) == [IMAGE[0x1000:0x1008]]
+        await until(lambda: stub.running)
+        stub.image[0x1000:0x1008] = b"lanterns"
+        with pytest.raises(Torn) as caught:
+            await source.fetch([FAR])
+    assert str(caught.value) == "no whole frame: the guest went on inside a sample"
+    await until(lambda: stub.running)
+    async with source.held_still():
+        assert await source.fetch([NEAR, FAR]) == [b"lanterns", held(FAR)]
+        await asyncio.sleep(0.01)
+        assert not stub.running
+    assert stub.breaches == []
+
+
+@pytest.mark.parametrize("answer", [b"E14", b"00"])
+async def test_the_guest_is_held_where_a_part_cannot_be_read(
+    stub: ScriptedStub, source: DebuggerStub, answer: bytes
+) -> None:
+    def bad(packet: bytes) -> bytes | None:
+        return wire(answer) if packet.startswith(b"m80002000") else None
+
+    stub.script = bad
+    for _ in range(5):
+        async with source.held_still():
+            assert await source.fetch([NEAR, FAR, LINE]) == [held(NEAR), None, held(LINE)]
+            await asyncio.sleep(0.005)
+            assert not stub.running
+    assert await source.fetch([FAR, LINE]) == [None, held(LINE)]
+    await until(lambda: stub.running)
+    assert stub.breaches == []
+
+
+async def test_damage_in_a_burst_holds_the_guest_and_is_asked_for_again(
+    stub: ScriptedStub, source: DebuggerStub
+) -> None:
+    await steady(source, NEAR, FAR, LINE)
+    damaged = iter([b"$00#00"])
+    stub.script = lambda packet: next(damaged, None) if packet[:3] == b"m80" else None
+    async with source.held_still():
+        for span in (NEAR, FAR, LINE):
+            assert await source.fetch([span]) == [held(span)]
+    await until(lambda: stub.running)
+    assert stub.breaches == []
+    assert await source.fetch([FAR]) == [held(FAR)]
+
+
+async def test_a_damaged_stop_is_asked_for_again(stub: ScriptedStub, source: DebuggerStub) -> None:
+    await steady(source, NEAR)
+    await until(lambda: stub.running)
+    right = stub.halt
+
+    def damaged(stop: bytes = b"T02thread:01;") -> None:
+        right(stop)
+        stub._last = wire(stop)
+
+    stub.halt = damaged  # type: ignore[method-assign]
+    say, first = stub.say, iter([b"$T02#00"])
+    stub.say = lambda data: say(next(first, data))  # type: ignore[method-assign]
+    async with source.held_still():
+        assert await source.fetch([NEAR]) == [held(NEAR)]
+    assert stub.acks.count(b"-") == 1
+    await until(lambda: stub.running)
+
+
+async def test_a_stop_of_another_kind_is_not_taken_for_ours(
+    stub: ScriptedStub, source: DebuggerStub
+) -> None:
+    await steady(source, NEAR)
+    await until(lambda: stub.running)
+    right = stub.halt
+    stub.halt = lambda stop=b"": right(b"T0b")  # type: ignore[method-assign]
+    async with source.held_still():
+        assert await source.fetch([NEAR]) == [held(NEAR)]
+    await asyncio.sleep(0.02)
+    assert not stub.running
+    assert source.notes == [
+        "the guest was halted by something else (signal 11): it is read as it stands, and goes "
+        "on when that lets it"
+    ]
+
+
+async def test_a_program_that_ends_in_the_moment_of_a_burst_is_lost(
+    stub: ScriptedStub, source: DebuggerStub
+) -> None:
+    await steady(source, NEAR)
+    await until(lambda: stub.running)
+    right = stub.halt
+    stub.halt = lambda stop=b"": right(b"W00")  # type: ignore[method-assign]
+    with pytest.raises(SourceLost) as caught:
+        await source.fetch([NEAR])
+    assert caught.value.detail == "the program that the stub debugs has ended"
+
+
+async def test_more_than_can_be_under_way_at_once(stub: ScriptedStub, source: DebuggerStub) -> None:
+    spans = [Span(BASE + at, 0x20) for at in range(0, SIZE, 0x100)]
+    assert await source.fetch(spans) == [held(span) for span in spans]
+    await steady(source, *spans)
+    await until(lambda: stub.running)
+    stub.packets.clear()
+    async with source.held_still():
+        assert await source.fetch(spans) == [held(span) for span in spans]
+    await until(lambda: stub.running)
+    assert [packet[:1] for packet in stub.packets] == [b"\x03", *[b"m"] * len(spans), b"c"]
+    assert stub.breaches == []
+
+
+@pytest.mark.parametrize("silent", [b"m80001000", b"m80002000"])
+async def test_cancelled_in_a_burst_it_detaches(stub: ScriptedStub, silent: bytes) -> None:
+    source = source_of(stub)
+    await source.open(MEMORY)
+    await steady(source, NEAR, FAR)
+    stub.script = lambda packet: b"" if packet.startswith(silent) else None
+
+    async def sample() -> None:
+        async with source.held_still():
+            await source.fetch([NEAR])
+
+    task = asyncio.create_task(sample())
+    await asyncio.sleep(0.05)
+    assert not stub.running
+    task.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await task
+    await source.close()
+    await until(lambda: stub.running)
+    assert stub.packets[-1] == b"D"
+
+
+@pytest.mark.parametrize("silent", [b"m80001000", b"m80002000"])
+async def test_a_burst_without_an_answer_is_stalled(stub: ScriptedStub, silent: bytes) -> None:
+    source = source_of(stub)
+    await source.open(MEMORY)
+    await steady(source, NEAR, FAR)
+    stub.script = lambda packet: b"" if packet.startswith(silent) else None
+    with pytest.raises(SourceLost) as caught:
+        await source.fetch([NEAR, FAR])
+    assert caught.value.detail == "stalled: no answer from the stub within 0.3 s"
+    stub.hangs = True
+    await source.close()
+    await until(lambda: stub.running)
 
 
 def only_extended(stub: ScriptedStub) -> Callable[[bytes], bytes | None]:

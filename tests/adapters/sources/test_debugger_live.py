@@ -558,15 +558,40 @@ class TestGdbserver:
         assert link is not None
         assert not link.client.acknowledging
         spans = [Span(AT + at, 0x100) for at in (0, 0x100, 0x400, 0x700, 0x800, 0x1000, 0x3F00)]
-        for _ in range(30):
+        for turn in range(30):
             async with source.held_still():
                 found = await source.fetch(spans)
+                # it asks for more than it did before: so the program is held to the end
+                more = Span(AT + 0x3000 + 0x200 * (turn % 4), 0x80)
+                assert await source.fetch([more]) == [served.read(more.address - AT, 0x80)]
                 assert found == [served.read(span.address - AT, 0x100) for span in spans]
             await asyncio.sleep(0.003)
         before = served.u32(8)
         await source.close()
         await asyncio.sleep(0.3)
         assert served.u32(8) > before + 10
+
+    async def test_what_was_read_in_one_burst_is_of_one_moment(self, served: Served) -> None:
+        source = await self.opened(served)
+        # the program writes the first of these, then the others, and sleeps
+        spans = [Span(AT, 8), Span(AT + 0x1000, 8), Span(AT + 0x1800, 8)]
+        counts = []
+        for _ in range(100):
+            async with source.held_still():
+                (began,) = await source.fetch(spans[:1])
+                first, second = await source.fetch(spans[1:])
+                assert isinstance(began, bytes)
+                assert isinstance(first, bytes)
+                assert isinstance(second, bytes)
+                # one of the three writes may still be to come
+                assert (began[0] - first[0]) & 0xFF in (0, 1)
+                assert (first[0] - second[0]) & 0xFF in (0, 1)
+                counts.append(int.from_bytes(began[:4], "little"))
+            await asyncio.sleep(0.004)
+        assert source._steady > 90
+        assert counts == sorted(counts)
+        assert counts[-1] - counts[0] > 30
+        await source.close()
 
     async def test_what_is_not_mapped_is_missing_and_nothing_else(self, served: Served) -> None:
         source = await self.opened(served)

@@ -271,6 +271,46 @@ def test_ram_of_which_a_part_is_guarded_against_writes_is_one_area() -> None:
     assert larger == []
 
 
+def test_parts_of_ram_side_by_side_have_room_around_them() -> None:
+    near, larger = find_ram.areas(
+        [
+            mapping(0x1000, 0x1000),
+            mapping(0x2000, 0x1000, ""),
+            mapping(0x3000, 0x2000),
+            mapping(0x1_0000, 0x2000, "rw", "00:01 9", 0x5000),
+            mapping(0x1_2000, 0x2000, "r"),
+            mapping(0x2_0000, 0x2000, "rw"),
+            mapping(0x2_2000, 0x2000, "r", "08:02 7"),  # a program's own code ends it
+            mapping(0x2_4000, 0x2000, "rw"),
+            mapping(0x3_0000, 0x2000, "rw"),
+            mapping(0x3_3000, 0x2000, "rw"),
+            mapping(0x4_0000, 0x2000, "r"),
+            mapping(0x4_2000, 0x2000, "r"),
+            mapping(0x5_0000, 2 * SIZE),
+        ],
+        SIZE,
+    )
+    assert near == []
+    assert spans(larger) == [
+        *((0x5_0000, 0x5_8000), (0x1000, 0x2000), (0x3000, 0x5000)),
+        *((0x1_0000, 0x1_2000), (0x1_2000, 0x1_4000)),
+    ]
+    assert [area.room for area in larger[1:]] == [(0x1000, 0x5000)] * 2 + [(0x1_0000, 0x1_4000)] * 2
+    assert [area.holes for area in larger[1:]] == [((0x2000, 0x3000),)] * 2 + [()] * 2
+
+
+def test_only_a_small_part_of_the_ram_may_be_a_hole() -> None:
+    page = 0x1000
+    alone = Area(0, 8 * page, "", 0, "")
+    assert alone.has_room(0, 8 * page)
+    assert not alone.has_room(1, 8 * page)
+    one = Area(0, 4 * page, "", 0, "", (0, 0x20 * page), ((4 * page, 5 * page),))
+    assert one.has_room(0, 8 * page)
+    assert not one.has_room(0, 7 * page)
+    assert one.has_room(5 * page, 7 * page)
+    assert not one.has_room(0x19 * page, 8 * page)
+
+
 class Game:
     """Copies of the RAM of which some count frames: one more each time that they are watched."""
 
