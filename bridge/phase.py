@@ -40,7 +40,8 @@ class FramePhase:
     """The phase of one game's frames.
 
     ``longest`` is the longest pause between two looks, in seconds.  ``lag`` counts the frames' time
-    that the game has lost so far: 1 for each period by which a frame ended too late.
+    that the game has lost so far: 1 for each period by which a frame ended too late.  Only what was
+    looked for and not there counts, so that a reader who was held up himself calls nothing lag.
     """
 
     def __init__(self, longest: float) -> None:
@@ -94,7 +95,7 @@ class FramePhase:
         if not self._period:
             self._acquire(number, ended)
             return
-        self._follow(number - last, ended, not_before is None)
+        self._follow(number - last, at, not_before)
 
     def _unlock(self, number: int, ended: float) -> None:
         self._period, self._strays = 0.0, 0
@@ -108,24 +109,18 @@ class FramePhase:
         if number - first >= ACQUIRE:
             self._period = (ended - began) / (number - first)
 
-    def _follow(self, frames: int, ended: float, is_late_look: bool) -> None:
+    def _follow(self, frames: int, at: float, not_before: float | None) -> None:
         expected = self._at + frames * self._period
-        error = ended - expected
-        if is_late_look and error >= 0:
+        is_vague = not_before is None or at - not_before > self._period / 4
+        if is_vague and (not_before or 0.0) <= expected <= at:
             self._at = expected  # it may have come in time and been seen late
             return
+        error = (at if not_before is None else (at + not_before) / 2) - expected
         if abs(error) > self._period / 4:
-            self._strays += 1
-            if self._strays > MOST_STRAYS:
-                assert self._number is not None
-                self._unlock(self._number, ended)
-                return
-            if 0 < error < LONGEST_LAG:
-                self.lag += round(error / self._period)
-            self._at = ended
+            self._stray(expected + error, expected, not_before)
             return
         self._strays = 0
-        if is_late_look:
+        if not_before is None:
             # it had ended before the first look: begin earlier, until one look is in vain again
             self._spread = min(self._spread * 1.25, self._period / 8)
             self._at = expected + PHASE_GAIN * (error - self.margin)
@@ -133,3 +128,14 @@ class FramePhase:
         self._spread += 0.05 * (abs(error) - self._spread)
         self._at = expected + PHASE_GAIN * error
         self._period += PERIOD_GAIN * error / frames
+
+    def _stray(self, ended: float, expected: float, not_before: float | None) -> None:
+        """A frame far from where it was expected."""
+        self._strays += 1
+        if self._strays > MOST_STRAYS:
+            assert self._number is not None
+            self._unlock(self._number, ended)
+            return
+        if not_before is not None and 0 < not_before - expected < LONGEST_LAG:
+            self.lag += round((not_before - expected) / self._period)
+        self._at = ended

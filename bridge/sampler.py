@@ -14,6 +14,7 @@ and stands where both are equal; that is likelier to be whole, not certain, and 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
@@ -34,7 +35,7 @@ from bridge.part import Part, cut
 from bridge.phase import FINE, FramePhase
 from bridge.plan import Counter, Plan
 from bridge.readings import Frame, Reading, Stats, Status, Watch
-from bridge.source import Consistency, Source
+from bridge.source import Consistency, Source, Torn
 from schemas.compiler import BuildLayout
 from schemas.errors import SourceUnusable
 
@@ -49,10 +50,6 @@ RATE_SLACK = 0.99
 """A game that is a little faster than the rate (60.1 for 60) is not to lose frames for that."""
 FINEST_WAIT = 0.0011
 """Event loops wait in whole milliseconds, and rather longer than asked."""
-
-
-class Torn(Exception):
-    """No sample of a frame was whole; the message says why."""
 
 
 class Sampler:
@@ -152,11 +149,7 @@ class Sampler:
     async def _wait(self) -> int | None:
         """Until a new frame is there; gives the sender's number of it."""
         if self.source.paced:
-            number = await self.source.wait()
-            if number is not None:
-                now = time.monotonic()
-                self._phase.saw(number, now, now)
-            return number
+            return await self.source.wait()
         plan = self.plan
         known = plan is not None and self._number is not None
         period = 1 / self.rate
@@ -336,8 +329,11 @@ class Sampler:
         twice = guard is None and plan.frame is not None and unvouched
         began_trying, tries = time.monotonic(), 0
         while True:
-            async with self.source.held_still():
-                number = await self._attempt(plan, guard, twice, sent)
+            number = None
+            # a source that could not keep the sample to one moment says so by itself
+            with contextlib.suppress(Torn):
+                async with self.source.held_still():
+                    number = await self._attempt(plan, guard, twice, sent)
             if number is not None:
                 break
             tries += 1

@@ -31,6 +31,10 @@ class Consistency(StrEnum):
     UNGUARDED = "unguarded"
 
 
+class Torn(Exception):
+    """No sample of a frame was whole, or this one was not; the message says why."""
+
+
 class Source(abc.ABC):
     """Where RAM comes from.
 
@@ -129,7 +133,8 @@ class Source(abc.ABC):
     @contextlib.asynccontextmanager
     async def held_still(self) -> AsyncIterator[None]:
         """While this lasts, a source that can stop its guest holds it; the sampler fetches all
-        that belongs to one sample inside.  Raises SourceLost."""
+        that belongs to one sample inside.  Raises SourceLost.  A fetch inside raises Torn where
+        the guest could not be held for as long as that: the sample is taken again."""
         await self._hold()
         try:
             yield

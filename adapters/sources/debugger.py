@@ -41,8 +41,7 @@ from adapters.listen_address import ListenAddress, listen_address
 from adapters.sources import rsp
 from adapters.sources.rsp_link import Burst, Link, LinkError, NoAnswer
 from bridge.memory import MemoryMap, Span
-from bridge.sampler import Torn
-from bridge.source import Consistency, Source
+from bridge.source import Consistency, Source, Torn
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import DebuggerSource
 

@@ -26,6 +26,8 @@ class Reader:
     ends: list[float]
     longest: float = 1 / 480
     look_takes: float = 0.00003
+    stalls: dict[int, float] = field(default_factory=dict)
+    """How long the reader itself is held up once it waits behind a frame, by that frame."""
     now: float = 0.0
     late: list[float] = field(default_factory=list)
     looks: list[int] = field(default_factory=list)
@@ -50,6 +52,7 @@ class Reader:
             while (found := self.newest()) == self.number:
                 not_before = self.now
                 self.now += self.phase.pause(self.now - first) + SLEEP_LATE + self.look_takes
+                self.now += self.stalls.pop(self.number, 0.0)
                 looks += 1
             self.number = found
             self.phase.saw(found, self.now, not_before)
@@ -112,6 +115,16 @@ def test_lag_of_several_frames_is_counted_in_frames() -> None:
     reader = Reader(ends)
     reader.run()
     assert reader.phase.lag == 5
+
+
+@pytest.mark.parametrize("seconds", [0.006, 0.014, 0.03, 0.1, 0.4])
+def test_a_reader_that_is_held_up_calls_nothing_lag(seconds: float) -> None:
+    stalls = dict.fromkeys(range(100, 900, 100), seconds)
+    reader = Reader(ends_of(1000, 1 / 60, 0.00005, seed=9), stalls=stalls)
+    reader.run()
+    assert reader.stalls == {}
+    assert reader.phase.lag == 0
+    assert reader.late[-1] < 0.0005
 
 
 def test_a_game_that_its_user_held_back_has_not_lagged() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import bisect
 import time
 from collections.abc import Sequence
 from pathlib import Path
@@ -11,6 +12,7 @@ from types import SimpleNamespace
 import pytest
 
 from adapters.sources.fake import ScriptedSource
+from bridge import source
 from bridge.byte_order import ByteOrder
 from bridge.memory import Span
 from bridge.plan import Plan, memory_map, plans
@@ -470,25 +472,79 @@ async def test_a_sender_numbers_its_own_frames(tmp_path: Path) -> None:
     assert sampler.stats.skipped == 3
 
 
+class Played(ScriptedSource):
+    """A game that ends its frames at given times of a clock that moves while it is waited for."""
+
+    def __init__(self, ends: Sequence[float]) -> None:
+        super().__init__()
+        self.ends = ends
+        self.now = ends[0]
+        guest(self)
+
+    def sleep(self, seconds: float) -> None:
+        self.now += seconds
+
+    async def _fetch(self, spans: Sequence[Span]) -> list[bytes | None]:
+        count(self, 100 + bisect.bisect_right(self.ends, self.now))
+        return await super()._fetch(spans)
+
+
 async def test_lag_is_counted_against_the_games_own_pace(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    now = 100.0
-    monkeypatch.setattr(
-        "bridge.sampler.time", SimpleNamespace(monotonic=lambda: now, time=lambda: now)
+    # frame 30 takes three frames' time
+    source = Played([100 + (number + 2 * (number >= 30)) / 60 for number in range(60)])
+    clock = SimpleNamespace(
+        monotonic=lambda: source.now, time=lambda: source.now, sleep=source.sleep
     )
-    source = ScriptedSource(paced=True, consistency=Consistency.SENDER)
-    guest(source)
-    sampler = await Bench(tmp_path, "", {"far": FAR}).sampler(source)
-    for number in range(1, 41):
-        # frame 30 takes three frames' time
-        now += 3 / 60 if number == 30 else 1 / 60
-        source.frame(number)
+    monkeypatch.setattr("bridge.sampler.time", clock)
+    sampler = await Bench(tmp_path, GUARD, {"far": FAR}).sampler(source)
+    frame = await take(sampler)
+    while frame.number < 145:
+        assert frame.stats.lag == (2 if frame.number > 130 else 0)
         frame = await take(sampler)
-        assert frame.stats.lag == (2 if number >= 30 else 0)
+    assert frame.stats.skipped == 0
     # what was lost stays counted when the source is opened again
     after = Sampler(
         source, sampler.plans, sampler.memory, declared=None, rate=240, previous=sampler
     )
-    source.frame(41)
     assert (await take(after)).stats.lag == 2
+
+
+async def test_what_a_sender_sends_late_is_not_called_lag(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now = 100.0
+    clock = SimpleNamespace(monotonic=lambda: now, time=lambda: now)
+    monkeypatch.setattr("bridge.sampler.time", clock)
+    source = ScriptedSource(paced=True, consistency=Consistency.SENDER)
+    guest(source)
+    sampler = await Bench(tmp_path, "", {"far": FAR}).sampler(source)
+    for number in range(1, 41):
+        # the way from the game to here may have been slow, or a recording's player
+        now += 3 / 60 if number == 30 else 1 / 60
+        source.frame(number)
+        assert (await take(sampler)).stats.lag == 0
+
+
+class Slipping(Torn):
+    """A guest that cannot be held for as long as a sample takes, for the next few samples."""
+
+    slips = 0
+
+    async def _fetch(self, spans: Sequence[Span]) -> list[bytes | None]:
+        if self.slips:
+            self.slips -= 1
+            raise source.Torn("no whole frame: the guest went on inside a sample")
+        return await super()._fetch(spans)
+
+
+async def test_a_sample_that_the_source_itself_gives_up_is_taken_again(tmp_path: Path) -> None:
+    slipping = Slipping()
+    guest(slipping)
+    sampler = await Bench(tmp_path, "", {"far": FAR}).sampler(slipping)
+    await take(sampler)
+    slipping.slips = 3
+    frame = await take(sampler)
+    assert (frame.note, frame.readings[0].value, frame.readings[0].reason) == ("", 42, "")
+    assert (frame.stats.frames, frame.stats.torn, frame.stats.unwhole) == (2, 3, 0)

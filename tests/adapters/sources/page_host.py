@@ -5,12 +5,11 @@
 
 from __future__ import annotations
 
-import subprocess
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from types import TracebackType
-from typing import Self
+
+from tests.adapters.sources.host_process import HostProcess
 
 PROGRAM = """
 import ctypes, mmap, os, sys
@@ -50,7 +49,7 @@ sys.stdin.read()
 """
 
 
-class PageHost:
+class PageHost(HostProcess):
     """A running host; ``address`` is where its RAM begins.
 
     ``protected`` are offsets of pages that cannot be read, ``read_only`` of pages that cannot be
@@ -66,34 +65,5 @@ class PageHost:
         split: int = 0,
     ) -> None:
         rules = [f"{offset}:0" for offset in protected] + [f"{offset}:1" for offset in read_only]
-        self.process = subprocess.Popen(
-            [sys.executable, "-c", PROGRAM, str(image), str(split), *rules],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-        )
-        assert self.process.stdout is not None
-        self.address = int(self.process.stdout.readline())
-
-    @property
-    def pid(self) -> int:
-        return self.process.pid
-
-    def close(self) -> None:
-        """End it and wait for it; harmless the second time."""
-        self.process.kill()
-        self.process.wait()
-        for stream in (self.process.stdin, self.process.stdout):
-            if stream is not None:
-                stream.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        fault: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
+        super().__init__([sys.executable, "-c", PROGRAM, str(image), str(split), *rules])
+        self.address = int(self.line())

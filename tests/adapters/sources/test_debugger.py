@@ -15,8 +15,7 @@ import pytest
 
 from adapters.sources.debugger import CLOSE_TIMEOUT, DebuggerStub
 from bridge.memory import MemoryMap, Region, Span
-from bridge.sampler import Torn
-from bridge.source import Consistency
+from bridge.source import Consistency, Torn
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import DebuggerSource
 from tests.adapters.sources.scripted_stub import BASE, ScriptedStub, wire

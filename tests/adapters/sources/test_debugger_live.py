@@ -22,8 +22,8 @@ from adapters.sources.shared import SharedMemory
 from bridge.memory import MemoryMap, Region, Span
 from bridge.plan import memory_map, plans
 from bridge.readings import Frame
-from bridge.sampler import Sampler, Torn
-from bridge.source import Source
+from bridge.sampler import Sampler
+from bridge.source import Source, Torn
 from schemas.errors import SourceLost
 from schemas.loader import Bridge, load_bridge
 from schemas.source_settings import DebuggerSource, SharedSource

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import subprocess
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 from bridge.byte_order import ByteOrder
+from tests.adapters.sources.host_process import HostProcess
 
 SOURCE = Path(__file__).with_name("word_host.c")
 MASKS = {ByteOrder.BIG: 0, ByteOrder.SWAP16: 1, ByteOrder.SWAP32: 3, ByteOrder.HALFSWAP: 2}
@@ -22,7 +21,7 @@ def compile_host(directory: Path, name: str = "tidehost") -> Path:
     return program
 
 
-class WordHost:
+class WordHost(HostProcess):
     """A running host.  ``live`` is the address of its RAM, ``stale`` those of old copies."""
 
     def __init__(
@@ -37,52 +36,17 @@ class WordHost:
         user: int | None = None,
     ) -> None:
         numbers = (MASKS[order], copies, began, ended)
-        self.process = subprocess.Popen(
-            [str(program), str(image), *map(str, numbers)],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-            user=user,
-            group=user,
-            extra_groups=None if user is None else [],
-        )
-        self.live = int(self._line(), 16)
-        self.stale = [int(self._line(), 16) for _ in range(copies)]
-        assert self._line() == "ready"
-
-    @property
-    def pid(self) -> int:
-        return self.process.pid
-
-    def _line(self) -> str:
-        assert self.process.stdout is not None
-        return self.process.stdout.readline().strip()
+        super().__init__([str(program), str(image), *map(str, numbers)], user=user)
+        self.live = int(self.line(), 16)
+        self.stale = [int(self.line(), 16) for _ in range(copies)]
+        assert self.line() == "ready"
 
     def say(self, letter: str) -> int:
         """One of the letters of word_host.c; gives the number that it answers."""
         assert self.process.stdin is not None
         self.process.stdin.write(f"{letter}\n")
         self.process.stdin.flush()
-        answer = int(self._line(), 0)
+        answer = int(self.line(), 0)
         if letter in "mnx":
             self.live = answer
         return answer
-
-    def close(self) -> None:
-        """End it and wait for it; harmless the second time."""
-        self.process.kill()
-        self.process.wait()
-        for stream in (self.process.stdin, self.process.stdout):
-            if stream is not None:
-                stream.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        fault: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
