@@ -18,6 +18,10 @@ class Absent(Exception):
         self.value = value
 
 
+class NotHeld(Absent):
+    """There is no value because the source does not hold the bytes."""
+
+
 class Missing(Exception):
     """Lines are needed that have not been fetched yet; which, the evaluator has noted."""
 

@@ -10,17 +10,20 @@ a branch that is not taken; equal ones are shared.
 from __future__ import annotations
 
 import ast
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NoReturn
 
 from construct import Array
 
 from bridge import functions, nodes
+from bridge.heap_functions import BLOCK_FIELDS, block_field
+from bridge.heap_program import HeapProgram, heap_program
 from bridge.syntax import column_of, parse
 from bridge.values import BOOLEAN, FLOAT, INTEGER, TEXT, Kind, ValueType
 from schemas.compiler import BuildLayout
 from schemas.errors import ExpressionError
+from schemas.heap_types import HeapTypes
 from schemas.layout import (
     BitField,
     Chars,
@@ -85,6 +88,8 @@ class Slot:
     type: ValueType
     number: nodes.Number | None
     over_frames: OverFrames | None = None
+    heap_checks: bool = True
+    """Whether it warns of pointers into the heap that do not hold what they held."""
 
     @property
     def address_node(self) -> nodes.Number | None:
@@ -95,18 +100,25 @@ class Slot:
 
 @dataclass(frozen=True, slots=True)
 class Program:
-    """All slots in evaluation order, and which slot each watch is."""
+    """All slots in evaluation order, which slot each watch is, and how the heap is walked."""
 
     slots: tuple[Slot, ...]
     watches: Mapping[str, int]
+    heap: HeapProgram | None = None
 
 
-def check(layout: BuildLayout, watches: Mapping[str, str]) -> Program:
-    """Check every watch (name → expression).  Raises ExpressionError for the first wrong one."""
-    checker = Checker(layout, watches)
+def check(
+    layout: BuildLayout, watches: Mapping[str, str], heedless: Collection[str] = ()
+) -> Program:
+    """Check every watch (name → expression); those in *heedless* warn of no pointer into the heap.
+
+    Raises ExpressionError for the first wrong one, SchemaError where the heap's description is.
+    """
+    heap = heap_program(Checker(layout, {}))
+    checker = Checker(layout, watches, heedless)
     for name in checker.ordered():
         checker.watch(name)
-    return Program(tuple(checker.slots), dict(checker.watch_slots))
+    return Program(tuple(checker.slots), dict(checker.watch_slots), heap)
 
 
 def value_type(leaf: Leaf) -> ValueType:
@@ -145,18 +157,22 @@ class _Line:
 
     text: str
     watch: str
-    locals: dict[str, ValueType | Node] = field(default_factory=dict)
+    locals: dict[str, nodes.Element] = field(default_factory=dict)
     lists: int = 0
+    of_heap: bool = False
 
 
 class Checker:
-    def __init__(self, layout: BuildLayout, watches: Mapping[str, str]) -> None:
+    def __init__(
+        self, layout: BuildLayout, watches: Mapping[str, str], heedless: Collection[str] = ()
+    ) -> None:
         self.layout = layout
+        self._heedless = heedless
         self.slots: list[Slot] = []
         self.watch_slots: dict[str, int] = {}
         self._expressions = watches
         self._trees = {name: parse(text, name) for name, text in watches.items()}
-        self._hidden: dict[str, int] = {}
+        self._hidden: dict[tuple[str, bool], int] = {}
         self._line = _Line("", "")
 
     # slots
@@ -199,7 +215,9 @@ class Checker:
         """Check one watch; those that it uses have been checked."""
         self._begin(name)
         number = self.value(self._trees[name])
-        self.watch_slots[name] = self._add(Slot(name, number.text, number.type, number))
+        checks = self.heap_checks
+        slot = Slot(name, number.text, number.type, number, heap_checks=checks)
+        self.watch_slots[name] = self._add(slot)
 
     def _begin(self, name: str) -> None:
         self._line = _Line(" ".join(self._expressions[name].splitlines()), name)
@@ -208,12 +226,33 @@ class Checker:
         self.slots.append(slot)
         return len(self.slots) - 1
 
+    def of_heap(self, text: str, variables: Mapping[str, Node]) -> ast.expr:
+        """Begin an expression of the schema's heap, in which *variables* can be named."""
+        tree = parse(text)
+        self._line = _Line(" ".join(text.splitlines()), "", dict(variables), of_heap=True)
+        return tree
+
+    @property
+    def heap_checks(self) -> bool:
+        """Whether the watch at hand warns of pointers into the heap."""
+        return self._line.watch not in self._heedless
+
+    def heap(self, tree: ast.expr) -> HeapTypes:
+        """The heap that an expression asks for."""
+        if self._line.of_heap:
+            self.refuse(tree, "asks for the heap, which is what is being described")
+        if self.layout.heap is None:
+            self.refuse(tree, "the schema describes no heap; add [heap] to it")
+        return self.layout.heap
+
     def hidden(self, tree: ast.expr) -> int:
         """The slot of a function's argument over frames; equal arguments share one."""
-        key = self.text(tree)
+        text, checks = self.text(tree), self.heap_checks
+        key = text, checks
         if key not in self._hidden:
             number = self.value(tree)
-            self._hidden[key] = self._add(Slot("", key, number.type, number))
+            slot = Slot("", text, number.type, number, heap_checks=checks)
+            self._hidden[key] = self._add(slot)
         return self._hidden[key]
 
     def over_frames(
@@ -224,11 +263,12 @@ class Checker:
         kind: ValueType,
         constant: int,
     ) -> nodes.Number:
-        key = self.text(tree)
+        text, checks = self.text(tree), self.heap_checks
+        key = text, checks
         if key not in self._hidden:
             spec = OverFrames(function, tuple(arguments), constant)
-            self._hidden[key] = self._add(Slot("", key, kind, None, spec))
-        return nodes.SlotValue(key, kind, self._hidden[key])
+            self._hidden[key] = self._add(Slot("", text, kind, None, spec, checks))
+        return nodes.SlotValue(text, kind, self._hidden[key])
 
     # numbers
 
@@ -239,6 +279,8 @@ class Checker:
             return found
         if isinstance(found, nodes.Listing):
             self.refuse(tree, "is a list; use len, sum, min, max or first")
+        if isinstance(found, nodes.Block):
+            self.refuse(tree, f"is a whole block; name a field: {', '.join(BLOCK_FIELDS)}")
         assert isinstance(found, nodes.Place)
         if not isinstance(found.node, Leaf):
             fields = found.node.members if isinstance(found.node, OffsetStruct) else ()
@@ -321,6 +363,8 @@ class Checker:
             kind = self._line.locals[name]
             if isinstance(kind, ValueType):
                 return nodes.LoopNumber(name, kind, name)
+            if isinstance(kind, nodes.BlockSort):
+                return nodes.LoopBlock(name, name)
             return nodes.LoopPlace(name, kind, name)
         symbol = self.layout.symbols.get(name)
         if symbol is not None:
@@ -335,7 +379,7 @@ class Checker:
         known = [
             *self._line.locals,
             *self.layout.symbols,
-            *filter(None, self._expressions),
+            *filter(str.isidentifier, self._expressions),
             *self.layout.enumerations,
         ]
         return self.refuse(tree, f"unknown name {name}{nearest(name, known)}")
@@ -350,6 +394,8 @@ class Checker:
                     self.refuse(tree, f"{enumeration.type_name} has no member {name}{hint}")
                 return nodes.Literal(text, value_type(enumeration), enumeration.members[name])
         base = self.any(tree.value)
+        if isinstance(base, nodes.Block):
+            return block_field(self, tree, base)
         if not isinstance(base, nodes.Place):
             self.refuse(tree, f"{base.text} is a value and has no fields")
         if isinstance(base.node, PointerTo):
@@ -434,6 +480,9 @@ class Checker:
         for left, right, part in zip(operands, operands[1:], parts[1:], strict=False):
             if (left.type.kind is Kind.TEXT) is not (right.type.kind is Kind.TEXT):
                 self.refuse(part, f"a {left.type.name} cannot be compared with {right.type.name}")
+            for text, choices in ((right, left.type.choices), (left, right.type.choices)):
+                if choices and isinstance(text, nodes.Literal):
+                    self._choose(part, str(text.value), choices)
             names = left.type.members, right.type.members
             if all(names) and names[0] != names[1]:
                 self.refuse(part, f"{left.type.name} and {right.type.name} are different lists")
@@ -467,8 +516,12 @@ class Checker:
             result = self.value(tree.elt)
         self._line.lists -= 1
         del self._line.locals[variable]
-        assert isinstance(result, nodes.Place | nodes.Number)
-        element = result.type if isinstance(result, nodes.Number) else result.node
+        element: nodes.Element
+        if isinstance(result, nodes.Block):
+            element = nodes.BLOCK
+        else:
+            assert isinstance(result, nodes.Place | nodes.Number)
+            element = result.type if isinstance(result, nodes.Number) else result.node
         text = self.text(tree)
         return nodes.Comprehension(text, element, variable, source, conditions, result)
 
@@ -489,6 +542,8 @@ class Checker:
                 f"{function.form} takes {wanted} argument{'s' * (wanted != '1')}, "
                 f"found {len(tree.args)}",
             )
+        if function.over_frames and self._line.of_heap:
+            self.refuse(tree, f"{name} cannot stand in [heap], which is of one frame")
         if function.over_frames and self._line.locals:
             self.refuse(tree, f"{name} cannot stand in a list: its state would have no one value")
         return function.check(self, tree)
@@ -510,6 +565,11 @@ class Checker:
         assert isinstance(place.node, PointerTo)
         target = self.target(tree, place.node)
         return nodes.Followed(place.text, target, place)
+
+    def _choose(self, tree: ast.expr, found: str, choices: Collection[str]) -> None:
+        """Refuse a text that a value can never be; kinds without a name are written as numbers."""
+        if found not in choices and not found.lstrip("-").isdecimal():
+            self.refuse(tree, f'it can never be "{found}"{nearest(found, choices)}')
 
     def _common(self, tree: ast.expr, one: ValueType, other: ValueType) -> ValueType:
         """The type of a value that is of either type."""

@@ -8,16 +8,21 @@ reason; where lines are missing it returns their numbers instead, and is called 
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NoReturn
 
 from bridge import mathematics, nodes, over_frames
-from bridge.absence import Absent, Missing, Site
+from bridge.absence import Absent, Missing, NotHeld, Site
+from bridge.aims import Aims, Caution, Pointer
 from bridge.checker import Program
 from bridge.generator import generate
+from bridge.heap import Block, Heap
+from bridge.heap_layout import Layout, first_difference, match_value
+from bridge.heap_walk import HeapWalk
 from bridge.image import Image
 from bridge.memory import LINE_SHIFT, MemoryMap
 from bridge.readings import Status
+from bridge.turn_search import CheapestTurns
 from bridge.values import Value
 from schemas.compiler import BuildLayout
 
@@ -67,7 +72,13 @@ class Evaluator:
         self.values: list[Any] = []
         self.faults: list[Absent | None] = []
         self.addresses: list[int | None] = []
-        self._chunks = self._compile(source.text, source.constants, source.formats)
+        self.cautions: dict[int, Caution] = {}
+        self._aims = Aims()
+        self._walk: HeapWalk | None = None
+        names = self._compile(source.text, source.constants, source.formats)
+        self._chunks: list[Callable[..., None]] = [
+            names[f"chunk{number}"] for number in range(source.text.count("def chunk"))
+        ]
 
     def evaluate(self, image: Image, frame: int, *, again: bool = False) -> set[int]:
         """Evaluate every slot, or only those set aside.
@@ -81,6 +92,9 @@ class Evaluator:
             todo, self._set_aside = self._set_aside, []
             for number in todo:
                 self.faults[number] = None
+                self.cautions.pop(number, None)
+            if self._walk is not None:
+                self._walk.go_on()
             chunks = [self._chunks[number] for number in todo]
         else:
             count = len(self.program.slots)
@@ -88,6 +102,11 @@ class Evaluator:
             self.addresses = self.fixed_addresses[:]
             self._set_aside = []
             self._chains.clear()
+            if self.program.heap is not None:
+                self.cautions = {}
+                self._aims.begin()
+                if self._walk is not None:
+                    self._walk.begin()
         arguments = (
             image.bytes,
             self.values,
@@ -95,6 +114,7 @@ class Evaluator:
             self.addresses,
             image.held,
             image.touched,
+            self.cautions,
         )
         for chunk in chunks:
             chunk(*arguments)
@@ -104,11 +124,22 @@ class Evaluator:
         """The frame was taken: functions over frames move on."""
         for machine in self._machines.values():
             machine.commit()
+        self._aims.commit()
+
+    def moments(self) -> list[tuple[str, Value | None]]:
+        """What each tally counted in the frame that was just taken: its text and the value."""
+        slots = self.program.slots
+        return [
+            (slots[number].text, machine.moment[0])
+            for number, machine in self._machines.items()
+            if isinstance(machine, over_frames.Tally) and machine.moment is not None
+        ]
 
     def clear(self) -> None:
         """The guest was reset: functions over frames forget everything."""
         for machine in self._machines.values():
             machine.clear()
+        self._aims.clear()
 
     def let_go(self) -> None:
         """Drop the image: an evaluator is in cycles, and would hold it until they are looked for.
@@ -120,12 +151,50 @@ class Evaluator:
     def adopt(self, other: Evaluator) -> None:
         """Go on with the state over frames of an evaluator of the same program."""
         self._machines = other._machines
+        self._aims = other._aims
+
+    def heap(self) -> Heap:
+        """The heap in the frame at hand, walked when it is first asked for.
+
+        Inside an evaluation it raises Missing where lines have to come first.  Afterwards ask for
+        ``heap_seen``, or make the plan ask for it (``bridge.plan.with_heap``): lines that no watch
+        asked for are not there.  Raises ValueError where the schema describes no heap.
+        """
+        if self._walk is not None and self._walk.found is not None:
+            return self._walk.found
+        if self._walk is None:
+            if self.program.heap is None:
+                raise ValueError("the schema describes no heap")
+            self._walk = HeapWalk(
+                self.program.heap,
+                self.layout,
+                self.memory,
+                self.guest,
+                whole=self._image.whole,
+                compile=self._compile,
+            )
+        known = set(self._needed)
+        try:
+            return self._walk.heap(self._image)
+        except Missing:
+            self._look_ahead(self._walk.ahead(self._needed - known))
+            raise
+
+    @property
+    def heap_seen(self) -> Heap | None:
+        """The heap in the frame at hand, None where nothing asked for it."""
+        return self._walk.found if self._walk is not None else None
 
     # what the generated code calls
 
     def _compile(
-        self, text: str, constants: Sequence[Any], formats: Sequence[str]
-    ) -> list[Callable[..., None]]:
+        self,
+        text: str,
+        constants: Sequence[Any],
+        formats: Sequence[str],
+        further: Mapping[str, Any] | None = None,
+    ) -> dict[str, Any]:
+        """The names that generated source defines; *further* ones are what it may call, too."""
         names: dict[str, Any] = {
             "__builtins__": {},
             "K": constants,
@@ -141,6 +210,15 @@ class Evaluator:
             "again": _again,
             "step": self._step,
             "chain": self._chain,
+            "block": self._block,
+            "blocks": self._blocks,
+            "layout_match": self._layout_match,
+            "turn_frames": _turn_frames,
+            "canonical": self._canonical,
+            "aim": self._aim,
+            "aims": self._aim_all,
+            "aimless": self._aimless,
+            "caution": self._caution,
             "start": self._start,
             "spend": self._spend,
             "first": _first,
@@ -157,9 +235,9 @@ class Evaluator:
         names |= {f"f_{name}": call for name, call in mathematics.FOLDS.items()}
         for name in formats:
             names[f"u_{name}"] = struct.Struct(self.layout.order + name).unpack_from
+        names |= further or {}
         exec(compile(text, "<watches>", "exec"), names)
-        count = text.count("def chunk")
-        return [names[f"chunk{number}"] for number in range(count)]
+        return names
 
     def _fault(self, fault: Exception, slot: int) -> Absent:
         if isinstance(fault, Absent):
@@ -207,6 +285,7 @@ class Evaluator:
             what = f"and its size reach past the end of {region.name}"
         elif in_guest is not None:
             what = f"is in {in_guest.name}, {self.absent_words.removeprefix('is ')}"
+            raise NotHeld(Status.UNMAPPED, f"{place}: 0x{address:08X} {what}")
         else:
             names = [region.name for region in self.memory.regions]
             what = f"is outside {names[0] if len(names) == 1 else 'every region'}"
@@ -224,7 +303,7 @@ class Evaluator:
                 continue
             if line in image.absent or line in image.partial:
                 address = self.memory.address(index)
-                raise Absent(
+                raise NotHeld(
                     self.absent_status, f"{site.place}: 0x{address:08X} {self.absent_words}"
                 )
             self._needed.add(line)
@@ -266,6 +345,82 @@ class Evaluator:
         self._chains[key] = (found, seen, 0)
         return found
 
+    # what the generated code asks of the heap
+
+    def _blocks(self, slot: int | None) -> Sequence[Block]:
+        """All blocks.  Of a damaged heap those before the damage, with a caution to the slot."""
+        heap = self.heap()
+        assert self._walk is not None
+        if self._walk.absent is not None:
+            raise self._walk.absent
+        if heap.damaged is not None and slot is not None:
+            self._caution(Caution(Status.DAMAGED, f"the heap is damaged: {heap.damaged}"), slot)
+        return heap.blocks
+
+    def _layout_match(self, layout: Layout, slot: int | None) -> int:
+        """What a watch on a layout gives.  What lies behind a damage is not known to differ."""
+        blocks = self._blocks(slot)
+        difference = first_difference(layout, blocks)
+        damaged = self.heap().damaged
+        if damaged is not None and difference in (None, len(blocks)):
+            raise Absent(Status.DAMAGED, f"the heap is damaged: {damaged}")
+        return match_value(difference)
+
+    def _block(self, address: int, holder: str) -> Block:
+        """The block that holds an address, in its payload or in its header."""
+        if not address:
+            _null(holder)
+        heap = self.heap()
+        assert self._walk is not None
+        found = heap.holding(address) or heap.header_holding(address)
+        if found is None:
+            address = self._walk.canonical(address)
+            found = heap.holding(address) or heap.header_holding(address)
+        if found is not None:
+            return found
+        if self._walk.absent is not None:
+            raise self._walk.absent
+        why = f", which is damaged: {heap.damaged}" if heap.damaged else ""
+        if heap.empty:
+            why = f", which has none: {heap.empty}"
+        reason = f"{holder}: 0x{address:08X} is in no block of the heap{why}"
+        raise Absent(Status.UNMAPPED, reason)
+
+    def _canonical(self, address: int) -> int:
+        assert self._walk is not None
+        return self._walk.canonical(address)
+
+    def _aim(self, address: int, pointer: Pointer, slot: int) -> None:
+        """Note what a pointer that is followed leads to in the heap."""
+        if pointer.over_frames and pointer.path in self._aims.judged:
+            caution = self._aims.judged[pointer.path]
+        else:
+            heap = self.heap()
+            assert self._walk is not None
+            caution = self._aims.judge(pointer, self._walk.canonical(address), heap)
+        if caution is not None:
+            self._caution(caution, slot)
+
+    def _aim_all(self, addresses: Sequence[int], pointer: Pointer, slot: int) -> None:
+        for address in addresses:
+            self._aim(address, pointer, slot)
+
+    def _aimless(self, pointer: Pointer) -> None:
+        self._aims.null(pointer)
+
+    def _caution(self, caution: Caution, slot: int) -> None:
+        if caution.outweighs(self.cautions.get(slot)):
+            self.cautions[slot] = caution
+
+    def _look_ahead(self, lines: range) -> None:
+        """Ask for lines that the walk will most likely need, too."""
+        image = self._image
+        for line in lines:
+            if not image.held[line] and line not in image.absent and line not in image.partial:
+                self._needed.add(line)
+                if self.absent_status is Status.WAITING:
+                    image.touched[line] = 1  # its sender sends what was touched
+
     def _start(self) -> None:
         """A watch with lists begins."""
         self._steps = 0
@@ -286,6 +441,13 @@ def _again(fault: Absent) -> NoReturn:
     if fault is _SET_ASIDE:
         raise Missing
     raise Absent(fault.status, fault.reason)
+
+
+def _turn_frames(turns: CheapestTurns, to: int, start: int) -> int:
+    frames = turns.frames(start, to)
+    if frames is None:
+        raise mathematics.Undefined("no moves of the schema lead there")
+    return frames
 
 
 def _first(values: Sequence[Any], text: str) -> Any:

@@ -50,7 +50,9 @@ def explain(plan: Plan, watches: Mapping[str, str], text: str) -> tuple[Plan, li
 
     def add(step: Step, number: nodes.Number) -> None:
         watch = f"step{len(steps)}"
-        slots.append(Slot(watch, number.text, number.type, number))
+        # the step that follows a pointer tells of it; those that come after need not
+        checked = step.kind == "follow"
+        slots.append(Slot(watch, number.text, number.type, number, heap_checks=checked))
         places[watch] = len(slots) - 1
         steps.append(step)
         shown.append(Watch(watch, step.label, number.text, number.type))
@@ -58,7 +60,7 @@ def explain(plan: Plan, watches: Mapping[str, str], text: str) -> tuple[Plan, li
     address = ValueType(Kind.INTEGER, plan.layout.pointer_size * 8, address=True, name="address")
     seen: set[str] = set()
     for read in _reads(program, [program.slots[program.watches[name]]], set()):
-        if read.text in seen or _in_a_list(read):
+        if read.text in seen or nodes.in_a_list(read):
             continue
         seen.add(read.text)
         for step, number in _place_steps(read.place, address):
@@ -80,7 +82,8 @@ def explain(plan: Plan, watches: Mapping[str, str], text: str) -> tuple[Plan, li
         else Watch(RESULT, text, text, program.slots[final].type)
     )
     places[RESULT] = final
-    return replace(plan, program=Program(tuple(slots), places), watches=tuple(shown)), steps
+    program = replace(program, slots=tuple(slots), watches=places)
+    return replace(plan, program=program, watches=tuple(shown)), steps
 
 
 _Access = nodes.Read | nodes.Stored | nodes.FlagRead | nodes.AddressOf
@@ -122,15 +125,6 @@ def _reads(program: Program, first: list[object], seen: set[int]) -> Iterator[_A
             pending = [*node, *pending]
         elif isinstance(node, nodes.Expr):
             pending = [*(getattr(node, f.name) for f in fields(node)), *pending]
-
-
-def _in_a_list(node: object) -> bool:
-    """Whether an access depends on a list's variable, so that it has no one address."""
-    if isinstance(node, nodes.LoopPlace | nodes.LoopNumber):
-        return True
-    if isinstance(node, nodes.Expr):
-        return any(_in_a_list(getattr(node, f.name)) for f in fields(node))
-    return isinstance(node, tuple) and any(map(_in_a_list, node))
 
 
 def _place_steps(place: nodes.Place, address: ValueType) -> Iterator[tuple[Step, nodes.Number]]:

@@ -13,6 +13,7 @@ Names in the generated code:
 
     ram V S A L T     flat bytes; values, statuses (None is ok) and addresses by slot; lines held
                       and lines touched (sparse only)
+    C                 slot → caution, for those that have a value and a warning beside it
     u_X               ``struct.Struct(order + X).unpack_from``
     t0 t1 …           temporaries, each assigned before it is used
     K                 table of sites, texts and other constants
@@ -27,11 +28,12 @@ from typing import Any
 
 from bridge import nodes
 from bridge.absence import Site
+from bridge.aims import Pointer
 from bridge.checker import Program, Slot
 from bridge.memory import LINE_SHIFT, MemoryMap
-from bridge.values import Kind
+from bridge.values import Kind, ValueType
 from schemas.compiler import BuildLayout
-from schemas.layout import BitField, Chars, FixedPoint, Leaf, Scalar
+from schemas.layout import BitField, Chars, FixedPoint, Leaf, Node, PointerTo, Scalar, name_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,11 +70,23 @@ def generate(
     program: Program, layout: BuildLayout, memory: MemoryMap, *, whole: bool, chunk: int
 ) -> Source:
     """Source for all slots of a program.  Functions are named ``chunk0``, ``chunk1``, …."""
-    return _Generator(program, layout, memory, whole, chunk).run()
+    return Generator(program, layout, memory, whole, chunk).run()
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """Bytes that are known to be there: ``size`` from an address, which is a multiple of ``align``.
+
+    ``index`` is the flat index of that address in generated code.
+    """
+
+    index: str
+    size: int
+    align: int
 
 
 @dataclass
-class _Generator:
+class Generator:
     program: Program
     layout: BuildLayout
     memory: MemoryMap
@@ -85,6 +99,9 @@ class _Generator:
     indent: str = ""
     count: int = 0
     loops: dict[str, str] = field(default_factory=dict)
+    checked: dict[str, Checked] = field(default_factory=dict)
+    cautious: set[int] = field(default_factory=set)
+    slot: int = 0
 
     def run(self) -> Source:
         slots = self.program.slots
@@ -98,7 +115,7 @@ class _Generator:
         unpackers = "".join(f", u_{name}=u_{name}" for name in sorted(self.formats))
         text: list[str] = []
         for number, body in enumerate(bodies):
-            text.append(f"def chunk{number}(ram, V, S, A, L, T, K=K{unpackers}):")
+            text.append(f"def chunk{number}(ram, V, S, A, L, T, C, K=K{unpackers}):")
             text += body
         formats = sorted(self.formats)
         return Source("\n".join(text), self.constants, addresses, frozenset(self.lines), formats)
@@ -135,6 +152,7 @@ class _Generator:
         """Emit one slot; gives its address where that is known beforehand."""
         self.count = 0
         self.loops = {}
+        self.slot = number
         known: int | None = None
         self.indent = " "
         self.emit("try:")
@@ -145,6 +163,8 @@ class _Generator:
             arguments = ", ".join(
                 f"(None if S[{a}] is not None else V[{a}])" for a in slot.over_frames.arguments
             )
+            for argument in slot.over_frames.arguments:
+                self._share(argument)
             self.emit(f"V[{number}] = step({machine}, ({arguments},), S)")
         else:
             assert slot.number is not None
@@ -155,6 +175,8 @@ class _Generator:
                     known = address.offset
                 else:
                     self.emit(f"A[{number}] = {_plus(address.variable, address.offset)}")
+                if isinstance(root, nodes.Read) and isinstance(root.leaf, PointerTo):
+                    value = self._aim(value, root.place, root.leaf)
             else:
                 value = self.number(slot.number)
                 if slot.type.kind is Kind.FLOAT:
@@ -179,7 +201,10 @@ class _Generator:
             return replace(base, offset=base.offset + place.offset)
         if isinstance(place, nodes.Followed):
             assert isinstance(place.pointer.node, Leaf)
-            return _Address(self.load(place.pointer, place.pointer.node), 0, place.pointer.text)
+            value = self.load(place.pointer, place.pointer.node)
+            if isinstance(place.pointer.node, PointerTo):
+                self._aim(value, place.pointer, place.pointer.node)
+            return _Address(value, 0, place.pointer.text)
         if isinstance(place, nodes.AtAddress):
             return _Address(self.temporary(self.number(place.address)), 0, place.text)
         if isinstance(place, nodes.LoopPlace):
@@ -213,6 +238,14 @@ class _Generator:
         # a part of a value is as aligned as the value: what cannot be loaded has no halves either
         align = self._alignment(leaf)
         total = address.offset + offset
+        known = self.checked.get(address.variable or "")
+        if (
+            known is not None
+            and not address.step
+            and 0 <= total <= known.size - size
+            and not (known.align % align or address.offset % align)
+        ):
+            return _plus(known.index, total)
         if address.variable is None:
             flat = self.memory.flat(total, size)
             site = self.constant(Site(place, "", total, size, 0, address.offset))
@@ -401,6 +434,7 @@ class _Generator:
 
     def _SlotValue(self, node: nodes.SlotValue) -> str:  # noqa: N802
         self.emit(f"if S[{node.slot}] is not None: again(S[{node.slot}])")
+        self._share(node.slot)
         return self.temporary(f"V[{node.slot}]")
 
     def _Length(self, node: nodes.Length) -> str:  # noqa: N802
@@ -415,6 +449,72 @@ class _Generator:
     def _FirstNumber(self, node: nodes.FirstNumber) -> str:  # noqa: N802
         listing = self.listing(node.listing)
         return self.temporary(f"first({listing}, {self.constant(node.listing.text)})")
+
+    def _TurnFrames(self, node: nodes.TurnFrames) -> str:  # noqa: N802
+        to, start = self.number(node.to), self.number(node.start)
+        return self.temporary(f"turn_frames({self.constant(node.turns)}, {to}, {start})")
+
+    def _LayoutMatch(self, node: nodes.LayoutMatch) -> str:  # noqa: N802
+        slot = str(self.slot) if self._checks_heap else "None"
+        if self._checks_heap:
+            self.cautious.add(self.slot)
+        return self.temporary(f"layout_match({self.constant(node.layout)}, {slot})")
+
+    def _BlockField(self, node: nodes.BlockField) -> str:  # noqa: N802
+        block, address = self._block(node.block)
+        if node.field == "offset":
+            return self.temporary(f"canonical({address}) - {block}.start")
+        return self.temporary(f"{block}.{node.field}")
+
+    def _block(self, node: nodes.Block) -> tuple[str, str]:
+        """Emit a block of the heap; gives it and the address that was asked about, if any."""
+        if isinstance(node, nodes.LoopBlock):
+            return self.loops[node.variable], ""
+        if isinstance(node, nodes.FirstBlock):
+            listing = self.listing(node.listing)
+            return self.temporary(f"first({listing}, {self.constant(node.listing.text)})"), ""
+        assert isinstance(node, nodes.BlockOf)
+        address = self.number(node.address)
+        return self.temporary(f"block({address}, {self.constant(node.holder)})"), address
+
+    # pointers into the heap
+
+    def _aim(self, value: str, place: nodes.Place, leaf: PointerTo) -> str:
+        """Emit the check of what a pointer that was read leads to; gives its value."""
+        heap = self.program.heap
+        target = str(leaf.target)
+        # a pointer to a block is meant to lead to a header
+        if not self._checks_heap or heap is None or target == heap.types.block.type_name:
+            return value
+        value = self.temporary(value)
+        spec = Pointer(place.text, heap.types.begins_payloads(target), not nodes.in_a_list(place))
+        pointer = self.constant(spec)
+        self.emit(f"if {value}: aim({value}, {pointer}, {self.slot})")
+        if spec.over_frames:
+            self.emit(f"else: aimless({pointer})")
+        self.cautious.add(self.slot)
+        return value
+
+    def _aims(self, listing: str, text: str, node: Node) -> None:
+        """Emit the same for every element of a linked list."""
+        heap = self.program.heap
+        name = name_of(node)
+        if not self._checks_heap or heap is None or name == heap.types.block.type_name:
+            return
+        spec = Pointer(f"an element of {text}", heap.types.begins_payloads(name), False)
+        self.emit(f"aims({listing}, {self.constant(spec)}, {self.slot})")
+        self.cautious.add(self.slot)
+
+    def _share(self, other: int) -> None:
+        """Emit that what another slot was warned of holds for this one, too."""
+        if other in self.cautious and self._checks_heap:
+            self.emit(f"if {other} in C: caution(C[{other}], {self.slot})")
+            self.cautious.add(self.slot)
+
+    @property
+    def _checks_heap(self) -> bool:
+        slots = self.program.slots
+        return self.slot < len(slots) and slots[self.slot].heap_checks
 
     # lists
 
@@ -438,7 +538,15 @@ class _Generator:
                 0 if self.layout.unaligned_loads else self.layout.pointer_size - 1,
                 node.next_offset,
             )
-            return self.temporary(f"chain({head}, {self.constant(site)})")
+            found = self.temporary(f"chain({head}, {self.constant(site)})")
+            assert not isinstance(node.element, ValueType | nodes.BlockSort)
+            self._aims(found, node.text, node.element)
+            return found
+        if isinstance(node, nodes.AllBlocks):
+            if not self._checks_heap:
+                return self.temporary("blocks(None)")
+            self.cautious.add(self.slot)
+            return self.temporary(f"blocks({self.slot})")
         assert isinstance(node, nodes.Comprehension)
         source = self.listing(node.source)
         result = self.temporary("[]")
@@ -455,6 +563,9 @@ class _Generator:
             self.emit(f"if not {self.number(condition)}: continue")
         if isinstance(node.result, nodes.Number):
             self.emit(f"{result}.append({self.number(node.result)})")
+            return
+        if isinstance(node.result, nodes.Block):
+            self.emit(f"{result}.append({self._block(node.result)[0]})")
             return
         address = self.address(node.result)
         if address.variable is None:

@@ -1,14 +1,17 @@
 """The typed form of an expression: what the checker makes and the code generator reads.
 
-There are three sorts.  A *number* has a value type.  A *place* is a typed guest address that has
-not been read yet, as an lvalue in C.  A *listing* is a list of either.  Every node keeps its text,
-for reasons and explanations.
+There are four sorts.  A *number* has a value type.  A *place* is a typed guest address that has
+not been read yet, as an lvalue in C.  A *block* is one of the heap's.  A *listing* is a list of any
+of these.  Every node keeps its text, for reasons and explanations.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from typing import Final
 
+from bridge.heap_layout import Layout
+from bridge.turn_search import CheapestTurns
 from bridge.values import ValueType
 from schemas.layout import Leaf, Node
 
@@ -29,8 +32,22 @@ class Place(Expr):
 
 
 @dataclass(frozen=True, slots=True)
+class BlockSort:
+    """What a list of the heap's blocks is a list of."""
+
+
+BLOCK: Final = BlockSort()
+Element = ValueType | Node | BlockSort
+
+
+@dataclass(frozen=True, slots=True)
+class Block(Expr):
+    """A block of the heap."""
+
+
+@dataclass(frozen=True, slots=True)
 class Listing(Expr):
-    element: ValueType | Node
+    element: Element
 
 
 # places
@@ -85,6 +102,31 @@ class LoopPlace(Place):
 @dataclass(frozen=True, slots=True)
 class FirstPlace(Place):
     """The first place of a list."""
+
+    listing: Listing
+
+
+# blocks
+
+
+@dataclass(frozen=True, slots=True)
+class BlockOf(Block):
+    """The block that holds an address; ``holder`` says in reasons what the address comes from."""
+
+    address: Number
+    holder: str
+
+
+@dataclass(frozen=True, slots=True)
+class LoopBlock(Block):
+    """The variable of a comprehension over blocks."""
+
+    variable: str
+
+
+@dataclass(frozen=True, slots=True)
+class FirstBlock(Block):
+    """The first block of a list."""
 
     listing: Listing
 
@@ -190,6 +232,22 @@ class SlotValue(Number):
 
 
 @dataclass(frozen=True, slots=True)
+class TurnFrames(Number):
+    """The least frames in which ``turns`` lead from an angle to another."""
+
+    turns: CheapestTurns
+    to: Number
+    start: Number
+
+
+@dataclass(frozen=True, slots=True)
+class LayoutMatch(Number):
+    """Whether the heap has the shape of a layout, or where it first differs."""
+
+    layout: Layout
+
+
+@dataclass(frozen=True, slots=True)
 class Length(Number):
     listing: Listing
 
@@ -205,6 +263,14 @@ class Fold(Number):
 @dataclass(frozen=True, slots=True)
 class FirstNumber(Number):
     listing: Listing
+
+
+@dataclass(frozen=True, slots=True)
+class BlockField(Number):
+    """``field`` of a block: start, size, used, index, owner, or offset of a ``BlockOf``."""
+
+    block: Block
+    field: str
 
 
 # listings
@@ -224,4 +290,18 @@ class Comprehension(Listing):
     variable: str
     source: Listing
     conditions: tuple[Number, ...]
-    result: Number | Place
+    result: Number | Place | Block
+
+
+@dataclass(frozen=True, slots=True)
+class AllBlocks(Listing):
+    """The heap's blocks, in the order of its list."""
+
+
+def in_a_list(node: object) -> bool:
+    """Whether a node depends on a list's variable, so that it has no one value."""
+    if isinstance(node, LoopPlace | LoopNumber | LoopBlock):
+        return True
+    if isinstance(node, Expr):
+        return any(in_a_list(getattr(node, part.name)) for part in fields(node))
+    return isinstance(node, tuple) and any(map(in_a_list, node))

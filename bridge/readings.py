@@ -13,12 +13,14 @@ from enum import StrEnum
 from functools import cached_property
 from typing import Any
 
+from bridge.heap import Heap
+from bridge.practice import Practice
 from bridge.target import Target
 from bridge.values import Value, ValueType, show_value
 
 
 class Status(StrEnum):
-    """Whether there is a value, and if not, why."""
+    """Whether there is a value, and if not, why; or what to be warned of beside the value."""
 
     OK = "ok"
     NULL = "null"
@@ -33,6 +35,33 @@ class Status(StrEnum):
     """The source is gone; the last value stays."""
     ERROR = "error"
     """Arithmetic: a division by zero, an overflow, not a number."""
+    FREED = "freed"
+    """There is a value, but it was reached by a pointer into a free block of the heap."""
+    HEADER = "header"
+    """There is a value, by a pointer into the header of a block of the heap."""
+    BETWEEN = "between"
+    """There is a value, by a pointer into a block whose start it should point at."""
+    CHANGED = "changed"
+    """There is a value, by a pointer to a block that holds something else since it was written."""
+    DAMAGED = "damaged"
+    """There is a value, of the blocks before the one at which the heap's list broke."""
+
+    @property
+    def has_value(self) -> bool:
+        """Whether a reading of this status has a value of its frame."""
+        return self in _WITH_VALUE
+
+
+_WITH_VALUE = frozenset(
+    (
+        Status.OK,
+        Status.FREED,
+        Status.HEADER,
+        Status.BETWEEN,
+        Status.CHANGED,
+        Status.DAMAGED,
+    )
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +85,7 @@ class Watch:
 class Reading:
     """What a watch gave in a frame; not to be changed, since all outputs share it.
 
-    ``value`` is there when the status is ok; when it is offline it is the last one, or None; when
+    ``value`` is there when ``status.has_value``; offline it is the last one, or None; when
     it is error it may be the stored value that is not a finite number.  ``address`` is the guest
     address that the value was read from, None where it was computed.  ``age`` is the time in
     seconds since the value was true, 0 unless it is offline or no newer frame is whole.
@@ -80,7 +109,7 @@ class Reading:
     def target(self) -> str | None:
         """``hit`` or ``miss``; None without a target or a value."""
         target = self.watch.target
-        if target is None or self.status is not Status.OK or self.value is None:
+        if target is None or not self.status.has_value or self.value is None:
             return None
         return "hit" if target.hit(self.value) else "miss"
 
@@ -88,7 +117,7 @@ class Reading:
     def distance(self) -> float | None:
         """What there is to go, signed, in the watch's unit; None where there is no such thing."""
         target = self.watch.target
-        if target is None or self.status is not Status.OK or self.value is None:
+        if target is None or not self.status.has_value or self.value is None:
             return None
         return target.distance(self.value)
 
@@ -135,6 +164,8 @@ class Frame:
     ``time`` is seconds since the Unix epoch.  ``build`` is "" while it is not known.  Readings are
     made when they are first asked for, so that a frame that no output looks at costs nothing.
     ``note`` is a sentence about the whole frame, such as why the source is gone; else empty.
+    ``practice`` is there where the bridge file has steps or attempts, ``heap`` where anything asked
+    for the heap.
     """
 
     number: int
@@ -145,6 +176,8 @@ class Frame:
     make_readings: Callable[[], Sequence[Reading]] = field(repr=False, compare=False)
     stats: Stats = Stats()
     note: str = ""
+    practice: Practice | None = None
+    heap: Heap | None = field(default=None, repr=False, compare=False)
 
     @cached_property
     def readings(self) -> tuple[Reading, ...]:
@@ -159,6 +192,7 @@ class Frame:
             "source": self.source,
             "consistency": self.consistency,
             "readings": [reading.as_json() for reading in self.readings],
+            **({"practice": self.practice.as_json()} if self.practice is not None else {}),
         }
 
     def stale(self, reason: str, now: float) -> Frame:
@@ -182,7 +216,7 @@ class Frame:
                 replace(
                     reading,
                     status=Status.OFFLINE,
-                    value=reading.value if reading.status in (Status.OK, Status.OFFLINE) else None,
+                    value=reading.value if _kept(reading.status) else None,
                     reason=reason,
                     age=age,
                 )
@@ -190,3 +224,7 @@ class Frame:
             ]
 
         return replace(self, make_readings=gone, note=reason)
+
+
+def _kept(status: Status) -> bool:
+    return status.has_value or status is Status.OFFLINE

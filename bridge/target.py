@@ -8,6 +8,7 @@ import sys
 from dataclasses import dataclass
 
 from bridge.values import Kind, Value, ValueType, shortest_single
+from schemas.toml_file import nearest
 
 _TURN = 0x10000
 _EVERY_FLOAT = 1 << 1000
@@ -69,9 +70,15 @@ def equals(value: Value, kind: ValueType) -> Target:
         if not numbers:
             raise ValueError(f"{value} is not one of {', '.join(kind.members.values())}")
         return Target(value, numbers[0], numbers[0], numbers[0], measured=False)
+    if kind.layout:
+        if value not in (1, "matches") or isinstance(value, bool):
+            raise ValueError(f'expected "matches" or 1, found {value!r}')
+        return Target("matches", 1, 1, 1, measured=False)
     if isinstance(value, str) is not (kind.kind is Kind.TEXT):
         raise ValueError(f"expected a value of type {kind.name}, found {value!r}")
     if isinstance(value, str):
+        if kind.choices and value not in kind.choices and not value.isdecimal():
+            raise ValueError(f'it can never be "{value}"{nearest(value, kind.choices)}')
         return Target(value, 0, 0, value, measured=False)
     if isinstance(value, bool) or kind.kind is Kind.BOOLEAN:
         if value not in (0, 1):
@@ -137,7 +144,7 @@ def _refuse_nonfinite(value: float) -> None:
 
 
 def _refuse_unmeasured(kind: ValueType) -> None:
-    if kind.kind in (Kind.TEXT, Kind.BOOLEAN) or kind.members or kind.flags:
+    if kind.kind in (Kind.TEXT, Kind.BOOLEAN) or kind.members or kind.flags or kind.layout:
         raise ValueError(f"a value of type {kind.name} has no distances; use equals")
 
 

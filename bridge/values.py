@@ -26,7 +26,9 @@ class ValueType:
     ``bits`` is the width of the stored value it was read from and 0 where it was computed;
     ``angle`` marks an unsigned 16-bit binary angle and ``address`` a guest address; ``members``
     names an enumeration's values and ``flags`` the bit numbers of a set of flags, 0 the lowest;
-    ``fraction`` is the count of fraction bits of a fixed-point number, else 0.
+    ``fraction`` is the count of fraction bits of a fixed-point number, else 0; ``choices`` are the
+    only texts that it can be, where these are known.  ``layout`` marks what ``layout(…)`` gives: 1
+    for a match, else the index of a block, which for block 1 is -1.
     """
 
     kind: Kind
@@ -38,6 +40,8 @@ class ValueType:
     flags: Mapping[int, str] = field(default_factory=dict)
     name: str = ""
     fraction: int = 0
+    choices: tuple[str, ...] = ()
+    layout: bool = False
 
     @property
     def single(self) -> bool:
@@ -91,6 +95,8 @@ def show_value(value: Value, kind: ValueType, show: str) -> str:
     if show in ("hex", "binary"):
         return _pattern(value, kind, show)
     if show in ("name", "") and isinstance(value, int):
+        if kind.layout:
+            return "matches" if value == 1 else f"differs at block {abs(value)}"
         if kind.members:
             return kind.members.get(value, str(value))
         if kind.flags:

@@ -11,7 +11,8 @@ from pathlib import Path
 
 from construct import Array
 
-from schemas.errors import SchemaError
+from schemas.errors import FileError, SchemaError
+from schemas.heap_types import HeapTypes, heap_types
 from schemas.layout import (
     SCALARS,
     BitField,
@@ -26,7 +27,8 @@ from schemas.layout import (
     Scalar,
     size_of,
 )
-from schemas.schema_file import FieldTable, SchemaFile, StructTable
+from schemas.layout_file import SavedLayout
+from schemas.schema_file import FieldTable, MoveTable, SchemaFile, StructTable
 from schemas.toml_file import TomlText, nearest
 from schemas.toml_lines import Key
 from schemas.type_names import TypeName, parse_type
@@ -65,10 +67,17 @@ class BuildLayout:
         self.pointer_size = types.file.memory.pointer_size
         self.unaligned_loads = types.file.memory.unaligned_loads
         self.enumerations: Mapping[str, Enumeration] = types.enumerations
+        self.heap: HeapTypes | None = None
+        self.saved_layouts: Mapping[str, SavedLayout] = {}
+        self.moves: Mapping[str, MoveTable] = types.file.moves
 
     def type(self, name: TypeName | str) -> Node:
         """The construct of a type's name or text.  Raises ValueError with the reason."""
         return self._types.node(parse_type(name) if isinstance(name, str) else name)
+
+    def error(self, path: tuple[Key, ...], message: str) -> FileError:
+        """The error of a key of the schema's file, with its line."""
+        return self._types.text.error(path, message)
 
 
 class Schema:
@@ -123,6 +132,8 @@ def compile_schema(file: SchemaFile, text: TomlText) -> Schema:
                 )
             node = types.named(("symbols", symbol), type_text)
             layout.symbols[symbol] = Symbol(symbol, table.at[symbol], node)
+        if file.heap is not None:
+            layout.heap = heap_types(file.heap, file.structs, types.offset_struct, text)
         builds[name] = layout
     return Schema(file, text.path, builds)
 
@@ -171,7 +182,7 @@ class _Types:
     ) -> None:
         self.file = file
         self.order = ">" if file.memory.endian == "big" else "<"
-        self._text = text
+        self.text = text
         self._build = build
         self._shared = shared
         self._own: dict[str, Node] = {}
@@ -212,7 +223,7 @@ class _Types:
         try:
             return self.node(parse_type(type_text))
         except ValueError as fault:
-            raise self._text.error(path, str(fault)) from None
+            raise self.text.error(path, str(fault)) from None
 
     def struct(self, name: str) -> Node:
         known = self._own.get(name) or self._shared.get(name)
@@ -221,10 +232,10 @@ class _Types:
         path: tuple[Key, ...] = ("structs", name)
         if name in self._open:
             chain = " in ".join([*self._open[self._open.index(name) :], name])
-            raise self._text.error(path, f"a struct cannot hold itself ({chain}); use a pointer")
+            raise self.text.error(path, f"a struct cannot hold itself ({chain}); use a pointer")
         self._open.append(name)
         if len(self._open) > 64:
-            raise self._text.error(path, "structs are nested deeper than 64")
+            raise self.text.error(path, "structs are nested deeper than 64")
         table = self.file.structs[name]
         members = {
             key: Member(
@@ -236,7 +247,7 @@ class _Types:
         for member in members.values():
             end = member.offset + size_of(member.type)
             if end > size:
-                raise self._text.error(
+                raise self.text.error(
                     (*path, "fields", member.name),
                     f"ends at 0x{end:X}, past the end of {name}, whose size is 0x{size:X}"
                     f"{self._in_build(table, member.name)}",
@@ -248,6 +259,11 @@ class _Types:
         else:
             self._shared[name] = struct
         return struct
+
+    def offset_struct(self, name: str) -> OffsetStruct:
+        found = self.struct(name)
+        assert isinstance(found, OffsetStruct)
+        return found
 
     def _differs(self, table: StructTable) -> bool:
         """Whether a struct may be another in another build: by itself or by a struct in it."""
@@ -271,13 +287,13 @@ class _Types:
         if size is not None:
             return size
         if not members:
-            raise self._text.error(path, "needs a size or fields")
+            raise self.text.error(path, "needs a size or fields")
         return max(member.offset + size_of(member.type) for member in members.values())
 
     def _check_builds(self, path: tuple[Key, ...], builds: Mapping[str, int]) -> None:
         for build in builds:
             if build not in self.file.builds:
-                raise self._text.error(
+                raise self.text.error(
                     (*path, build), f"unknown build{nearest(build, self.file.builds)}"
                 )
 
@@ -289,11 +305,11 @@ class _Types:
         if not isinstance(node, Enumeration | FlagSet) and not (
             isinstance(node, Scalar) and not node.floating
         ):
-            raise self._text.error(path, f"a bit-field needs an integer type, found {field.type}")
+            raise self.text.error(path, f"a bit-field needs an integer type, found {field.type}")
         try:
             return BitField(node, *field.bits)
         except ValueError as fault:
-            raise self._text.error((*path[:-1], "bits"), str(fault)) from None
+            raise self.text.error((*path[:-1], "bits"), str(fault)) from None
 
     def _know(self, name: str) -> None:
         if "." in name:

@@ -3,6 +3,7 @@
     LowhalfError
     ├── SchemaError        a schema file is wrong
     ├── BridgeFileError    a bridge file is wrong
+    ├── LayoutFileError    a layout file is wrong
     ├── ExpressionError    a watch's expression is wrong
     ├── SourceError        a source failed
     │   ├── SourceUnusable   damaged, or not what was declared; trying again is no use
@@ -23,7 +24,7 @@ class LowhalfError(Exception):
 
 
 class FileError(LowhalfError):
-    """A fault in one of the two TOML files.
+    """A fault in one of the TOML files.
 
     ``file`` is the file's name as given, ``key`` the dotted path of the key, and ``line`` counts
     from 1 (0 where it is unknown).
@@ -46,6 +47,10 @@ class SchemaError(FileError):
 
 class BridgeFileError(FileError):
     """A bridge file is wrong."""
+
+
+class LayoutFileError(FileError):
+    """A layout file is wrong."""
 
 
 class ExpressionError(LowhalfError):

@@ -8,6 +8,7 @@ from pathlib import Path
 from schemas.bridge_file import BridgeFile
 from schemas.compiler import Schema, load_schema
 from schemas.errors import BridgeFileError
+from schemas.layout_file import SavedLayout, load_layout
 from schemas.toml_file import TomlText, nearest
 
 
@@ -28,9 +29,19 @@ class Bridge:
         """The file's name without its endings."""
         return self.path.name.removesuffix(".toml").removesuffix(".bridge")
 
+    @property
+    def attempts_path(self) -> Path:
+        """Where attempts and tallies are kept."""
+        named = self.file.attempts.file if self.file.attempts is not None else ""
+        return self.path.parent / (named or f"{self.name}.attempts.sqlite")
 
-def load_bridge(path: Path) -> Bridge:
-    """Read and check a bridge file and its schema.  Raises BridgeFileError, SchemaError."""
+
+def load_bridge(path: Path, *, layouts: bool = True) -> Bridge:
+    """Read and check a bridge file, its schema and the layouts that it names.
+
+    Without *layouts* their files may be missing, as before the first is saved.  Raises
+    BridgeFileError, SchemaError and LayoutFileError.
+    """
     text = TomlText.read(path, BridgeFileError)
     file = text.model(BridgeFile)
     schema_path = path.parent / file.schema_path
@@ -54,4 +65,48 @@ def load_bridge(path: Path) -> Bridge:
                 ("watches", index, "name"),
                 f"{watch.name} is already the name of {taken[watch.name]} of the schema",
             )
+    _check_practice(file, text, named)
+    saved = _saved_layouts(file, text, schema) if layouts else {}
+    for layout in schema.builds.values():
+        layout.saved_layouts = saved
     return Bridge(file, text, schema)
+
+
+def _saved_layouts(file: BridgeFile, text: TomlText, schema: Schema) -> dict[str, SavedLayout]:
+    """The layouts of ``[layouts]``.  Raises BridgeFileError, LayoutFileError."""
+    saved: dict[str, SavedLayout] = {}
+    for name, table in file.layouts.items():
+        path = text.path.parent / table.path
+        if not path.is_file():
+            raise text.error(
+                ("layouts", name), f"there is no file {path}; lowhalf layout save makes one"
+            )
+        found = load_layout(path)
+        if found.game != schema.file.game.name:
+            raise text.error(
+                ("layouts", name),
+                f"is a layout of {found.game}, expected one of {schema.file.game.name}",
+            )
+        saved[name] = SavedLayout(found, table.ignore_sizes)
+    return saved
+
+
+def _check_practice(file: BridgeFile, text: TomlText, watches: set[str]) -> None:
+    named: set[str] = set()
+    for index, step in enumerate(file.steps):
+        if step.name in named:
+            raise text.error(("steps", index, "name"), f'two steps are named "{step.name}"')
+        named.add(step.name)
+    if file.attempts is None:
+        return
+    if not file.attempts.success and not file.steps:
+        raise text.error(
+            ("attempts",), "expected success, or [[steps]] whose last one done is the success"
+        )
+    for index, name in enumerate(file.attempts.keep):
+        if name not in watches:
+            raise text.error(
+                ("attempts", "keep", index), f"there is no watch {name}{nearest(name, watches)}"
+            )
+        if name in file.attempts.keep[:index]:
+            raise text.error(("attempts", "keep", index), f"{name} is kept twice")

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import asyncio
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from adapters.commands.wiring import declared_order, make_source
-from bridge.plan import Plan, memory_map
+from bridge.heap import Heap
+from bridge.plan import Plan, memory_map, with_heap
 from bridge.readings import Frame
 from bridge.sampler import Sampler
 from bridge.source import Source
-from schemas.errors import SourceLost, SourceUnusable
+from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.loader import Bridge
 from schemas.source_settings import FileSource
 
@@ -37,11 +38,35 @@ def take_frame(bridge: Bridge, plans: Mapping[str, Plan], wait: float) -> Frame:
     Raises SourceError and its leaves.
     """
     source = make_source(bridge.file.source, bridge.path.parent, plans)
-    return asyncio.run(_take(bridge, plans, source, wait))
+    return asyncio.run(_take(bridge, plans, source, wait, lambda frame: True))
 
 
-async def _take(bridge: Bridge, plans: Mapping[str, Plan], source: Source, wait: float) -> Frame:
+def take_heap(bridge: Bridge, plans: Mapping[str, Plan], wait: float) -> tuple[Frame, Heap]:
+    """The first frame with a known build that has the heap, and the heap in it.
+
+    A sender may take a few frames to send all of it; what has come after *wait* seconds is given.
+    Raises SourceError and its leaves, and SchemaError where the schema describes no heap.
+    """
+    asking = {name: with_heap(plan) for name, plan in plans.items()}
+    source = make_source(bridge.file.source, bridge.path.parent, asking)
+    frame = asyncio.run(_take(bridge, asking, source, wait, _has_heap))
+    assert frame.heap is not None
+    return frame, frame.heap
+
+
+def _has_heap(frame: Frame) -> bool:
+    return frame.heap is not None and not frame.heap.awaited
+
+
+async def _take(
+    bridge: Bridge,
+    plans: Mapping[str, Plan],
+    source: Source,
+    wait: float,
+    enough: Callable[[Frame], bool],
+) -> Frame:
     reason = "gave no frame"
+    best: Frame | None = None
     try:
         async with asyncio.timeout(wait):
             memory = await source.open(memory_map(bridge.schema))
@@ -55,11 +80,19 @@ async def _take(bridge: Bridge, plans: Mapping[str, Plan], source: Source, wait:
             while True:
                 frame = await sampler.next()
                 if sampler.plan is not None and sampler.stats.frames:
-                    return frame
+                    best = frame
+                    if enough(frame) or str(source.consistency) == "still":
+                        return frame
                 reason = frame.note
                 if str(source.consistency) == "still":
                     raise SourceUnusable(reason, source=source.name)
+    except SourceError:
+        if best is None:
+            raise
+        return best
     except TimeoutError:
+        if best is not None:
+            return best
         raise SourceLost(f"{reason} within {wait:g} s", source=source.name) from None
     finally:
         for note in source.notes:

@@ -73,6 +73,10 @@ grid     = { at = 0x60, type = "u8[2][3]" }
 watchers = { at = 0x68, type = "Actor*[2]" }
 holder   = { at = 0x70, type = "Actor**" }
 
+[moves.quarter]
+add = 0x4000
+frames = 8
+
 [symbols]
 courier = "Actor"
 head    = "Actor*"
@@ -215,6 +219,9 @@ class Run:
         slot = self.program.watches[watch]
         fault = self.evaluator.faults[slot]
         value, address = self.evaluator.values[slot], self.evaluator.addresses[slot]
+        caution = self.evaluator.cautions.get(slot)
+        if fault is None and caution is not None:
+            return Outcome(caution.status, value, caution.reason, address)
         if fault is None:
             return Outcome(Status.OK, value, "", address)
         return Outcome(fault.status, fault.value, fault.reason, address)

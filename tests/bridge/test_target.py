@@ -5,6 +5,8 @@ from __future__ import annotations
 import struct
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from bridge.target import Target, as_stored, between, equals, near
 from bridge.values import BOOLEAN, FLOAT, INTEGER, TEXT, Kind, Value, ValueType
@@ -134,3 +136,65 @@ def test_a_decimal_becomes_what_can_be_stored() -> None:
     assert as_stored(0.1, F32) == single(0.1)
     assert as_stored(0.1, F64) == 0.1
     assert as_stored(7, U8) == 7
+
+
+# a binary angle's distance against its definition: the one whole number from -32768 to 32767 that
+# leads from the value to the aim, modulo one turn
+
+ANGLES = st.integers(0, 0xFFFF)
+
+
+@given(ANGLES, ANGLES)
+def test_the_way_to_an_angle_is_the_shortest(aim: int, value: int) -> None:
+    target = equals(aim, ANGLE)
+    distance = target.distance(value)
+    assert distance is not None
+    assert (value + distance) % 0x10000 == aim
+    assert -0x8000 <= distance < 0x8000
+    assert target.hit(value) is (distance == 0)
+
+
+@given(ANGLES, st.integers(0, 0x7FFF), ANGLES)
+def test_near_an_angle_is_a_distance_at_most_within(aim: int, within: int, value: int) -> None:
+    target = near(aim, within, ANGLE)
+    distance = target.distance(value)
+    assert distance is not None
+    assert (value + distance) % 0x10000 == aim
+    assert target.hit(value) is (abs(distance) <= within)
+
+
+@given(ANGLES, ANGLES, ANGLES)
+def test_between_angles_runs_upwards_from_the_first(lowest: int, highest: int, value: int) -> None:
+    target = between(lowest, highest, ANGLE)
+    inside = {angle % 0x10000 for angle in (lowest, highest)}
+    span = (highest - lowest) % 0x10000
+    hit = (value - lowest) % 0x10000 <= span
+    assert target.hit(value) is hit
+    distance = target.distance(value)
+    assert distance is not None
+    if hit:
+        assert distance == 0
+        return
+    assert (value + distance) % 0x10000 in inside
+    ways = [(end - value) % 0x10000 for end in inside]
+    assert abs(distance) == min(min(way, 0x10000 - way) for way in ways)
+
+
+@given(
+    st.floats(-1e6, 1e6, width=32),
+    st.floats(0, 1e6, width=32),
+    st.floats(-1e6, 1e6, width=32),
+)
+def test_distances_are_in_the_watch_s_own_unit(aim: float, within: float, value: float) -> None:
+    target = near(aim, within, F32)
+    assert target.distance(value) == aim - value
+    assert target.hit(value) is (single(aim - within) <= value <= single(aim + within))
+    wide = between(min(aim, within), max(aim, within), F32)
+    distance = wide.distance(value)
+    assert distance is not None
+    # below it leads up, above it down, and exactly to the nearer end
+    assert wide.hit(value) is (distance == 0)
+    if value < min(aim, within):
+        assert distance == min(aim, within) - value
+    elif value > max(aim, within):
+        assert distance == max(aim, within) - value

@@ -1,0 +1,100 @@
+"""``lowhalf heap``: the map of the heap, as a table and as a strip."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from typing import Any
+
+from adapters.commands.heap_strip import strip
+from adapters.commands.one_frame import take_heap, with_dump
+from adapters.commands.read import add_reading_arguments, columns, title
+from adapters.outputs.words import printable
+from bridge.heap import Heap
+from bridge.plan import plans
+from bridge.readings import Frame
+from schemas.loader import load_bridge
+
+_STYLES = {True: "bold cyan", False: "dim", None: "yellow"}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    add_reading_arguments(parser)
+    parser.add_argument("--json", action="store_true", help="print the map as one JSON object")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    bridge = with_dump(load_bridge(arguments.bridge), arguments.dump)
+    frame, heap = take_heap(bridge, plans(bridge), arguments.wait)
+    if arguments.json:
+        json.dump(as_json(frame, heap), sys.stdout, ensure_ascii=False)
+        print()
+    else:
+        _print(frame, heap)
+    return 0 if heap.damaged is None else 1
+
+
+def as_json(frame: Frame, heap: Heap) -> dict[str, Any]:
+    """The object that ``--json`` prints; sizes are in bytes."""
+    return {
+        "frame": frame.number,
+        "build": frame.build,
+        "blocks": [
+            {
+                "index": block.index,
+                "start": block.start,
+                "size": block.size,
+                "used": block.used,
+                "owner": block.owner,
+                "header": block.header,
+            }
+            for block in heap.blocks
+        ],
+        "damaged": heap.damaged,
+    }
+
+
+def _print(frame: Frame, heap: Heap) -> None:
+    from rich.console import Console
+    from rich.text import Text
+
+    print(title(frame))
+    print()
+    blocks = list(heap.blocks)
+    if blocks:
+        # colours and the width are the terminal's; NO_COLOR and COLUMNS are obeyed
+        console = Console(highlight=False, markup=False, emoji=False)
+        drawn = strip(blocks, console.width)
+        for row in drawn.rows:
+            console.print(Text.assemble(*((p.text, _STYLES[p.used]) for p in row)), soft_wrap=True)
+        print()
+        each = f"{drawn.bytes_per_column:.0f}" if drawn.bytes_per_column >= 10 else "a few"
+        print(f"|name### used   |... free   + several blocks   a column is {each} bytes")
+        print()
+        rows = [["block", "start", "size", "", "owner"]]
+        for block in blocks:
+            state = "used" if block.used else "free"
+            owner = printable(block.owner) if block.used else ""
+            rows.append(
+                [str(block.index), f"0x{block.start:08X}", f"0x{block.size:X}", state, owner]
+            )
+        for line in columns(rows):
+            print(line)
+        print()
+    print(_summary(heap))
+
+
+def _summary(heap: Heap) -> str:
+    blocks = heap.blocks
+    if heap.damaged is not None:
+        before = f"the {len(blocks)} before it are shown" if blocks else "no block is known"
+        return f"damaged: {printable(heap.damaged)}; {before}"
+    if not blocks:
+        return f"no blocks: {printable(heap.empty)}"
+    parts = []
+    for used in (True, False):
+        sizes = [block.size for block in blocks if block.used is used]
+        word = "used" if used else "free"
+        parts.append(f"{len(sizes)} {word} with 0x{sum(sizes):X} bytes")
+    return f"{len(blocks)} blocks: {', '.join(parts)}"

@@ -1,0 +1,218 @@
+"""``lowhalf layout save`` and ``compare``: the heap's shape kept, the present one against it."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Sequence
+from itertools import groupby
+from pathlib import Path
+from typing import Any
+
+from adapters.commands.one_frame import take_heap, with_dump
+from adapters.commands.read import add_reading_arguments, columns, title
+from adapters.outputs.words import printable
+from bridge.heap import Heap
+from bridge.heap_layout import (
+    Comparison,
+    Laid,
+    Layout,
+    Line,
+    Sort,
+    compare,
+    layout_from,
+    layout_of,
+)
+from bridge.layout_words import first_words, name, place_words
+from bridge.plan import plans
+from bridge.readings import Frame
+from schemas.errors import LayoutFileError
+from schemas.layout_file import MOST_BLOCKS, BlockTable, LayoutFile, layout_text, load_layout
+from schemas.loader import Bridge, load_bridge
+
+_AROUND = 2
+"""Lines that are the same and still shown beside one that differs."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parts = parser.add_subparsers(dest="part", required=True, metavar="save|compare")
+    save = parts.add_parser("save", help="keep the heap's shape in a layout file")
+    add_reading_arguments(save)
+    save.add_argument("--title", default="", metavar="TEXT", help="the layout's name for people")
+    save.add_argument("--force", action="store_true", help="replace a file that is there")
+    save.add_argument(
+        "--damaged", action="store_true", help="save a damaged heap, as far as its list goes"
+    )
+    against = parts.add_parser("compare", help="the present heap against a layout file")
+    add_reading_arguments(against)
+    against.add_argument(
+        "--ignore-sizes", action="store_true", help="compare owners and use, not sizes and places"
+    )
+    against.add_argument("--all", action="store_true", help="list every block, the same ones too")
+    against.add_argument("--json", action="store_true", help="print one JSON object")
+    for part in (save, against):
+        part.add_argument("layout", type=Path, metavar="NAME.layout.toml", help="the layout file")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    return _save(arguments) if arguments.part == "save" else _compare(arguments)
+
+
+def _save(arguments: argparse.Namespace) -> int:
+    path: Path = arguments.layout
+    if path.exists() and not arguments.force:
+        raise LayoutFileError("is there already; --force replaces it", file=str(path))
+    bridge, frame, heap = _present(arguments)
+    if heap.damaged is not None and not arguments.damaged:
+        raise LayoutFileError(
+            f"not saved: {heap.damaged}; --damaged saves the {len(heap.blocks)} blocks before that",
+            file=str(path),
+        )
+    if not 0 < len(heap.blocks) <= MOST_BLOCKS:
+        raise LayoutFileError(
+            f"not saved: the heap has {len(heap.blocks)} blocks, expected 1 to {MOST_BLOCKS}",
+            file=str(path),
+        )
+    text = layout_text(
+        LayoutFile(
+            game=bridge.schema.file.game.name,
+            build=frame.build,
+            title=printable(arguments.title),
+            saved_from=printable(f"{frame.source}, frame {frame.number}"),
+            blocks=tuple(
+                BlockTable(owner=b.owner, size=b.size, used=b.used, at=b.at)
+                for b in layout_of(heap).blocks
+            ),
+        )
+    )
+    try:
+        with path.open("w" if arguments.force else "x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+    except OSError as fault:
+        reason = (fault.strerror or str(fault)).lower()
+        raise LayoutFileError(f"cannot be written: {reason}", file=str(path)) from fault
+    print(title(frame))
+    print(f"{_counted(len(heap.blocks))} saved to {path}")
+    return 0
+
+
+def _compare(arguments: argparse.Namespace) -> int:
+    file = load_layout(arguments.layout)
+    bridge, frame, heap = _present(arguments)
+    game = bridge.schema.file.game.name
+    if file.game != game:
+        raise LayoutFileError(
+            f'is a layout of "{file.game}", expected one of "{game}"', file=str(arguments.layout)
+        )
+    if len(heap.blocks) > MOST_BLOCKS:
+        raise LayoutFileError(
+            f"not compared: the heap has {len(heap.blocks)} blocks, expected at most {MOST_BLOCKS}",
+            file=str(arguments.layout),
+        )
+    expected = layout_from(file)
+    found = compare(expected, layout_of(heap), ignore_sizes=arguments.ignore_sizes)
+    words = first_words(found)
+    note = ""
+    if found.first is not None and file.build != frame.build and not arguments.ignore_sizes:
+        note = (
+            f"saved on {file.build}, compared on {frame.build}, where sizes may differ; "
+            "--ignore-sizes compares owners and use alone"
+        )
+    if arguments.json:
+        json.dump(_as_json(found, words, note, frame, heap), sys.stdout, ensure_ascii=False)
+        print()
+    else:
+        print(title(frame))
+        print(printable(words))
+        for remark in (heap.damaged, note):
+            if remark:
+                print(printable(f"note: {remark}"))
+        if found.first is not None or arguments.all:
+            print()
+            for line in _list(found, every=arguments.all):
+                print(line)
+    return 0 if found.first is None and heap.damaged is None else 1
+
+
+def _present(arguments: argparse.Namespace) -> tuple[Bridge, Frame, Heap]:
+    # without what may name layouts that are yet to be saved
+    bridge = load_bridge(arguments.bridge, layouts=False)
+    bare: dict[str, Any] = {"watches": (), "steps": (), "attempts": None, "layouts": {}}
+    bridge = Bridge(bridge.file.model_copy(update=bare), bridge.text, bridge.schema)
+    bridge = with_dump(bridge, arguments.dump)
+    frame, heap = take_heap(bridge, plans(bridge), arguments.wait)
+    return bridge, frame, heap
+
+
+def _counted(blocks: int) -> str:
+    return f"{blocks} block{'s' * (blocks != 1)}"
+
+
+def _list(found: Comparison, *, every: bool) -> list[str]:
+    """Both layouts side by side; long runs of the same are told by their count."""
+    rows: list[Sequence[str]] = [("expected", "", "", "", "", "found", "", "", "")]
+    skipped: dict[int, int] = {}
+    for same, run in groupby(found.lines, key=lambda line: line.sort is Sort.SAME):
+        lines = list(run)
+        if same and not every and len(lines) > 2 * _AROUND + 1:
+            rows += [_row(found, line) for line in lines[:_AROUND]]
+            skipped[len(rows)] = len(lines) - 2 * _AROUND
+            lines = lines[-_AROUND:]
+        rows += [_row(found, line) for line in lines]
+    text: list[str] = []
+    for number, line in enumerate(columns(rows)):
+        if number in skipped:
+            text.append(f"… {_counted(skipped[number])} the same")
+        text.append(line)
+    return text
+
+
+def _row(found: Comparison, line: Line) -> Sequence[str]:
+    return (
+        *_cells(found.expected, line.expected),
+        "" if line.sort is Sort.SAME else str(line.sort),
+        *_cells(found.found, line.found),
+    )
+
+
+def _cells(layout: Layout, number: int | None) -> tuple[str, str, str, str]:
+    if number is None:
+        return ("", "", "", "")
+    block = layout.blocks[number]
+    place = "" if block.at is None else place_words(block.at)
+    return (str(number), printable(name(block.owner)), f"0x{block.size:X}", place)
+
+
+def _as_json(found: Comparison, words: str, note: str, frame: Frame, heap: Heap) -> dict[str, Any]:
+    return {
+        "matches": found.first is None and heap.damaged is None,
+        "first": found.first,
+        "difference": None if found.first is None else words,
+        "damaged": heap.damaged,
+        "note": note,
+        "frame": frame.number,
+        "build": frame.build,
+        "source": frame.source,
+        "lines": [
+            {
+                "sort": str(line.sort),
+                "expected": _block_json(found.expected, line.expected),
+                "found": _block_json(found.found, line.found),
+            }
+            for line in found.lines
+        ],
+    }
+
+
+def _block_json(layout: Layout, number: int | None) -> dict[str, Any] | None:
+    if number is None:
+        return None
+    block: Laid = layout.blocks[number]
+    return {
+        "index": number,
+        "owner": block.owner,
+        "size": block.size,
+        "used": block.used,
+        "at": block.at,
+    }

@@ -1,0 +1,134 @@
+"""The guest's heap in one frame: its blocks, in the order of the allocator's own list.
+
+A heap is what the allocator's list says, up to the first block that cannot be right.  What came
+before it stays usable; ``damaged`` says where and why the walk ended.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import overload
+
+FREE = "free"
+UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """One block: ``size`` bytes of payload at the guest address ``start``.
+
+    ``index`` counts from 0 in list order.  ``owner`` says what lives there: the name of its kind,
+    ``free`` where it is not used, ``unknown`` or the kind's number where the schema has no name
+    for it.  ``header`` is the guest address of the block's header, ``generation`` what the schema
+    says changes each time the block is handed out, None where it names nothing.
+    """
+
+    start: int
+    size: int
+    used: bool
+    index: int
+    owner: str
+    header: int
+    generation: int | None = None
+
+    @property
+    def end(self) -> int:
+        """The guest address behind the payload."""
+        return self.start + self.size
+
+
+@dataclass(frozen=True)
+class Heap:
+    """The blocks in list order; ``damaged`` is None or a sentence that says where the list broke.
+
+    Guest addresses are canonical: what is asked about must not be a mirror's address.
+    ``header_size`` is in bytes.  ``empty`` says why there is no block, where that is no damage.
+    ``awaited`` is true where the walk ended at bytes that the source has yet to send.
+    """
+
+    blocks: Sequence[Block]
+    damaged: str | None = None
+    header_size: int = 0
+    empty: str = ""
+    awaited: bool = False
+
+    def holding(self, address: int) -> Block | None:
+        """The block whose payload holds a guest address."""
+        starts, order = self._by_start
+        place = bisect_right(starts, address) - 1
+        if place < 0:
+            return None
+        block = self.blocks[order[place]]
+        return block if address < block.end else None
+
+    def header_holding(self, address: int) -> Block | None:
+        """The block whose header holds a guest address."""
+        headers, order = self._by_header
+        place = bisect_right(headers, address) - 1
+        if place < 0 or address >= headers[place] + self.header_size:
+            return None
+        return self.blocks[order[place]]
+
+    @cached_property
+    def _by_start(self) -> tuple[Sequence[int], Sequence[int]]:
+        rows = self.blocks
+        return _sorted(rows.starts if isinstance(rows, Rows) else [b.start for b in rows])
+
+    @cached_property
+    def _by_header(self) -> tuple[Sequence[int], Sequence[int]]:
+        rows = self.blocks
+        return _sorted(rows.headers if isinstance(rows, Rows) else [b.header for b in rows])
+
+
+def _sorted(addresses: list[int]) -> tuple[Sequence[int], Sequence[int]]:
+    """Addresses in rising order, and which block each is of: a list need not be in that order."""
+    order = sorted(range(len(addresses)), key=addresses.__getitem__)
+    return [addresses[index] for index in order], order
+
+
+Row = tuple[int, int, int, bool, int | None, int | None]
+"""Header, start, size, use, the number of the kind and the generation of a block."""
+
+
+class Rows(Sequence[Block]):
+    """Blocks that are made when they are asked for: most of a large heap's never are."""
+
+    def __init__(self, rows: Sequence[Row], owner: Callable[[Row], str]) -> None:
+        self._rows = rows
+        self._owner = owner
+
+    @property
+    def starts(self) -> list[int]:
+        return [row[1] for row in self._rows]
+
+    @property
+    def headers(self) -> list[int]:
+        return [row[0] for row in self._rows]
+
+    def __len__(self) -> int:
+        return len(self._rows)
+
+    @overload
+    def __getitem__(self, index: int) -> Block: ...
+
+    @overload
+    def __getitem__(self, index: slice) -> list[Block]: ...
+
+    def __getitem__(self, index: int | slice) -> Block | list[Block]:
+        if isinstance(index, slice):
+            return [self._made(number) for number in range(len(self))[index]]
+        return self._made(range(len(self))[index])
+
+    def __iter__(self) -> Iterator[Block]:
+        owner = self._owner
+        for index, row in enumerate(self._rows):
+            header, start, size, used, _, generation = row
+            yield Block(start, size, used, index, owner(row), header, generation)
+
+    def _made(self, index: int) -> Block:
+        row = self._rows[index]
+        header, start, size, used, _, generation = row
+        return Block(start, size, used, index, self._owner(row), header, generation)
