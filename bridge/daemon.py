@@ -15,15 +15,23 @@ import logging
 import random
 import time
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 from bridge.byte_order import ByteOrder
 from bridge.memory import MemoryMap
 from bridge.output import Output
 from bridge.plan import Plan
+from bridge.practising import Practising
 from bridge.readings import Frame, Reading, Status, Watch
 from bridge.sampler import Sampler
 from bridge.source import Consistency, Source
-from schemas.errors import LowhalfError, SourceEnded, SourceError, SourceUnusable
+from schemas.errors import (
+    LowhalfError,
+    OutputError,
+    SourceEnded,
+    SourceError,
+    SourceUnusable,
+)
 
 FIRST_WAIT = 0.25
 LONGEST_WAIT = 1.0
@@ -40,7 +48,7 @@ class Daemon:
 
     ``memory`` is the guest's memory by the schema, ``declared`` the byte order that the bridge file
     names (None for auto) and ``rate`` the most frames a second.  Every change of state is one line
-    in ``log``.
+    in ``log``.  ``practising`` are the steps, attempts and tallies, where there are any.
     """
 
     def __init__(
@@ -54,6 +62,7 @@ class Daemon:
         rate: float,
         log: logging.Logger,
         clock: Callable[[], float] = time.time,
+        practising: Practising | None = None,
     ) -> None:
         self.source = source
         self.outputs = list(outputs)
@@ -64,6 +73,7 @@ class Daemon:
         self._rate = rate
         self._log = log
         self._clock = clock
+        self._practising = practising
         self._announced: Sequence[Watch] | None = None
         self._reason = ""
         self._build = ""
@@ -92,8 +102,11 @@ class Daemon:
             raise fault from None
         finally:
             await self.source.close()
+            if self._practising is not None:
+                await self._practising.close("lowhalf ended")
 
     async def _serve(self) -> None:
+        await self._open_practising()
         wait = FIRST_WAIT
         sampler: Sampler | None = None
         while True:
@@ -109,12 +122,15 @@ class Daemon:
                     rate=self._rate,
                     clock=self._clock,
                     previous=before,
+                    practising=self._practising,
                 )
                 await self._run(sampler)
             except SourceUnusable:
                 raise
             except SourceEnded as fault:
                 self._log.info("%s", fault)
+                if self._practising is not None:
+                    self._practising.cut_off("the source has ended")
                 await asyncio.sleep(LAST_FRAME_SHOWN)
                 return
             except SourceError as fault:
@@ -124,9 +140,19 @@ class Daemon:
             if sampler is not None and sampler.stats.frames > taken:
                 wait = FIRST_WAIT
             await self.source.close()
+            if self._practising is not None:
+                self._practising.cut_off("the source was lost")
             self._offline(reason)
             await asyncio.sleep(wait * random.uniform(0.5, 1.0))
             wait = min(wait * 2, LONGEST_WAIT)
+
+    async def _open_practising(self) -> None:
+        if self._practising is None:
+            return
+        try:
+            await self._practising.open()
+        except OutputError as fault:
+            self._log.error("%s; nothing is kept in this run", fault)
 
     async def _open(self) -> MemoryMap:
         """Open the source; readings age meanwhile, since a push source may wait long."""
@@ -193,6 +219,8 @@ class Daemon:
             self._reason = reason
         last = self.last or self._never()
         frame = last.offline(reason, self._clock())
+        if self._practising is not None:
+            frame = replace(frame, practice=self._practising.practice)
         for output in self.outputs:
             output.publish(frame)
 

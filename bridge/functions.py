@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from bridge import nodes
+from bridge import heap_functions, layout_function, nodes, turn_function
 from bridge.values import FLOAT, INTEGER, Kind, ValueType
 from schemas.layout import BitField, OffsetStruct, PointerTo, Scalar, name_of
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 MANY = 16
 ANGLE = ValueType(Kind.INTEGER, 16, angle=True, name="angle16")
+SINGLE = ValueType(Kind.FLOAT, 32, True, name="f32")
 LONGEST_AVERAGE = 36_000
 
 
@@ -118,6 +119,19 @@ def _apply(
     return check
 
 
+def _with_a_half(name: str) -> Callable[[Checker, ast.Call], nodes.Expr]:
+    """A function of a number and a half of 16 bits that gives an f32."""
+
+    def check(checker: Checker, tree: ast.Call) -> nodes.Expr:
+        number = checker.number(tree.args[0])
+        half = checker.whole_number(tree.args[1])
+        if isinstance(half, nodes.Literal) and not 0 <= int(half.value) <= 0xFFFF:
+            checker.refuse(tree.args[1], f"a half is 0 to 0xFFFF, found {half.value}")
+        return nodes.Apply(checker.text(tree), SINGLE, name, (number, half))
+
+    return check
+
+
 def _extreme(name: str) -> Callable[[Checker, ast.Call], nodes.Expr]:
     def check(checker: Checker, tree: ast.Call) -> nodes.Expr:
         if len(tree.args) > 1:
@@ -132,7 +146,8 @@ def _fold(name: str) -> Callable[[Checker, ast.Call], nodes.Expr]:
         listing = checker.listing(tree.args[0])
         kind = listing.element
         if not isinstance(kind, ValueType):
-            checker.refuse(tree.args[0], f"is a list of {name_of(kind)}; name a field of each")
+            what = "blocks" if isinstance(kind, nodes.BlockSort) else name_of(kind)
+            checker.refuse(tree.args[0], f"is a list of {what}; name a field of each")
         if kind.kind is Kind.TEXT:
             checker.refuse(tree.args[0], "is a list of texts, expected numbers")
         if name == "sum":
@@ -191,6 +206,8 @@ def _first(checker: Checker, tree: ast.Call) -> nodes.Expr:
     text, element = checker.text(tree), listing.element
     if isinstance(element, ValueType):
         return nodes.FirstNumber(text, element, listing)
+    if isinstance(element, nodes.BlockSort):
+        return nodes.FirstBlock(text, listing)
     return nodes.FirstPlace(text, element, listing)
 
 
@@ -204,7 +221,7 @@ def _over_frames(
         slots = [checker.hidden(part) for part in tree.args]
         kinds = [checker.slots[slot].type for slot in slots]
         for position, (part, found) in enumerate(zip(tree.args, kinds, strict=True)):
-            text_allowed = name in ("previous", "latest") and position not in conditions
+            text_allowed = name in ("previous", "latest", "tally") and position not in conditions
             if found.kind is Kind.TEXT and not text_allowed:
                 checker.refuse(part, "is a text, expected a number")
         result = kind or kinds[0]
@@ -249,6 +266,36 @@ FUNCTIONS: dict[str, Function] = {
         (2, 2),
         _apply("turn", _signed(16), whole=True),
     ),
+    "turn_frames": Function(
+        "turn_frames(a, b)",
+        "the least frames in which the schema's moves turn from angle16 b to a",
+        (2, 2),
+        turn_function.turn_frames,
+    ),
+    "half_below": Function(
+        "half_below(x, want)",
+        "the greatest f32 not above x whose low half is want",
+        (2, 2),
+        _with_a_half("half_below"),
+    ),
+    "half_above": Function(
+        "half_above(x, want)",
+        "the least f32 not below x whose low half is want",
+        (2, 2),
+        _with_a_half("half_above"),
+    ),
+    "with_low": Function(
+        "with_low(x, half)",
+        "x, stored as an f32, after a write of its low half",
+        (2, 2),
+        _with_a_half("with_low"),
+    ),
+    "with_high": Function(
+        "with_high(x, half)",
+        "x, stored as an f32, after a write of its high half",
+        (2, 2),
+        _with_a_half("with_high"),
+    ),
     "degrees": Function("degrees(a)", "an angle16 in degrees", (1, 1), _apply("degrees", FLOAT)),
     "sin": Function("sin(a)", "sine of an angle16", (1, 1), _apply("sin", FLOAT)),
     "cos": Function("cos(a)", "cosine of an angle16", (1, 1), _apply("cos", FLOAT)),
@@ -273,6 +320,28 @@ FUNCTIONS: dict[str, Function] = {
         "the structs of a linked list; ends at null, at a repeat, at 4,096",
         (2, 2),
         _chain,
+    ),
+    "block": Function(
+        "block(p)",
+        "the block of the heap that holds an address: .start .size .used .index .owner .offset",
+        (1, 1),
+        heap_functions.block,
+    ),
+    "blocks": Function(
+        "blocks()",
+        "the blocks of the heap, in the order of its list",
+        (0, 0),
+        heap_functions.blocks,
+    ),
+    "owner": Function(
+        "owner(p)", "what lives in the block that holds an address", (1, 1), heap_functions.owner
+    ),
+    "layout": Function(
+        'layout("name")',
+        "1 where the heap has that saved shape, else the index of the first block that differs, "
+        "which for block 1 is -1",
+        (1, 1),
+        layout_function.layout,
     ),
     "len": Function("len(list)", "how many", (1, 1), _len),
     "first": Function("first(list)", "the first; null where the list is empty", (1, 1), _first),
@@ -312,4 +381,11 @@ FUNCTIONS: dict[str, Function] = {
         "lowest(x)", "least x since the start", (1, 1), _over_frames("lowest", (), None), True
     ),
     "average": Function("average(x, n)", "mean of x over n frames", (2, 2), _average, True),
+    "tally": Function(
+        "tally(x, when)",
+        "the commonest x of the moments when became true; counts are kept, see lowhalf tally",
+        (2, 2),
+        _over_frames("tally", (1,), None),
+        True,
+    ),
 }

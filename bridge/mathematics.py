@@ -7,9 +7,12 @@ not a finite number is an error.  A binary angle is unsigned and 0x10000 is one 
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Callable, Sequence
 from typing import Any
+
+from bridge import half_search
 
 MOST_BITS = 1024
 _TURN = 0x10000
@@ -121,10 +124,56 @@ def total(values: Sequence[Real]) -> Real:
     return sum(values)
 
 
+def half_below(value: Real, want: int) -> float:
+    """The greatest binary32 not above *value* whose low half is *want*; *value* where it is one."""
+    pattern = _with_low_half(want).below(value)
+    if pattern is None:
+        raise Undefined(f"no f32 so low has the low half 0x{want:04X}")
+    return half_search.value_of(pattern)
+
+
+def half_above(value: Real, want: int) -> float:
+    """The least binary32 not below *value* whose low half is *want*; *value* where it is one."""
+    pattern = _with_low_half(want).above(value)
+    if pattern is None:
+        raise Undefined(f"no f32 so high has the low half 0x{want:04X}")
+    return half_search.value_of(pattern)
+
+
+@functools.lru_cache(256)
+def _with_low_half(want: int) -> half_search.HalfSolutions:
+    try:
+        return half_search.solutions(want)
+    except ValueError as fault:
+        raise Undefined(str(fault)) from None
+
+
+def with_low(value: Real, half: int) -> float:
+    """What a stored binary32 becomes by a 16-bit write of *half* to its low half."""
+    return _written(value, half, high=False)
+
+
+def with_high(value: Real, half: int) -> float:
+    """What a stored binary32 becomes by a 16-bit write of *half* to its high half."""
+    return _written(value, half, high=True)
+
+
+def _written(value: Real, half: int, *, high: bool) -> float:
+    try:
+        pattern = half_search.with_half(half_search.nearest_pattern(value), half, high=high)
+    except ValueError as fault:
+        raise Undefined(str(fault)) from None
+    return float(finite(half_search.value_of(pattern)))
+
+
 FUNCTIONS: dict[str, Callable[..., Any]] = {
     "signed": signed,
     "unsigned": unsigned,
     "turn": turn,
+    "half_below": half_below,
+    "half_above": half_above,
+    "with_low": with_low,
+    "with_high": with_high,
     "degrees": degrees,
     "sin": sine,
     "cos": cosine,

@@ -151,6 +151,54 @@ class _Count(OverFrames):
         self._was, self._count = self._next
 
 
+MOST_VALUES = 1 << 16
+"""Different values that a tally tells apart in one run; a half's all fit."""
+
+
+class Tally(OverFrames):
+    """The commonest value of the moments at which a condition became true.
+
+    Moments are those of ``count``.  Of two values that are equally common it is the one that was
+    so first.  ``moment`` holds the value of the frame that was taken last, where that was a moment:
+    None for none.  Values are told apart by how they are written, so -0.0 is not 0.0.
+    """
+
+    def clear(self) -> None:
+        self._was: bool | None = None
+        self._counts: dict[str, int] = {}
+        self._best: tuple[Value | None, int] = (None, 0)
+        self._next_was: bool | None = None
+        self._noted: tuple[Value | None] | None = None
+        self.moment: tuple[Value | None] | None = None
+
+    def step(self, arguments: Sequence[Value | None], frame: int) -> Value:
+        value, condition = arguments
+        now = self._was if condition is None else bool(condition)
+        rose = condition is not None and now and self._was is False
+        self._next_was, self._noted = now, (value,) if rose else None
+        best, _ = self._best_with(value if rose else None)
+        if best is None:
+            raise NoValueYet(f"{self.text}: there has been no such moment yet")
+        return best
+
+    def commit(self) -> None:
+        self._was, self.moment = self._next_was, self._noted
+        self._noted = None
+        value = self.moment[0] if self.moment else None
+        if value is not None:
+            self._best = self._best_with(value)
+            key = repr(value)
+            if key in self._counts or len(self._counts) < MOST_VALUES:
+                self._counts[key] = self._counts.get(key, 0) + 1
+
+    def _best_with(self, value: Value | None) -> tuple[Value | None, int]:
+        """The commonest value and its count, where *value* is counted once more."""
+        if value is None:
+            return self._best
+        count = self._counts.get(repr(value), 0) + 1
+        return (value, count) if count > self._best[1] else self._best
+
+
 class _Extreme(OverFrames):
     def clear(self) -> None:
         self._state: Any = None
@@ -230,6 +278,7 @@ _KINDS: dict[str, type[OverFrames]] = {
     "count": _Count,
     "highest": _Highest,
     "lowest": _Lowest,
+    "tally": Tally,
 }
 
 

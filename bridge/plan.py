@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 from bridge import nodes, target
-from bridge.checker import Program, check
+from bridge.checker import Program, Slot, check
 from bridge.memory import MemoryMap, Region
 from bridge.readings import Watch
 from bridge.target import Target
-from bridge.values import Kind, ValueType
-from schemas.bridge_file import TargetTable, WatchTable
+from bridge.values import INTEGER, Kind, ValueType
+from schemas.bridge_file import BridgeFile, TargetTable, WatchTable
 from schemas.compiler import BuildLayout, Schema
-from schemas.errors import ExpressionError
+from schemas.errors import ExpressionError, FileError
 from schemas.layout import Scalar
 from schemas.loader import Bridge
 from schemas.toml_lines import Key
@@ -43,6 +44,15 @@ class Plan:
     def counter(self) -> Counter | None:
         """What numbers the game's frames: the frame counter, else the guard's that began one."""
         return self.frame or (self.guard[0] if self.guard else None)
+
+    @property
+    def tallies(self) -> Mapping[str, ValueType]:
+        """The calls of tally in the watches, steps and attempts, with the type of their values."""
+        return {
+            slot.text: slot.type
+            for slot in self.program.slots
+            if slot.over_frames is not None and slot.over_frames.function == "tally"
+        }
 
 
 def memory_map(schema: Schema) -> MemoryMap:
@@ -84,14 +94,62 @@ def plan(bridge: Bridge, layout: BuildLayout) -> Plan:
 
 def _program(bridge: Bridge, layout: BuildLayout) -> Program:
     tables = bridge.file.watches
+    hidden = practice_expressions(bridge.file)
     try:
-        return check(layout, {table.name: table.expr for table in tables})
+        heedless = {table.name for table in tables if table.heap == "ignore"} | set(hidden)
+        program = check(layout, {table.name: table.expr for table in tables} | hidden, heedless)
     except ExpressionError as fault:
+        if fault.watch in hidden:
+            raise _practice_error(bridge, layout, fault.watch, fault) from fault
         index = next(i for i, table in enumerate(tables) if table.name == fault.watch)
         caret = str(fault).partition("\n")[2]
         build = f" (build {layout.name})" if len(bridge.schema.builds) > 1 else ""
         message = f"watch {fault.watch}{build}: {fault.detail}\n{caret}"
         raise bridge.text.error(("watches", index, "expr"), message) from fault
+    for name, text in hidden.items():
+        if program.slots[program.watches[name]].type.kind is Kind.TEXT:
+            wrong = ExpressionError("is a text, expected true or false", expression=text)
+            raise _practice_error(bridge, layout, name, wrong)
+    return program
+
+
+def with_heap(plan: Plan) -> Plan:
+    """The same plan, whose frames have the heap whether or not a watch asks for it.
+
+    Raises SchemaError where the schema describes none.
+    """
+    if plan.program.heap is None:
+        raise plan.layout.error((), "describes no heap; add [heap] with block, first, next, …")
+    text = "blocks()"
+    number = nodes.Length(text, INTEGER, nodes.AllBlocks(text, nodes.BLOCK))
+    slot = Slot("", text, INTEGER, number, heap_checks=False)
+    return replace(plan, program=replace(plan.program, slots=(*plan.program.slots, slot)))
+
+
+def practice_expressions(file: BridgeFile) -> dict[str, str]:
+    """The expressions of steps and attempts, by names that no watch can have.
+
+    ``steps.N.done``, ``steps.N.begin``, ``steps.N.fail``, ``attempts.start``, ``attempts.success``
+    and ``attempts.reset``; those that are not given are left out.
+    """
+    found = {
+        f"steps.{number}.{name}": str(getattr(step, name))
+        for number, step in enumerate(file.steps)
+        for name in ("begin", "done", "fail")
+    }
+    for name in ("start", "success", "reset"):
+        found[f"attempts.{name}"] = getattr(file.attempts, name, "")
+    return {name: text for name, text in found.items() if text}
+
+
+def _practice_error(
+    bridge: Bridge, layout: BuildLayout, name: str, fault: ExpressionError
+) -> FileError:
+    caret = str(fault).partition("\n")[2]
+    build = f" (build {layout.name})" if len(bridge.schema.builds) > 1 else ""
+    path: tuple[Key, ...] = tuple(int(p) if p.isdigit() else p for p in name.split("."))
+    what = f"step {bridge.file.steps[int(path[1])].name}" if path[0] == "steps" else "attempts"
+    return bridge.text.error(path, f"{what}{build}: {fault.detail}\n{caret}")
 
 
 def _watch(bridge: Bridge, index: int, table: WatchTable, kind: ValueType) -> Watch:
@@ -114,7 +172,7 @@ def _show_fault(show: str, kind: ValueType) -> str:
         return ""
     if kind.kind in (Kind.TEXT, Kind.BOOLEAN):
         return f"a {kind.name} cannot be shown as {show}"
-    if show == "name" and not (kind.members or kind.flags):
+    if show == "name" and not (kind.members or kind.flags or kind.layout):
         return f"{kind.name} has no names to show"
     if show == "binary" and kind.kind is Kind.FLOAT and not kind.bits:
         return "a computed float has no stored bits to show"

@@ -34,6 +34,7 @@ from bridge.memory import LINE_SHIFT, MemoryMap, Span
 from bridge.part import Part, cut
 from bridge.phase import FINE, FramePhase
 from bridge.plan import Counter, Plan
+from bridge.practising import RESET, Practising
 from bridge.readings import Frame, Reading, Stats, Status, Watch
 from bridge.source import Consistency, Source, Torn
 from schemas.compiler import BuildLayout
@@ -59,6 +60,7 @@ class Sampler:
     ``declared`` is the byte order that the bridge file names, None for auto.  ``rate`` is in frames
     a second.  ``previous`` is the sampler that this one follows after its source was lost: counts
     go on, and so does the state that spans frames, unless the game's own counter has gone back.
+    ``practising`` is told of every frame that is taken.
     """
 
     def __init__(
@@ -71,6 +73,7 @@ class Sampler:
         rate: float,
         clock: Callable[[], float] = time.time,
         previous: Sampler | None = None,
+        practising: Practising | None = None,
     ) -> None:
         self.source = source
         self.plans = dict(plans)
@@ -80,6 +83,7 @@ class Sampler:
         self.stats: Stats = previous.stats if previous else Stats()
         self._lag = self.stats.lag
         self._clock = clock
+        self._practising = practising
         self._declared = declared or source.declared_order
         self._by_source = declared is None
         self._evaluator: Evaluator | None = None
@@ -340,9 +344,12 @@ class Sampler:
             self.stats = replace(self.stats, torn=self.stats.torn + 1)
             if tries >= MOST_TRIES or time.monotonic() - began_trying > LONGEST_TRY:
                 raise Torn(f"no whole frame: {self._torn_words(guard)}")
+            self._expect_again()
             await asyncio.sleep(SHORTEST_POLL / 2)
         if not self._still_recognised(plan):
             self.plan = None
+            if self._practising is not None:
+                self._practising.cut_off("the game is not recognised any more")
             return None
         if self.source.costly and plan.frame is not None and number == self._number:
             return None
@@ -419,6 +426,7 @@ class Sampler:
                 self._learned = touched
         watches, slots = plan.watches, plan.program.watches
         values, faults, addresses = evaluator.values, evaluator.faults, evaluator.addresses
+        cautions = evaluator.cautions
 
         def make() -> list[Reading]:
             readings = []
@@ -426,7 +434,10 @@ class Sampler:
                 slot = slots[watch.name]
                 fault = faults[slot]
                 if fault is None:
-                    reading = Reading(watch, Status.OK, values[slot], addresses[slot])
+                    caution = cautions.get(slot)
+                    status = caution.status if caution else Status.OK
+                    reason = caution.reason if caution else ""
+                    reading = Reading(watch, status, values[slot], addresses[slot], reason)
                 else:
                     reading = Reading(
                         watch,
@@ -438,14 +449,20 @@ class Sampler:
                 readings.append(reading)
             return readings
 
+        now = self._clock()
+        practice = None
+        if self._practising is not None:
+            practice = self._practising.take(plan, evaluator, now, make)
         return Frame(
             number,
-            self._clock(),
+            now,
             plan.layout.name,
             self.source.name,
             str(self.consistency),
             make,
             self.stats,
+            practice=practice,
+            heap=evaluator.heap_seen,
         )
 
     def _waiting(self, reason: str) -> Frame:
@@ -454,8 +471,10 @@ class Sampler:
         def make() -> list[Reading]:
             return [Reading(watch, Status.WAITING, reason=reason) for watch in watches]
 
+        practice = self._practising.practice if self._practising is not None else None
         return Frame(
-            0, self._clock(), "", self.source.name, str(self.consistency), make, self.stats, reason
+            *(0, self._clock(), "", self.source.name, str(self.consistency), make),
+            *(self.stats, reason, practice),
         )
 
     # frame numbers
@@ -489,6 +508,8 @@ class Sampler:
             return
         self.stats = replace(self.stats, resets=self.stats.resets + 1)
         evaluator.clear()
+        if self._practising is not None:
+            self._practising.cut_off(RESET)
         self._number = None
 
     async def _count(self, counter: Counter) -> int | None:
@@ -540,6 +561,19 @@ class Sampler:
         self._evaluator = self._make_evaluator(plan, whole=False)
         self._learn(sorted(self._evaluator.static_lines))
 
+    def _expect_again(self) -> None:
+        """A torn sample touched lines that the next will touch, too: fetch them with its others.
+
+        A walk along many lines may else never get to its end within one frame.
+        """
+        image = self._image
+        if image.whole:
+            return
+        known = {line for span in self._spans for line in self._line_numbers(span)}
+        touched = set(image.touched_lines())
+        if not touched <= known:
+            self._spans = self.memory.spans(known | touched)
+
     def _learn(self, lines: Sequence[int]) -> None:
         """The lines to fetch with the next frame: those touched, and those that tell the build."""
         self._spans = self.memory.spans({*lines, *self._extra_lines()})
@@ -560,10 +594,13 @@ class Sampler:
                 spans.append(span)
         lines: set[int] = set()
         for span in spans:
-            flat = self.memory.flat(span.address, span.length)
-            assert flat is not None
-            lines.update(range(flat >> LINE_SHIFT, (flat + span.length - 1 >> LINE_SHIFT) + 1))
+            lines.update(self._line_numbers(span))
         return lines
+
+    def _line_numbers(self, span: Span) -> range:
+        flat = self.memory.flat(span.address, span.length)
+        assert flat is not None
+        return range(flat >> LINE_SHIFT, (flat + span.length - 1 >> LINE_SHIFT) + 1)
 
     def _still_recognised(self, plan: Plan) -> bool:
         """Whether the evidence still stands; bytes that the source does not hold prove nothing."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
@@ -84,6 +84,48 @@ class WatchTable(Table):
         "", description="decimal, hex, binary, degrees, fixed:N or name"
     )
     target: TargetTable | None = Field(None, description="what it should reach")
+    heap: Literal["warn", "ignore"] = Field(
+        "warn", description="whether pointers to freed or changed blocks of the heap are told"
+    )
+
+
+class StepTable(Table):
+    """One step of what is practised; its expressions are true or false."""
+
+    name: str = Field(min_length=1, description="its name for people, unique among the steps")
+    done: str = Field(min_length=1, description="true once it is done")
+    begin: str = Field("", description="true once it begins; else with the end of the one before")
+    fail: str = Field("", description="true where it has gone wrong; without it, never")
+    hint: str = Field("", description="what to do, shown while the runner is in it")
+
+
+class AttemptsTable(Table):
+    """What cuts practice into attempts: moments at which expressions become true."""
+
+    start: str = Field(min_length=1, description="an attempt begins when this becomes true")
+    success: str = Field("", description="it has its success then; else once all steps are done")
+    reset: str = Field("", description="the runner gives up then; starting again does the same")
+    keep: tuple[str, ...] = Field(
+        (), strict=False, description="watches whose values are kept at success and failure"
+    )
+    file: str = Field(
+        "",
+        description="the SQLite file, relative to this file; "
+        "else this file's name with .attempts.sqlite",
+    )
+
+
+def _layout_path(value: Any) -> Any:
+    return {"path": value} if isinstance(value, str) else value
+
+
+class LayoutTable(Table):
+    """A heap's shape to compare the present heap with; its path alone will do."""
+
+    path: str = Field(min_length=1, description="the layout file, relative to this file")
+    ignore_sizes: bool = Field(
+        False, description="compare owners and use alone, as on a build with other sizes"
+    )
 
 
 class BridgeFile(Table):
@@ -93,5 +135,17 @@ class BridgeFile(Table):
     build: str = Field("auto", description="a build's name, or auto")
     source: AnySource
     sampling: Sampling = Field(default_factory=Sampling)
+    layouts: dict[
+        Name,
+        Annotated[
+            LayoutTable, BeforeValidator(_layout_path, json_schema_input_type=str | LayoutTable)
+        ],
+    ] = Field({}, description="name = the file of a heap layout, for layout(…) in watches")
     watches: tuple[WatchTable, ...] = Field((), strict=False, description="the watches")
+    steps: tuple[StepTable, ...] = Field(
+        (), strict=False, description="what is practised, step by step"
+    )
+    attempts: AttemptsTable | None = Field(
+        None, description="what cuts practice into attempts, which are counted and kept"
+    )
     outputs: Outputs = Field(default_factory=Outputs)

@@ -13,7 +13,12 @@ from pathlib import Path
 
 from adapters.commands.log_lines import log_to
 from adapters.commands.until_stopped import run_until_stopped
-from adapters.commands.wiring import declared_order, make_outputs, make_source
+from adapters.commands.wiring import (
+    declared_order,
+    make_outputs,
+    make_practising,
+    make_source,
+)
 from bridge.daemon import Daemon
 from bridge.plan import memory_map, plans
 from schemas.errors import LowhalfError
@@ -56,6 +61,7 @@ def run_bridge(bridge: Bridge, arguments: argparse.Namespace, command: Sequence[
         declared=declared_order(bridge.file.source),
         rate=bridge.file.sampling.rate,
         log=log,
+        practising=make_practising(bridge, ready, log),
     )
     with log_to(daemon.outputs):
         with _child(command) as child:

@@ -15,6 +15,7 @@ from typing import TextIO
 from bridge.byte_order import ByteOrder
 from bridge.output import Output
 from bridge.plan import Plan
+from bridge.practising import Practising, Rules
 from bridge.source import Source
 from schemas import output_settings, source_settings
 from schemas.loader import Bridge
@@ -72,10 +73,11 @@ def declared_order(settings: source_settings.SourceSettings) -> ByteOrder | None
 
 
 def overlay_output(settings: output_settings.OverlayOutput, log: logging.Logger) -> Output:
-    """The pages.  Raises OutputError."""
+    """The pages; the token comes from the environment.  Raises OutputError."""
     from adapters.outputs.overlay import OverlayServer
+    from adapters.outputs.web_token import TOKEN_VARIABLE
 
-    return OverlayServer(settings, log)
+    return OverlayServer(settings, log, token=os.environ.get(TOKEN_VARIABLE, ""))
 
 
 def terminal_output(settings: output_settings.TerminalOutput | None, stream: TextIO) -> Output:
@@ -96,6 +98,7 @@ def mqtt_output(
     settings: output_settings.MqttOutput, bridge: Bridge, log: logging.Logger
 ) -> Output:
     """The broker; secrets come from the environment.  Raises OutputError."""
+    from adapters.outputs.homie_practice import PracticeTopics
     from adapters.outputs.mqtt import MqttOutput
 
     return MqttOutput(
@@ -103,8 +106,21 @@ def mqtt_output(
         bridge.name,
         user=settings.user or os.environ.get("LOWHALF_MQTT_USER", ""),
         password=os.environ.get("LOWHALF_MQTT_PASSWORD"),
+        practice=PracticeTopics(bool(bridge.file.steps), bridge.file.attempts is not None),
         log=log,
     )
+
+
+def make_practising(
+    bridge: Bridge, plans: Mapping[str, Plan], log: logging.Logger
+) -> Practising | None:
+    """Steps, attempts and tallies, kept in a file where there is something to keep."""
+    rules = Rules.of(bridge.file)
+    if rules.attempts or any(plan.tallies for plan in plans.values()):
+        from adapters.attempts.attempts_file import AttemptsFile
+
+        return Practising(rules, AttemptsFile(bridge.attempts_path, log))
+    return Practising(rules) if rules.steps else None
 
 
 def make_outputs(

@@ -7,17 +7,19 @@ A bridge is a Homie device and a watch is a node of it::
     homie/5/DEVICE/$alert/source     why the source is gone; deleted when it is back
     homie/5/DEVICE/WATCH/value       the value, in the watch's own datatype
     homie/5/DEVICE/WATCH/text        the value for people
-    homie/5/DEVICE/WATCH/status      ok, null, unmapped, misaligned, waiting, offline, error
+    homie/5/DEVICE/WATCH/status      ok; freed, header, between, changed, damaged: with a value;
+                                     null, unmapped, misaligned, waiting, offline, error
     homie/5/DEVICE/WATCH/target      hit or miss, where the watch has a target
     homie/5/DEVICE/WATCH/distance    what there is to go, where the target has distances
     homie/5/DEVICE/bridge/build      likewise source, consistency: of the newest frame
     homie/5/DEVICE/bridge/skipped    frames that were never sent
     homie/5/DEVICE/bridge/instance   which process speaks for the device; again every two seconds
     homie/5/DEVICE/bridge/frame      JSON, not retained: a whole frame in one message
+    homie/5/DEVICE/practice/…        where there are steps or attempts: homie_practice
 
 The convention has no way to write that there is no value.  So where a watch has none its ``value``
 is left as it was and ``status`` says why: a value holds only while ``$state`` is ``ready`` and
-``status`` is ``ok``.
+``status`` is ``ok`` or warns of a pointer into the heap.
 """
 
 from __future__ import annotations
@@ -29,6 +31,7 @@ import time
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from adapters.outputs.homie_practice import NO_PRACTICE, PRACTICE_NODE, PracticeTopics
 from bridge.readings import Frame, Reading, Status, Watch
 from bridge.values import Kind, Value, ValueType, shortest_single
 from schemas.errors import OutputError
@@ -97,7 +100,13 @@ class Device:
     ``retained`` is every topic that the description lets be retained, the device's own included.
     """
 
-    def __init__(self, id: str, name: str, watches: Sequence[Watch]) -> None:
+    def __init__(
+        self,
+        id: str,
+        name: str,
+        watches: Sequence[Watch],
+        practice: PracticeTopics = NO_PRACTICE,
+    ) -> None:
         ids = node_ids(watches)
         self.id = id
         self.watches = tuple(watches)
@@ -112,6 +121,17 @@ class Device:
         self.nodes = {watch.name: f"{self.root}/{ids[watch.name]}" for watch in watches}
         nodes: dict[str, Any] = {ids[watch.name]: _watch_node(watch) for watch in watches}
         nodes[BRIDGE_NODE] = _bridge_node()
+        self.practice_topics = practice
+        self.practice = f"{self.root}/{PRACTICE_NODE}"
+        if practice.any:
+            if PRACTICE_NODE in nodes:
+                name_of = next(name for name, node in ids.items() if node == PRACTICE_NODE)
+                raise OutputError(
+                    f"watch {name_of} has the topic id {PRACTICE_NODE}, which is that of the "
+                    "steps and attempts; rename it",
+                    output="mqtt",
+                )
+            nodes[PRACTICE_NODE] = practice.node()
         self.content: dict[str, Any] = {"homie": "5.0", "name": name, "nodes": nodes}
         self.retained = frozenset(
             [self.state, self.description, self.alert]
@@ -225,14 +245,14 @@ def string_payload(text: str) -> bytes:
 
 def value_of(reading: Reading) -> bytes | None:
     """The payload of a reading's value; None where there is nothing to publish."""
-    if reading.value is None or reading.status not in (Status.OK, Status.OFFLINE):
+    if reading.value is None or not (reading.status.has_value or reading.status is Status.OFFLINE):
         return None
     return value_payload(reading.value, reading.watch.type)
 
 
 def status_of(reading: Reading) -> Status:
     """A reading's status; ``error`` where the datatype cannot hold its value."""
-    if reading.status is Status.OK and value_of(reading) is None:
+    if reading.status.has_value and value_of(reading) is None:
         return Status.ERROR
     return reading.status
 
@@ -245,7 +265,7 @@ def reading_payloads(reading: Reading) -> dict[str, bytes]:
     if value is not None:
         payloads["value"] = value
     payloads["text"] = string_payload(_text(reading))
-    if status is Status.OK and (target := reading.target) is not None:
+    if status.has_value and (target := reading.target) is not None:
         payloads["target"] = target.encode()
         distance = reading.distance
         if distance is not None and (payload := float_payload(distance)) is not None:
@@ -284,14 +304,18 @@ def alert_payload(frame: Frame) -> bytes:
 
 def frame_payload(frame: Frame) -> bytes:
     """A whole frame: ``{"frame", "time", "build", "values": {watch: value}, "not_ok": {watch:
-    status}}``, each watch under its own name in one of the two.
+    status}}``, each watch under its own name in one of the two.  Where a value has a warning beside
+    it, there is ``"warned": {watch: status}`` as well.
     """
     values: dict[str, Value] = {}
     not_ok: dict[str, str] = {}
+    warned: dict[str, str] = {}
     for reading in frame.readings:
         status = status_of(reading)
-        if status is Status.OK and reading.value is not None:
+        if status.has_value and reading.value is not None:
             values[reading.watch.name] = reading.value
+            if status is not Status.OK:
+                warned[reading.watch.name] = str(status)
         else:
             not_ok[reading.watch.name] = str(status)
     return _json(
@@ -301,6 +325,7 @@ def frame_payload(frame: Frame) -> bytes:
             "build": frame.build,
             "values": values,
             "not_ok": not_ok,
+            **({"warned": warned} if warned else {}),
         }
     )
 

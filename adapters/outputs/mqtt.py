@@ -45,6 +45,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from adapters.outputs import homie
+from adapters.outputs.homie_practice import NO_PRACTICE, PracticeTopics
 from bridge.output import Output
 from bridge.readings import Frame, Reading, Status, Watch
 from schemas import output_settings
@@ -176,11 +177,13 @@ class MqttOutput(Output):
         password: str | None = None,
         log: logging.Logger,
         timing: Timing | None = None,
+        practice: PracticeTopics = NO_PRACTICE,
     ) -> None:
         super().__init__()
         self.broker = parse_url(settings.url)
         self.device_id = homie.device_id(settings.device, bridge_name)
         self._name = bridge_name
+        self._practice = practice
         self._user = settings.user or user
         self._password = password
         if password is not None and not self._user:
@@ -206,7 +209,7 @@ class MqttOutput(Output):
     # What the daemon calls.
 
     def announce(self, watches: Sequence[Watch]) -> None:
-        self._device = homie.Device(self.device_id, self._name, watches)
+        self._device = homie.Device(self.device_id, self._name, watches, self._practice)
         self._newest = None
         self._announced.set()
         self._topics_wait.set()
@@ -442,6 +445,8 @@ class MqttOutput(Output):
         for watch in device.watches:
             reading = readings.get(watch.name) or Reading(watch, Status.WAITING)
             values.update(_under(device.nodes[watch.name], homie.reading_payloads(reading)))
+        practice = frame.practice if frame is not None else None
+        values.update(_under(device.practice, device.practice_topics.payloads(practice)))
         values[device.alert] = b"" if frame is None else homie.alert_payload(frame)
         values[device.skipped] = b"%d" % self.skipped
         values[device.instance] = self._instance
@@ -518,6 +523,12 @@ class MqttOutput(Output):
             payloads = _under(device.bridge, homie.bridge_payloads(frame))
             payloads[device.alert] = homie.alert_payload(frame)
             await self._write_node(client, device.bridge, payloads)
+        if device.practice_topics.any:
+            if (due := sent.due.get(device.practice, 0)) > now:
+                wake = min(wake, due)
+            else:
+                payloads = device.practice_topics.payloads(frame.practice)
+                await self._write_node(client, device.practice, _under(device.practice, payloads))
         for reading in frame.readings:
             node = device.nodes.get(reading.watch.name)
             if node is None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from adapters.outputs.words import printable, status_words, target_words
+from adapters.outputs.practice_words import practice_words
+from adapters.outputs.words import printable, state_words, status_words
 from bridge.readings import Frame, Reading, Status
 
 
@@ -12,6 +13,7 @@ class PlainLines:
     def __init__(self) -> None:
         self._origin = ""
         self._note = ""
+        self._practice = ""
         self._shown: dict[str, str] = {}
 
     def changes(self, frame: Frame) -> str:
@@ -25,6 +27,12 @@ class PlainLines:
             self._note = frame.note
             if frame.note:
                 lines.append(frame.note)
+        if frame.practice is not None:
+            # without the frames, which would change with each
+            words = practice_words(frame.practice, frames=False)
+            if words != self._practice:
+                self._practice = words
+                lines.append(f"frame {frame.number}: {words}")
         parts = []
         for reading in frame.readings:
             name, text = reading.watch.name, _reading_text(reading)
@@ -37,8 +45,8 @@ class PlainLines:
 
 
 def _reading_text(reading: Reading) -> str:
-    if reading.status is Status.OK:
-        words = target_words(reading)
+    if reading.status.has_value:
+        words = state_words(reading)
         return f"={reading.text} ({words})" if words else f"={reading.text}"
     if reading.status is Status.OFFLINE:  # without the age, which would change every second
         return f"={reading.text} (offline)" if reading.text else " offline"

@@ -12,7 +12,8 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from adapters.outputs.words import printable, status_words, target_words
+from adapters.outputs.practice_words import practice_words
+from adapters.outputs.words import printable, state_words
 from bridge.readings import Frame, Reading, Status, Watch
 
 _HIT, _MISS, _NONE = "bold green", "yellow", "dim"
@@ -61,6 +62,8 @@ class TerminalTable:
     def frame(self, frame: Frame, since: float, size: os.terminal_size) -> str:
         """The table of *frame*, which came *since* seconds ago."""
         head = [self._title(frame), self._counts(frame)]
+        if frame.practice is not None:
+            head.append(Text(printable(practice_words(frame.practice))))
         if frame.note:
             head.append(Text(printable(frame.note), style="yellow"))
         return self._draw(head, frame.readings, len(frame.readings), since, size)
@@ -125,10 +128,10 @@ class TerminalTable:
         return table
 
     def _cells(self, reading: Reading, since: float) -> list[Text]:
-        good = reading.status is Status.OK
+        good = reading.status.has_value
         hit = reading.target == "hit"
         value = Text(printable(reading.text) or "-", style="bold" if good else _NONE)
-        words = target_words(reading) or status_words(reading, since)
+        words = state_words(reading, since)
         mark = self._mark(reading)
         style = (_HIT if hit else _MISS) if reading.target else _NONE
         address = "" if reading.address is None else f"0x{reading.address:08X}"

@@ -40,7 +40,7 @@ def target_words(reading: Reading) -> str:
 
 
 def status_words(reading: Reading, since: float = 0.0) -> str:
-    """Why there is no present value; empty where there is one.
+    """Why there is no present value, or what to be warned of; empty where all is well.
 
     *since* is how many seconds ago the reading came.
     """
@@ -49,6 +49,11 @@ def status_words(reading: Reading, since: float = 0.0) -> str:
     if reading.status is Status.OFFLINE:
         return f"offline {duration(reading.age + since)}"
     return str(reading.status)
+
+
+def state_words(reading: Reading, since: float = 0.0) -> str:
+    """The words of the target, and those of a status that is not ok: ``freed, +3 to go``."""
+    return ", ".join(filter(None, (status_words(reading, since), target_words(reading))))
 
 
 def duration(seconds: float) -> str:

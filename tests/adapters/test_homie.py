@@ -169,6 +169,25 @@ def test_without_a_value_only_text_and_status_are_published(status: Status) -> N
     assert homie.reading_payloads(reading) == {"text": b"\0", "status": str(status).encode()}
 
 
+@pytest.mark.parametrize(
+    "status", [Status.FREED, Status.HEADER, Status.BETWEEN, Status.CHANGED, Status.DAMAGED]
+)
+def test_a_warning_stands_beside_the_value(status: Status) -> None:
+    aim = target.near(120.0, 0.5, FLOAT)
+    reading = Reading(watch("x", FLOAT, aim), status, 100.0, reason="courier.held is stale")
+    assert homie.reading_payloads(reading) == {
+        "value": b"100.0",
+        "text": b"100.0",
+        "target": b"miss",
+        "distance": b"20.0",
+        "status": str(status).encode(),
+    }
+    content = json.loads(homie.frame_payload(frame(reading, Reading(watch("n"), Status.OK, 1))))
+    assert content["values"] == {"x": 100.0, "n": 1}
+    assert content["not_ok"] == {}
+    assert content["warned"] == {"x": str(status)}
+
+
 def test_offline_keeps_the_last_value() -> None:
     found = payloads(7, INTEGER, Status.OFFLINE)
     assert found == {"value": b"7", "text": b"7", "status": b"offline"}
@@ -211,7 +230,8 @@ def test_the_description() -> None:
             "status": {
                 "name": "Status",
                 "datatype": "enum",
-                "format": "ok,null,unmapped,misaligned,waiting,offline,error",
+                "format": "ok,null,unmapped,misaligned,waiting,offline,error,"
+                "freed,header,between,changed,damaged",
             },
         },
     }

@@ -1,0 +1,319 @@
+"""The SQLite file that keeps attempts and tallies: its tables, and going in and out of them.
+
+The journal is a write-ahead log, so that readers and the daemon never wait for each other and a
+daemon that is killed loses nothing that was committed.  ``synchronous`` is FULL: a commit reaches
+the disk before it counts, so a finished attempt survives a power cut too.  That costs a flush per
+attempt, of which there is one every few seconds, on a thread that no frame waits for.
+
+``user_version`` is the version of the tables.  Values are JSON texts: whole numbers of any size,
+and floats to their last bit.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sqlite3
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from bridge.attempts import Attempt, Kept, Outcome
+from bridge.steps import StepOutcome, StepResult
+from bridge.values import Value
+from schemas.errors import OutputError
+
+VERSION = 1
+APPLICATION = 0x4C48_4154
+"""Marks the file as ours (``application_id``)."""
+BUSY = 1.0
+"""Seconds to wait for another program that holds the file."""
+CUT_OFF = "lowhalf was ended without being asked"
+NO_VALUE = "null"
+"""How a tally writes that there was no value."""
+
+_TABLES = """
+CREATE TABLE attempt (
+    number INTEGER PRIMARY KEY,
+    build TEXT NOT NULL,
+    began_frame INTEGER NOT NULL,
+    began_time REAL NOT NULL,
+    outcome TEXT NOT NULL,
+    step TEXT NOT NULL,
+    reason TEXT NOT NULL,
+    frames INTEGER,
+    seconds REAL
+);
+CREATE TABLE attempt_step (
+    attempt INTEGER NOT NULL REFERENCES attempt (number),
+    position INTEGER NOT NULL,
+    name TEXT NOT NULL,
+    outcome TEXT NOT NULL,
+    waited INTEGER NOT NULL,
+    frames INTEGER NOT NULL,
+    seconds REAL NOT NULL,
+    PRIMARY KEY (attempt, position)
+) WITHOUT ROWID;
+CREATE TABLE attempt_kept (
+    attempt INTEGER NOT NULL REFERENCES attempt (number),
+    position INTEGER NOT NULL,
+    watch TEXT NOT NULL,
+    status TEXT NOT NULL,
+    value TEXT NOT NULL,
+    text TEXT NOT NULL,
+    PRIMARY KEY (attempt, position)
+) WITHOUT ROWID;
+CREATE TABLE tally (
+    expression TEXT NOT NULL,
+    build TEXT NOT NULL,
+    value TEXT NOT NULL,
+    count INTEGER NOT NULL,
+    PRIMARY KEY (expression, build, value)
+) WITHOUT ROWID;
+"""
+
+TallyKey = tuple[str, str, str]
+"""Expression, build and value (a JSON text)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Database:
+    """An open file.  Use it from one thread alone."""
+
+    path: Path
+    connection: sqlite3.Connection
+
+    def close(self) -> None:
+        with contextlib.suppress(sqlite3.Error):
+            self.connection.close()
+
+
+def wrong(path: Path, what: str, fault: BaseException | None = None) -> OutputError:
+    """The error of a file; *fault* adds SQLite's own words."""
+    words = f"{what}: {fault}" if fault is not None else what
+    return OutputError(f"{path.name} {words}", output="attempts")
+
+
+def open_for_writing(path: Path, *, most_pages: int = 0) -> Database:
+    """Open or make the file; attempts that a killed daemon left open are told as cut off.
+
+    *most_pages* bounds its size, in SQLite's pages; 0 does not.  Raises OutputError.
+    """
+    database = _connected(path, f"file:{_quoted(path)}?mode=rwc")
+    connection = database.connection
+    try:
+        fresh = _is_fresh(database)
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        if most_pages:
+            connection.execute(f"PRAGMA max_page_count = {most_pages}")
+        with transaction(connection):
+            if fresh:
+                for statement in _TABLES.split(";")[:-1]:
+                    connection.execute(statement)
+                connection.execute(f"PRAGMA application_id = {APPLICATION}")
+                connection.execute(f"PRAGMA user_version = {VERSION}")
+            connection.execute(
+                "UPDATE attempt SET outcome = ?, reason = ? WHERE outcome = ?",
+                (Outcome.CUT_OFF, CUT_OFF, Outcome.OPEN),
+            )
+    except sqlite3.Error as fault:
+        database.close()
+        raise wrong(path, "cannot be written", fault) from fault
+    except OutputError:
+        database.close()
+        raise
+    return database
+
+
+def open_for_reading(path: Path) -> Database:
+    """Open the file to read it, also while a daemon writes it.  Raises OutputError."""
+    if not path.is_file():
+        raise wrong(path, "is not there yet: lowhalf run makes it")
+    name = f"file:{_quoted(path)}"
+    try:
+        database = _connected(path, f"{name}?mode=ro")
+    except OutputError:
+        # a log that is not there cannot be made in a folder that cannot be written
+        if path.with_name(f"{path.name}-wal").exists():
+            raise
+        database = _connected(path, f"{name}?mode=ro&immutable=1")
+    try:
+        if _is_fresh(database):
+            raise wrong(path, "holds nothing yet")
+    except OutputError:
+        database.close()
+        raise
+    return database
+
+
+@contextlib.contextmanager
+def transaction(connection: sqlite3.Connection) -> Iterator[None]:
+    """All of it, or nothing."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        connection.execute("COMMIT")
+    except BaseException:
+        # after some faults SQLite has rolled back by itself
+        with contextlib.suppress(sqlite3.Error):
+            connection.execute("ROLLBACK")
+        raise
+
+
+def write_attempt(connection: sqlite3.Connection, attempt: Attempt) -> None:
+    """Write an attempt as it is now.  Raises sqlite3.Error."""
+    with transaction(connection):
+        connection.execute(
+            "INSERT OR REPLACE INTO attempt VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                attempt.number,
+                attempt.build,
+                attempt.began_frame,
+                attempt.began_time,
+                attempt.outcome,
+                attempt.step,
+                attempt.reason,
+                attempt.frames,
+                attempt.seconds,
+            ),
+        )
+        connection.executemany(
+            "INSERT OR REPLACE INTO attempt_step VALUES (?, ?, ?, ?, ?, ?, ?)",
+            [
+                (attempt.number, place, s.name, s.outcome, s.waited, s.frames, s.seconds)
+                for place, s in enumerate(attempt.steps)
+            ],
+        )
+        connection.executemany(
+            "INSERT OR REPLACE INTO attempt_kept VALUES (?, ?, ?, ?, ?, ?)",
+            [
+                (attempt.number, place, k.watch, k.status, json.dumps(k.value), _clean(k.text))
+                for place, k in enumerate(attempt.kept)
+            ],
+        )
+
+
+def write_tallies(connection: sqlite3.Connection, counts: Mapping[TallyKey, int]) -> None:
+    """Add to the counts of values.  Raises sqlite3.Error."""
+    with transaction(connection):
+        connection.executemany(
+            "INSERT INTO tally VALUES (?, ?, ?, ?) "
+            "ON CONFLICT DO UPDATE SET count = count + excluded.count",
+            [(*key, count) for key, count in counts.items()],
+        )
+
+
+def read_attempts(database: Database, *, running: bool) -> list[Attempt]:
+    """All attempts, the oldest first.  Raises OutputError.
+
+    Without a *running* daemon one that is open was cut off.
+    """
+    select = database.connection.execute
+    try:
+        # one snapshot: a daemon may write between two of these
+        select("BEGIN")
+        rows = select("SELECT * FROM attempt ORDER BY number").fetchall()
+        steps = select("SELECT * FROM attempt_step ORDER BY attempt, position").fetchall()
+        kept = select("SELECT * FROM attempt_kept ORDER BY attempt, position").fetchall()
+        select("COMMIT")
+        attempts = {
+            row[0]: Attempt(
+                *(row[0], row[1], row[2], row[3], Outcome(row[4]), row[5], row[6]),
+                frames=row[7],
+                seconds=row[8],
+            )
+            for row in rows
+        }
+        for number, group in _groups(steps):
+            results = tuple(StepResult(r[2], StepOutcome(r[3]), r[4], r[5], r[6]) for r in group)
+            attempts[number] = replace(attempts[number], steps=results)
+        for number, group in _groups(kept):
+            values = tuple(Kept(r[2], r[3], json.loads(r[4]), r[5]) for r in group)
+            attempts[number] = replace(attempts[number], kept=values)
+    except (sqlite3.Error, ValueError, KeyError, TypeError) as fault:
+        raise wrong(database.path, "is damaged", fault) from fault
+    return [
+        replace(attempt, outcome=Outcome.CUT_OFF, reason=CUT_OFF)
+        if attempt.outcome is Outcome.OPEN and not running
+        else attempt
+        for attempt in attempts.values()
+    ]
+
+
+def read_tallies(database: Database) -> dict[tuple[str, str], list[tuple[Value | None, int]]]:
+    """Values with their counts, the commonest first, by expression and build.
+
+    Raises OutputError.
+    """
+    found: dict[tuple[str, str], list[tuple[Value | None, int]]] = {}
+    try:
+        rows = database.connection.execute(
+            "SELECT expression, build, value, count FROM tally "
+            "ORDER BY expression, build, count DESC, value"
+        )
+        for expression, build, value, count in rows:
+            found.setdefault((expression, build), []).append((json.loads(value), count))
+    except (sqlite3.Error, ValueError) as fault:
+        raise wrong(database.path, "is damaged", fault) from fault
+    return found
+
+
+def _connected(path: Path, name: str) -> Database:
+    try:
+        connection = sqlite3.connect(
+            name, uri=True, timeout=BUSY, isolation_level=None, check_same_thread=False
+        )
+    except sqlite3.Error as fault:
+        raise wrong(path, "cannot be opened", fault) from fault
+    database = Database(path, connection)
+    try:
+        connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except sqlite3.OperationalError as fault:
+        database.close()
+        raise wrong(path, "cannot be opened", fault) from fault
+    except sqlite3.DatabaseError as fault:
+        database.close()
+        what = "is no database, or a damaged one; move it away, or name another file in [attempts]"
+        raise wrong(path, what, fault) from fault
+    return database
+
+
+def _is_fresh(database: Database) -> bool:
+    """Whether nothing is in the file.  Raises OutputError where it is not ours, or damaged."""
+    path, select = database.path, database.connection.execute
+    try:
+        marked = select("PRAGMA application_id").fetchone()[0]
+        version = select("PRAGMA user_version").fetchone()[0]
+        tables = select("SELECT count(*) FROM sqlite_master").fetchone()[0]
+        if not tables and not marked and not version:
+            return True
+        if marked != APPLICATION:
+            raise wrong(path, "is another program's database; name another file in [attempts]")
+        if version != VERSION:
+            raise wrong(path, f"is of version {version}, expected {VERSION}: of a later lowhalf")
+        state = select("PRAGMA quick_check(1)").fetchone()[0]
+    except sqlite3.Error as fault:
+        raise wrong(path, "is damaged; move it away", fault) from fault
+    if state != "ok":
+        raise wrong(path, f"is damaged; move it away: {state.splitlines()[-1]}")
+    return False
+
+
+def _groups(rows: Iterable[tuple[Any, ...]]) -> Iterator[tuple[int, list[tuple[Any, ...]]]]:
+    """Rows by the number in their first column."""
+    found: dict[int, list[tuple[Any, ...]]] = {}
+    for row in rows:
+        found.setdefault(row[0], []).append(row)
+    yield from found.items()
+
+
+def _quoted(path: Path) -> str:
+    """A path as an URI of SQLite's has it."""
+    return path.absolute().as_uri().removeprefix("file:")
+
+
+def _clean(text: str) -> str:
+    """Text without the lone surrogates that no UTF-8 has."""
+    return text.encode("utf-8", "replace").decode("utf-8")

@@ -1,0 +1,68 @@
+"""Which daemon writes a file: one at a time.
+
+The sign is a lock of the operating system's, which goes with the process however it ends.  SQLite
+takes it in the same way on every system: an exclusive transaction on an empty database beside the
+file, which is begun and never committed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from pathlib import Path
+
+from adapters.attempts.database import BUSY, wrong
+from schemas.errors import OutputError
+
+
+def _sign(path: Path) -> Path:
+    return path.with_name(f"{path.name}-owner")
+
+
+class Ownership:
+    """The right to write *path*, until ``close`` or the process's end.  Raises OutputError."""
+
+    def __init__(self, path: Path) -> None:
+        try:
+            self._connection = sqlite3.connect(
+                _sign(path), timeout=BUSY, isolation_level=None, check_same_thread=False
+            )
+        except sqlite3.Error as fault:
+            raise wrong(path, "cannot be written", fault) from fault
+        try:
+            self._connection.execute("BEGIN EXCLUSIVE")
+        except sqlite3.Error as fault:
+            self._connection.close()
+            raise _refused(path, fault) from fault
+
+    def close(self) -> None:
+        with contextlib.suppress(sqlite3.Error):
+            self._connection.close()
+
+
+def is_owned(path: Path) -> bool:
+    """Whether a daemon writes *path* now."""
+    sign = _sign(path)
+    if not sign.exists():
+        return False
+    try:
+        name = sign.absolute().as_uri()
+        with contextlib.closing(
+            sqlite3.connect(f"{name}?mode=ro", uri=True, timeout=0, isolation_level=None)
+        ) as connection:
+            connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except sqlite3.OperationalError as fault:
+        return "locked" in str(fault)
+    except sqlite3.Error:
+        return False
+    return False
+
+
+def _refused(path: Path, fault: sqlite3.Error) -> OutputError:
+    if "locked" in str(fault):
+        return wrong(
+            path,
+            "is written by another lowhalf; give each bridge a file of its own with file in "
+            "[attempts]",
+        )
+    return wrong(path, "cannot be written", fault)

@@ -1,0 +1,33 @@
+"""What the core asks of whatever keeps attempts and tallies for later."""
+
+from __future__ import annotations
+
+import abc
+from collections.abc import Sequence
+
+from bridge.attempts import Attempt
+from bridge.values import Value
+
+
+class Keeper(abc.ABC):
+    """Keeps attempts and tallies.  What it is told it takes without delay and writes later."""
+
+    @abc.abstractmethod
+    async def open(self) -> Sequence[Attempt]:
+        """All attempts that are kept, the oldest first.  Raises OutputError where none can be."""
+
+    @abc.abstractmethod
+    def began(self, attempt: Attempt) -> None:
+        """An attempt is open.  Must return at once."""
+
+    @abc.abstractmethod
+    def ended(self, attempt: Attempt) -> None:
+        """An attempt that was open has ended.  Must return at once."""
+
+    @abc.abstractmethod
+    def tallied(self, expression: str, build: str, value: Value | None) -> None:
+        """A tally saw a value; None for none.  Must return at once."""
+
+    @abc.abstractmethod
+    async def close(self) -> None:
+        """Write what is yet to be written, within two seconds."""

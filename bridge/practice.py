@@ -1,0 +1,80 @@
+"""What a frame says of practice: the step that the runner is in, and what attempts gave so far."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from bridge.attempts import Attempt
+from bridge.totals import Score
+
+
+class Phase(StrEnum):
+    BETWEEN = "between"
+    """No attempt is under way."""
+    WAITING = "waiting"
+    """The current step has not begun."""
+    RUNNING = "running"
+    """The runner is in a step; without steps, in an attempt."""
+    DONE = "done"
+    """All steps are done, and the attempt's success is yet to come."""
+
+
+@dataclass(frozen=True, slots=True)
+class Practice:
+    """``index`` counts steps from 1 and is 0 outside of them; ``frames`` are the game's, since the
+    step began (since it was reached while it waits).  ``reason`` says which of the expressions
+    that are looked at now have no value, and why.  ``attempt`` is the number of the one that is
+    open, else 0, and ``attempt_frames`` how long it has been.  ``last`` is the attempt that ended
+    last; without ``[attempts]`` the same of the last way through the steps, numbered 0.  ``score``
+    is None without ``[attempts]``.
+    """
+
+    phase: Phase = Phase.BETWEEN
+    step: str = ""
+    index: int = 0
+    steps: int = 0
+    frames: int = 0
+    hint: str = ""
+    reason: str = ""
+    attempt: int = 0
+    attempt_frames: int = 0
+    last: Attempt | None = None
+    score: Score | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """The object that ``--json`` prints as a frame's ``practice``."""
+        last = self.last
+        shown: dict[str, Any] = {
+            "phase": str(self.phase),
+            "step": self.step or None,
+            "index": self.index,
+            "steps": self.steps,
+            "frames": self.frames,
+            "hint": self.hint,
+            "reason": self.reason,
+            "last": last
+            and {
+                "attempt": last.number,
+                "outcome": str(last.outcome),
+                "step": last.step or None,
+                "reason": last.reason,
+                "frames": last.frames,
+            },
+        }
+        if self.score is not None:
+            score = self.score
+            low, high = score.all.interval
+            shown |= {
+                "attempt": self.attempt or None,
+                "attempt_frames": self.attempt_frames,
+                "attempts": score.all.count,
+                "successes": score.all.good,
+                "rate": score.all.rate,
+                "interval": [low, high],
+                "streak": score.streak,
+                "cut_off": score.cut_off,
+                "step_rates": [{"step": name, **rate.as_json()} for name, rate in score.steps],
+            }
+        return shown

@@ -1,0 +1,129 @@
+"""The way through an ordered list of steps.
+
+Fed once for each frame that was taken, with what the frame shows of every step.  ``begin``,
+``done`` and ``fail`` are states: they are looked at in every frame in which their step is the
+current one, whether they became true just then or were true before.
+
+* The first step is the current one from the start; the next is, in the same frame, as soon as the
+  one before it is done.  So several steps may be done in one frame, the later ones in 0 frames.
+* A step that has a ``begin`` waits until that is true, and nothing else of it is looked at before.
+  Once it has begun it stays begun.  ``waited`` are the frames before, ``frames`` those since.
+* Where ``fail`` and ``done`` are true in the same frame, the step has failed.
+
+Frames are counted by the game's own numbers, so frames that were never sampled count as well.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What is known of a step beforehand; ``waits`` says whether it has a ``begin``."""
+
+    name: str
+    hint: str = ""
+    waits: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class StepSeen:
+    """What a frame shows of a step.  What has no value in the frame is not true."""
+
+    done: bool = False
+    begin: bool = False
+    fail: bool = False
+
+
+class StepOutcome(StrEnum):
+    DONE = "done"
+    FAILED = "failed"
+    RESET = "reset"
+    """The runner gave up in it."""
+    UNFINISHED = "unfinished"
+    """The attempt was cut off in it, or had its success without it: neither done nor failed."""
+
+
+@dataclass(frozen=True, slots=True)
+class StepResult:
+    """How a step that was reached came out; ``frames`` and ``seconds`` count from its begin."""
+
+    name: str
+    outcome: StepOutcome
+    waited: int
+    frames: int
+    seconds: float
+
+
+class Way:
+    """Where the runner is among the steps."""
+
+    def __init__(self, steps: Sequence[Step], frame: int, time: float) -> None:
+        self._steps = steps
+        self.index = 0
+        self.results: list[StepResult] = []
+        self._entered = frame
+        self._began: tuple[int, float] | None = None
+        self._enter(frame, time)
+
+    @property
+    def current(self) -> Step | None:
+        """The step that the runner is in; None where all are done, or there is none."""
+        return self._steps[self.index] if self.index < len(self._steps) else None
+
+    @property
+    def begun(self) -> bool:
+        """Whether the current step no longer waits for its begin."""
+        return self._began is not None
+
+    @property
+    def failed(self) -> bool:
+        return bool(self.results) and self.results[-1].outcome is StepOutcome.FAILED
+
+    @property
+    def finished(self) -> bool:
+        """Whether all steps are done."""
+        return bool(self._steps) and self.index == len(self._steps)
+
+    def frames(self, frame: int) -> int:
+        """Frames since the current step began; since it was reached while it waits."""
+        return frame - (self._entered if self._began is None else self._began[0])
+
+    def take(self, seen: Sequence[StepSeen], frame: int, time: float) -> None:
+        """Go as far as a frame allows; where a step fails, nothing moves any more."""
+        while (step := self.current) is not None and not self.failed:
+            now = seen[self.index]
+            if self._began is None:
+                if not now.begin:
+                    return
+                self._began = frame, time
+            if now.fail:
+                self._result(step, StepOutcome.FAILED, frame, time)
+                return
+            if not now.done:
+                return
+            self._result(step, StepOutcome.DONE, frame, time)
+            self.index += 1
+            self._enter(frame, time)
+
+    def stop(self, outcome: StepOutcome, frame: int, time: float) -> tuple[StepResult, ...]:
+        """All results, where the current step ends with *outcome*."""
+        if (step := self.current) is not None and not self.failed:
+            self._result(step, outcome, frame, time)
+            self.index = len(self._steps)
+        return tuple(self.results)
+
+    def _enter(self, frame: int, time: float) -> None:
+        self._entered = frame
+        step = self.current
+        self._began = None if step is None or step.waits else (frame, time)
+
+    def _result(self, step: Step, outcome: StepOutcome, frame: int, time: float) -> None:
+        began, since = self._began or (frame, time)
+        result = StepResult(
+            step.name, outcome, began - self._entered, frame - began, max(0.0, time - since)
+        )
+        self.results.append(result)

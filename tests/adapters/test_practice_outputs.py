@@ -1,0 +1,271 @@
+"""Steps and attempts on every output: MQTT by a real broker, pages, JSON, terminal."""
+
+from __future__ import annotations
+
+import asyncio
+import io
+import json
+import logging
+from collections.abc import AsyncIterator
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+
+import aiohttp
+import pytest
+
+from adapters.outputs import homie
+from adapters.outputs.homie_practice import NO_PRACTICE, PracticeTopics
+from adapters.outputs.mqtt import MqttOutput
+from adapters.outputs.overlay import OverlayServer
+from adapters.outputs.plain_lines import PlainLines
+from adapters.outputs.practice_words import practice_words, rate_words
+from adapters.outputs.terminal import TerminalOutput
+from adapters.outputs.web_snapshot import frame_snapshot
+from bridge.attempts import Attempt, Outcome
+from bridge.practice import Phase, Practice
+from bridge.readings import Frame, Watch
+from bridge.totals import Rate, Score
+from bridge.values import INTEGER
+from schemas.errors import OutputError
+from schemas.output_settings import MqttOutput as MqttSettings
+from schemas.output_settings import OverlayOutput
+from schemas.output_settings import TerminalOutput as TerminalSettings
+from tests.adapters.browser import chromium, new_page
+from tests.adapters.made_frames import EAST, HALF, OIL, listening, three
+from tests.adapters.mosquitto import (
+    Listener,
+    Mosquitto,
+    needs_clients,
+    needs_mosquitto,
+    retained,
+    until,
+)
+from tests.adapters.running import running
+
+LOG = logging.getLogger("lowhalf.test")
+BOTH = PracticeTopics(steps=True, attempts=True)
+FAILED = Attempt(16, "export", 1, 1.0, Outcome.FAILED, "turn", frames=80, seconds=1.3)
+SCORE = Score(Rate(9, 17), 2, 1, (("corner", Rate(12, 17)), ("turn", Rate(0, 0))))
+PRACTICE = Practice(
+    Phase.RUNNING, "turn", 2, 3, 14, "half a turn", "", 18, 61, last=FAILED, score=SCORE
+)
+NODE = "homie/5/lowhalf-desk/practice"
+
+
+def practised(number: int, practice: Practice | None = PRACTICE) -> Frame:
+    return replace(three(number), practice=practice)
+
+
+# words
+
+
+@pytest.mark.parametrize(
+    ("practice", "words"),
+    [
+        (
+            PRACTICE,
+            "attempt 18: step 2 of 3, turn, 14 frames  half a turn  last failed at turn  "
+            "9 of 17, 53 % (31 to 74 %)  2 in a row",
+        ),
+        (
+            Practice(Phase.WAITING, "turn", 2, 3, 1, reason="begin: lamp is null"),
+            "step 2 of 3, turn, yet to begin, 1 frame  (begin: lamp is null)",
+        ),
+        (Practice(), "before the first step"),
+        (Practice(score=Score(), last=replace(FAILED, outcome=Outcome.CUT_OFF, step="")),
+         "between attempts  last cut off"),
+        (Practice(Phase.DONE, steps=3, attempt=2, score=Score()), "attempt 2: all 3 steps done"),
+        (Practice(Phase.RUNNING, attempt=2, attempt_frames=7, score=Score()),
+         "attempt 2: under way, 7 frames"),
+    ],
+)  # fmt: skip
+def test_the_line(practice: Practice, words: str) -> None:
+    assert practice_words(practice) == words
+
+
+def test_a_rate_in_words() -> None:
+    assert rate_words(Rate(0, 20)) == "0 of 20, 0 % (0 to 16 %)"
+    assert rate_words(Rate(0, 0)) == "0 of 0"
+
+
+# terminal and JSON
+
+
+def test_plain_lines_say_it_when_it_changes() -> None:
+    lines = PlainLines()
+    assert "attempt 18: step 2 of 3, turn  half a turn" in lines.changes(practised(1))
+    # a frame more in the step is no change
+    assert "attempt" not in lines.changes(practised(2, replace(PRACTICE, frames=15)))
+    assert lines.changes(practised(3, replace(PRACTICE, index=3, step="door"))).startswith(
+        "frame 3: attempt 18: step 3 of 3, door"
+    )
+
+
+class Screen(io.StringIO):
+    encoding = "utf-8"
+
+    def isatty(self) -> bool:
+        return True
+
+
+def _has(screen: Screen, words: str) -> bool:
+    return words in screen.getvalue()
+
+
+async def test_the_table_has_the_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TERM", "xterm")
+    for practice, shown in [(PRACTICE, True), (None, False)]:
+        screen = Screen()
+        output = TerminalOutput(TerminalSettings(), screen)
+        assert output.live
+        output.announce([OIL, EAST, HALF])
+        async with running(output):
+            output.publish(practised(1, practice))
+            await until(partial(_has, screen, "Lamp oil"), 3, "table")
+        assert ("step 2 of 3, turn, 14 frames" in screen.getvalue()) is shown
+
+
+def test_without_steps_nothing_changes() -> None:
+    frame = three(1)
+    assert "practice" not in frame.as_json()
+    assert "practice_words" not in frame_snapshot(frame)
+    assert "attempt" not in PlainLines().changes(frame)
+    device = homie.Device("lowhalf-desk", "desk", [OIL])
+    assert set(device.content["nodes"]) == {"oil", "bridge"}
+    assert NO_PRACTICE.payloads(PRACTICE) == {}
+
+
+# pages
+
+
+async def test_the_page_s_data_and_its_line() -> None:
+    server = OverlayServer(OverlayOutput(listen="127.0.0.1:0"), LOG)
+    async with listening(server), aiohttp.ClientSession() as http:
+        server.publish(practised(5))
+        async with http.get(f"{server.url}frame.json") as answer:
+            found = await answer.json()
+        assert found["practice"] == json.loads(json.dumps(PRACTICE.as_json()))
+        async with http.ws_connect(f"{server.url}live") as socket:
+            snapshot = json.loads((await socket.receive()).data)
+        assert snapshot["practice"] == found["practice"]
+        assert snapshot["practice_words"] == practice_words(PRACTICE)
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> object:
+    with chromium(tmp_path_factory.mktemp("profile")) as address:
+        yield address
+
+
+@pytest.mark.needs("chromium", "chromium")
+async def test_the_first_page_shows_the_line(browser: str) -> None:
+    server = OverlayServer(OverlayOutput(listen="127.0.0.1:0"), LOG)
+    text = "document.getElementById('practice').textContent"
+    display = "getComputedStyle(document.getElementById('practice')).display"
+    async with listening(server), new_page(browser) as page:
+        server.publish(three(1))
+        await page.open(server.url)
+        await page.wait_for("document.querySelectorAll('.watch').length", 3)
+        assert await page.evaluate(text) == ""
+        assert await page.evaluate(display) == "none"
+        practice = replace(PRACTICE, hint="<b>half</b> a turn")
+        server.publish(practised(2, practice))
+        await page.wait_for(text, practice_words(practice))
+        assert await page.evaluate(display) == "block"
+        server.publish(three(3))
+        await page.wait_for(text, "")
+        assert page.faults == []
+
+
+# MQTT
+
+
+def test_the_description() -> None:
+    node = homie.Device("lowhalf-desk", "desk", [OIL], BOTH).content["nodes"]["practice"]
+    assert node["type"] == "lowhalf-practice"
+    assert node["properties"]["phase"] == {
+        "name": "Phase",
+        "datatype": "enum",
+        "format": "between,waiting,running,done",
+    }
+    assert node["properties"]["outcome"]["format"] == "none,success,failed,reset,cut-off"
+    assert set(node["properties"]) == set(BOTH.payloads(PRACTICE))
+    steps_only, attempts_only = PracticeTopics(steps=True), PracticeTopics(attempts=True)
+    assert "rate" not in steps_only.node()["properties"]
+    assert "hint" not in attempts_only.node()["properties"]
+    for topics in (steps_only, attempts_only, BOTH):
+        for practice in (None, Practice(), PRACTICE):
+            assert set(topics.payloads(practice)) <= set(topics.node()["properties"])
+
+
+def test_payloads() -> None:
+    assert BOTH.payloads(PRACTICE) == {
+        "phase": b"running",
+        "reason": b"\0",
+        "outcome": b"failed",
+        "stopped-at": b"turn",
+        "step": b"turn",
+        "index": b"2",
+        "frames": b"14",
+        "hint": b"half a turn",
+        "attempt": b"18",
+        "attempts": b"17",
+        "successes": b"9",
+        "streak": b"2",
+        "rate": b"0.529412",
+        "rate-low": b"0.309632",
+        "rate-high": b"0.738349",
+        "step-rates": json.dumps(
+            [{"step": name, **rate.as_json()} for name, rate in SCORE.steps],
+            separators=(",", ":"),
+        ).encode(),
+    }
+
+
+def test_a_watch_must_not_have_the_node_s_name() -> None:
+    watch = Watch("Practice", "", "0", INTEGER)
+    assert homie.Device("d", "d", [watch]).nodes == {"Practice": "homie/5/d/practice"}
+    with pytest.raises(OutputError) as caught:
+        homie.Device("d", "d", [watch], BOTH)
+    assert str(caught.value) == (
+        "mqtt: watch Practice has the topic id practice, which is that of the steps and attempts; "
+        "rename it"
+    )
+
+
+@pytest.fixture
+async def broker(tmp_path: Path) -> AsyncIterator[Mosquitto]:
+    broker = Mosquitto(tmp_path)
+    broker.start()
+    yield broker
+    broker.kill()
+
+
+@needs_mosquitto
+@needs_clients
+async def test_by_a_real_broker(broker: Mosquitto) -> None:
+    output = MqttOutput(MqttSettings(url=broker.url), "desk", log=LOG, practice=BOTH)
+    async with Listener(broker.port, f"{NODE}/#") as listener:
+        output.announce([OIL, EAST, HALF])
+        async with running(output):
+            await until(lambda: listener.newest(f"{NODE}/phase") == b"between", 5, "before frames")
+            for number in range(200):
+                output.publish(practised(number, replace(PRACTICE, frames=number)))
+                await asyncio.sleep(0.005)
+            await until(lambda: listener.newest(f"{NODE}/frames") == b"199", 3, "the last frame")
+            await until(lambda: listener.newest(f"{NODE}/rate") == b"0.529412", 3, "the rate")
+            # what changes goes out at most ten times a second, the rest once and when it settles
+            assert len(listener.payloads(f"{NODE}/frames")) < 40
+            assert set(listener.payloads(f"{NODE}/successes")) <= {b"9"}
+            assert len(listener.payloads(f"{NODE}/successes")) <= 3
+            await asyncio.sleep(1.3)
+            kept = await retained(broker.port)
+    assert kept[f"{NODE}/step"] == b"turn"
+    assert kept[f"{NODE}/hint"] == b"half a turn"
+    assert kept[f"{NODE}/outcome"] == b"failed"
+    assert json.loads(kept[f"{NODE}/step-rates"])[0]["good"] == 12
+    description = json.loads(kept["homie/5/lowhalf-desk/$description"])
+    assert set(description["nodes"]["practice"]["properties"]) == {
+        topic.removeprefix(f"{NODE}/") for topic in kept if topic.startswith(NODE)
+    }

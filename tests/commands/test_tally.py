@@ -1,0 +1,117 @@
+"""``lowhalf tally``: counts that were kept, and counts of recordings and dumps."""
+
+from __future__ import annotations
+
+import json
+import struct
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from adapters.attempts import database
+from adapters.commands.main import main
+from tests.commands import practice_files
+from tests.commands.command import lowhalf
+
+CALL = "tally(half, corner == 1)"
+
+
+def tally(capsys: pytest.CaptureFixture[str], path: Path, *words: str) -> list[dict[str, Any]]:
+    assert main(["tally", str(path), "--json", *words]) == 0
+    found: list[dict[str, Any]] = json.loads(capsys.readouterr().out)["tallies"]
+    return found
+
+
+def test_a_recording_is_replayed_whole(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = practice_files.write(tmp_path)
+    (found,) = tally(capsys, path)
+    assert (found["expression"], found["build"], found["moments"]) == (CALL, "print", 6)
+    assert found["values"] == [
+        {"value": 0x2B6D, "text": "0x2B6D", "count": 4, "share": 4 / 6},
+        {"value": 0x1111, "text": "0x1111", "count": 2, "share": 2 / 6},
+    ]
+    # however often: what is in a file is not counted twice
+    assert tally(capsys, path) == [found]
+    assert not (tmp_path / "p.attempts.sqlite").exists()
+    assert main(["tally", str(path)]) == 0
+    assert capsys.readouterr().out.splitlines() == [
+        f"{CALL}  build print  6 moments",
+        "  0x2B6D  4  66.7%",
+        "  0x1111  2  33.3%",
+    ]
+
+
+def test_what_a_daemon_saw_is_kept_over_runs(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = practice_files.write(tmp_path, speed=0.5, laps=3)
+    for _ in range(2):
+        done = lowhalf("run", str(path), "--json")
+        assert done.returncode == 0, done.stderr
+    last = json.loads(done.stdout.splitlines()[-1])["readings"][1]
+    assert (last["watch"], last["value"]) == ("common", 0x2B6D)
+    # asked as a live game's bridge file asks: with a source that cannot be replayed
+    text = path.read_text("utf-8")
+    source = text[text.index("[source]") : text.index("[sampling]")]
+    path.write_text(text.replace(source, '[source]\nkind = "push"\n'), "utf-8")
+    (found,) = tally(capsys, path)
+    assert [(row["value"], row["count"]) for row in found["values"]] == [(0x2B6D, 4), (0x1111, 2)]
+    # the same moments, counted from the recording
+    (again,) = tally(capsys, path, "--dump", str(tmp_path / "p.mcap"))
+    assert [row["count"] for row in again["values"]] == [2, 1]
+
+
+def test_dumps_are_moments(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = practice_files.write(tmp_path, laps=1)
+    dumps = []
+    for number, (corner, half) in enumerate([(1, 7), (1, 7), (0, 9), (1, 8)]):
+        image = bytearray(practice_files.SIZE)
+        image[0x400:0x408] = b"TIDE 1.0"
+        struct.pack_into(">6I", image, 0x1000, number, 0, corner, 0, 0, half)
+        dumps.append(tmp_path / f"{number}.bin")
+        dumps[-1].write_bytes(image)
+    (found,) = tally(capsys, path, "--dump", *map(str, dumps))
+    assert [(row["text"], row["count"]) for row in found["values"]] == [
+        ("0x0007", 2),
+        ("0x0008", 1),
+    ]
+    # recordings and dumps together
+    both = [str(tmp_path / "p.mcap"), str(dumps[0])]
+    assert tally(capsys, path, "--dump", *both)[0]["moments"] == 2
+
+
+def test_what_the_file_no_longer_asks_for_is_shown_too(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = practice_files.write(tmp_path, laps=1)
+    text = path.read_text("utf-8")
+    source = text[text.index("[source]") : text.index("[sampling]")]
+    path.write_text(text.replace(source, '[source]\nkind = "push"\n'), "utf-8")
+    opened = database.open_for_writing(tmp_path / "p.attempts.sqlite")
+    counts = {("tally(old, x)", "print", "5"): 3, ("tally(old, x)", "print", "null"): 1}
+    database.write_tallies(opened.connection, counts)
+    opened.close()
+    assert main(["tally", str(path)]) == 0
+    assert capsys.readouterr().out.splitlines() == [
+        "tally(old, x)  build print  4 moments",
+        "  5         3  75.0%",
+        "  no value  1  25.0%",
+        "",
+        f"{CALL}  build print  0 moments",
+    ]
+
+
+def test_faults(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = practice_files.write(tmp_path, laps=1)
+    missing = tmp_path / "nowhere.mcap"
+    assert main(["tally", str(path), "--dump", str(missing)]) == 3
+    assert capsys.readouterr().err == (
+        f"lowhalf: nowhere.mcap: {missing} cannot be read: no such file or directory\n"
+    )
+    text = path.read_text("utf-8")
+    path.write_text(text.replace(CALL, "half"), "utf-8")
+    assert main(["tally", str(path)]) == 2
+    assert "there is no tally in the bridge file; write one, as tally(x, when)" in (
+        capsys.readouterr().err
+    )

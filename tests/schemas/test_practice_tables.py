@@ -1,0 +1,190 @@
+"""Steps and attempts in the bridge file: every fault, with file, line, key and caret."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+from jsonschema import Draft202012Validator
+
+from adapters.commands.json_schema import json_schema
+from bridge.plan import plans, practice_expressions
+from schemas.errors import BridgeFileError
+from schemas.loader import Bridge, load_bridge
+from tests.bridge.made_practice import BRIDGE, SCHEMA
+
+GOOD = (
+    BRIDGE
+    + """
+[[steps]]
+name = "to the corner"
+done = "corner"
+[[steps]]
+name = "turn"
+begin = "lamp.oil > 0"
+done = "change(turned) > 0"
+fail = "fell"
+hint = "half a turn"
+[attempts]
+start = "room == 1"
+success = "door"
+reset = "room == 9"
+keep = ["half", "oil"]
+file = "practice.sqlite"
+"""
+)
+
+
+def load(directory: Path, text: str) -> Bridge:
+    (directory / "g.schema.toml").write_text(SCHEMA, "utf-8")
+    path = directory / "g.bridge.toml"
+    path.write_text(text, "utf-8")
+    bridge = load_bridge(path)
+    plans(bridge)
+    return bridge
+
+
+def test_a_whole_file(tmp_path: Path) -> None:
+    bridge = load(tmp_path, GOOD)
+    assert bridge.attempts_path == tmp_path / "practice.sqlite"
+    assert practice_expressions(bridge.file) == {
+        "steps.0.done": "corner",
+        "steps.1.begin": "lamp.oil > 0",
+        "steps.1.done": "change(turned) > 0",
+        "steps.1.fail": "fell",
+        "attempts.start": "room == 1",
+        "attempts.success": "door",
+        "attempts.reset": "room == 9",
+    }
+    plan = plans(bridge)["print"]
+    assert [watch.name for watch in plan.watches] == ["half", "oil"]
+    assert set(plan.program.watches) == {"half", "oil", *practice_expressions(bridge.file)}
+
+
+def test_the_file_s_own_name_is_the_default(tmp_path: Path) -> None:
+    bridge = load(tmp_path, GOOD.replace('file = "practice.sqlite"', ""))
+    assert bridge.attempts_path == tmp_path / "g.attempts.sqlite"
+    assert load(tmp_path, BRIDGE).attempts_path == tmp_path / "g.attempts.sqlite"
+
+
+FAULTS = [
+    ('done = "corner"', "", "steps.0.done", "is missing"),
+    (
+        'done = "corner"',
+        'done = ""',
+        "steps.0.done",
+        'expected a text that is not empty, found ""',
+    ),
+    (
+        'name = "turn"',
+        'name = "to the corner"',
+        "steps.1.name",
+        'two steps are named "to the corner"',
+    ),
+    ('hint = "half a turn"', 'hnt = "x"', "steps.1.hnt", "unknown key; did you mean hint?"),
+    ('start = "room == 1"', "", "attempts.start", "is missing"),
+    (
+        'keep = ["half", "oil"]',
+        'keep = ["haf"]',
+        "attempts.keep.0",
+        "there is no watch haf; did you mean half?",
+    ),
+    (
+        'keep = ["half", "oil"]',
+        'keep = ["half", "half"]',
+        "attempts.keep.1",
+        "half is kept twice",
+    ),
+    (
+        'done = "corner"',
+        'done = "cornr"',
+        "steps.0.done",
+        "step to the corner (build print): unknown name cornr; did you mean corner?\n"
+        "    cornr\n    ^",
+    ),
+    (
+        'fail = "fell"',
+        'fail = "fell + name"',
+        "steps.1.fail",
+        "step turn (build print): is a text, expected a number\n    fell + name\n           ^",
+    ),
+    (
+        'start = "room == 1"',
+        'start = "name"',
+        "attempts.start",
+        "attempts (build print): is a text, expected true or false\n    name\n    ^",
+    ),
+    (
+        'reset = "room == 9"',
+        'reset = "room ="',
+        "attempts.reset",
+        "attempts (build print): is not an expression: invalid syntax\n    room =\n         ^",
+    ),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "key", "message"), FAULTS)
+def test_a_fault(tmp_path: Path, old: str, new: str, key: str, message: str) -> None:
+    assert GOOD.count(old) == 1
+    with pytest.raises(BridgeFileError) as caught:
+        load(tmp_path, GOOD.replace(old, new))
+    fault = caught.value
+    assert (fault.key, fault.detail) == (key, message)
+    # a key that is missing is told with the line of its table
+    table = {"steps": "[[steps]]", "attempts": "[attempts]"}[key.partition(".")[0]]
+    line = GOOD.partition(old if new else table)[0].count("\n") + 1
+    assert fault.line == line
+    assert str(fault).startswith(f"{tmp_path / 'g.bridge.toml'}:{line}: {key}: ")
+
+
+def test_attempts_need_a_success(tmp_path: Path) -> None:
+    with pytest.raises(BridgeFileError) as caught:
+        load(tmp_path, BRIDGE + '[attempts]\nstart = "room == 1"\n')
+    assert caught.value.detail == (
+        "expected success, or [[steps]] whose last one done is the success"
+    )
+    assert caught.value.key == "attempts"
+
+
+def test_no_watch_can_use_a_step_and_none_is_offered(tmp_path: Path) -> None:
+    with pytest.raises(BridgeFileError) as caught:
+        load(tmp_path, GOOD.replace('expr = "low(token)"', 'expr = "steps"'))
+    assert "steps." not in caught.value.detail
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "right"),
+    [
+        ("", "", True),
+        ('done = "corner"', "", False),
+        ('start = "room == 1"', "", False),
+        ('keep = ["half", "oil"]', "keep = 5", False),
+        ('hint = "half a turn"', 'hnt = "x"', False),
+    ],
+)
+def test_the_json_schema_says_the_same(old: str, new: str, right: bool) -> None:
+    document = tomllib.loads(GOOD.replace(old, new, 1))
+    faults = list(Draft202012Validator(json_schema("bridge")).iter_errors(document))
+    assert (not faults) is right
+
+
+def test_the_readme_s_examples_load_with_the_demo_s_watches(tmp_path: Path) -> None:
+    root = Path(__file__).parents[2]
+    readme = (root / "README.md").read_text("utf-8")
+    blocks = [
+        block
+        for block in re.findall(r"^```toml\n(.*?)^```$", readme, re.M | re.S)
+        if block.startswith("[[steps]]") or "tally(" in block
+    ]
+    assert len(blocks) == 2
+    demo = (root / "sample_dumps" / "demo.bridge.toml").read_text("utf-8")
+    demo = demo.replace("../schemas", (root / "schemas").as_posix())
+    path = tmp_path / "harbour.bridge.toml"
+    path.write_text(demo + "".join(blocks), "utf-8")
+    bridge = load_bridge(path)
+    for plan in plans(bridge).values():
+        assert len(plan.tallies) == 1
+    assert bridge.attempts_path.name == "harbour.attempts.sqlite"
+    assert practice_expressions(bridge.file)["steps.1.begin"] == "frames_of(courier.held != 0) > 10"
