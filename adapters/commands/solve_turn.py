@@ -1,0 +1,102 @@
+"""``lowhalf solve turn``: the cheapest way from one angle16 to another, and the next best few."""
+
+from __future__ import annotations
+
+import argparse
+import itertools
+import json
+import sys
+from pathlib import Path
+
+from adapters.commands import numbers
+from adapters.commands.read import columns
+from adapters.outputs.words import printable
+from bridge.mathematics import degrees, turn
+from bridge.turn_search import TURN, Move, TurnAnswer, TurnSearch, Way
+from schemas.moves_file import load_moves
+
+MOST_OTHERS = 50
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--from", type=numbers.angle, required=True, dest="start", metavar="A", help="this angle"
+    )
+    parser.add_argument("--to", type=numbers.angle, required=True, metavar="B", help="to this one")
+    parser.add_argument(
+        "--moves",
+        type=Path,
+        required=True,
+        metavar="FILE.toml",
+        help="a schema file, or a file of [moves.NAME] alone",
+    )
+    parser.add_argument(
+        "--others",
+        type=numbers.count,
+        default=3,
+        metavar="N",
+        help=f"how many of the next best ways, at most {MOST_OTHERS} (3)",
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.epilog = (
+        "ways differ in how often moves are used; equal frames are told apart by the count of "
+        "moves. nearest are the angles before and behind B that can be reached"
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    moves = [
+        Move(
+            name,
+            move.add or 0,
+            None if move.set is None else move.set % TURN,
+            move.frames,
+            move.limit,
+        )
+        for name, move in load_moves(arguments.moves).items()
+    ]
+    start, to = arguments.start, arguments.to
+    answer = TurnSearch(moves).answer(start, to, min(arguments.others, MOST_OTHERS))
+    best = answer.best
+    if arguments.json:
+        told = {
+            "reachable": best is not None,
+            "frames": None if best is None else best.frames,
+            "moves": [] if best is None else list(best.moves),
+            "nearest": list(dict.fromkeys((answer.below, answer.above))),
+            "others": [{"frames": way.frames, "moves": list(way.moves)} for way in answer.others],
+            "reason": answer.proof,
+        }
+        json.dump(told, sys.stdout, ensure_ascii=False)
+        print()
+        return 0
+    way = turn(to, start)
+    print(f"from 0x{start:04X} to 0x{to:04X}: {way:+} units, {degrees(way):+.2f}°")
+    _print(answer, to)
+    return 0
+
+
+def _print(answer: TurnAnswer, to: int) -> None:
+    if answer.best is None:
+        print(f"cannot be reached: {printable(answer.proof)}")
+        many = "1 angle" if answer.count == 1 else f"{answer.count:,} angles"
+        print(f"{many} can be; going down and up from 0x{to:04X} the first are")
+        print(f"  0x{answer.below:04X}  -{(to - answer.below) % TURN}")
+        print(f"  0x{answer.above:04X}  +{(answer.above - to) % TURN}")
+        return
+    rows = [
+        [f"{way.frames:,} frames", f"{len(way.moves):,} moves", _runs(way)]
+        for way in (answer.best, *answer.others)
+    ]
+    for number, line in enumerate(columns(rows), 1):
+        print(f"{number}. {line}")
+    if not answer.all_others:
+        print("the search for further ways was ended early")
+
+
+def _runs(way: Way) -> str:
+    runs = [(name, len(list(group))) for name, group in itertools.groupby(way.moves)]
+    told = [
+        printable(name) if count == 1 else f"{count} × {printable(name)}" for name, count in runs
+    ]
+    return ", ".join(told) or "none is needed"

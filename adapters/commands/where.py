@@ -1,0 +1,115 @@
+"""``lowhalf where``: which symbol and field is at a guest address, and in which half of it."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from dataclasses import dataclass
+
+from adapters.commands import numbers
+from adapters.commands.one_frame import take_frame, with_dump
+from adapters.commands.read import add_reading_arguments, columns
+from bridge.memory import MemoryMap
+from bridge.plan import memory_map, plans
+from bridge.where import Spot, symbol_spot
+from bridge.where_question import Block, block_of, named_spot, where_question
+from schemas.errors import LowhalfError, SourceError
+from schemas.loader import Bridge, load_bridge
+from schemas.toml_file import nearest
+
+
+@dataclass(frozen=True, slots=True)
+class _Answer:
+    build: str
+    spot: Spot | None
+    block: Block | None
+
+    def as_json(self) -> dict[str, object]:
+        spot = self.spot
+        path = spot and (spot.path if spot.named else f"{spot.path} + 0x{spot.offset:X}")
+        return {
+            "path": path,
+            "type": spot and spot.type,
+            "half": spot and spot.half,
+            "build": self.build,
+            "block": self.block and self.block.as_json(),
+        }
+
+    def words(self) -> str:
+        told = "nothing that is known" if self.spot is None else self.spot.words()
+        return told if self.block is None else f"{told}; {self.block.words()}"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    add_reading_arguments(parser)
+    parser.add_argument("address", type=numbers.address, metavar="ADDRESS", help="guest address")
+    parser.add_argument("--build", metavar="BUILD", help="in this build, whichever is running")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.epilog = (
+        "symbols are told without a source where the build is named; what lies behind pointers, "
+        "and the heap's block, need a frame. where no frame can be read, symbols are told for "
+        "every build, and with --json for the first that has one there"
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    bridge = with_dump(load_bridge(arguments.bridge), arguments.dump)
+    memory, address = memory_map(bridge.schema), arguments.address
+    if memory.flat(address) is None:
+        raise LowhalfError(f"0x{address:08X} is outside every region: {_regions(memory)}")
+    named = arguments.build
+    if named is not None:
+        if named not in bridge.schema.builds:
+            raise LowhalfError(
+                f"the schema has no build {named}{nearest(named, bridge.schema.builds)}"
+            )
+        file = bridge.file.model_copy(update={"build": named})
+        bridge = Bridge(file, bridge.text, bridge.schema)
+    answers = [_at_symbols(bridge, name, memory, address) for name in plans(bridge)]
+    if not (len(answers) == 1 and answers[0].spot is not None and answers[0].spot.named):
+        try:
+            answers = [_in_a_frame(bridge, memory, address, arguments.wait)]
+        except SourceError as fault:
+            print(
+                f"lowhalf: only symbols are known, not what pointers lead to: {fault}",
+                file=sys.stderr,
+            )
+    if arguments.json:
+        first = next((answer for answer in answers if answer.spot is not None), answers[0])
+        json.dump(first.as_json(), sys.stdout, ensure_ascii=False)
+        print()
+        return 0
+    rows = [[f"0x{address:08X}", answer.build, answer.words()] for answer in answers]
+    for line in columns([[*row, _of(answer)] for row, answer in zip(rows, answers, strict=True)]):
+        print(line)
+    return 0
+
+
+def _of(answer: _Answer) -> str:
+    spot = answer.spot
+    return "" if spot is None or not spot.named else f"({spot.type} at 0x{spot.start:08X})"
+
+
+def _at_symbols(bridge: Bridge, build: str, memory: MemoryMap, address: int) -> _Answer:
+    return _Answer(build, symbol_spot(bridge.schema.builds[build], memory, address), None)
+
+
+def _in_a_frame(bridge: Bridge, memory: MemoryMap, address: int, wait: float) -> _Answer:
+    watches = {watch.name: watch.expr for watch in bridge.file.watches}
+    asked = {name: where_question(plan, watches, address) for name, plan in plans(bridge).items()}
+    frame = take_frame(bridge, {name: question.plan for name, question in asked.items()}, wait)
+    question = asked[frame.build]
+    answers = question.answers(frame.readings)
+    block = block_of(answers)
+    layout = bridge.schema.builds[frame.build]
+    spot = named_spot(layout, memory, address, question.led(answers), block)
+    return _Answer(frame.build, spot, block)
+
+
+def _regions(memory: MemoryMap) -> str:
+    return ", ".join(
+        f"{region.name} is 0x{region.start:08X} to 0x{region.end - 1:08X}"
+        + "".join(f", also at 0x{mirror:08X}" for mirror in region.mirrors)
+        for region in memory.regions
+    )

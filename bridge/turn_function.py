@@ -1,0 +1,30 @@
+"""The function that tells how many frames the schema's moves take to turn."""
+
+from __future__ import annotations
+
+import ast
+from typing import TYPE_CHECKING
+
+from bridge import nodes
+from bridge.turn_search import TURN, Move, cheapest
+from bridge.values import INTEGER
+
+if TYPE_CHECKING:
+    from bridge.checker import Checker
+
+
+def turn_frames(checker: Checker, tree: ast.Call) -> nodes.Expr:
+    moves = tuple(
+        Move(
+            name,
+            move.add or 0,
+            None if move.set is None else move.set % TURN,
+            move.frames,
+            move.limit,
+        )
+        for name, move in checker.layout.moves.items()
+    )
+    if not moves:
+        checker.refuse(tree, "the schema has no moves; add [moves] to it")
+    to, start = (checker.whole_number(part) for part in tree.args)
+    return nodes.TurnFrames(checker.text(tree), INTEGER, cheapest(moves), to, start)
