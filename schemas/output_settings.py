@@ -8,11 +8,16 @@ from schemas.table import Table
 
 
 class OverlayOutput(Table):
-    """The pages and the JSON and WebSocket interface, over HTTP."""
+    """The pages and the JSON and WebSocket interface, over HTTP.
+
+    On another address than loopback requests must bring the token that stands in
+    LOWHALF_OVERLAY_TOKEN in the environment.
+    """
 
     listen: str = Field(
         "127.0.0.1:7365",
-        description="host and port to listen on; port 0 takes a free one. Only loopback",
+        description="host and port to listen on; port 0 takes a free one. An address that is not "
+        "loopback needs a token in LOWHALF_OVERLAY_TOKEN",
     )
 
 

@@ -4,10 +4,12 @@
 path           gives
 =============  ====================================================================
 /              a page of links
-/overlay       the page for streaming software; ``?watches=a,b&scale=1.5``
+/overlay       the page for streaming software; ``?watches=a,b&scale=1.5&theme=…``
 /frame.json    the newest frame, as ``--json`` prints it; 503 while there is none
-/live          a WebSocket that sends whole snapshots; each is answered by ``ack``
+/live          a WebSocket that sends whole snapshots; each is answered by ``ack``;
+               ``?parts=heap`` asks for what is only sent to those who ask
 /pages/NAME    what the pages are made of
+/here.svg      a picture that says that the server is up (see ``web_guard``)
 =============  ====================================================================
 """
 
@@ -25,9 +27,9 @@ from typing import ClassVar
 
 from aiohttp import web
 
-from adapters.outputs.listen_address import loopback
+from adapters.outputs.listen_address import served_address
 from adapters.outputs.web_clients import Clients, Feed
-from adapters.outputs.web_guard import WebGuard
+from adapters.outputs.web_guard import BEACON, WebGuard
 from adapters.outputs.web_pages import Pages
 from adapters.outputs.web_snapshot import frame_snapshot, waiting_snapshot
 from bridge.output import Output
@@ -40,14 +42,15 @@ class OverlayServer(Output):
     """Serves the newest frame while ``run`` runs.
 
     ``url`` is the address of the first page, with a final slash, once ``listening`` is set; both
-    go back when ``run`` ends.  Raises OutputError where the address is not loopback.
+    go back when ``run`` ends.  *token* is what requests must bring where the address is not
+    loopback.  Raises OutputError where it is missing there, or where the address is no such thing.
     """
 
     kind: ClassVar[str] = "overlay"
 
-    def __init__(self, settings: OverlayOutput, log: logging.Logger) -> None:
+    def __init__(self, settings: OverlayOutput, log: logging.Logger, *, token: str = "") -> None:
         super().__init__()
-        self._host, self._port = loopback(settings.listen, self.kind)
+        self._host, self._port, self._token = served_address(settings.listen, token, self.kind)
         self._log = log
         self._frame: Frame | None = None
         self._pages = Pages()
@@ -77,7 +80,7 @@ class OverlayServer(Output):
         """Listen until cancelled.  Raises OutputError where the port cannot be had."""
         with self._bound() as listener:
             port = listener.getsockname()[1]
-            app = self._app(WebGuard(self._host, port))
+            app = self._app(WebGuard(self._host, port, self._token))
             runner = web.AppRunner(app, access_log=None, shutdown_timeout=0.1)
             await runner.setup()
             try:
@@ -85,7 +88,8 @@ class OverlayServer(Output):
                 host = f"[{self._host}]" if ":" in self._host else self._host
                 self.url = f"http://{host}:{port}/"
                 self.listening.set()
-                self._log.info("pages at %s", self.url)
+                with_token = "" if self._token is None else " with ?token=…"
+                self._log.info("pages at %s%s", self.url, with_token)
                 await asyncio.Event().wait()
             finally:
                 self.listening.clear()
@@ -116,6 +120,7 @@ class OverlayServer(Output):
         app.router.add_get("/frame.json", self._newest)
         app.router.add_get("/live", self._clients.serve, allow_head=False)
         app.router.add_get("/pages/{name}", self._part)
+        app.router.add_get(BEACON, self._here)
         return app
 
     async def _index(self, request: web.Request) -> web.Response:
@@ -126,6 +131,9 @@ class OverlayServer(Output):
 
     async def _part(self, request: web.Request) -> web.Response:
         return self._pages.page(request.match_info["name"])
+
+    async def _here(self, request: web.Request) -> web.Response:
+        return self._pages.page("mark.svg")
 
     async def _newest(self, request: web.Request) -> web.Response:
         if self._frame is None:

@@ -21,8 +21,14 @@ from typing import Any
 
 from aiohttp import WSCloseCode, WSMsgType, web
 
+from adapters.outputs.web_snapshot import PARTS
+
 ACK = "ack"
 CREDIT = 2
+
+Parts = frozenset[str]
+"""What a client asked for beyond what every snapshot holds."""
+Snapshot = Callable[[Parts], dict[str, Any]]
 
 
 class Feed:
@@ -31,26 +37,31 @@ class Feed:
     def __init__(self) -> None:
         self.serial = 0
         self.sent_serial = 0
-        self._make: Callable[[], dict[str, Any]] = dict
-        self._body = ""
+        self._make: Snapshot = _nothing
+        self._bodies: dict[Parts, str] = {}
         self._since = 0.0
         self._changed = asyncio.Event()
 
-    def put(self, make: Callable[[], dict[str, Any]]) -> None:
-        """A new snapshot; *make* is called when first a client needs it, if ever."""
+    def put(self, make: Snapshot) -> None:
+        """A new snapshot; *make* is called when first a client needs it, if ever.
+
+        It is given the parts that the client has asked for, and called once for each such set.
+        """
         self.serial += 1
         self._make = make
-        self._body = ""
+        self._bodies.clear()
         self._since = time.monotonic()
         self._changed.set()
         self._changed = asyncio.Event()
 
-    def take(self) -> str:
+    def take(self, parts: Parts = frozenset()) -> str:
         """The newest snapshot as JSON in ASCII."""
-        if not self._body:
-            self._body = json.dumps(self._make(), allow_nan=False, separators=(",", ":"))[1:]
+        body = self._bodies.get(parts)
+        if body is None:
+            body = json.dumps(self._make(parts), allow_nan=False, separators=(",", ":"))[1:]
+            self._bodies[parts] = body
         self.sent_serial = self.serial
-        return f'{{"held":{time.monotonic() - self._since:.3f},{self._body}'
+        return f'{{"held":{time.monotonic() - self._since:.3f},{body}'
 
     async def newer(self, serial: int, patience: float) -> None:
         """Return when there is a later one than *serial*, or one at all after *patience* s."""
@@ -62,6 +73,10 @@ class Feed:
             except TimeoutError:
                 if self.serial:
                     return
+
+
+def _nothing(parts: Parts) -> dict[str, Any]:
+    return {}
 
 
 class Credit:
@@ -95,6 +110,8 @@ class Clients:
     """Seconds after which the newest snapshot is sent again."""
     MOST = 256
     """Clients at a time; one more is refused with 503."""
+    KNOWN_PARTS = PARTS
+    """What may be asked for by ``?parts=``."""
     GOODBYE = 0.4
     """Seconds that a client gets to answer a close before it is cut off."""
 
@@ -107,7 +124,11 @@ class Clients:
         return len(self._transports)
 
     async def serve(self, request: web.Request) -> web.StreamResponse:
-        """A client's whole life."""
+        """A client's whole life.  Raises HTTPBadRequest where it asks for an unknown part."""
+        parts = frozenset(filter(None, request.query.get("parts", "").split(",")))
+        if not parts <= self.KNOWN_PARTS:
+            known = ", ".join(sorted(self.KNOWN_PARTS))
+            raise web.HTTPBadRequest(text=f"parts: expected {known}\n")
         if len(self) >= self.MOST:
             raise web.HTTPServiceUnavailable(text=f"{self.MOST} clients are connected already\n")
         socket = web.WebSocketResponse(
@@ -124,7 +145,7 @@ class Clients:
                 return socket
             self._transports[socket] = transport
             credit = Credit()
-            sender = asyncio.create_task(self._send(socket, credit))
+            sender = asyncio.create_task(self._send(socket, credit, parts))
             try:
                 await self._receive(socket, credit)
             finally:
@@ -139,14 +160,14 @@ class Clients:
                 asyncio.get_running_loop().call_later(self.GOODBYE, transport.abort)
         return socket
 
-    async def _send(self, socket: web.WebSocketResponse, credit: Credit) -> None:
+    async def _send(self, socket: web.WebSocketResponse, credit: Credit, parts: Parts) -> None:
         serial = 0
         try:
             while True:
                 await credit.take()
                 await self._feed.newer(serial, self.REPEAT)
                 serial = self._feed.serial
-                await socket.send_str(self._feed.take())
+                await socket.send_str(self._feed.take(parts))
         except ConnectionError:
             return
         except Exception:

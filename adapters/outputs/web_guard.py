@@ -5,9 +5,15 @@ an attacker points at 127.0.0.1, by a foreign page's WebSocket, by a script or f
 
 - the Host header must be one of this server's own names with its port, else 421;
 - an Origin, which browsers send with every WebSocket, must be one of this server's own, else 403;
-- what a browser marks as coming from another origin, and not as a navigation, gets 403 as well.
+- what a browser marks as coming from another origin, and not as a navigation, gets 403 as well;
+- where the server listens on another address than loopback, a token is needed, else 401.
 
-A program that is not a browser can forge all of these; it could as well read the guest itself.
+A program that is not a browser can forge all but the token; on this machine it could as well read
+the guest itself.
+
+One resource is open to pages of any origin, and without a token: ``/here.svg``, a picture without
+data.  The local page that ``lowhalf overlay-boot`` writes has no origin, and learns by it alone
+that the server is up.  That much any page can learn without it, by how fast a port refuses.
 """
 
 from __future__ import annotations
@@ -15,24 +21,37 @@ from __future__ import annotations
 from aiohttp import web
 from aiohttp.typedefs import Handler, Middleware
 
+from adapters.outputs.web_token import WebToken
+
+BEACON = "/here.svg"
+
 
 class WebGuard:
-    """The checks for a server that listens on *host* (no brackets) and *port*."""
+    """The checks for a server that listens on *host* (no brackets) and *port*.
 
-    def __init__(self, host: str, port: int) -> None:
-        names = {"127.0.0.1", "localhost", "[::1]", f"[{host}]" if ":" in host else host.lower()}
+    With a *token* the server is not on loopback, and answers under its own address alone.
+    """
+
+    def __init__(self, host: str, port: int, token: WebToken | None = None) -> None:
+        self._port = port
+        self._token = token
+        names = {f"[{host}]" if ":" in host else host.lower()}
+        if token is None:
+            names |= {"127.0.0.1", "localhost", "[::1]"}
         self.hosts = {f"{name}:{port}" for name in names}
         if port == 80:
             self.hosts |= names
         self.origins = {f"http://{host}" for host in self.hosts}
 
     def check(self, request: web.Request) -> None:
-        """Raises HTTPBadRequest, HTTPMisdirectedRequest or HTTPForbidden."""
+        """Raises HTTPBadRequest, HTTPMisdirectedRequest, HTTPForbidden or HTTPUnauthorized."""
         hosts = request.headers.getall("Host", [])
         if len(hosts) != 1:
             raise web.HTTPBadRequest(text=f"expected one Host header, found {len(hosts)}\n")
         if hosts[0].lower() not in self.hosts:
             raise web.HTTPMisdirectedRequest(text="this server does not answer for that host\n")
+        if request.path == BEACON:
+            return
         origins = request.headers.getall("Origin", [])
         if any(origin not in self.origins for origin in origins):
             raise web.HTTPForbidden(text="this server does not answer pages of another origin\n")
@@ -41,13 +60,18 @@ class WebGuard:
             request.headers.get("Sec-Fetch-Mode") != "navigate"
         ):
             raise web.HTTPForbidden(text="this server does not answer pages of another origin\n")
+        if self._token is not None:
+            self._token.check(request, self._port)
 
     @property
     def middleware(self) -> Middleware:
         @web.middleware
         async def guarded(request: web.Request, handler: Handler) -> web.StreamResponse:
             self.check(request)
-            return await handler(request)
+            response = await handler(request)
+            if self._token is not None and request.path != BEACON and not response.prepared:
+                self._token.keep(request, response, self._port)
+            return response
 
         return guarded
 
@@ -60,7 +84,8 @@ class WebGuard:
         headers["X-Frame-Options"] = "DENY"
         headers["Referrer-Policy"] = "no-referrer"
         headers["Cross-Origin-Opener-Policy"] = "same-origin"
-        headers["Cross-Origin-Resource-Policy"] = "same-origin"
+        is_beacon = request.path == BEACON
+        headers["Cross-Origin-Resource-Policy"] = "cross-origin" if is_beacon else "same-origin"
         headers.setdefault("Cache-Control", "no-store")
 
     def _policy(self, host: str) -> str:

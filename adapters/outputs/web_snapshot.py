@@ -4,24 +4,41 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 from collections.abc import Sequence
 from typing import Any
 
+from adapters.outputs.practice_words import practice_words
 from adapters.outputs.words import target_words, to_go
+from bridge.heap import Heap
 from bridge.readings import Frame, Reading, Status, Watch
+from bridge.target import Target
+
+PARTS = frozenset(("heap",))
+"""What a snapshot holds only where it was asked for."""
+MOST_BLOCKS = 4096
+_INDEX = re.compile(r"\s*block\(.+\)\.index\s*", re.DOTALL)
 
 
-def frame_snapshot(frame: Frame) -> dict[str, Any]:
-    """``Frame.as_json()`` with the note, the counts and, for each reading, what pages show."""
+def frame_snapshot(frame: Frame, parts: frozenset[str] = frozenset()) -> dict[str, Any]:
+    """``Frame.as_json()`` with the note, the counts and, for each reading, what pages show.
+
+    Where there are steps or attempts, ``practice_words`` is their line.  The part ``heap`` is the
+    heap's blocks (see ``heap_snapshot``), null where nothing asked for the heap.
+    """
     return {
         **frame.as_json(),
         "note": frame.note,
         "stats": dataclasses.asdict(frame.stats),
         "readings": [reading_snapshot(reading) for reading in frame.readings],
+        **({"practice_words": practice_words(frame.practice)} if frame.practice else {}),
+        **({"heap": heap_snapshot(frame)} if "heap" in parts else {}),
     }
 
 
-def waiting_snapshot(watches: Sequence[Watch]) -> dict[str, Any]:
+def waiting_snapshot(
+    watches: Sequence[Watch], parts: frozenset[str] = frozenset()
+) -> dict[str, Any]:
     """The same before the first frame: the watches, all waiting."""
     reason = "no frame yet"
     readings = [Reading(watch, Status.WAITING, reason=reason) for watch in watches]
@@ -34,14 +51,16 @@ def waiting_snapshot(watches: Sequence[Watch]) -> dict[str, Any]:
         "note": "",
         "stats": None,
         "readings": [reading_snapshot(reading) for reading in readings],
+        **({"heap": None} if "heap" in parts else {}),
     }
 
 
 def reading_snapshot(reading: Reading) -> dict[str, Any]:
     """A reading's JSON and its label, target, distance and age.
 
-    ``distance`` is a number in the watch's unit or null; ``to_go`` is its text, ``words`` the
-    state of the target in words, ``age`` is in seconds.
+    ``distance`` is a number in the watch's unit or null; ``to_go`` is its text, ``within`` how far
+    from the target's middle is near enough, null where it has none, ``words`` the state of the
+    target in words, ``age`` is in seconds.
     """
     distance = reading.distance
     target = reading.watch.target
@@ -50,7 +69,65 @@ def reading_snapshot(reading: Reading) -> dict[str, Any]:
         "label": reading.watch.title,
         "target_text": target.text if target else None,
         "distance": distance if distance is not None and math.isfinite(distance) else None,
+        "within": _within(target),
         "to_go": to_go(reading),
         "words": target_words(reading),
         "age": reading.age,
     }
+
+
+def heap_snapshot(frame: Frame) -> dict[str, Any] | None:
+    """The heap for a picture of it; None where nothing asked for the heap.
+
+    ``blocks`` are ``[start, size, used, owner]`` in list order, at most MOST_BLOCKS of ``count``;
+    ``owner`` counts in ``owners``.  ``start`` and ``end`` bound all blocks, headers included.
+    ``held`` has each watch that says which block a pointer is in: those that are written
+    ``block(…).index`` and have a value in this frame.
+    """
+    heap = frame.heap
+    if heap is None:
+        return None
+    blocks = list(heap.blocks)
+    owners = list(dict.fromkeys(block.owner for block in blocks))
+    number = {owner: index for index, owner in enumerate(owners)}
+    return {
+        "count": len(blocks),
+        "start": min((min(block.header, block.start) for block in blocks), default=0),
+        "end": max((block.end for block in blocks), default=0),
+        "bytes": sum(block.size for block in blocks),
+        "free_bytes": sum(block.size for block in blocks if not block.used),
+        "owners": owners,
+        "blocks": [
+            [block.start, block.size, block.used, number[block.owner]]
+            for block in blocks[:MOST_BLOCKS]
+        ],
+        "held": [held for reading in frame.readings for held in _held(reading, heap)],
+        "damaged": heap.damaged,
+        "empty": heap.empty,
+    }
+
+
+def _held(reading: Reading, heap: Heap) -> list[dict[str, Any]]:
+    index = reading.value
+    if not _INDEX.fullmatch(reading.watch.expression) or not isinstance(index, int):
+        return []
+    if not reading.status.has_value or not 0 <= index < len(heap.blocks):
+        return []
+    block = heap.blocks[index]
+    return [
+        {
+            "watch": reading.watch.name,
+            "label": reading.watch.title,
+            "index": index,
+            "start": block.start,
+            "size": block.size,
+            "owner": block.owner,
+        }
+    ]
+
+
+def _within(target: Target | None) -> float | None:
+    if target is None or not target.measured or not isinstance(target.aim, int | float):
+        return None
+    within = target.highest - target.aim
+    return within if math.isfinite(within) else None

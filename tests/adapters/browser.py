@@ -11,7 +11,7 @@ import itertools
 import json
 import subprocess
 import time
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager
 from pathlib import Path
 from typing import Any
@@ -73,6 +73,8 @@ class Page:
         self._replies: dict[int, asyncio.Future[dict[str, Any]]] = {}
         self._session = ""
         self.faults: list[str] = []
+        self.listeners: dict[str, Callable[[dict[str, Any]], None]] = {}
+        """What is called with the parameters of the event of that name."""
 
     async def call(self, method: str, **params: Any) -> dict[str, Any]:
         number = next(self._numbers)
@@ -157,6 +159,8 @@ class Page:
             reply.set_result(event["result"])
 
     def _note(self, method: str, params: dict[str, Any]) -> None:
+        if method in self.listeners:
+            self.listeners[method](params)
         if method == "Runtime.exceptionThrown":
             self.faults.append(str(params["exceptionDetails"]))
         elif method == "Log.entryAdded" and params["entry"]["level"] in ("error", "warning"):

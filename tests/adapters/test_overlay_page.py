@@ -121,6 +121,21 @@ async def test_a_value_does_not_move_when_it_loses_a_digit(
         assert await page.evaluate(left) == pytest.approx(first, abs=0.1)  # pixels
 
 
+async def test_a_stale_pointer_stands_beside_its_value(page: Page, server: OverlayServer) -> None:
+    reason = "courier.held points into a free block (block 2)"
+    readings = [Reading(OIL, Status.FREED, 73, reason=reason)]
+    readings.append(Reading(EAST, Status.CHANGED, 117.25, reason=reason))
+    server.publish(frame(5, readings))
+    await page.open(server.url + "overlay")
+    await page.wait_for(shown("oil"), "73")
+    assert await page.evaluate(shown("oil", "state")) == "freed"
+    assert await page.evaluate(shown("east")) == "117.25"
+    assert await page.evaluate(shown("east", "state")) == "changed, +2.75 to go"
+    # the value is there: it is not grey
+    colour = "getComputedStyle(document.querySelector('[data-watch=oil] .value')).color"
+    assert await page.evaluate(colour) == "rgb(255, 255, 255)"
+
+
 async def test_offline_is_grey_with_its_age(page: Page, server: OverlayServer) -> None:
     last = frame(5, [good(OIL, 73), good(EAST, 120.0)])
     server.publish(last)

@@ -10,6 +10,7 @@ import logging
 import socket
 import time
 from collections.abc import AsyncIterator
+from dataclasses import replace
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -18,9 +19,10 @@ import pytest
 
 from adapters.outputs.overlay import OverlayServer
 from adapters.outputs.web_clients import Clients
+from bridge.heap import Block, Heap
 from bridge.readings import Reading, Status, Watch
 from bridge.target import near
-from bridge.values import FLOAT
+from bridge.values import FLOAT, INTEGER
 from schemas.errors import OutputError
 from schemas.output_settings import OverlayOutput
 from tests.adapters.made_frames import EAST, HALF, OIL, forty, frame, good, listening, three
@@ -444,7 +446,7 @@ async def test_a_client_that_vanishes_mid_send_harms_nobody(
         assert server.clients == 1
 
 
-async def test_fifty_clients_all_get_the_newest(
+async def test_of_fifty_clients_one_stalls_and_the_others_get_the_newest(
     server: OverlayServer, http: aiohttp.ClientSession
 ) -> None:
     async def last(number: int) -> float:
@@ -458,7 +460,8 @@ async def test_fifty_clients_all_get_the_newest(
 
     connected = asyncio.Semaphore(0)
     http.connector._limit = 0  # type: ignore[union-attr]
-    tasks = [asyncio.create_task(last(60)) for _ in range(50)]
+    stalled = await RawWebSocket.connect(server.url, "/live")
+    tasks = [asyncio.create_task(last(60)) for _ in range(49)]
     for _ in tasks:
         async with asyncio.timeout(5):
             await connected.acquire()
@@ -469,6 +472,8 @@ async def test_fifty_clients_all_get_the_newest(
     async with asyncio.timeout(3):
         arrived = await asyncio.gather(*tasks)
     assert max(arrived) - published < 1.0
+    assert server.clients >= 1
+    stalled.close()
 
 
 async def test_too_many_clients_are_refused(
@@ -546,17 +551,6 @@ async def test_a_taken_port_is_an_error_with_the_next_step() -> None:
     assert isinstance(refused.value.__cause__, OSError)
 
 
-@pytest.mark.parametrize("listen", ["0.0.0.0:7365", "[::]:7365", "192.0.2.1:80", "pier.example:80"])
-def test_only_loopback(listen: str) -> None:
-    host = listen.rpartition(":")[0].strip("[]")
-    with pytest.raises(OutputError) as refused:
-        made(listen)
-    assert str(refused.value) == (
-        f"overlay: listen address {host!r} is not loopback, and serving others needs a token, "
-        "which there is none for yet: listen on 127.0.0.1 or [::1]"
-    )
-
-
 @pytest.mark.parametrize("listen", ["7365", "::1:7365", "127.0.0.1", ":7365", ""])
 def test_listen_is_host_and_port(listen: str) -> None:
     with pytest.raises(OutputError) as refused:
@@ -591,3 +585,75 @@ async def test_it_listens_on_ipv6(http: aiohttp.ClientSession) -> None:
         server.publish(three(3))
         async with http.get(server.url + "frame.json") as answer:
             assert (await answer.json())["frame"] == 3
+
+
+# The one thing that strangers may load
+
+
+async def test_a_page_of_any_origin_may_learn_that_it_is_up(
+    server: OverlayServer, http: aiohttp.ClientSession
+) -> None:
+    """What a browser sends for a picture on a local page; and it holds no data."""
+    server.publish(three(812))
+    picture = {"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "no-cors"}
+    async with http.get(server.url + "here.svg?1", headers=picture) as answer:
+        assert (answer.status, answer.content_type) == (200, "image/svg+xml")
+        assert answer.headers["Cross-Origin-Resource-Policy"] == "cross-origin"
+        assert answer.headers["Cache-Control"] == "no-store"
+        assert "Access-Control-Allow-Origin" not in answer.headers
+        body = await answer.text()
+    assert "812" not in body
+    async with http.get(server.url + "pages/mark.svg", headers=picture) as answer:
+        assert answer.status == 403
+    async with http.get(server.url + "here.svg", headers={"Host": "evil.example"}) as answer:
+        assert answer.status == 421
+
+
+# The heap, for those who ask
+
+
+async def test_the_heap_comes_only_to_those_who_ask(
+    server: OverlayServer, http: aiohttp.ClientSession
+) -> None:
+    slot = Watch("slot", "Held", "block(courier.held).index", INTEGER)
+    blocks = [
+        Block(0x1010, 0x30, True, 0, "crate", 0x1000),
+        Block(0x1050, 0x10, False, 1, "free", 0x1040),
+    ]
+    sent = replace(frame(1, [good(OIL, 3), good(slot, 0)]), heap=Heap(blocks, "it broke", 16))
+    server.publish(sent)
+    async with http.ws_connect(server.url + "live") as live:
+        assert "heap" not in await live.receive_json(timeout=2)
+    async with http.ws_connect(server.url + "live?parts=heap") as live:
+        snapshot = await live.receive_json(timeout=2)
+    assert snapshot["heap"] == {
+        "count": 2,
+        "start": 0x1000,
+        "end": 0x1060,
+        "bytes": 0x40,
+        "free_bytes": 0x10,
+        "owners": ["crate", "free"],
+        "blocks": [[0x1010, 0x30, True, 0], [0x1050, 0x10, False, 1]],
+        "held": [
+            {
+                "watch": "slot",
+                "label": "Held",
+                "index": 0,
+                "start": 0x1010,
+                "size": 0x30,
+                "owner": "crate",
+            }
+        ],
+        "damaged": "it broke",
+        "empty": "",
+    }
+    server.publish(three(2))
+    async with http.ws_connect(server.url + "live?parts=heap") as live:
+        assert (await live.receive_json(timeout=2))["heap"] is None
+
+
+async def test_an_unknown_part_is_refused(
+    server: OverlayServer, http: aiohttp.ClientSession
+) -> None:
+    async with http.get(server.url + "live?parts=heap,tide") as answer:
+        assert (answer.status, await answer.text()) == (400, "parts: expected heap\n")

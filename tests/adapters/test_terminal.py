@@ -22,7 +22,7 @@ import pytest
 from adapters.outputs.plain_lines import PlainLines
 from adapters.outputs.terminal import TerminalOutput
 from adapters.outputs.terminal_table import TerminalTable
-from adapters.outputs.words import printable, status_words, target_words
+from adapters.outputs.words import printable, state_words, status_words, target_words
 from bridge.readings import Frame, Reading, Status, Watch
 from bridge.target import Target, between, equals, near
 from bridge.values import BOOLEAN, FLOAT, INTEGER, TEXT, Kind, Value, ValueType
@@ -88,6 +88,10 @@ def test_words_of_a_status() -> None:
     assert status_words(offline, 7200) == "offline 2 h"
     assert status_words(Reading(OIL, Status.UNMAPPED)) == "unmapped"
     assert status_words(good(OIL, 1)) == ""
+    assert status_words(Reading(OIL, Status.FREED, 1)) == "freed"
+    assert state_words(Reading(EAST, Status.CHANGED, 117.25)) == "changed, +2.75 to go"
+    assert state_words(Reading(OIL, Status.CHANGED, 117)) == "changed"
+    assert state_words(good(EAST, 120.0)) == "hit"
 
 
 def test_what_steers_a_terminal_is_escaped() -> None:

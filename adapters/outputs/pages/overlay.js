@@ -1,38 +1,59 @@
-// The page for streaming software: puts the connection, the pace and the rows together.
+// The page for streaming software: puts the connection, the pace and the pieces together.
 
+import { Attempts } from "/pages/attempts.js";
+import { put } from "/pages/elements.js";
+import { Fit } from "/pages/fit.js";
+import { HeapStrip } from "/pages/heap_strip.js";
 import { follow } from "/pages/live.js";
+import { options } from "/pages/options.js";
 import { pacer } from "/pages/pace.js";
 import { Row, missing } from "/pages/rows.js";
+import { Steps } from "/pages/steps.js";
 import { duration } from "/pages/words.js";
 
-const query = new URLSearchParams(location.search);
-const names = (query.get("watches") ?? "").split(",").map((name) => name.trim());
-const wanted = [...new Set(names)].filter(Boolean);
-const scale = Number(query.get("scale") ?? 1);
-if (scale > 0) {
-  document.body.style.setProperty("--scale", String(Math.min(Math.max(scale, 0.25), 10)));
+// The server keeps it as a cookie; it need not be seen any longer.
+const address = new URL(location.href);
+if (address.searchParams.has("token")) {
+  address.searchParams.delete("token");
+  history.replaceState(null, "", address);
 }
 
-// Narrow is measured in the text's own size, which a media query cannot do.
-function fitShape() {
-  const size = parseFloat(getComputedStyle(document.body).fontSize);
-  document.body.dataset.shape = innerWidth < 24 * size ? "narrow" : "wide";
-}
-addEventListener("resize", fitShape);
-fitShape();
+const wanted = options(address.search);
+const body = document.body;
+body.style.setProperty("--scale", String(wanted.scale));
+body.dataset.theme = wanted.theme;
+body.dataset.across = wanted.across;
+body.dataset.down = wanted.down;
 
-const list = document.getElementById("watches");
-const notice = document.getElementById("notice");
+const byId = (id) => document.getElementById(id);
+const stage = byId("stage");
+const list = byId("watches");
+const notice = byId("notice");
+const complaint = byId("complaint");
+put(complaint, wanted.complaints.join("; "));
+
+const places = {
+  values: list, steps: byId("steps"), attempts: byId("attempts"), heap: byId("heap"),
+};
+for (const [name, place] of Object.entries(places)) {
+  if (!wanted.show.includes(name)) place.remove();
+}
+stage.prepend(...wanted.show.map((name) => places[name]));
+const steps = new Steps(places.steps);
+const attempts = new Attempts(places.attempts);
+const strip = new HeapStrip(places.heap);
+const fit = new Fit(stage, byId("dropped"), () => wanted.complaints.length > 0);
+
 let rows = [];
 let snapshot = null;
 let arrived = performance.now();
 let linked = false;
 
 function chosen() {
-  if (snapshot === null) return [];
-  if (wanted.length === 0) return snapshot.readings;
+  if (snapshot === null || !wanted.show.includes("values")) return [];
+  if (wanted.watches.length === 0) return snapshot.readings;
   const byName = new Map(snapshot.readings.map((reading) => [reading.watch, reading]));
-  return wanted.map((name) => byName.get(name) ?? missing(name));
+  return wanted.watches.map((name) => byName.get(name) ?? missing(name));
 }
 
 function fitRows(readings) {
@@ -41,38 +62,65 @@ function fitRows(readings) {
   }
   const old = new Map(rows.map((row) => [row.name, row]));
   rows = readings.map((reading) => old.get(reading.watch) ?? new Row(reading));
+  for (const [i, row] of rows.entries()) row.element.style.setProperty("--row", String(i + 1));
   list.replaceChildren(...rows.map((row) => row.element));
 }
 
 function noticeText(link, seconds) {
-  if (link === "live") return snapshot.note;
+  if (link === "live") {
+    const empty = wanted.show.includes("values") && rows.length === 0;
+    return snapshot.note || (empty ? "there are no watches" : "");
+  }
   if (snapshot === null) return "connecting to lowhalf";
   return `no connection to lowhalf, values from ${duration(seconds)} ago`;
 }
 
-function paint(now, allowed) {
-  const seconds = (now - arrived) / 1000;
+// All that decides how much room is needed; what only changes words within their lines is not in it.
+function signature() {
+  return [
+    innerWidth, innerHeight, devicePixelRatio, notice.offsetHeight, complaint.offsetHeight,
+    steps.longest,
+    ...rows.map((row) => `${row.name} ${row.digits} ${row.longest} ${row.label.textContent}`),
+    ...wanted.show.map((name) => `${name} ${places[name].hidden}`),
+  ].join("\n");
+}
+
+function items() {
+  return wanted.show.flatMap((name) =>
+    name === "values" ? rows.map((row) => row.element) : [places[name]],
+  );
+}
+
+function paint(pace) {
+  const seconds = (performance.now() - arrived) / 1000;
   const link = linked ? "live" : snapshot === null ? "connecting" : "lost";
-  const differs = document.body.dataset.link !== link;
-  let changed = differs && allowed;
-  let pending = differs && !allowed;
-  if (changed) document.body.dataset.link = link;
+  const known = snapshot?.readings ?? [];
+  const gone = known.length > 0 && known.every((reading) => reading.status === "offline");
+  const source = gone ? "offline" : "there";
+  const differs = body.dataset.link !== link || body.dataset.source !== source;
+  let changed = differs && pace.allowed;
+  let pending = differs && !pace.allowed;
+  if (changed) Object.assign(body.dataset, { link, source });
   const readings = chosen();
   fitRows(readings);
   const held = seconds + (snapshot?.held ?? 0);
-  for (const [i, row] of rows.entries()) {
-    const outcome = row.show(readings[i], held, allowed);
+  const outcomes = rows.map((row, i) => row.show(readings[i], held, pace));
+  if (snapshot !== null) {
+    outcomes.push(steps.show(snapshot.practice, wanted.asked, pace.allowed));
+    outcomes.push(attempts.show(snapshot.practice, wanted.asked, pace.allowed));
+    outcomes.push(strip.show(snapshot.heap, wanted.asked, pace.allowed));
+  }
+  for (const outcome of outcomes) {
     changed ||= outcome.changed;
     pending ||= outcome.pending;
   }
-  if (!pending) {
-    const text = noticeText(link, seconds);
-    if (notice.textContent !== text) notice.textContent = text;
-  }
+  if (!pending) put(notice, noticeText(link, seconds));
+  fit.run(signature(), items());
+  fit.hold();
   return { changed, pending };
 }
 
-const ask = pacer(paint);
+const ask = pacer(paint, () => parseFloat(getComputedStyle(body).fontSize));
 
 follow(
   (newest) => {
@@ -85,6 +133,8 @@ follow(
     linked = isLinked;
     ask();
   },
+  wanted.show.includes("heap") ? ["heap"] : [],
 );
+addEventListener("resize", ask);
 ask();
 setInterval(ask, 500);

@@ -6,10 +6,24 @@ export function duration(seconds) {
   return `${Math.floor(seconds / 3600)} h`;
 }
 
+// Statuses that warn of a value that is there all the same.
+export const WARNINGS = new Set(["freed", "header", "between", "changed", "damaged"]);
+
 // The words beside a value whose status is shown as *status* and its target as *target*.
 export function stateWords(reading, status, target, seconds) {
   if (status === "offline") return `offline ${duration(reading.age + seconds)}`;
+  const aim = target === "none" ? "" : target === "hit" ? "hit" : reading.words;
+  if (WARNINGS.has(status)) return aim ? `${status}, ${aim}` : status;
   if (status !== "ok") return reading.reason || status;
-  if (target === "none") return "";
-  return target === "hit" ? "hit" : reading.words;
+  return aim;
+}
+
+export function percent(share) {
+  return `${Math.round(share * 100)} %`;
+}
+
+// How an attempt ended.
+export function outcomeWords({ outcome, step }) {
+  const words = outcome === "cut-off" ? "cut off" : outcome;
+  return step ? `${words} at ${step}` : words;
 }

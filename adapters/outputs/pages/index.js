@@ -1,0 +1,58 @@
+// The first page: every watch as a line, beside the links.
+
+import { put } from "/pages/elements.js";
+import { follow } from "/pages/live.js";
+import { pacer } from "/pages/pace.js";
+import { Row } from "/pages/rows.js";
+import { duration } from "/pages/words.js";
+
+const list = document.getElementById("watches");
+const practice = document.getElementById("practice");
+const notice = document.getElementById("notice");
+let rows = [];
+let snapshot = null;
+let arrived = performance.now();
+let linked = false;
+
+function fitRows(readings) {
+  if (rows.length === readings.length && rows.every((row, i) => row.name === readings[i].watch)) {
+    return;
+  }
+  rows = readings.map((reading) => new Row(reading));
+  list.replaceChildren(...rows.map((row) => row.element));
+}
+
+function noticeText(seconds) {
+  if (snapshot === null) return "connecting to lowhalf";
+  return linked ? snapshot.note : `no connection to lowhalf, values from ${duration(seconds)} ago`;
+}
+
+function paint(pace) {
+  const seconds = (performance.now() - arrived) / 1000;
+  document.body.dataset.link = linked ? "live" : snapshot === null ? "connecting" : "lost";
+  const readings = snapshot?.readings ?? [];
+  fitRows(readings);
+  const held = seconds + (snapshot?.held ?? 0);
+  const outcomes = rows.map((row, i) => row.show(readings[i], held, pace));
+  put(practice, snapshot?.practice_words ?? "");
+  put(notice, noticeText(seconds));
+  return {
+    changed: outcomes.some((outcome) => outcome.changed),
+    pending: outcomes.some((outcome) => outcome.pending),
+  };
+}
+
+const ask = pacer(paint);
+follow(
+  (newest) => {
+    snapshot = newest;
+    arrived = performance.now();
+    ask();
+  },
+  (isLinked) => {
+    linked = isLinked;
+    ask();
+  },
+);
+ask();
+setInterval(ask, 500);

@@ -1,0 +1,56 @@
+// The step that the runner is in: a dash for each step, where he is in words, and the hint.
+
+import { child, put } from "/pages/elements.js";
+
+const MOST_DASHES = 16;
+
+function where(practice) {
+  if (practice.phase === "between") {
+    return practice.attempts === undefined ? "before the first step" : "between attempts";
+  }
+  const number = practice.attempt ? `attempt ${practice.attempt}: ` : "";
+  if (practice.phase === "done") return `${number}all ${practice.steps} steps done`;
+  if (!practice.step) return `${number}under way`;
+  const waiting = practice.phase === "waiting" ? ", yet to begin" : "";
+  return `${number}step ${practice.index} of ${practice.steps}, ${practice.step}${waiting}`;
+}
+
+// done, now or ahead, for each step
+function states({ phase, index, steps }) {
+  return Array.from({ length: steps }, (_, number) => {
+    if (phase === "done" || number + 1 < index) return "done";
+    return number + 1 === index ? "now" : "ahead";
+  });
+}
+
+export class Steps {
+  constructor(element) {
+    this.element = element;
+    this.dashes = child(element, "dashes");
+    this.dashes.setAttribute("aria-hidden", "true");
+    this.where = child(element, "where");
+    this.hint = child(element, "hint");
+    this.last = "";
+    this.longest = 0; // of where, in characters
+  }
+
+  // Shown where there are steps or where it was *asked* for.
+  show(practice, asked, allowed) {
+    const none = !practice || practice.steps === 0;
+    const fresh = none ? "none" : [...states(practice), where(practice), practice.hint].join("\n");
+    if (fresh === this.last) return { changed: false, pending: false };
+    if (!allowed && this.last !== "") return { changed: false, pending: true };
+    this.last = fresh;
+    this.element.hidden = none && !asked;
+    const shown = none || practice.steps > MOST_DASHES ? [] : states(practice);
+    while (this.dashes.children.length > shown.length) this.dashes.lastChild.remove();
+    while (this.dashes.children.length < shown.length) child(this.dashes, "dash");
+    for (const [i, state] of shown.entries()) this.dashes.children[i].dataset.state = state;
+    const words = none ? "no steps in the bridge file" : where(practice);
+    put(this.where, words);
+    this.longest = Math.max(this.longest, words.length);
+    this.hint.hidden = none;
+    put(this.hint, none ? "" : practice.hint || practice.reason);
+    return { changed: true, pending: false };
+  }
+}

@@ -1,0 +1,182 @@
+"""No flashes: a film of the page while everything flips at 60 Hz, measured as WCAG defines."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import AsyncIterator, Iterator
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from adapters.outputs.overlay import OverlayServer
+from bridge.heap import Block, Heap
+from bridge.practice import Phase, Practice
+from bridge.readings import Frame, Reading, Status, Watch
+from bridge.values import INTEGER
+from schemas.output_settings import OverlayOutput
+from tests.adapters.browser import Page, chromium, new_page
+from tests.adapters.film import film
+from tests.adapters.flashes import FlashMeter, largest_window_share
+from tests.adapters.made_frames import EAST, HALF, OIL, frame, good, listening
+
+chrome = pytest.mark.needs("chromium", "chromium")
+SECONDS = 4.0
+LEAST_RATE = 20
+"""Pictures a second: a flash of three a second lasts more than six of them."""
+
+
+# The meter itself, against films of which the flashes are known
+
+
+def shown(meter: FlashMeter, colours: list[tuple[int, int, int]], rate: float, side: int) -> None:
+    """A film of a square of *side* pixels that takes one colour after another."""
+    for number, colour in enumerate(colours):
+        picture = np.full((300, 400, 3), 60, np.uint8)
+        picture[:side, :side] = colour
+        meter.see(number / rate, picture)
+
+
+BLACK, WHITE, GREY, RED = (0, 0, 0), (255, 255, 255), (236, 236, 236), (255, 0, 0)
+
+
+@pytest.mark.parametrize(
+    ("colours", "side", "flashes"),
+    [
+        ([BLACK, WHITE] * 10, 200, (5, 0)),
+        # below a quarter of 341 × 256 pixels, which is a square of 147.7
+        ([BLACK, WHITE] * 10, 147, (0, 0)),
+        ([BLACK, WHITE] * 10, 149, (5, 0)),
+        # both ends are lighter than 0.80
+        ([GREY, WHITE] * 10, 200, (0, 0)),
+        ([BLACK] * 20, 200, (0, 0)),
+        ([RED, BLACK] * 10, 200, (5, 5)),
+        # up in two halves, down in two halves: one flash for each
+        ([BLACK, (120, 120, 120), WHITE, (120, 120, 120)] * 5, 200, (2, 0)),
+    ],
+)
+def test_the_meter_counts_what_is_known(
+    colours: list[tuple[int, int, int]], side: int, flashes: tuple[int, int]
+) -> None:
+    meter = FlashMeter()
+    shown(meter, colours, 10, side)
+    assert meter.most_in_a_second() == flashes
+
+
+def test_the_share_is_of_one_window() -> None:
+    changed = np.zeros((600, 1000), bool)
+    changed[100:356, 300:470] = True
+    assert largest_window_share(changed) == pytest.approx(0.5, abs=0.01)
+    assert largest_window_share(np.ones((60, 200), bool)) == pytest.approx(60 * 200 / 256 / 341)
+
+
+# The page
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    with chromium(tmp_path_factory.mktemp("profile")) as address:
+        yield address
+
+
+@pytest.fixture
+async def page(browser: str) -> AsyncIterator[Page]:
+    async with new_page(browser, 640, 360) as opened:
+        yield opened
+
+
+@pytest.fixture
+async def server() -> AsyncIterator[OverlayServer]:
+    settings = OverlayOutput(listen="127.0.0.1:0")
+    async with listening(OverlayServer(settings, logging.getLogger("test"))) as served:
+        yield served
+
+
+def heap(used: bool) -> Heap:
+    starts = range(0x1010, 0x1910, 0x100)
+    return Heap(
+        [Block(at, 0xF0, used, index, "crate", at - 0x10) for index, at in enumerate(starts)]
+    )
+
+
+def flipping(number: int) -> Frame:
+    """Every digit, hit, status, step, block and note changes with every frame."""
+    odd = number % 2 == 1
+    half = good(HALF, 0x1111) if odd else Reading(HALF, Status.NULL, reason="courier.held is null")
+    digits = 11111111 if odd else 88888888
+    readings = [good(OIL, digits), good(EAST, 120.0 if odd else 90.0), half]
+    readings += [good(Watch(f"buoy_{i}", "", "", INTEGER), digits) for i in range(7)]
+    step = Practice(Phase.RUNNING, "turn", 3 if odd else 1, 3)
+    made = frame(number, readings, note="the gull is here" if odd else "")
+    made = replace(made, practice=step, heap=heap(odd))
+    return made if number % 3 else made.offline("the pier is gone", made.time + number)
+
+
+async def filmed(page: Page, server: OverlayServer, query: str) -> FlashMeter:
+    server.publish(flipping(1))
+    await page.open(f"{server.url}overlay?{query}")
+    await page.wait_for("document.body?.dataset.link", "live")
+
+    async def flip() -> None:
+        number = 1
+        while True:
+            # Every seventh frame does not flip, so that no fixed pace can hide the flips.
+            number += 1
+            server.publish(flipping(number + number // 7))
+            await asyncio.sleep(1 / 60)
+
+    flips = asyncio.create_task(flip())
+    try:
+        meter = FlashMeter()
+        async for time, picture in film(page, SECONDS):
+            meter.see(time, picture)
+    finally:
+        flips.cancel()
+    return meter
+
+
+@chrome
+@pytest.mark.parametrize("background", ["#ffffff", "#000000"])
+@pytest.mark.parametrize(
+    "query",
+    [
+        "show=values,steps,attempts,heap",
+        "watches=oil,east&scale=10",
+        "scale=2.5&theme=light&show=values,heap",
+        # the largest letters that change 15 times a second
+        f"scale=1.95&theme=light&watches={','.join(f'buoy_{i}' for i in range(7))}",
+    ],
+)
+async def test_nothing_flashes(
+    page: Page, server: OverlayServer, query: str, background: str
+) -> None:
+    await page.call("Emulation.setDefaultBackgroundColorOverride", color=rgba(background))
+    meter = await filmed(page, server, query)
+    general, red = meter.most_in_a_second()
+    print(f"{meter.frames} pictures, largest share {meter.largest_share:.3f}, {general}, {red}")
+    assert meter.frames >= SECONDS * LEAST_RATE
+    assert general <= 3
+    assert red == 0
+
+
+@chrome
+async def test_a_page_that_flashes_is_seen_to(page: Page) -> None:
+    """A check of the check: five flashes a second over the whole page."""
+    await page.open("about:blank")
+    await page.wait_for("document.readyState", "complete")
+    await page.evaluate(
+        "setInterval(() => { const body = document.body; body.style.background ="
+        "body.style.background === 'red' ? 'black' : 'red' }, 100)"
+    )
+    meter = FlashMeter()
+    async for time, picture in film(page, 3):
+        meter.see(time, picture)
+    general, red = meter.most_in_a_second()
+    assert general > 3
+    assert red > 3
+
+
+def rgba(colour: str) -> dict[str, int]:
+    red, green, blue = bytes.fromhex(colour[1:])
+    return {"r": red, "g": green, "b": blue, "a": 1}

@@ -1,0 +1,468 @@
+"""How the overlay looks: themes, places, pieces, sizes, the gauge, contrast."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import AsyncIterator, Iterator
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from adapters.outputs.overlay import OverlayServer
+from bridge.attempts import Attempt, Outcome
+from bridge.heap import Block, Heap
+from bridge.practice import Phase, Practice
+from bridge.readings import Frame, Reading, Status, Watch
+from bridge.target import between
+from bridge.totals import Rate, Score
+from bridge.values import INTEGER, Kind, ValueType
+from schemas.output_settings import OverlayOutput
+from tests.adapters.accessibility import serious_violations, violations
+from tests.adapters.browser import Page, chromium, new_page
+from tests.adapters.film import pixels
+from tests.adapters.made_frames import EAST, HALF, OIL, frame, good, listening, three
+
+pytestmark = pytest.mark.needs("chromium", "chromium")
+
+ANGLE = ValueType(Kind.INTEGER, 16, angle=True, name="angle16")
+FACING = Watch("facing", "Facing", "courier.facing", ANGLE, "degrees", between(16000, 17000, ANGLE))
+SLOT = Watch("slot", "Held crate", "block(courier.held).index", INTEGER)
+FAILED = Attempt(16, "export", 1, 1.0, Outcome.FAILED, "turn", frames=80, seconds=1.3)
+PRACTICE = Practice(
+    Phase.RUNNING, "turn", 2, 3, 14, "half a turn", "", 18, 61,
+    last=FAILED, score=Score(Rate(9, 17), 2, 1),
+)  # fmt: skip
+HEAP = Heap(
+    [
+        Block(0x8020_0010, 0x1F0, True, 0, "crate", 0x8020_0000),
+        Block(0x8020_0210, 0x3F0, False, 1, "free", 0x8020_0200),
+        Block(0x8020_0610, 0x1F0, True, 2, "<b>gull</b>", 0x8020_0600),
+    ],
+    header_size=16,
+)
+EVERYTHING = "show=values,steps,attempts,heap"
+THEMES = ("outline", "plate", "light", "dark", "contrast")
+
+
+def full(number: int = 812) -> Frame:
+    """All kinds of lines, with and without target, warning and value; and all pieces."""
+    readings = [
+        good(OIL, number),
+        good(EAST, 117.25),
+        good(FACING, 16500),
+        Reading(SLOT, Status.FREED, 2, reason="courier.held points into a free block"),
+        Reading(HALF, Status.NULL, reason="courier.held is null"),
+    ]
+    return replace(frame(number, readings), practice=PRACTICE, heap=HEAP)
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    with chromium(tmp_path_factory.mktemp("profile")) as address:
+        yield address
+
+
+@pytest.fixture
+async def page(browser: str) -> AsyncIterator[Page]:
+    async with new_page(browser) as opened:
+        yield opened
+        assert opened.faults == []
+
+
+@pytest.fixture
+async def server() -> AsyncIterator[OverlayServer]:
+    settings = OverlayOutput(listen="127.0.0.1:0")
+    async with listening(OverlayServer(settings, logging.getLogger("test"))) as served:
+        served.publish(full())
+        yield served
+
+
+async def show(page: Page, server: OverlayServer, query: str = "") -> None:
+    await page.open(f"{server.url}overlay?{query}")
+    await page.wait_for("document.body?.dataset.link", "live")
+
+
+def text_of(selector: str) -> str:
+    return f"document.querySelector({selector!r})?.textContent"
+
+
+def style_of(selector: str, name: str) -> str:
+    return f"getComputedStyle(document.querySelector({selector!r})).{name}"
+
+
+BOXES = """
+[...document.querySelectorAll(
+  ".value, .label, .state, .gauge, #steps > *, #attempts > *, #heap > *, .line")].filter(
+    (each) => each.getClientRects().length > 0 && each.textContent + each.className !== ""
+  ).map((each) => {
+    const box = each.getBoundingClientRect();
+    return {name: each.className + " " + each.textContent, left: box.left, top: box.top,
+      right: box.right, bottom: box.bottom};
+  })
+"""
+
+
+# Themes
+
+
+@pytest.mark.parametrize("theme", THEMES)
+async def test_the_checker_finds_nothing_serious(
+    page: Page, server: OverlayServer, theme: str
+) -> None:
+    await show(page, server, f"{EVERYTHING}&theme={theme}")
+    await asyncio.sleep(0.4)  # colours fade
+    assert await serious_violations(page) == []
+    server.publish(full().offline("the pier is gone", full().time + 75))
+    await page.wait_for("document.body.dataset.source", "offline")
+    await asyncio.sleep(0.4)
+    assert await serious_violations(page) == []
+
+
+async def test_the_checker_finds_nothing_serious_on_the_first_page(
+    page: Page, server: OverlayServer
+) -> None:
+    for scheme in ("dark", "light"):
+        await page.call(
+            "Emulation.setEmulatedMedia",
+            features=[{"name": "prefers-color-scheme", "value": scheme}],
+        )
+        await page.open(server.url)
+        await page.wait_for(text_of("[data-watch=oil] .value"), "812")
+        assert await serious_violations(page) == []
+
+
+async def test_the_checker_does_find_faults(page: Page, server: OverlayServer) -> None:
+    """A check of the check."""
+    await show(page, server, "theme=light")
+    await page.evaluate(
+        "{const s = document.createElement('style'); s.textContent = '.label {color: #ddd}';"
+        "document.head.append(s)}"
+    )
+    await asyncio.sleep(0.4)
+    found = await violations(page)
+    assert "color-contrast" in [violation.rule for violation in found]
+
+
+def luminance(colour: Any) -> float:
+    """Relative luminance, WCAG 2.2."""
+    share = np.asarray(colour, float) / 255
+    linear = np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
+    return float(linear @ [0.2126, 0.7152, 0.0722])
+
+
+def contrast(one: Any, other: Any) -> float:
+    """Contrast ratio, WCAG 2.2."""
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+@pytest.mark.parametrize("theme", THEMES)
+async def test_every_colour_reads_on_any_picture(
+    page: Page, server: OverlayServer, theme: str
+) -> None:
+    """4.5 to 1 against the outline, or the plate over black and over white (SC 1.4.3).
+
+    The high contrast theme has 7 to 1 (SC 1.4.6).
+    """
+    await show(page, server, f"theme={theme}")
+    colours = await page.evaluate(
+        "Object.fromEntries(['text', 'hit', 'miss', 'warning', 'absent', 'outline', 'plate'].map("
+        "name => {const probe = document.createElement('i');"
+        "probe.style.color = `var(--${name})`; document.body.append(probe);"
+        "const found = getComputedStyle(probe).color.match(/[\\d.]+/g).map(Number);"
+        "probe.remove(); return [name, found]}))"
+    )
+    red, green, blue, *alpha = colours.pop("plate")
+    outline = colours.pop("outline")
+    opacity = alpha[0] if alpha else 1.0
+    plates = [
+        np.array([red, green, blue]) * opacity + 255 * picture * (1 - opacity) for picture in (0, 1)
+    ]
+    behind = [outline] if theme == "outline" else plates
+    least = 7.0 if theme == "contrast" else 4.5
+    for name, colour in colours.items():
+        for each in behind:
+            assert contrast(colour, each) >= least, (name, colour, each)
+    # no saturated red, which must not even change slowly (SC 2.3.1)
+    for colour in colours.values():
+        share = ((np.asarray(colour) / 255 + 0.055) / 1.055) ** 2.4
+        assert share[0] / share.sum() < 0.8
+
+
+async def test_a_state_is_told_by_shape_and_words(page: Page, server: OverlayServer) -> None:
+    await show(page, server)
+    opacity = "[...document.querySelectorAll('[data-watch={}] .mark g')]"
+    opacity += ".filter(g => getComputedStyle(g).opacity === '1').map(g => g.className.baseVal)"
+    for watch, shape, words in [
+        ("east", "miss", "+2.75 to go"),
+        ("facing", "hit", "hit"),
+        ("slot", "warning", "freed"),
+        ("held_x_low", "absent", "courier.held is null"),
+    ]:
+        await page.wait_for(opacity.format(watch), [shape])
+        assert await page.evaluate(text_of(f"[data-watch={watch}] .state")) == words
+    assert await page.evaluate(style_of("[data-watch=oil] .mark", "display")) == "none"
+    server.publish(full().offline("the pier is gone", full().time + 75))
+    await page.wait_for(opacity.format("east"), ["offline"])
+    assert await page.evaluate(text_of("[data-watch=east] .state")) == "offline 1 min"
+
+
+# What the address says
+
+
+async def test_what_is_not_understood_is_told(page: Page, server: OverlayServer) -> None:
+    query = "theme=%3Cimg%20src=x%3E&align=up,left&show=heaps&scale=99&colour=1"
+    await show(page, server, query)
+    assert await page.evaluate(text_of("#complaint")) == (
+        'scale "99": expected a number from 0.25 to 10; '
+        'theme "<img src=x>": expected outline, plate, light, dark, contrast; '
+        'align "up": expected left, center, right, top, middle, bottom; '
+        'show "heaps": expected values, steps, attempts, heap; '
+        '"colour": expected watches, scale, theme, align, show'
+    )
+    # all the rest is there as ever
+    assert await page.evaluate(text_of("[data-watch=oil] .value")) == "812"
+    assert await page.evaluate(style_of("body", "fontSize")) == "22px"
+    assert await page.evaluate("document.querySelectorAll('img, b').length") == 0
+
+
+async def test_in_the_smallest_window_it_is_still_told(page: Page, server: OverlayServer) -> None:
+    await page.resize(200, 60)
+    await show(page, server, "theme=neon")
+    box = "(() => { const box = document.getElementById('complaint').getBoundingClientRect();"
+    box += "return box.height > 8 && box.top >= 0 && box.bottom <= 60.5 })()"
+    await page.wait_for(box)
+
+
+@pytest.mark.parametrize(
+    ("align", "across", "down"),
+    [
+        ("", "left", "top"),
+        ("right", "right", "top"),
+        ("bottom", "left", "bottom"),
+        ("right,bottom", "right", "bottom"),
+        ("bottom-right", "right", "bottom"),
+        ("center%20middle", "center", "middle"),
+        ("centre", "center", "top"),
+    ],
+)
+async def test_the_place_in_the_window(
+    page: Page, server: OverlayServer, align: str, across: str, down: str
+) -> None:
+    await show(page, server, f"theme=plate&watches=oil,east&show=values&align={align}")
+    box = await page.evaluate(
+        "(({left, right, top, bottom}) => [left, 800 - right, top, 600 - bottom])"
+        "(document.getElementById('stage').getBoundingClientRect())"
+    )
+    left, right, top, bottom = box
+    margin = 11  # half an em of 22 px
+    assert (left == pytest.approx(margin, abs=1)) is (across == "left")
+    assert (right == pytest.approx(margin, abs=1)) is (across == "right")
+    assert (left == pytest.approx(right, abs=1.5)) is (across == "center")
+    assert (top == pytest.approx(margin, abs=1)) is (down == "top")
+    assert (bottom == pytest.approx(margin, abs=1)) is (down == "bottom")
+    assert (top == pytest.approx(bottom, abs=1.5)) is (down == "middle")
+    # on the right the numbers are at the edge, else the labels follow them
+    number, label = [
+        await page.evaluate(f"document.querySelector('{part}').getBoundingClientRect().left")
+        for part in ("[data-watch=oil] .value", "[data-watch=oil] .label")
+    ]
+    assert (number > label) is (across == "right")
+
+
+@pytest.mark.parametrize("align", ["left", "center", "right"])
+async def test_nothing_moves_when_words_change(
+    page: Page, server: OverlayServer, align: str
+) -> None:
+    """The longest words were there once; then hit, miss and lost digits move nothing."""
+    server.publish(frame(1, [good(OIL, 100), good(EAST, -780.25)]))
+    await show(page, server, f"align={align}")
+    await page.wait_for(text_of("[data-watch=east] .state"), "+900.25 to go")
+    lefts = "[...document.querySelectorAll('.label')].map(e => e.getBoundingClientRect().left)"
+    before = await page.evaluate(lefts)
+    for value, words in ((120.0, "hit"), (90.25, "+29.75 to go"), (9.5, "+110.50 to go")):
+        server.publish(frame(2, [good(OIL, 7), good(EAST, value)]))
+        await page.wait_for(text_of("[data-watch=east] .state"), words)
+        assert await page.evaluate(lefts) == pytest.approx(before, abs=0.1)
+
+
+async def test_only_the_pieces_that_were_asked_for_are_there_in_their_order(
+    page: Page, server: OverlayServer
+) -> None:
+    await show(page, server, "show=attempts,values")
+    ids = "[...document.getElementById('stage').children].map(e => e.id).filter(Boolean)"
+    assert await page.evaluate(ids) == ["attempts", "watches", "dropped", "notice", "complaint"]
+    assert await page.evaluate("document.querySelectorAll('.watch').length") == 5
+    await show(page, server, "show=steps")
+    assert await page.evaluate("document.querySelectorAll('.watch').length") == 0
+
+
+# Pieces
+
+
+async def test_steps(page: Page, server: OverlayServer) -> None:
+    await show(page, server)
+    assert await page.evaluate(text_of("#steps .where")) == "attempt 18: step 2 of 3, turn"
+    assert await page.evaluate(text_of("#steps .hint")) == "half a turn"
+    states = "[...document.querySelectorAll('.dash')].map(dash => dash.dataset.state)"
+    assert await page.evaluate(states) == ["done", "now", "ahead"]
+    done = replace(PRACTICE, phase=Phase.DONE, step="", hint="<i>row</i>")
+    server.publish(replace(full(), practice=done))
+    await page.wait_for(states, ["done", "done", "done"])
+    assert await page.evaluate(text_of("#steps .where")) == "attempt 18: all 3 steps done"
+    assert await page.evaluate(text_of("#steps .hint")) == "<i>row</i>"
+
+
+async def test_attempts(page: Page, server: OverlayServer) -> None:
+    await show(page, server)
+    assert await page.evaluate(text_of("#attempts .rate")) == "9 of 17 attempts, 53 %"
+    assert await page.evaluate(text_of("#attempts .streak")) == "2 in a row"
+    assert await page.evaluate(text_of("#attempts .past")) == "last failed at turn"
+    line = "(part) => document.querySelector(`.chances ${part}`).getBoundingClientRect()"
+    track, bar, point = [
+        await page.evaluate(f"(({line})('{part}')).toJSON()")
+        for part in (".track", ".range", ".point")
+    ]
+    low, high = Rate(9, 17).interval
+    assert (bar["left"] - track["left"]) / track["width"] == pytest.approx(low, abs=0.02)
+    assert (bar["right"] - track["left"]) / track["width"] == pytest.approx(high, abs=0.02)
+    middle = (point["left"] + point["right"]) / 2 - track["left"]
+    assert middle / track["width"] == pytest.approx(9 / 17, abs=0.03)
+
+
+async def test_the_heap_is_a_strip_with_the_held_block_marked(
+    page: Page, server: OverlayServer
+) -> None:
+    await show(page, server, "show=heap&theme=dark&scale=2")
+    await page.wait_for(
+        text_of("#heap .note"), "Held crate: block 2 of 3, <b>gull</b>; 3 blocks, 50 % free"
+    )
+    box = await page.evaluate("document.querySelector('.strip').getBoundingClientRect().toJSON()")
+    picture = pixels(await page.picture())
+    row = picture[int(box["bottom"] - box["height"] * 0.3)]
+
+    def colour(share: float) -> tuple[int, ...]:
+        return tuple(int(part) for part in row[int(box["left"] + share * box["width"])])
+
+    # a quarter used, half free, a quarter used and held
+    assert colour(0.12) == (0xB4, 0xB4, 0xB4)
+    assert colour(0.5) == (0x10, 0x1A, 0x22)
+    assert colour(0.87) == (0xF0, 0xE4, 0x42)
+    assert await page.evaluate("document.querySelectorAll('#heap b').length") == 0
+
+
+async def test_a_piece_that_there_is_nothing_for_says_so(page: Page, server: OverlayServer) -> None:
+    server.publish(three(1))
+    await show(page, server, EVERYTHING)
+    assert await page.evaluate(text_of("#steps .where")) == "no steps in the bridge file"
+    assert await page.evaluate(text_of("#attempts .rate")) == "no attempts in the bridge file"
+    words = "no heap: no watch reads it, or the schema describes none"
+    assert await page.evaluate(text_of("#heap .note")) == words
+    await show(page, server)
+    for piece in ("steps", "attempts"):
+        assert await page.evaluate(style_of(f"#{piece}", "display")) == "none"
+    server.publish(frame(2, []))
+    await show(page, server, "show=values")
+    await page.wait_for(text_of("#notice"), "there are no watches")
+
+
+# The gauge
+
+PLACE = (
+    "parseFloat(document.querySelector('[data-watch={}] .gauge').style.getPropertyValue('--at'))"
+)
+
+
+async def test_the_gauge_shows_which_way_and_how_far(page: Page, server: OverlayServer) -> None:
+    def east(value: float) -> Frame:
+        return frame(1, [good(EAST, value)])
+
+    server.publish(east(20.0))
+    await show(page, server)
+    await page.wait_for(PLACE.format("east"), -1)  # the furthest so far, too small
+    for value, at in ((95.0, -0.5), (220.0, 1), (145.0, 0.5), (120.0, 0), (520.0, 1), (220.0, 0.5)):
+        server.publish(east(value))
+        await page.wait_for(PLACE.format("east"), at)
+    server.publish(frame(1, [Reading(EAST, Status.NULL, reason="courier is null")]))
+    shown = style_of("[data-watch=east] .float", "visibility")
+    await page.wait_for(shown, "hidden")
+
+
+async def test_the_gauge_of_an_angle_and_a_range(page: Page, server: OverlayServer) -> None:
+    """Inside the range the float is in the middle; outside it is on the shorter side."""
+    server.publish(frame(1, [good(FACING, 0xF000)]))
+    await show(page, server)
+    await page.wait_for(PLACE.format("facing"), -1)  # 20,096 up to 16,000, by way of a whole turn
+    for value, sign in ((16500, 0), (17500, 1), (15000, -1), (0x9000, 1)):
+        server.publish(frame(1, [good(FACING, value)]))
+        await page.wait_for(f"Math.sign({PLACE.format('facing')})", sign)
+
+
+async def test_the_float_glides(page: Page, server: OverlayServer) -> None:
+    server.publish(frame(1, [good(EAST, 20.0)]))
+    await show(page, server)
+    await page.wait_for(PLACE.format("east"), -1)
+    await asyncio.sleep(0.4)
+    server.publish(frame(1, [good(EAST, 220.0)]))
+    left = "document.querySelector('[data-watch=east] .float').getBoundingClientRect().left"
+    places: set[int] = set()
+    for _ in range(60):
+        places.add(round(await page.evaluate(left)))
+        await asyncio.sleep(0.01)
+    assert len(places) >= 4
+
+
+# Any size
+
+SIZES = [(200, 60), (150, 400), (400, 225), (800, 600), (1920, 1080), (3840, 2160)]
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize(
+    "query", [EVERYTHING, f"{EVERYTHING}&theme=plate&align=right,bottom", f"{EVERYTHING}&scale=4"]
+)
+async def test_in_every_size_nothing_overlaps_and_nothing_scrolls(
+    page: Page, server: OverlayServer, size: tuple[int, int], query: str
+) -> None:
+    width, height = size
+    await page.resize(width, height)
+    await show(page, server, query)
+    await asyncio.sleep(0.2)
+    root = "document.documentElement"
+    assert await page.evaluate(f"[{root}.clientWidth, {root}.clientHeight]") == [width, height]
+    assert await page.evaluate(f"{root}.scrollHeight <= {height} && {root}.scrollWidth <= {width}")
+    boxes = await page.evaluate(BOXES)
+    assert len(boxes) >= 2
+    for box in boxes:
+        assert box["left"] >= -0.5, box
+        assert box["top"] >= -0.5, box
+        assert box["right"] <= width + 0.5, box
+        assert box["bottom"] <= height + 0.5, box
+    for number, one in enumerate(boxes):
+        for other in boxes[number + 1 :]:
+            across = min(one["right"], other["right"]) - max(one["left"], other["left"])
+            down = min(one["bottom"], other["bottom"]) - max(one["top"], other["top"])
+            assert across < 1.5 or down < 1.5, (one, other)
+    assert await page.evaluate("parseFloat(getComputedStyle(document.body).fontSize)") >= 5.5
+
+
+async def test_what_does_not_fit_is_left_out_last_first_and_told(
+    page: Page, server: OverlayServer
+) -> None:
+    watches = [Watch(f"buoy_{i}", f"Buoy {i}", "x", INTEGER) for i in range(60)]
+    server.publish(frame(1, [good(watch, 7) for watch in watches]))
+    await page.resize(400, 225)
+    await show(page, server)
+    shown = "[...document.querySelectorAll('.value')].filter(e => e.getClientRects().length).length"
+    await page.wait_for(f"{shown} > 5")
+    count = await page.evaluate(shown)
+    assert await page.evaluate(text_of("#dropped")) == f"{60 - count} more do not fit"
+    assert (
+        await page.evaluate("document.querySelector('.dropped').dataset.watch") == f"buoy_{count}"
+    )
+    await page.resize(1200, 2000)
+    await page.wait_for(shown, 60)
+    assert await page.evaluate(text_of("#dropped")) == ""
