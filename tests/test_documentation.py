@@ -15,7 +15,15 @@ from bridge.target import equals
 from bridge.values import Kind, ValueType
 from schemas import output_settings
 from schemas.bridge_file import BridgeFile, Guard, Sampling, TargetTable, WatchTable
-from schemas.schema_file import BuildTable, FieldTable, Memory, RegionTable, StructTable
+from schemas.heap_table import HeapOwnerTable, HeapTable
+from schemas.schema_file import (
+    BuildTable,
+    FieldTable,
+    Memory,
+    MoveTable,
+    RegionTable,
+    StructTable,
+)
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text("utf-8")
@@ -46,7 +54,8 @@ def test_the_readme_tells_of_every_source_and_every_setting_describes_itself(mod
     "model",
     [
         *(BridgeFile, Sampling, Guard, WatchTable, TargetTable),
-        *(RegionTable, Memory, FieldTable, StructTable, BuildTable),
+        *(RegionTable, Memory, FieldTable, StructTable, BuildTable, HeapTable, HeapOwnerTable),
+        MoveTable,
         output_settings.OverlayOutput,
         output_settings.MqttOutput,
         output_settings.TerminalOutput,

@@ -42,8 +42,9 @@ OFFLINE_WITHIN, BACK_WITHIN = 3.0, 6.0
 MOST_LINES = 2
 """Lines of the log that a kill and a return may cost."""
 MOST_GROWTH = 5.0
-"""MiB of resident memory."""
-SETTLED = 3
+"""MiB of resident memory: less than a frame's image for each round.  The allocator may keep the
+place of one such image once, whenever it first finds two at a time."""
+SETTLED = 10
 """Rounds after which memory is to be flat."""
 DOWN = (0.3, 1.2, 0.3, 2.6)
 """Seconds for which the emulator is away, in turn: from one try of the daemon to its slowest."""

@@ -12,7 +12,7 @@ from adapters.commands.read import add_reading_arguments, columns, title
 from adapters.outputs.words import printable
 from bridge.explain import Step, explain
 from bridge.plan import plans
-from bridge.readings import Reading, Status
+from bridge.readings import Reading
 from bridge.values import Kind, ValueType, show_value
 from schemas.loader import load_bridge
 
@@ -54,7 +54,7 @@ def run(arguments: argparse.Namespace) -> int:
         ]
         for line in columns(rows):
             print(line)
-    return 0 if readings[-1].status is Status.OK else 1
+    return 0 if readings[-1].status.has_value else 1
 
 
 def _count(step: Step, base: Reading | None, reading: Reading) -> str:
@@ -66,10 +66,10 @@ def _count(step: Step, base: Reading | None, reading: Reading) -> str:
 
 
 def _rows(step: Step, base: Reading | None, reading: Reading, build: str) -> list[list[str]]:
-    value = reading.text if reading.status is Status.OK else str(reading.status)
+    value = reading.text if reading.status.has_value else str(reading.status)
     why = printable(reading.reason)
     number = reading.value
-    if reading.status is Status.OK and number is not None and step.kind != "result":
+    if reading.status.has_value and number is not None and step.kind != "result":
         value = show_value(number, reading.watch.type, "hex").removeprefix("0x")
     if step.kind == "symbol":
         return [[step.label, "", value, why or f"{step.type}, where {build} places it"]]

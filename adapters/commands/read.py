@@ -9,10 +9,10 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from adapters.commands.one_frame import take_frame, with_dump
-from adapters.outputs.words import printable, target_words
+from adapters.outputs.words import printable, state_words
 from bridge.checker import check
 from bridge.plan import plans
-from bridge.readings import Frame, Reading, Status
+from bridge.readings import Frame, Reading
 from schemas.bridge_file import WatchTable
 from schemas.loader import Bridge, load_bridge
 
@@ -54,7 +54,7 @@ def run(arguments: argparse.Namespace) -> int:
         print(title(frame))
         for line in columns([_row(reading) for reading in readings]):
             print(line)
-    return 0 if all(reading.status is Status.OK for reading in readings) else 1
+    return 0 if all(reading.status.has_value for reading in readings) else 1
 
 
 def with_watches(bridge: Bridge, expressions: Sequence[str]) -> Bridge:
@@ -93,12 +93,12 @@ def columns(rows: Sequence[Sequence[str]]) -> list[str]:
 
 
 def _row(reading: Reading) -> list[str]:
-    value = reading.text if reading.status is Status.OK else str(reading.status)
+    value = reading.text if reading.status.has_value else str(reading.status)
     address = "" if reading.address is None else f"0x{reading.address:08X}"
     return [
         printable(reading.watch.title),
         printable(value),
-        target_words(reading),
+        state_words(reading) if reading.status.has_value else "",
         address,
         printable(reading.reason),
     ]
