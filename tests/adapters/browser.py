@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import base64
+import contextlib
 import itertools
 import json
 import subprocess
@@ -62,6 +63,10 @@ def _devtools_address(process: subprocess.Popen[bytes], written: Path) -> str:
                 return f"ws://127.0.0.1:{lines[0]}{lines[1]}"
         time.sleep(0.05)
     raise RuntimeError("chromium opened no DevTools port within 20 s")
+
+
+class DevToolsError(Exception):
+    """What the browser answers instead of a result."""
 
 
 class Page:
@@ -124,7 +129,9 @@ class Page:
         found = None
         end = time.monotonic() + seconds
         while time.monotonic() < end:
-            found = await self.evaluate(script)
+            # a page that goes elsewhere takes the question with it
+            with contextlib.suppress(DevToolsError):
+                found = await self.evaluate(script)
             if found == wanted:
                 return
             await asyncio.sleep(0.03)
@@ -154,7 +161,7 @@ class Page:
         if reply is None or reply.done():
             return
         if "error" in event:
-            reply.set_exception(RuntimeError(event["error"]["message"]))
+            reply.set_exception(DevToolsError(event["error"]["message"]))
         else:
             reply.set_result(event["result"])
 
