@@ -89,7 +89,9 @@ def parse(text: str, watch: str = "") -> ast.expr:
     except (RecursionError, MemoryError):
         raise _too_deep(line, 0, watch) from None
     except (SyntaxError, ValueError) as fault:
-        column = getattr(fault, "offset", None) or 1
+        # where something is yet to come at the end, Python gives 0; without a place, None
+        offset = getattr(fault, "offset", None)
+        column = 1 if offset is None else offset or len(line) + 1
         message = str(getattr(fault, "msg", fault)).lower().split("(<unknown>")[0].strip()
         if "nested" in message:
             raise _too_deep(line, 0, watch) from None

@@ -273,7 +273,7 @@ def _connected(path: Path, name: str) -> Database:
     except sqlite3.OperationalError as fault:
         database.close()
         raise wrong(path, "cannot be opened", fault) from fault
-    except sqlite3.DatabaseError as fault:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as fault:
         database.close()
         what = "is no database, or a damaged one; move it away, or name another file in [attempts]"
         raise wrong(path, what, fault) from fault
@@ -294,7 +294,8 @@ def _is_fresh(database: Database) -> bool:
         if version != VERSION:
             raise wrong(path, f"is of version {version}, expected {VERSION}: of a later lowhalf")
         state = select("PRAGMA quick_check(1)").fetchone()[0]
-    except sqlite3.Error as fault:
+    # SQLite's words on what is damaged quote it, and that may be no UTF-8
+    except (sqlite3.Error, UnicodeDecodeError) as fault:
         raise wrong(path, "is damaged; move it away", fault) from fault
     if state != "ok":
         raise wrong(path, f"is damaged; move it away: {state.splitlines()[-1]}")

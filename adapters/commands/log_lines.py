@@ -8,6 +8,7 @@ import sys
 from collections.abc import Iterator, Sequence
 from typing import Protocol, runtime_checkable
 
+from adapters.outputs.words import printable
 from bridge.output import Output
 
 
@@ -30,7 +31,8 @@ class _Lines(logging.Handler):
 
     def emit(self, record: logging.LogRecord) -> None:
         try:
-            line = record.getMessage()
+            # a source's words may hold what a terminal obeys
+            line = printable(record.getMessage())
             if self._say is not None and sys.stderr.isatty():
                 self._say(line)
             else:

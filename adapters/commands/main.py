@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import io
 import sys
 from collections.abc import Sequence
 
@@ -34,6 +35,9 @@ COMMANDS = {
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; gives the exit code."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # a guest's text, and a sign such as × that an old code page lacks, must end no command
+        sys.stdout.reconfigure(errors="replace")
     words = list(sys.argv[1:] if arguments is None else arguments)
     # argparse would give what follows the dashes to the wrong parser
     after_dashes: list[str] = []

@@ -7,6 +7,7 @@ import itertools
 import json
 import math
 import sys
+from decimal import Decimal
 from fractions import Fraction
 
 from adapters.commands import numbers
@@ -130,15 +131,23 @@ def _value(pattern: int) -> str:
 def _shown(number: Exact) -> str:
     """A bound as short as it can be told."""
     if isinstance(number, Fraction):
-        return str(number.numerator) if number.denominator == 1 else repr(float(number))
+        return str(number.numerator) if number.denominator == 1 else str(_about(number))
     return str(number)
+
+
+def _about(number: Fraction) -> float | Decimal:
+    """A number that is to be shown; a decimal where it is further out than any double."""
+    try:
+        return float(number)
+    except OverflowError:
+        return Decimal(number.numerator) / number.denominator
 
 
 def _nearest(words: str, near: Exact, pattern: int | None) -> list[str]:
     if pattern is None:
         return [f"{words} {_shown(near)}", "none in the interval", "", ""]
     way = Fraction(value_of(pattern)) - Fraction(near)
-    told = f"{float(way):+g} to go" if way else "there already"
+    told = f"{_about(way):+.6g} to go" if way else "there already"
     return [f"{words} {_shown(near)}", _value(pattern), f"0x{pattern:08X}", told]
 
 

@@ -79,19 +79,23 @@ def run(arguments: argparse.Namespace) -> int:
 def _print(answer: TurnAnswer, to: int) -> None:
     if answer.best is None:
         print(f"cannot be reached: {printable(answer.proof)}")
-        many = "1 angle" if answer.count == 1 else f"{answer.count:,} angles"
+        many = _count(answer.count, "angle")
         print(f"{many} can be; going down and up from 0x{to:04X} the first are")
         print(f"  0x{answer.below:04X}  -{(to - answer.below) % TURN}")
         print(f"  0x{answer.above:04X}  +{(answer.above - to) % TURN}")
         return
     rows = [
-        [f"{way.frames:,} frames", f"{len(way.moves):,} moves", _runs(way)]
+        [_count(way.frames, "frame"), _count(len(way.moves), "move"), _runs(way)]
         for way in (answer.best, *answer.others)
     ]
     for number, line in enumerate(columns(rows), 1):
         print(f"{number}. {line}")
     if not answer.all_others:
         print("the search for further ways was ended early")
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number:,} {what}{'s' * (number != 1)}"
 
 
 def _runs(way: Way) -> str:

@@ -151,6 +151,9 @@ REFUSED: list[tuple[str, int, str]] = [
     ("x = 1", 2, "is not an expression: invalid syntax"),
     ("import os", 0, "is not an expression: invalid syntax"),
     ("1; 2", 1, "is not an expression: invalid syntax"),
+    ("1 +", 3, "is not an expression: invalid syntax"),
+    ("  courier.", 10, "is not an expression: invalid syntax"),
+    ("1 if", 4, "is not an expression: invalid syntax"),
 ]  # fmt: skip
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import json
 import struct
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -109,6 +111,17 @@ def test_half_as_text(capsys: pytest.CaptureFixture[str]) -> None:
     ]
 
 
+def test_half_far_beyond_every_double(capsys: pytest.CaptureFixture[str]) -> None:
+    """Bounds may be as far out as they like, also where binary64 ends (IEEE 754-2019 3.3)."""
+    assert main(["solve", "half", "--want", "0", "--near", "-1e350", "--limit", "0"]) == 0
+    row = capsys.readouterr().out.splitlines()[2].split()
+    assert row[3:] == ["-3.3895314e+38", "0xFF7F0000", "+1.00000e+350", "to", "go"]
+    assert row[:3] == ["not", "below", "-1" + "0" * 350]
+    bound = "9" * 330 + ".5"
+    assert main(["solve", "half", "--want", "0x8000", "--from", bound]) == 0
+    assert ": 0 values from 1.0000000" in capsys.readouterr().out
+
+
 def test_high_half_as_text(capsys: pytest.CaptureFixture[str]) -> None:
     words = ["solve", "half", "--want", "0x41EB", "--half", "high", "--limit", "1"]
     assert main([*words, "--to", "29.375", "--near", "1"]) == 0
@@ -201,12 +214,40 @@ def test_turn_as_text(capsys: pytest.CaptureFixture[str], moves: str) -> None:
     ]
 
 
+def test_turn_of_one_frame_and_one_move(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    path = tmp_path / "one.toml"
+    path.write_text("[moves.lean]\nadd = 0x10\nframes = 1\nlimit = 1\n", "utf-8")
+    assert main(["solve", "turn", "--from", "0", "--to", "0x10", "--moves", str(path)]) == 0
+    assert capsys.readouterr().out.splitlines()[1] == "1. 1 frame  1 move  lean"
+
+
+@pytest.mark.parametrize(
+    ("encoding", "last"),
+    [
+        ("cp437", "1. 16 frames  2 moves  2 ? quarter"),
+        ("utf-8", "1. 16 frames  2 moves  2 × quarter"),
+    ],
+)
+def test_signs_that_the_output_cannot_hold_are_replaced(
+    monkeypatch: pytest.MonkeyPatch, moves: str, encoding: str, last: str
+) -> None:
+    """Code page 437 is what a redirected command has on many Windows systems: it has no ×."""
+    held = io.BytesIO()
+    monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(held, encoding=encoding, newline="\n"))
+    assert main(["solve", "turn", "--from", "0", "--to", "0x8000", "--moves", moves]) == 0
+    sys.stdout.flush()
+    assert held.getvalue().decode(encoding).splitlines()[:2] == [
+        "from 0x0000 to 0x8000: -32768 units, -180.00°",
+        last,
+    ]
+
+
 def test_turn_with_the_moves_of_a_schema(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["solve", "turn", "--from", "0x1234", "--to", "-0x4000", "--moves", str(GAME)]) == 0
     assert capsys.readouterr().out.splitlines() == [
         "from 0x1234 to 0xC000: -21044 units, -115.60°",
         "1. 42 frames  2 moves  face_sea, about_turn",
-        "2. 45 frames  1 moves  face_lamp",
+        "2. 45 frames  1 move   face_lamp",
         "3. 46 frames  3 moves  face_sea, 2 × quarter_left",
         "4. 46 frames  3 moves  face_sea, 2 × quarter_right",
     ]

@@ -316,6 +316,19 @@ async def test_a_damaged_file(tmp_path: Path) -> None:
     assert (await refused(path)).startswith("attempts: a.sqlite is damaged; move it away: ")
 
 
+async def test_a_damaged_file_of_which_sqlite_cannot_tell_in_utf_8(tmp_path: Path) -> None:
+    """Its words on a table that it does not understand quote what is written there."""
+    path = tmp_path / "a.sqlite"
+    async with writing(path) as file:
+        file.ended(attempt(1))
+    data = path.read_bytes()
+    assert b"CREATE TABLE attempt_kept" in data
+    path.write_bytes(data.replace(b"CREATE TABLE attempt_kept", b"CREATE T\xb8BLE attempt_kept"))
+    assert (await refused(path)).startswith(
+        "attempts: a.sqlite is no database, or a damaged one; move it away"
+    )
+
+
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(OutputError) as caught:
         open_for_reading(tmp_path / "a.sqlite")
