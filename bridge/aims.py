@@ -90,6 +90,10 @@ class Aims:
         self._state.clear()
         self.begin()
 
+    def begin_as(self, other: Aims) -> None:
+        """Go on from what another has committed; what it commits later is its own."""
+        self._state = dict(other._state)
+
     def null(self, pointer: Pointer) -> None:
         """The pointer leads nowhere in this frame."""
         self._next[pointer.path] = _Aim(0, None)

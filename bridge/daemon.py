@@ -22,8 +22,9 @@ from bridge.memory import MemoryMap
 from bridge.output import Output
 from bridge.plan import Plan
 from bridge.practising import Practising
+from bridge.questions import Questions
 from bridge.readings import Frame, Reading, Status, Watch
-from bridge.sampler import Sampler
+from bridge.sampler import WITHOUT_FRAME, Sampler
 from bridge.source import Consistency, Source
 from schemas.errors import (
     LowhalfError,
@@ -48,7 +49,8 @@ class Daemon:
 
     ``memory`` is the guest's memory by the schema, ``declared`` the byte order that the bridge file
     names (None for auto) and ``rate`` the most frames a second.  Every change of state is one line
-    in ``log``.  ``practising`` are the steps, attempts and tallies, where there are any.
+    in ``log``.  ``practising`` are the steps, attempts and tallies, where there are any, and
+    ``questions`` what others may ask of the game while it runs.
     """
 
     def __init__(
@@ -63,6 +65,7 @@ class Daemon:
         log: logging.Logger,
         clock: Callable[[], float] = time.time,
         practising: Practising | None = None,
+        questions: Questions | None = None,
     ) -> None:
         self.source = source
         self.outputs = list(outputs)
@@ -74,6 +77,7 @@ class Daemon:
         self._log = log
         self._clock = clock
         self._practising = practising
+        self._questions = questions
         self._announced: Sequence[Watch] | None = None
         self._reason = ""
         self._build = ""
@@ -123,6 +127,7 @@ class Daemon:
                     clock=self._clock,
                     previous=before,
                     practising=self._practising,
+                    questions=self._questions,
                 )
                 await self._run(sampler)
             except SourceUnusable:
@@ -170,6 +175,32 @@ class Daemon:
                 await asyncio.gather(opening, return_exceptions=True)
 
     async def _run(self, sampler: Sampler) -> None:
+        if self._questions is None or not self.source.paced:
+            await self._take_frames(sampler)
+            return
+        tasks = [
+            asyncio.ensure_future(self._take_frames(sampler)),
+            asyncio.ensure_future(self._answer(sampler, self._questions, WITHOUT_FRAME)),
+        ]
+        try:
+            done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+            for task in tasks:
+                if task in done:
+                    task.result()  # neither ends but by a fault
+        finally:
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+
+    async def _answer(self, sampler: Sampler, questions: Questions, patience: float) -> None:
+        """Answer new questions for which no frame comes within *patience* seconds."""
+        while True:
+            await questions.asked()
+            await asyncio.sleep(patience)
+            while not await sampler.answer_standing():  # noqa: ASYNC110 - it takes no frame now
+                await asyncio.sleep(WITHOUT_FRAME)
+
+    async def _take_frames(self, sampler: Sampler) -> None:
         plan = None
         while True:
             frame = await sampler.next()
@@ -191,6 +222,8 @@ class Daemon:
             if self.source.consistency is Consistency.STILL and not self.source.paced:
                 if sampler.plan is None:
                     raise SourceUnusable(frame.note, source=self.source.name)
+                if self._questions is not None:
+                    await self._answer(sampler, self._questions, 0.0)
                 await asyncio.Event().wait()
 
     def _log_notes(self) -> None:
@@ -217,6 +250,8 @@ class Daemon:
             if self.last is None or not self._reason:
                 self._log.warning("%s", reason)
             self._reason = reason
+        if self._questions is not None:
+            self._questions.note(reason)
         last = self.last or self._never()
         frame = last.offline(reason, self._clock())
         if self._practising is not None:

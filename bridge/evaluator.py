@@ -64,7 +64,7 @@ class Evaluator:
         self._pointer = struct.Struct(
             layout.order + {2: "H", 4: "I", 8: "Q"}[layout.pointer_size]
         ).unpack_from
-        self._image = Image(memory)
+        self._image = Image(MemoryMap(()))
         self._needed: set[int] = set()
         self._set_aside: list[int] = []
         self._steps = 0
@@ -75,14 +75,18 @@ class Evaluator:
         self.cautions: dict[int, Caution] = {}
         self._aims = Aims()
         self._walk: HeapWalk | None = None
+        self._own_walk: HeapWalk | None = None
         names = self._compile(source.text, source.constants, source.formats)
         self._chunks: list[Callable[..., None]] = [
             names[f"chunk{number}"] for number in range(source.text.count("def chunk"))
         ]
 
-    def evaluate(self, image: Image, frame: int, *, again: bool = False) -> set[int]:
+    def evaluate(
+        self, image: Image, frame: int, *, again: bool = False, heap_of: Evaluator | None = None
+    ) -> set[int]:
         """Evaluate every slot, or only those set aside.
 
+        *heap_of* has evaluated the same image already: where it walked the heap, so need not this.
         Returns the numbers of the lines that are missing; empty when the frame is complete.
         """
         self._image, self.frame = image, frame
@@ -105,8 +109,12 @@ class Evaluator:
             if self.program.heap is not None:
                 self.cautions = {}
                 self._aims.begin()
-                if self._walk is not None:
-                    self._walk.begin()
+                if heap_of is not None and heap_of.heap_seen is not None:
+                    self._walk = heap_of._walk
+                else:
+                    self._walk = self._own_walk
+                    if self._walk is not None:
+                        self._walk.begin()
         arguments = (
             image.bytes,
             self.values,
@@ -153,6 +161,10 @@ class Evaluator:
         self._machines = other._machines
         self._aims = other._aims
 
+    def aim_as(self, other: Evaluator) -> None:
+        """Begin with what *other* knows of what pointers were aimed at."""
+        self._aims.begin_as(other._aims)
+
     def heap(self) -> Heap:
         """The heap in the frame at hand, walked when it is first asked for.
 
@@ -165,7 +177,7 @@ class Evaluator:
         if self._walk is None:
             if self.program.heap is None:
                 raise ValueError("the schema describes no heap")
-            self._walk = HeapWalk(
+            self._walk = self._own_walk = HeapWalk(
                 self.program.heap,
                 self.layout,
                 self.memory,

@@ -9,7 +9,7 @@ source does not hold it; one in ``partial`` is there in part, with a 1 for each 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from bridge.memory import LINE_SHIFT, LINE_SIZE, MemoryMap, Span
 from bridge.part import Part, Partial
@@ -69,6 +69,13 @@ class Image:
             return
         self.bytes[flat : flat + span.length] = data
         self.held[first : last + 1] = b"\1" * (last + 1 - first)
+
+    def drop(self, lines: Iterable[int]) -> None:
+        """Forget these lines: what came cannot be relied on."""
+        for line in lines:
+            self.held[line] = 0
+            self.absent.discard(line)
+            self.partial.pop(line, None)
 
     def touched_lines(self) -> Iterator[int]:
         """Numbers of the lines that evaluations looked at."""

@@ -23,6 +23,11 @@ class Output(abc.ABC):
     def __init__(self) -> None:
         self.skipped = 0
 
+    @property
+    def state(self) -> str:
+        """How it is doing, in words for people and without secrets; empty where all is said."""
+        return ""
+
     @abc.abstractmethod
     def announce(self, watches: Sequence[Watch]) -> None:
         """The watches, in their order.  Must return at once."""

@@ -164,7 +164,7 @@ def _watch(bridge: Bridge, index: int, table: WatchTable, kind: ValueType) -> Wa
         except ValueError as error:
             message = f"watch {table.name}: {error}"
             raise bridge.text.error((*path, "target"), message) from None
-    return Watch(table.name, table.label, table.expr, kind, table.show, aim)
+    return Watch(table.name, table.label, table.expr, kind, table.show, aim, table.group)
 
 
 def _show_fault(show: str, kind: ValueType) -> str:

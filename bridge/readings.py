@@ -74,6 +74,8 @@ class Watch:
     type: ValueType
     show: str = ""
     target: Target | None = None
+    group: str = ""
+    """What it is shown together with; empty where the bridge file does not say."""
 
     @property
     def title(self) -> str:

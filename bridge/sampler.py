@@ -16,41 +16,49 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import time
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
 
+from bridge.asking import Asking
 from bridge.byte_order import ByteOrder
-from bridge.code_order import code_order
 from bridge.evaluator import Evaluator
-from bridge.identify import (
-    Identity,
-    aligned_span,
-    evidence_spans,
-    identities,
-    unknown_build,
-)
+from bridge.frame_readings import frame_readings
+from bridge.identify import Identity, aligned_span
+from bridge.identifying import Identifier
 from bridge.image import Image
 from bridge.memory import LINE_SHIFT, MemoryMap, Span
-from bridge.part import Part, cut
+from bridge.part import cut
 from bridge.phase import FINE, FramePhase
 from bridge.plan import Counter, Plan
 from bridge.practising import RESET, Practising
+from bridge.questions import Questions
 from bridge.readings import Frame, Reading, Stats, Status, Watch
 from bridge.source import Consistency, Source, Torn
-from schemas.compiler import BuildLayout
-from schemas.errors import SourceUnusable
 
 MOST_TRIES = 400
 LONGEST_TRY = 0.25
 IDENTIFY_EVERY = 0.25
 SHORTEST_POLL = 0.001
-MOST_CODE = 1 << 20
-"""Bytes of the first region in which the byte order is looked for."""
-CODE_SPAN = 1 << 16
 RATE_SLACK = 0.99
 """A game that is a little faster than the rate (60.1 for 60) is not to lose frames for that."""
+WITHOUT_FRAME = 0.1
+"""Seconds without a frame after which a new question is answered from the last one."""
 FINEST_WAIT = 0.0011
 """Event loops wait in whole milliseconds, and rather longer than asked."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Proof:
+    """How the sample at hand was known to be whole.
+
+    By ``guard``, whose second counter was ``ended``, or by being the same when read ``twice``.
+    """
+
+    plan: Plan
+    guard: tuple[Counter, Counter] | None
+    twice: bool
+    ended: int | None
 
 
 class Sampler:
@@ -60,7 +68,7 @@ class Sampler:
     ``declared`` is the byte order that the bridge file names, None for auto.  ``rate`` is in frames
     a second.  ``previous`` is the sampler that this one follows after its source was lost: counts
     go on, and so does the state that spans frames, unless the game's own counter has gone back.
-    ``practising`` is told of every frame that is taken.
+    ``practising`` is told of every frame that is taken, and ``questions`` are answered with it.
     """
 
     def __init__(
@@ -74,6 +82,7 @@ class Sampler:
         clock: Callable[[], float] = time.time,
         previous: Sampler | None = None,
         practising: Practising | None = None,
+        questions: Questions | None = None,
     ) -> None:
         self.source = source
         self.plans = dict(plans)
@@ -84,14 +93,11 @@ class Sampler:
         self._lag = self.stats.lag
         self._clock = clock
         self._practising = practising
-        self._declared = declared or source.declared_order
-        self._by_source = declared is None
         self._evaluator: Evaluator | None = None
         self._image = Image(memory)
         self._spans: list[Span] = []
         self._learned = b""
-        self._recognised = False
-        self._marks = evidence_spans([p.layout for p in plans.values()], memory)
+        self._identifier = Identifier(source, plans, memory, declared)
         self._wanted: list[Span] = []
         self._number: int | None = None
         self._turns = 0
@@ -99,11 +105,18 @@ class Sampler:
         if previous is not None and previous.plan is None:
             previous = previous._previous
         self._previous: Sampler | None = previous
+        self._asking: Asking | None = None
+        if questions is not None:
+            before = previous._asking if previous is not None else None
+            self._asking = Asking(questions, source, memory, before)
+        self._proof: _Proof | None = None
+        self._ask_again_at = 0.0
         self._before: int | None = None
         self._unheld = ""
         self._next_time = time.monotonic()
         self._phase = FramePhase(1 / rate / 8)
         self._last: Frame | None = None
+        self._standing: Frame | None = None
 
     @property
     def watches(self) -> Sequence[Watch]:
@@ -126,10 +139,13 @@ class Sampler:
         the schema knows and never will.
         """
         while True:
+            self._prepare_questions()
             number = await self._wait()
+            self._standing = None
             if self.plan is None:
                 reason = await self._identify()
                 if reason:
+                    self._note(reason)
                     frame = self._waiting(reason)
                     if self._last is None or self._last.note != reason:
                         self._last = frame
@@ -137,15 +153,18 @@ class Sampler:
                     if not self.source.paced:
                         await asyncio.sleep(IDENTIFY_EVERY)
                     continue
+                self._prepare_questions()
             try:
                 frame_or_none = await self._take(number)
             except Torn as fault:
                 self.stats = replace(self.stats, unwhole=self.stats.unwhole + 1)
                 last = self._last or self._waiting(str(fault))
                 self._last = last
+                self._note(str(fault))
                 return replace(last.stale(str(fault), self._clock()), stats=self.stats)
             if frame_or_none is not None:
-                self._last = frame_or_none
+                self._last = self._standing = frame_or_none
+                self._ask_again_at = time.monotonic() + WITHOUT_FRAME
                 return frame_or_none
 
     # when
@@ -178,116 +197,103 @@ class Sampler:
         # the guest cannot set an event: its memory is all there is to look at
         while (number := await self._count(counter)) == before:
             not_before = time.monotonic()
+            if self._asking is not None and not_before >= self._ask_again_at:
+                await self.answer_standing()
             await _sleep_until(not_before + phase.pause(not_before - first_look))
         if number is not None:
             phase.saw(number, time.monotonic(), not_before)
+
+    # questions
+
+    async def answer_standing(self) -> bool:
+        """Answer new questions from the last frame, where no newer one has come.
+
+        Whether every question has some answer now; false while a frame is being taken.
+
+        This is done by itself while the game's counter is looked at.  Of a paced source it may be
+        called while :meth:`next` waits, and then only uses what is there; of one that stands still,
+        afterwards.
+        """
+        frame, plan, main, asking = self._standing, self.plan, self._evaluator, self._asking
+        self._ask_again_at = time.monotonic() + WITHOUT_FRAME
+        if asking is None or frame is None or plan is None or main is None:
+            return False
+        if not asking.any_fresh:
+            return True
+        late = None if self.source.paced or self._proof is None else self._fetch_late
+        asking.prepare(plan, main, frame.number, Questions.MOST)
+        await asking.evaluate(self._image, main, late, fresh=True)
+        asking.commit(main, self._image, frame.number, frame.time, fresh=True)
+        if not self._image.whole:
+            self._learn(list(self._image.touched_lines()))
+        return not asking.any_silent
+
+    def _prepare_questions(self) -> None:
+        plan, main = self.plan, self._evaluator
+        if self._asking is not None and plan is not None and main is not None:
+            self._asking.prepare(plan, main, self._number or 0)
+
+    def _note(self, reason: str) -> None:
+        if self._asking is not None:
+            self._asking.note(reason)
+
+    async def _ask(
+        self, plan: Plan, guard: tuple[Counter, Counter] | None, twice: bool, ended: int | None
+    ) -> None:
+        """Evaluate the questions on the sample at hand, of which the watches are whole."""
+        asking, image, main = self._asking, self._image, self._evaluator
+        assert main is not None
+        if asking is None:
+            return
+        self._proof = _Proof(plan, guard, twice, ended)
+        if not asking.any_open:
+            return
+        watched = bytes(image.touched)
+
+        async def confirm() -> bool:
+            new = [n for n in image.touched_lines() if not watched[n] and image.held[n]]
+            return await self._same_again(new)
+
+        await asking.evaluate(image, main, self._fetch_late, confirm if twice else None)
+
+    async def _fetch_late(self, lines: set[int]) -> bool:
+        """Lines that come after the sample; false, and none of them, where it stands no more."""
+        sound = False
+        with contextlib.suppress(Torn):
+            await self._fetch(self.memory.spans(lines))
+            sound = await self._stands(lines)
+        if not sound:
+            self._image.drop(lines)
+        return sound
+
+    async def _stands(self, lines: Collection[int]) -> bool:
+        """Whether the game is still in the frame of the last sample, as far as can be known."""
+        assert self._proof is not None
+        proof, frame = self._proof, self._proof.plan.frame
+        if proof.guard is not None:
+            return await self._passes(proof.guard, proof.ended)
+        if not proof.twice:
+            return True
+        assert frame is not None
+        counted = self._image.read(frame.address, frame.size)
+        order: Literal["big", "little"] = "big" if frame.big_endian else "little"
+        return (
+            await self._same_again(lines)
+            and counted is not None
+            and await self._count(frame) == int.from_bytes(counted, order)
+        )
 
     # which build
 
     async def _identify(self) -> str:
         """Find the running build and the byte order; gives a reason where that is not possible."""
-        source, layouts = self.source, [plan.layout for plan in self.plans.values()]
-        source.order = ByteOrder.BIG
-        found = dict(zip(self._marks, await source.fetch(self._marks), strict=True))
-        if not all(isinstance(part, bytes) for part in found.values()):
-            self._want(self.memory.spans(self._extra_lines()))
-        orders = list(ByteOrder)
-        if self._declared is not None:
-            orders = [self._declared]
-        matches = identities(layouts, self.memory, found, orders)
-        builds = list(dict.fromkeys(match.build for match in matches))
-        if len(builds) > 1:
-            raise SourceUnusable(
-                f"builds {' and '.join(builds)} are both recognised; name one with build in the "
-                "bridge file, or give the schema better recognise bytes",
-                source=source.name,
-            )
-        only = next(iter(self.plans.values())) if len(self.plans) == 1 else None
-        self._recognised = bool(matches)
-        if len(matches) > 1:
-            found_in = " and ".join(match.order for match in matches)
-            raise SourceUnusable(
-                f"the recognise bytes of {builds[0]} are found in byte orders {found_in}; set "
-                "byte_order in [source]",
-                source=source.name,
-            )
-        if not matches and self._declared is not None:
-            matches = self._contradicted(layouts, found, self._declared)
-        if not matches and only is not None:
-            matches = await self._assumed(only, found)
-        if not matches:
-            order = self._declared or ByteOrder.BIG
-            return unknown_build(layouts, self.memory, found, order)
-        self._bind(matches[0])
-        return ""
-
-    def _contradicted(
-        self, layouts: Sequence[BuildLayout], found: Mapping[Span, Part], declared: ByteOrder
-    ) -> list[Identity]:
-        """The one build that is recognised in an order which is not the declared one: that is told
-        of, and the declared one is obeyed."""
-        elsewhere = identities(layouts, self.memory, found, list(ByteOrder))
-        if len({each.build for each in elsewhere}) != 1:
-            return []
-        build, orders = elsewhere[0].build, " and ".join(each.order for each in elsewhere)
-        self._note_order(f"{build} is recognised in {orders}", declared)
-        return [Identity(build, declared)]
-
-    def _note_order(self, against: str, order: ByteOrder) -> None:
-        """What speaks against the byte order that is used, and who says that it is this one."""
-        if self._by_source:
-            self.source.notes.append(
-                f"byte order {order} comes from the source, but {against}; {order} is used, set "
-                "byte_order in [source] for another one"
-            )
-            return
-        self.source.notes.append(
-            f"byte_order is {order}, but {against}; {order} is used as declared"
+        found = await self._identifier.find(
+            lambda: self._want(self.memory.spans(self._extra_lines()))
         )
-
-    async def _assumed(self, plan: Plan, found: Mapping[Span, Part]) -> list[Identity]:
-        """The only possible build where its evidence is not there: what the user says is obeyed."""
-        layout = plan.layout
-        if self._declared is not None:
-            by_code = await self._order_by_code(plan)
-            if by_code not in (None, self._declared):
-                self._note_order(
-                    f"the machine code in guest memory stands in {by_code}", self._declared
-                )
-            if layout.evidence:
-                how = "as declared"
-                if self._by_source:
-                    how = f"all the same, in {self._declared}, the source's byte order"
-                self.source.notes.append(
-                    f"the recognise bytes of {layout.name} are not there; it is used {how}"
-                )
-            return [Identity(layout.name, self._declared)]
-        if not layout.evidence:
-            by_code = await self._order_by_code(plan)
-            if by_code is not None:
-                self.source.notes.append(
-                    f"byte_order is {by_code} by the machine code in guest memory"
-                )
-                return [Identity(layout.name, by_code)]
-            raise SourceUnusable(
-                f"build {layout.name} has no recognise bytes to tell the byte order by; set "
-                "byte_order in [source]",
-                source=self.source.name,
-            )
-        return []
-
-    async def _order_by_code(self, plan: Plan) -> ByteOrder | None:
-        """What the machine code at the beginning of the first region tells of the byte order."""
-        region = self.memory.regions[0]
-        size = min(region.size, MOST_CODE)
-        spans = [
-            Span(region.start + start, min(CODE_SPAN, size - start))
-            for start in range(0, size, CODE_SPAN)
-        ]
-        self.source.order = ByteOrder.BIG  # as the source holds them
-        parts = await self.source.fetch(spans)
-        data = b"".join(part for part in parts if isinstance(part, bytes))
-        return code_order(data, big_endian=plan.layout.order == ">")
+        if isinstance(found, str):
+            return found
+        self._bind(found)
+        return ""
 
     def _bind(self, identity: Identity) -> None:
         plan = self.plans[identity.build]
@@ -314,6 +320,8 @@ class Sampler:
             # the same game goes on, as far as is known: its counter will tell if not
             evaluator.adopt(previous._evaluator)
             self._before, self._turns = previous._number, previous._turns
+        elif self._asking is not None:
+            self._asking.clear()
         if previous is not None and previous._evaluator is not None:
             previous._evaluator.let_go()
         self._previous = None
@@ -327,6 +335,8 @@ class Sampler:
         assert plan is not None
         if self._evaluator is None or (self._image.whole and self.source.paced):
             await self._fetch_whole(plan)
+        evaluator = self._evaluator
+        assert evaluator is not None
         stopped = self.source.consistency is Consistency.HALTED
         unvouched = self.source.consistency is Consistency.UNGUARDED
         guard = plan.guard if stopped or unvouched else None
@@ -352,6 +362,9 @@ class Sampler:
                 self._practising.cut_off("the game is not recognised any more")
             return None
         if self.source.costly and plan.frame is not None and number == self._number:
+            if self._asking is not None and self._last is not None:
+                last = self._last
+                self._asking.commit(evaluator, self._image, last.number, last.time, fresh=True)
             return None
         return self._accept(plan, number)
 
@@ -384,8 +397,9 @@ class Sampler:
             missing, again = evaluator.evaluate(image, counted, again=True), True
         if guard and again and not await self._passes(guard, ended):
             return None
-        if twice and not await self._same_again():
+        if twice and not await self._same_again(image.touched_lines()):
             return None
+        await self._ask(plan, guard, twice, ended)
         return self._counted(number)
 
     async def _passes(self, guard: tuple[Counter, Counter], ended: int | None) -> bool:
@@ -396,9 +410,9 @@ class Sampler:
         # two counters that are not held would agree
         return not self._unheld and began == ended
 
-    async def _same_again(self) -> bool:
+    async def _same_again(self, lines: Iterable[int]) -> bool:
         image = self._image
-        spans = self.memory.spans(image.touched_lines())
+        spans = self.memory.spans(lines)
         parts = await self.source.fetch(spans)
         return all(
             not isinstance(part, bytes) or part == image.read(span.address, span.length)
@@ -424,32 +438,10 @@ class Sampler:
             if touched != self._learned:
                 self._learn(list(self._image.touched_lines()))
                 self._learned = touched
-        watches, slots = plan.watches, plan.program.watches
-        values, faults, addresses = evaluator.values, evaluator.faults, evaluator.addresses
-        cautions = evaluator.cautions
-
-        def make() -> list[Reading]:
-            readings = []
-            for watch in watches:
-                slot = slots[watch.name]
-                fault = faults[slot]
-                if fault is None:
-                    caution = cautions.get(slot)
-                    status = caution.status if caution else Status.OK
-                    reason = caution.reason if caution else ""
-                    reading = Reading(watch, status, values[slot], addresses[slot], reason)
-                else:
-                    reading = Reading(
-                        watch,
-                        fault.status,
-                        fault.value and values[slot],
-                        addresses[slot],
-                        fault.reason,
-                    )
-                readings.append(reading)
-            return readings
-
+        make = frame_readings(evaluator, plan.watches, plan.program.watches)
         now = self._clock()
+        if self._asking is not None:
+            self._asking.commit(evaluator, self._image, number, now)
         practice = None
         if self._practising is not None:
             practice = self._practising.take(plan, evaluator, now, make)
@@ -508,6 +500,8 @@ class Sampler:
             return
         self.stats = replace(self.stats, resets=self.stats.resets + 1)
         evaluator.clear()
+        if self._asking is not None:
+            self._asking.clear()
         if self._practising is not None:
             self._practising.cut_off(RESET)
         self._number = None
@@ -586,7 +580,7 @@ class Sampler:
 
     def _extra_lines(self) -> set[int]:
         """Lines that are needed whatever the watches touch: what tells the build and the frame."""
-        spans = list(self._marks)
+        spans = list(self._identifier.marks)
         plan = self.plan
         if plan is not None and plan.counter is not None:
             span = aligned_span(self.memory, plan.counter.address, plan.counter.size)
@@ -607,7 +601,7 @@ class Sampler:
         for mark in plan.layout.evidence:
             data = self._image.read(mark.address, len(mark.data))
             if data is not None and data != mark.data:
-                return not self._recognised
+                return not self._identifier.recognised
         return True
 
 

@@ -9,7 +9,8 @@
     │   ├── SourceUnusable   damaged, or not what was declared; trying again is no use
     │   ├── SourceLost       not there, or no longer; trying again may help
     │   └── SourceEnded      everything that it had has been given
-    └── OutputError        an output failed
+    ├── OutputError        an output failed
+    └── TooManyQuestions   a page asks what there is no room for
 
 The leaves follow the phases of a run.  What the message says also stands in attributes, so that a
 program need not parse it.  Messages are lower case without a final stop: what, where, expected
@@ -129,3 +130,7 @@ def _window(text: str, column: int, width: int = 76) -> tuple[str, int]:
         return text, column
     start = max(0, min(column - width // 2, len(text) - width))
     return text[start : start + width], column - start
+
+
+class TooManyQuestions(LowhalfError):
+    """No further question about the running game can be open at the same time."""

@@ -1,0 +1,186 @@
+"""A question made ready for one build: its derivation, and what evaluates it."""
+
+from __future__ import annotations
+
+import ast
+import time
+from collections.abc import Mapping
+from typing import Any
+
+from bridge import mathematics
+from bridge.evaluator import Evaluator
+from bridge.explain import RESULT, Step, explain
+from bridge.frame_readings import frame_readings
+from bridge.image import Image
+from bridge.memory import MemoryMap
+from bridge.nodes import FlagRead, Read, Stored
+from bridge.plan import Plan
+from bridge.questions import Answer
+from bridge.readings import Reading
+from bridge.source import Source
+from bridge.strip import Stretch, Strip, strip_around
+from bridge.syntax import parse
+from schemas.errors import ExpressionError
+from schemas.layout import name_of
+
+MOST_STEPS = 10_000
+"""Steps of lists in all that is evaluated of one question: watches may take more, each."""
+LONGEST = 0.02
+"""Seconds of the processor's time that the lists of one question may take."""
+_CLOCK_EVERY = 64
+
+
+class Asked:
+    """One question on one build.
+
+    ``plan`` is the build's own.  Functions over frames begin now; the result of a question that is
+    a watch's name is that watch's own reading, so that both always say the same.  ``answered`` is
+    whether an answer has been given, and ``waits`` whether one that only says that it waits has.
+
+    Raises ExpressionError where the text cannot be understood on this build.
+    """
+
+    def __init__(
+        self,
+        text: str,
+        watches: Mapping[str, str] | None,
+        plan: Plan,
+        memory: MemoryMap,
+        source: Source,
+        main: Evaluator,
+    ) -> None:
+        own = {watch.name: watch.expression for watch in plan.watches}
+        known = own if watches is None else watches
+        self.plan = plan
+        self.explained, steps = _explained(plan, known, text)
+        self.steps: tuple[Step, ...] = tuple(steps)
+        self.evaluator = _Bounded(self.explained.program, plan.layout, memory, whole=False)
+        self.evaluator.guest = source.guest or memory
+        self.evaluator.absent_status = source.absent
+        self.evaluator.absent_words = source.absent_words
+        self.evaluator.aim_as(main)
+        self._costs = 0.0, 0.0
+        self.answered = self.waits = False
+        self._watch = next((w for w in plan.watches if w.name == text and known is own), None)
+        self._strip_of = self._find_strip()
+
+    @property
+    def cost(self) -> float:
+        """Seconds that it takes for sure: the lesser of the last two evaluations."""
+        return min(self._costs)
+
+    def evaluate(
+        self, image: Image, frame: int, *, again: bool, heap_of: Evaluator | None
+    ) -> set[int]:
+        """The numbers of the lines that are missing; *again* once they have come."""
+        missing = self.evaluator.evaluate(image, frame, again=again, heap_of=heap_of)
+        last = self._costs[0 if again else 1]
+        self._costs = last, self.evaluator.cost
+        return missing
+
+    def answer(self, main: Evaluator, image: Image, frame: int, moment: float, note: str) -> Answer:
+        """What the last evaluation gave; *main* has evaluated the watches on the same image."""
+        watches, slots = self.explained.watches, self.explained.program.watches
+        make = frame_readings(self.evaluator, watches, slots)
+        if self._watch is not None:
+            result = frame_readings(main, [self._watch], self.plan.program.watches)
+            steps, watch = make, watches[-1]
+
+            def make() -> list[Reading]:
+                (reading,) = result()
+                reading.watch = watch
+                return [*steps()[:-1], reading]
+
+        build, strip = self.plan.layout.name, self._strip(image)
+        heap = self.evaluator.heap_seen
+        return Answer(frame, build, moment, None, note, self.steps, make, strip, heap)
+
+    def _find_strip(self) -> tuple[int, int, int | None, int, str]:
+        """Slot and size of the value to show, slot and size of its part, and the value's type."""
+        program = self.explained.program
+        reads = [n for n, step in enumerate(self.steps) if step.kind in ("value", "part")]
+        if not reads:
+            slot = program.watches[RESULT]
+            kind = program.slots[slot].type
+            return slot, max(1, kind.bits // 8), None, 0, kind.name
+        last = reads[-1]
+        # the value that a part is of is the step before it
+        value = last - 1 if self.steps[last].kind == "part" else last
+        slot, part = program.watches[f"step{value}"], program.watches[f"step{last}"]
+        number, piece = program.slots[slot].number, program.slots[part].number
+        assert isinstance(number, Read | Stored | FlagRead)
+        if value == last:
+            return slot, number.leaf.size, None, 0, name_of(number.leaf)
+        assert isinstance(piece, Stored)
+        return slot, number.leaf.size, part, piece.size, name_of(number.leaf)
+
+    def _strip(self, image: Image) -> Strip | None:
+        slot, size, part_slot, part_size, kind = self._strip_of
+        addresses = self.evaluator.addresses
+        address = addresses[slot]
+        if address is None:
+            return None
+        part: Stretch | None = None
+        if part_slot is not None:
+            at = addresses[part_slot]
+            part = None if at is None else Stretch(at, part_size)
+        big = self.plan.layout.order == ">"
+        return strip_around(image, Stretch(address, size), part, big_endian=big, type=kind)
+
+
+class _Bounded(Evaluator):
+    """An evaluator that gives up early, so that a silly expression delays nobody."""
+
+    cost = 0.0
+
+    def evaluate(
+        self, image: Image, frame: int, *, again: bool = False, heap_of: Evaluator | None = None
+    ) -> set[int]:
+        self._steps, self._began = 0, _clocks()
+        missing = super().evaluate(image, frame, again=again, heap_of=heap_of)
+        self.cost = self._spent() + (self.cost if again else 0.0)
+        return missing
+
+    def _start(self) -> None:
+        """The steps of all slots are counted together."""
+
+    def _spend(self) -> None:
+        self._steps += 1
+        if self._steps > MOST_STEPS:
+            raise mathematics.Undefined(
+                f"its lists take more than {MOST_STEPS} steps, the most for a question"
+            )
+        if self._steps % _CLOCK_EVERY == 0 and self._spent() > LONGEST:
+            raise mathematics.Undefined(
+                f"its lists take more than {LONGEST * 1000:g} ms, the most for a question"
+            )
+
+    def _spent(self) -> float:
+        """Seconds since the evaluation began, without those in which others had the processor."""
+        return min(now - began for now, began in zip(_clocks(), self._began, strict=True))
+
+
+def _clocks() -> tuple[float, float]:
+    # the thread's own clock is coarse on some systems, the other one goes on while others run
+    return time.perf_counter(), time.thread_time()
+
+
+def _explained(plan: Plan, watches: Mapping[str, str], text: str) -> tuple[Plan, list[Any]]:
+    """The explanation with none of the watches but those that the text uses."""
+    try:
+        return explain(plan, _used(watches, text), text)
+    except ExpressionError:
+        return explain(plan, watches, text)  # its advice knows all names
+
+
+def _used(watches: Mapping[str, str], text: str) -> dict[str, str]:
+    """The watches that a text names, and those that these name.  Raises ExpressionError."""
+    found: dict[str, str] = {}
+    pending = [text]
+    while pending:
+        tree = parse(pending.pop())
+        names = {node.id for node in ast.walk(tree) if isinstance(node, ast.Name)}
+        for name in sorted(names & watches.keys() - found.keys()):
+            found[name] = watches[name]
+            pending.append(watches[name])
+    return found

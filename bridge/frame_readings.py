@@ -1,0 +1,42 @@
+"""From an evaluator's slots to the readings of one frame."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+from bridge.evaluator import Evaluator
+from bridge.readings import Reading, Status, Watch
+
+
+def frame_readings(
+    evaluator: Evaluator, watches: Sequence[Watch], slots: Mapping[str, int]
+) -> Callable[[], list[Reading]]:
+    """What makes the readings of the frame that was just evaluated, also when later ones were.
+
+    ``slots`` is which slot each watch is, by its name.
+    """
+    values, faults, addresses = evaluator.values, evaluator.faults, evaluator.addresses
+    cautions = evaluator.cautions
+
+    def make() -> list[Reading]:
+        readings = []
+        for watch in watches:
+            slot = slots[watch.name]
+            fault = faults[slot]
+            if fault is None:
+                caution = cautions.get(slot)
+                status = caution.status if caution else Status.OK
+                reason = caution.reason if caution else ""
+                reading = Reading(watch, status, values[slot], addresses[slot], reason)
+            else:
+                reading = Reading(
+                    watch,
+                    fault.status,
+                    fault.value and values[slot],
+                    addresses[slot],
+                    fault.reason,
+                )
+            readings.append(reading)
+        return readings
+
+    return make

@@ -1,0 +1,82 @@
+"""A sampler with questions on a scripted guest, for the tests of both."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from pathlib import Path
+
+from adapters.sources.fake import ScriptedSource
+from bridge.byte_order import ByteOrder
+from bridge.memory import MemoryMap
+from bridge.plan import Plan, memory_map, plans
+from bridge.questions import Answer, Question, Questions
+from bridge.readings import Frame, Reading
+from bridge.sampler import Sampler
+from bridge.source import Consistency
+from schemas.loader import load_bridge
+
+
+class Asker:
+    """``source`` is where the test pokes; ``questions`` are those that the sampler answers."""
+
+    def __init__(
+        self,
+        directory: Path,
+        schema: str,
+        watches: Mapping[str, str],
+        source: ScriptedSource | None = None,
+        *,
+        sampling: str = "",
+        asking: bool = True,
+    ) -> None:
+        (directory / "g.schema.toml").write_text(schema, encoding="utf-8")
+        text = f'schema = "g.schema.toml"\n[source]\nkind = "fake"\n[sampling]\n{sampling}\n'
+        for name, expression in watches.items():
+            text += f"[[watches]]\nname = '{name}'\nexpr = '''{expression}'''\n"
+        path = directory / "g.bridge.toml"
+        path.write_text(text, encoding="utf-8")
+        bridge = load_bridge(path)
+        self.plans: dict[str, Plan] = plans(bridge)
+        self.memory: MemoryMap = memory_map(bridge.schema)
+        self.questions = Questions()
+        self.source = source or ScriptedSource(paced=True, consistency=Consistency.SENDER)
+        self._asking = asking
+        self.sampler: Sampler | None = None
+
+    async def open(self, *, declared: ByteOrder | None = None, rate: float = 240) -> Sampler:
+        """A new sampler on the source, which follows the last one."""
+        held = await self.source.open(self.memory)
+        self.sampler = Sampler(
+            self.source,
+            self.plans,
+            held,
+            declared=declared,
+            rate=rate,
+            previous=self.sampler,
+            questions=self.questions if self._asking else None,
+        )
+        return self.sampler
+
+    async def take(self) -> Frame:
+        assert self.sampler is not None
+        return await asyncio.wait_for(self.sampler.next(), 5)
+
+    async def next(self) -> Frame:
+        """Announce a frame and take it."""
+        self.source.next()
+        return await self.take()
+
+
+def answered(question: Question) -> Answer:
+    """The answer, without an error and without a note."""
+    answer = question.answer
+    assert answer is not None
+    assert answer.error is None, answer.error
+    assert answer.note == ""
+    assert len(answer.readings) == len(answer.steps)
+    return answer
+
+
+def result(question: Question) -> Reading:
+    return answered(question).readings[-1]
