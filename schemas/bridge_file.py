@@ -79,6 +79,7 @@ class WatchTable(Table):
 
     name: Name = Field(description="unique: letters, digits, _")
     label: str = Field("", description="its name for people")
+    group: str = Field("", description="what it belongs to; the desk page shows groups together")
     expr: str = Field(description="the expression")
     show: Annotated[str, AfterValidator(_show)] = Field(
         "", description="decimal, hex, binary, degrees, fixed:N or name"

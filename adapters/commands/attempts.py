@@ -5,21 +5,26 @@ from __future__ import annotations
 import argparse
 import csv
 import json
-import statistics
 import sys
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
-from adapters.attempts.database import open_for_reading, read_attempts
-from adapters.attempts.ownership import is_owned
+from adapters.attempts.attempts_json import (
+    attempts_json,
+    best_and_median,
+    done_of,
+    kept_attempts,
+    last_of,
+    results_of,
+    score_of,
+    steps_of,
+)
 from adapters.commands.read import columns
 from adapters.outputs.practice_words import outcome_words, rate_words
 from adapters.outputs.words import printable
 from bridge.attempts import Attempt, Outcome
-from bridge.steps import StepOutcome, StepResult
-from bridge.totals import Rate, Totals
+from bridge.steps import StepOutcome
 from schemas.loader import Bridge, load_bridge
 
 SHOWN = 10
@@ -42,19 +47,13 @@ def run(arguments: argparse.Namespace) -> int:
     bridge = load_bridge(arguments.bridge)
     if bridge.file.attempts is None:
         raise bridge.text.error(("attempts",), "is missing: it says when an attempt starts")
-    path = bridge.attempts_path
-    running = is_owned(path)
-    database = open_for_reading(path)
-    try:
-        attempts = read_attempts(database, running=running)
-    finally:
-        database.close()
+    attempts, running = kept_attempts(bridge)
     last = arguments.last
     if last is None:
         last = len(attempts) if arguments.json or arguments.csv else SHOWN
-    listed = attempts[max(0, len(attempts) - max(0, last)) :]
+    listed = last_of(attempts, last)
     if arguments.json:
-        json.dump(as_json(bridge, attempts, listed, running), sys.stdout, ensure_ascii=False)
+        json.dump(attempts_json(bridge, attempts, listed, running), sys.stdout, ensure_ascii=False)
         print()
     elif arguments.csv:
         _print_csv(attempts, listed)
@@ -64,89 +63,26 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def as_json(
-    bridge: Bridge, attempts: Sequence[Attempt], listed: Sequence[Attempt], running: bool
-) -> dict[str, Any]:
-    """What ``--json`` prints."""
-    score = _totals(attempts)
-    good = [attempt for attempt in attempts if attempt.outcome is Outcome.SUCCESS]
-    return {
-        "file": bridge.attempts_path.name,
-        "running": running,
-        "totals": {
-            "attempts": score.all.count,
-            "successes": score.all.good,
-            "rate": score.all.rate,
-            "interval": list(score.all.interval),
-            "streak": score.streak,
-            "cut_off": score.cut_off,
-            "frames": _times([attempt.frames for attempt in good]),
-            "seconds": _times([attempt.seconds for attempt in good]),
-        },
-        "steps": [
-            {
-                "step": name,
-                **rate.as_json(),
-                **{
-                    str(outcome): sum(s.outcome is outcome for s in _of_step(attempts, name))
-                    for outcome in StepOutcome
-                },
-                "frames": _times([step.frames for step in _done(attempts, name)]),
-                "seconds": _times([step.seconds for step in _done(attempts, name)]),
-            }
-            for name, rate in _steps(bridge, attempts)
-        ],
-        "attempts": [
-            {
-                "attempt": attempt.number,
-                "build": attempt.build,
-                "began": attempt.began_time,
-                "began_frame": attempt.began_frame,
-                "outcome": str(attempt.outcome),
-                "step": attempt.step or None,
-                "reason": attempt.reason,
-                "frames": attempt.frames,
-                "seconds": attempt.seconds,
-                "steps": [
-                    {
-                        "step": step.name,
-                        "outcome": str(step.outcome),
-                        "waited": step.waited,
-                        "frames": step.frames,
-                        "seconds": step.seconds,
-                    }
-                    for step in attempt.steps
-                ],
-                "kept": {
-                    kept.watch: {"status": kept.status, "value": kept.value, "text": kept.text}
-                    for kept in attempt.kept
-                },
-            }
-            for attempt in listed
-        ],
-    }
-
-
 def table(bridge: Bridge, attempts: Sequence[Attempt], listed: Sequence[Attempt]) -> list[str]:
     """The lines for people."""
-    score = _totals(attempts)
+    score = score_of(attempts)
     good = [attempt for attempt in attempts if attempt.outcome is Outcome.SUCCESS]
     lines = [f"{bridge.attempts_path.name}: {rate_words(score.all)} succeeded"]
     lines[0] += f", {score.streak} in a row" if score.streak > 1 else ""
     lines[0] += f"; {score.cut_off} cut off" if score.cut_off else ""
     if good:
-        frames = _times([attempt.frames for attempt in good])
-        seconds = _times([attempt.seconds for attempt in good])
+        frames = best_and_median([attempt.frames for attempt in good])
+        seconds = best_and_median([attempt.seconds for attempt in good])
         lines.append(
             f"time of a success: best {_frames(frames['best'])} ({_seconds(seconds['best'])}), "
             f"median {_frames(frames['median'])} ({_seconds(seconds['median'])})"
         )
-    steps = _steps(bridge, attempts)
+    steps = steps_of(bridge, attempts)
     if steps:
         rows = [["step", "done", "failed", "given up", "best", "median"]]
         for name, rate in steps:
-            results = _of_step(attempts, name)
-            times = _times([step.frames for step in _done(attempts, name)])
+            results = results_of(attempts, name)
+            times = best_and_median([step.frames for step in done_of(attempts, name)])
             rows.append(
                 [
                     printable(name),
@@ -205,35 +141,6 @@ def _print_csv(attempts: Sequence[Attempt], listed: Sequence[Attempt]) -> None:
                 *(kept.get(name) for name in names),
             ]
         )
-
-
-def _totals(attempts: Iterable[Attempt]) -> Any:
-    totals = Totals()
-    for attempt in attempts:
-        totals.add(attempt)
-    return totals.score()
-
-
-def _steps(bridge: Bridge, attempts: Sequence[Attempt]) -> list[tuple[str, Rate]]:
-    """The bridge file's steps in their order, then those that it had before."""
-    found = dict(_totals(attempts).steps)
-    names = dict.fromkeys([step.name for step in bridge.file.steps] + list(found))
-    return [(name, found.get(name, Rate(0, 0))) for name in names]
-
-
-def _of_step(attempts: Iterable[Attempt], name: str) -> list[StepResult]:
-    return [step for attempt in attempts for step in attempt.steps if step.name == name]
-
-
-def _done(attempts: Iterable[Attempt], name: str) -> list[StepResult]:
-    return [step for step in _of_step(attempts, name) if step.outcome is StepOutcome.DONE]
-
-
-def _times(found: Iterable[float | None]) -> dict[str, float | None]:
-    known = [time for time in found if time is not None]
-    if not known:
-        return {"best": None, "median": None}
-    return {"best": min(known), "median": statistics.median(known)}
 
 
 def _kept_names(attempts: Iterable[Attempt]) -> list[str]:

@@ -12,11 +12,11 @@ from typing import Any
 
 from adapters.commands.one_frame import take_heap, with_dump
 from adapters.commands.read import add_reading_arguments, columns, title
+from adapters.outputs.layout_json import comparison_json, sizes_may_differ
 from adapters.outputs.words import printable
 from bridge.heap import Heap
 from bridge.heap_layout import (
     Comparison,
-    Laid,
     Layout,
     Line,
     Sort,
@@ -114,13 +114,13 @@ def _compare(arguments: argparse.Namespace) -> int:
     found = compare(expected, layout_of(heap), ignore_sizes=arguments.ignore_sizes)
     words = first_words(found)
     note = ""
-    if found.first is not None and file.build != frame.build and not arguments.ignore_sizes:
+    if sizes_may_differ(found, file, frame.build):
         note = (
             f"saved on {file.build}, compared on {frame.build}, where sizes may differ; "
             "--ignore-sizes compares owners and use alone"
         )
     if arguments.json:
-        json.dump(_as_json(found, words, note, frame, heap), sys.stdout, ensure_ascii=False)
+        json.dump(comparison_json(found, words, note, frame, heap), sys.stdout, ensure_ascii=False)
         print()
     else:
         print(title(frame))
@@ -182,37 +182,3 @@ def _cells(layout: Layout, number: int | None) -> tuple[str, str, str, str]:
     block = layout.blocks[number]
     place = "" if block.at is None else place_words(block.at)
     return (str(number), printable(name(block.owner)), f"0x{block.size:X}", place)
-
-
-def _as_json(found: Comparison, words: str, note: str, frame: Frame, heap: Heap) -> dict[str, Any]:
-    return {
-        "matches": found.first is None and heap.damaged is None,
-        "first": found.first,
-        "difference": None if found.first is None else words,
-        "damaged": heap.damaged,
-        "note": note,
-        "frame": frame.number,
-        "build": frame.build,
-        "source": frame.source,
-        "lines": [
-            {
-                "sort": str(line.sort),
-                "expected": _block_json(found.expected, line.expected),
-                "found": _block_json(found.found, line.found),
-            }
-            for line in found.lines
-        ],
-    }
-
-
-def _block_json(layout: Layout, number: int | None) -> dict[str, Any] | None:
-    if number is None:
-        return None
-    block: Laid = layout.blocks[number]
-    return {
-        "index": number,
-        "owner": block.owner,
-        "size": block.size,
-        "used": block.used,
-        "at": block.at,
-    }

@@ -69,7 +69,7 @@ def with_watches(bridge: Bridge, expressions: Sequence[str]) -> Bridge:
             for text in added:
                 check(layout, {**known, ADDED: text})
     tables = [
-        WatchTable.model_construct(name=text, label="", expr=text, show="", target=None)
+        WatchTable.model_construct(name=text, label="", expr=text, show="", target=None, group="")
         for text in added
     ]
     file = bridge.file.model_copy(update={"watches": (*bridge.file.watches, *tables)})

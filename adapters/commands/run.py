@@ -21,6 +21,7 @@ from adapters.commands.wiring import (
 )
 from bridge.daemon import Daemon
 from bridge.plan import memory_map, plans
+from bridge.questions import Questions
 from schemas.errors import LowhalfError
 from schemas.loader import Bridge, load_bridge
 
@@ -53,15 +54,17 @@ def run_bridge(bridge: Bridge, arguments: argparse.Namespace, command: Sequence[
     log = logging.getLogger("lowhalf")
     show = "json" if arguments.json else "nothing" if arguments.quiet else "table"
     ready = plans(bridge)
+    questions = Questions()
     daemon = Daemon(
         make_source(bridge.file.source, bridge.path.parent, ready),
-        make_outputs(bridge, log, show=show),
+        make_outputs(bridge, ready, questions, log, show=show),
         ready,
         memory_map(bridge.schema),
         declared=declared_order(bridge.file.source),
         rate=bridge.file.sampling.rate,
         log=log,
         practising=make_practising(bridge, ready, log),
+        questions=questions,
     )
     with log_to(daemon.outputs):
         with _child(command) as child:

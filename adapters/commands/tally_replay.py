@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from adapters.attempts.tallies_json import Counts
 from adapters.commands.one_frame import take_frame, with_dump
 from adapters.sources.replay import RecordingReplay
 from bridge.attempts import Attempt
@@ -24,9 +25,6 @@ from bridge.sampler import Sampler
 from bridge.values import Value
 from schemas.errors import SourceEnded, SourceLost
 from schemas.loader import Bridge
-
-Counts = dict[tuple[str, str], list[tuple[Value | None, int]]]
-"""Values with their counts, the commonest first, by expression and build."""
 
 _MCAP = b"\x89MCAP0\r\n"
 _WAIT = 10.0

@@ -8,7 +8,7 @@ from __future__ import annotations
 import logging
 import os
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TextIO
 
@@ -16,6 +16,7 @@ from bridge.byte_order import ByteOrder
 from bridge.output import Output
 from bridge.plan import Plan
 from bridge.practising import Practising, Rules
+from bridge.questions import Questions
 from bridge.source import Source
 from schemas import output_settings, source_settings
 from schemas.loader import Bridge
@@ -72,12 +73,32 @@ def declared_order(settings: source_settings.SourceSettings) -> ByteOrder | None
     return None if settings.byte_order == "auto" else ByteOrder(settings.byte_order)
 
 
-def overlay_output(settings: output_settings.OverlayOutput, log: logging.Logger) -> Output:
-    """The pages; the token comes from the environment.  Raises OutputError."""
+def overlay_output(
+    settings: output_settings.OverlayOutput,
+    bridge: Bridge,
+    plans: Mapping[str, Plan],
+    questions: Questions,
+    outputs: Sequence[Output],
+    log: logging.Logger,
+) -> Output:
+    """The pages; the token comes from the environment.  Raises OutputError.
+
+    *outputs* are all that the daemon runs, also those that are added later.
+    """
+    from adapters.commands.desk_reads import history_of, tallies_of
+    from adapters.outputs.desk import Desk
     from adapters.outputs.overlay import OverlayServer
     from adapters.outputs.web_token import TOKEN_VARIABLE
 
-    return OverlayServer(settings, log, token=os.environ.get(TOKEN_VARIABLE, ""))
+    desk = Desk(
+        bridge.schema,
+        plans,
+        questions,
+        outputs,
+        history=history_of(bridge),
+        tallies=tallies_of(bridge, plans),
+    )
+    return OverlayServer(settings, log, token=os.environ.get(TOKEN_VARIABLE, ""), desk=desk)
 
 
 def terminal_output(settings: output_settings.TerminalOutput | None, stream: TextIO) -> Output:
@@ -124,9 +145,17 @@ def make_practising(
 
 
 def make_outputs(
-    bridge: Bridge, log: logging.Logger, *, show: str, stream: TextIO = sys.stdout
+    bridge: Bridge,
+    plans: Mapping[str, Plan],
+    questions: Questions,
+    log: logging.Logger,
+    *,
+    show: str,
+    stream: TextIO = sys.stdout,
 ) -> list[Output]:
     """The outputs that a bridge file names, with what *show* puts on the stream.
+
+    *questions* are those that the daemon answers.
 
     ``show`` is ``table``, ``json`` or ``nothing``; a file that names the JSON output and not the
     terminal turns ``table`` into ``json``.  Raises OutputError.
@@ -140,7 +169,18 @@ def make_outputs(
     elif show == "json":
         outputs.append(json_output(wanted.json_lines, stream))
     if wanted.overlay is not None:
-        outputs.append(overlay_output(wanted.overlay, log))
+        outputs.append(overlay_output(wanted.overlay, bridge, plans, questions, outputs, log))
     if wanted.mqtt is not None:
         outputs.append(mqtt_output(wanted.mqtt, bridge, log))
+    if show == "table":
+        _show_beside(outputs)
     return outputs
+
+
+def _show_beside(outputs: Sequence[Output]) -> None:
+    """The table tells of the other outputs' health, too."""
+    from adapters.outputs.terminal import TerminalOutput
+
+    for output in outputs:
+        if isinstance(output, TerminalOutput):
+            output.beside = outputs

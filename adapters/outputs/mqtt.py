@@ -89,6 +89,11 @@ class Broker:
     def __str__(self) -> str:
         return f"[{self.host}]:{self.port}" if ":" in self.host else f"{self.host}:{self.port}"
 
+    @property
+    def url(self) -> str:
+        """Where it is, as an address; a user or a password never stands in it."""
+        return f"{'mqtts' if self.tls else 'mqtt'}://{self}"
+
 
 def parse_url(url: str) -> Broker:
     """The broker that ``mqtt://HOST:PORT`` or ``mqtts://HOST:PORT`` names.  Raises OutputError."""
@@ -201,10 +206,18 @@ class MqttOutput(Output):
         self._topics_wait = asyncio.Event()
         self._published: bytes | None = None
         self._said = ""
+        self._missing = "not tried yet"
         self._unheard = False
         self._claimed = False
         self._instance = f"{random.getrandbits(64):016x}".encode()
         self._sent = _Sent()
+
+    @property
+    def state(self) -> str:
+        """``connected to mqtt://HOST:PORT``, or ``not connected: `` and why."""
+        if self._missing:
+            return f"not connected: {self._missing}"
+        return f"connected to {self.broker.url}"
 
     # What the daemon calls.
 
@@ -239,9 +252,11 @@ class MqttOutput(Output):
 
     def _say_fault(self, fault: _Fault, *, was_ready: bool) -> None:
         why = fault.words
+        self._missing = f"{self.broker.url}: {why}"
         if fault.refused:
             if fault.code in _NOT_AUTHORIZED:
                 why = "not authorized; check user and LOWHALF_MQTT_PASSWORD"
+            self._missing = f"{self.broker.url} refused: {why}"
             state, level, message = f"refused {fault.code}", logging.ERROR, "%s refused: %s"
         elif was_ready:
             state, level, message = "lost", logging.WARNING, "lost the broker at %s: %s"
@@ -345,6 +360,7 @@ class MqttOutput(Output):
                     device.root,
                 )
                 sent.ready_since = time.monotonic()
+                self._missing = ""
                 async with asyncio.TaskGroup() as tasks:
                     tasks.create_task(self._read(client))
                     tasks.create_task(self._write_topics(client))
@@ -601,6 +617,10 @@ class MqttOutput(Output):
                     if _bytes(message.payload) == self._instance:
                         return
                     patience = self._timing.standby
+                    self._missing = (
+                        f"another process took over the device {self.device_id} at "
+                        f"{self.broker.url}"
+                    )
                     self._say(
                         "taken over",
                         logging.WARNING,

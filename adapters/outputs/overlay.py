@@ -7,7 +7,14 @@ path           gives
 /overlay       the page for streaming software; ``?watches=a,b&scale=1.5&theme=…``
 /frame.json    the newest frame, as ``--json`` prints it; 503 while there is none
 /live          a WebSocket that sends whole snapshots; each is answered by ``ack``;
-               ``?parts=heap`` asks for what is only sent to those who ask
+               ``?parts=heap,desk`` asks for what is only sent to those who ask
+/desk          the page for the person who practises
+/ask           a WebSocket like ``/live`` that sends what ``?expr=…`` is in each frame, and
+               how that comes about
+/names.json    the names that an expression can be written with
+/history.json  what ``lowhalf attempts --json`` prints, or null
+/tallies.json  what ``lowhalf tally --json`` prints, or null
+/layouts.json  the heap against every saved layout
 /pages/NAME    what the pages are made of
 /here.svg      a picture that says that the server is up (see ``web_guard``)
 =============  ====================================================================
@@ -23,19 +30,34 @@ import logging
 import socket
 from collections.abc import Sequence
 from functools import partial
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from aiohttp import web
 
+from adapters.outputs.desk import Desk
 from adapters.outputs.listen_address import served_address
-from adapters.outputs.web_clients import Clients, Feed
+from adapters.outputs.web_ask import FollowedQuestion, asked_text
+from adapters.outputs.web_clients import Clients, Feed, FeedParts, Parts, asked_parts
 from adapters.outputs.web_guard import BEACON, WebGuard
+from adapters.outputs.web_health import FrameRate, health
+from adapters.outputs.web_heap import HeapAsked
+from adapters.outputs.web_history import SlowJson, in_thread
+from adapters.outputs.web_layouts import layouts_json
+from adapters.outputs.web_names import names
 from adapters.outputs.web_pages import Pages
-from adapters.outputs.web_snapshot import frame_snapshot, waiting_snapshot
+from adapters.outputs.web_snapshot import PARTS, frame_snapshot, waiting_snapshot
 from bridge.output import Output
+from bridge.questions import Questions
 from bridge.readings import Frame, Watch
-from schemas.errors import OutputError
+from schemas.errors import OutputError, TooManyQuestions
 from schemas.output_settings import OverlayOutput
+
+MOST_ASKED = Questions.MOST - 1
+"""Expressions that pages ask for at a time; one question is kept for the heap."""
+HEAP_PATIENCE = 1.0
+"""Seconds that a comparison of layouts waits for the first heap."""
+HEAP_LINGERS = 5.0
+"""Seconds that the heap is walked on after a comparison, since the next is likely to come."""
 
 
 class OverlayServer(Output):
@@ -44,18 +66,37 @@ class OverlayServer(Output):
     ``url`` is the address of the first page, with a final slash, once ``listening`` is set; both
     go back when ``run`` ends.  *token* is what requests must bring where the address is not
     loopback.  Raises OutputError where it is missing there, or where the address is no such thing.
+    *desk* is what the desk page shows beside the frames; without it the page has them alone.
     """
 
     kind: ClassVar[str] = "overlay"
 
-    def __init__(self, settings: OverlayOutput, log: logging.Logger, *, token: str = "") -> None:
+    def __init__(
+        self,
+        settings: OverlayOutput,
+        log: logging.Logger,
+        *,
+        token: str = "",
+        desk: Desk | None = None,
+    ) -> None:
         super().__init__()
         self._host, self._port, self._token = served_address(settings.listen, token, self.kind)
         self._log = log
         self._frame: Frame | None = None
         self._pages = Pages()
         self._feed = Feed()
-        self._clients = Clients(self._feed, log)
+        self._clients = Clients(log)
+        self._asking = Clients(log)
+        self._desk = desk
+        self._watches: tuple[Watch, ...] = ()
+        self._rate = FrameRate()
+        self._heap = HeapAsked(
+            desk.questions if desk is not None and desk.describes_heap else None, self._heap_came
+        )
+        self._heap_is_late = False
+        self._comparing = asyncio.Lock()
+        self._history = SlowJson((desk and desk.history) or _nothing, "lowhalf-history")
+        self._tallies = SlowJson((desk and desk.tallies) or _nothing, "lowhalf-tallies")
         self.url = ""
         self.listening = asyncio.Event()
 
@@ -64,17 +105,56 @@ class OverlayServer(Output):
         """WebSocket clients that are connected."""
         return len(self._clients)
 
+    @property
+    def state(self) -> str:
+        """How many pages are open."""
+        return f"{self.clients} page{'s' * (self.clients != 1)} connected"
+
     def announce(self, watches: Sequence[Watch]) -> None:
         """Until the first frame the pages show the watches waiting."""
+        self._watches = tuple(watches)
         if self._frame is None:
-            self._feed.put(partial(waiting_snapshot, tuple(watches)))
+            self._feed.put(partial(waiting_snapshot, self._watches, health=self._health))
 
     def publish(self, frame: Frame) -> None:
         """A frame counts as skipped when clients were there and none was sent it."""
         if self._frame is not None and self.clients and self._feed.sent_serial < self._feed.serial:
             self.skipped += 1
         self._frame = frame
-        self._feed.put(partial(frame_snapshot, frame))
+        self._rate.saw(frame)
+        self._heap_is_late = False
+        self._feed.put(partial(self._snapshot, frame))
+
+    def _snapshot(self, frame: Frame, parts: Parts) -> dict[str, Any]:
+        seen = self._heap.of(frame) if "heap" in parts else None
+        if "heap" in parts:
+            self._heap_is_late = seen is None or seen.frame != frame.number
+        return frame_snapshot(frame, parts, heap=seen, health=self._health)
+
+    def _heap_came(self) -> None:
+        """An answer that came after its frame, such as that of a dump, is sent as well."""
+        frame = self._frame
+        if frame is None or not self._heap_is_late:
+            return
+        seen = self._heap.of(frame)
+        if seen is not None and seen.frame == frame.number:
+            self._heap_is_late = False
+            self._feed.put(partial(self._snapshot, frame))
+
+    def _health(self) -> dict[str, Any]:
+        desk = self._desk
+        return health(
+            self._rate.rate,
+            desk.outputs if desk is not None else [self],
+            layouts=list(desk.layout(self._build).saved_layouts) if desk is not None else [],
+            tallies=desk is not None and desk.tallies is not None,
+            history=desk is not None and desk.history is not None,
+        )
+
+    @property
+    def _build(self) -> str:
+        """The running build, "" while it is not known."""
+        return self._frame.build if self._frame is not None else ""
 
     async def run(self) -> None:
         """Listen until cancelled.  Raises OutputError where the port cannot be had."""
@@ -118,7 +198,14 @@ class OverlayServer(Output):
         app.router.add_get("/", self._index)
         app.router.add_get("/overlay", self._overlay)
         app.router.add_get("/frame.json", self._newest)
-        app.router.add_get("/live", self._clients.serve, allow_head=False)
+        app.router.add_get("/live", self._live, allow_head=False)
+        app.router.add_get("/desk", self._desk_page)
+        app.router.add_get("/history.json", self._history_json)
+        app.router.add_get("/tallies.json", self._tallies_json)
+        if self._desk is not None:
+            app.router.add_get("/ask", partial(self._ask, self._desk), allow_head=False)
+            app.router.add_get("/names.json", partial(self._names_json, self._desk))
+            app.router.add_get("/layouts.json", partial(self._layouts_json, self._desk))
         app.router.add_get("/pages/{name}", self._part)
         app.router.add_get(BEACON, self._here)
         return app
@@ -140,8 +227,52 @@ class OverlayServer(Output):
             return web.json_response({"error": "no frame yet"}, status=503)
         return web.json_response(self._frame.as_json(), dumps=_dumps)
 
+    async def _live(self, request: web.Request) -> web.StreamResponse:
+        parts = asked_parts(request, PARTS)
+        with self._heap.held() if "heap" in parts else contextlib.nullcontext():
+            return await self._clients.serve(request, FeedParts(self._feed, parts))
+
+    async def _desk_page(self, request: web.Request) -> web.Response:
+        return self._pages.page("desk.html")
+
+    async def _ask(self, desk: Desk, request: web.Request) -> web.StreamResponse:
+        text = asked_text(request)
+        try:
+            if len(self._asking) >= MOST_ASKED:
+                raise TooManyQuestions(f"{MOST_ASKED} questions are open already; close one first")
+            question = desk.questions.ask(text)
+        except TooManyQuestions as fault:
+            raise web.HTTPServiceUnavailable(text=f"{fault}\n") from None
+        try:
+            return await self._asking.serve(request, FollowedQuestion(question))
+        finally:
+            question.close()
+
+    async def _names_json(self, desk: Desk, request: web.Request) -> web.Response:
+        build = self._build
+        found = names(desk.schema, desk.layout(build), self._watches, build)
+        return web.json_response(found, dumps=_dumps)
+
+    async def _history_json(self, request: web.Request) -> web.Response:
+        return await self._history.response()
+
+    async def _tallies_json(self, request: web.Request) -> web.Response:
+        return await self._tallies.response()
+
+    async def _layouts_json(self, desk: Desk, request: web.Request) -> web.Response:
+        saved = desk.layout(self._build).saved_layouts
+        if not saved:
+            frame = self._frame.number if self._frame is not None else None
+            return web.json_response({"frame": frame, "layouts": []}, dumps=_dumps)
+        self._heap.hold()
+        asyncio.get_running_loop().call_later(HEAP_LINGERS, self._heap.release)
+        seen = await self._heap.waited(lambda: self._frame, HEAP_PATIENCE)
+        async with self._comparing:
+            found = await in_thread(partial(layouts_json, saved, seen), "lowhalf-layouts")
+        return web.json_response(found, dumps=_dumps)
+
     async def _say_goodbye(self, app: web.Application) -> None:
-        await self._clients.close()
+        await asyncio.gather(self._clients.close(), self._asking.close())
 
 
 async def _stop_accepting(listener: socket.socket) -> None:
@@ -153,6 +284,10 @@ async def _stop_accepting(listener: socket.socket) -> None:
         asyncio.get_running_loop().remove_reader(listener)
     for _ in range(3):
         await asyncio.sleep(0)
+
+
+def _nothing() -> None:
+    return None
 
 
 _dumps = partial(json.dumps, allow_nan=False)

@@ -1,4 +1,4 @@
-"""The newest snapshot, and the WebSocket clients that follow it.
+"""The newest snapshot, and the WebSocket clients that follow it or what else is sent live.
 
 A client that does not read must not make the others wait, must not make memory grow, and must
 see the present again as soon as it reads.  So each client has a task of its own and a credit of
@@ -17,11 +17,9 @@ import json
 import logging
 import time
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Protocol
 
 from aiohttp import WSCloseCode, WSMsgType, web
-
-from adapters.outputs.web_snapshot import PARTS
 
 ACK = "ack"
 CREDIT = 2
@@ -31,21 +29,42 @@ Parts = frozenset[str]
 Snapshot = Callable[[Parts], dict[str, Any]]
 
 
+class Followed(Protocol):
+    """What a client is sent, whole, each time that there is a newer one."""
+
+    @property
+    def serial(self) -> int:
+        """Which one is the newest; 0 means none yet."""
+
+    async def newer(self, serial: int, patience: float) -> None:
+        """Return when there is a later one than *serial*, or one at all after *patience* s.
+
+        Where it returns and ``serial`` is still 0, nothing is to come any more.
+        """
+
+    def take(self) -> str:
+        """The newest as JSON in ASCII."""
+
+
 class Feed:
     """The newest snapshot.  ``serial`` counts snapshots; 0 means none yet."""
+
+    LASTS = 1.0
+    """Seconds after which a snapshot that is sent again is made again, since parts of it age."""
 
     def __init__(self) -> None:
         self.serial = 0
         self.sent_serial = 0
         self._make: Snapshot = _nothing
-        self._bodies: dict[Parts, str] = {}
+        self._bodies: dict[Parts, tuple[float, str]] = {}
         self._since = 0.0
         self._changed = asyncio.Event()
 
     def put(self, make: Snapshot) -> None:
         """A new snapshot; *make* is called when first a client needs it, if ever.
 
-        It is given the parts that the client has asked for, and called once for each such set.
+        It is given the parts that the client has asked for, and called once for each such set; and
+        again where the snapshot is sent after LASTS.
         """
         self.serial += 1
         self._make = make
@@ -56,12 +75,13 @@ class Feed:
 
     def take(self, parts: Parts = frozenset()) -> str:
         """The newest snapshot as JSON in ASCII."""
-        body = self._bodies.get(parts)
-        if body is None:
+        now = time.monotonic()
+        made, body = self._bodies.get(parts, (now, ""))
+        if not body or now - made > self.LASTS:
             body = json.dumps(self._make(parts), allow_nan=False, separators=(",", ":"))[1:]
-            self._bodies[parts] = body
+            self._bodies[parts] = (now, body)
         self.sent_serial = self.serial
-        return f'{{"held":{time.monotonic() - self._since:.3f},{body}'
+        return f'{{"held":{now - self._since:.3f},{body}'
 
     async def newer(self, serial: int, patience: float) -> None:
         """Return when there is a later one than *serial*, or one at all after *patience* s."""
@@ -77,6 +97,32 @@ class Feed:
 
 def _nothing(parts: Parts) -> dict[str, Any]:
     return {}
+
+
+class FeedParts:
+    """A feed as a client follows it that has asked for these parts."""
+
+    def __init__(self, feed: Feed, parts: Parts) -> None:
+        self._feed = feed
+        self._parts = parts
+
+    @property
+    def serial(self) -> int:
+        return self._feed.serial
+
+    async def newer(self, serial: int, patience: float) -> None:
+        await self._feed.newer(serial, patience)
+
+    def take(self) -> str:
+        return self._feed.take(self._parts)
+
+
+def asked_parts(request: web.Request, known: Parts) -> Parts:
+    """The parts that ``?parts=`` names.  Raises HTTPBadRequest where one is unknown."""
+    parts = frozenset(filter(None, request.query.get("parts", "").split(",")))
+    if not parts <= known:
+        raise web.HTTPBadRequest(text=f"parts: expected {', '.join(sorted(known))}\n")
+    return parts
 
 
 class Credit:
@@ -102,7 +148,7 @@ class Credit:
 
 
 class Clients:
-    """All connected clients of a feed."""
+    """All connected clients of one kind."""
 
     HEARTBEAT = 5.0
     """Seconds between pings; a client that answers none for half as long again is dropped."""
@@ -110,25 +156,18 @@ class Clients:
     """Seconds after which the newest snapshot is sent again."""
     MOST = 256
     """Clients at a time; one more is refused with 503."""
-    KNOWN_PARTS = PARTS
-    """What may be asked for by ``?parts=``."""
     GOODBYE = 0.4
     """Seconds that a client gets to answer a close before it is cut off."""
 
-    def __init__(self, feed: Feed, log: logging.Logger) -> None:
-        self._feed = feed
+    def __init__(self, log: logging.Logger) -> None:
         self._log = log
         self._transports: dict[web.WebSocketResponse, asyncio.Transport] = {}
 
     def __len__(self) -> int:
         return len(self._transports)
 
-    async def serve(self, request: web.Request) -> web.StreamResponse:
-        """A client's whole life.  Raises HTTPBadRequest where it asks for an unknown part."""
-        parts = frozenset(filter(None, request.query.get("parts", "").split(",")))
-        if not parts <= self.KNOWN_PARTS:
-            known = ", ".join(sorted(self.KNOWN_PARTS))
-            raise web.HTTPBadRequest(text=f"parts: expected {known}\n")
+    async def serve(self, request: web.Request, followed: Followed) -> web.StreamResponse:
+        """A client's whole life.  Raises HTTPServiceUnavailable where there are MOST already."""
         if len(self) >= self.MOST:
             raise web.HTTPServiceUnavailable(text=f"{self.MOST} clients are connected already\n")
         socket = web.WebSocketResponse(
@@ -139,13 +178,16 @@ class Clients:
             writer_limit=1 << 14,
         )
         transport = request.transport
+        # a socket that was never open cannot be closed, which aiohttp does with what it is given
+        response: web.StreamResponse = web.Response()
         try:
             await socket.prepare(request)
+            response = socket
             if not isinstance(transport, asyncio.Transport):
-                return socket
+                return response
             self._transports[socket] = transport
             credit = Credit()
-            sender = asyncio.create_task(self._send(socket, credit, parts))
+            sender = asyncio.create_task(self._send(socket, credit, followed))
             try:
                 await self._receive(socket, credit)
             finally:
@@ -158,16 +200,20 @@ class Clients:
             if isinstance(transport, asyncio.Transport):
                 # A transport that is only closed waits for a client that does not read.
                 asyncio.get_running_loop().call_later(self.GOODBYE, transport.abort)
-        return socket
+        return response
 
-    async def _send(self, socket: web.WebSocketResponse, credit: Credit, parts: Parts) -> None:
+    async def _send(
+        self, socket: web.WebSocketResponse, credit: Credit, followed: Followed
+    ) -> None:
         serial = 0
         try:
             while True:
                 await credit.take()
-                await self._feed.newer(serial, self.REPEAT)
-                serial = self._feed.serial
-                await socket.send_str(self._feed.take(parts))
+                await followed.newer(serial, self.REPEAT)
+                serial = followed.serial
+                if not serial:
+                    return
+                await socket.send_str(followed.take())
         except ConnectionError:
             return
         except Exception:

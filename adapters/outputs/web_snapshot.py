@@ -5,43 +5,58 @@ from __future__ import annotations
 import dataclasses
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from adapters.outputs.practice_words import practice_words
+from adapters.outputs.web_heap import SeenHeap
 from adapters.outputs.words import target_words, to_go
 from bridge.heap import Heap
 from bridge.readings import Frame, Reading, Status, Watch
 from bridge.target import Target
 
-PARTS = frozenset(("heap",))
+PARTS = frozenset(("heap", "desk"))
 """What a snapshot holds only where it was asked for."""
 MOST_BLOCKS = 4096
 _INDEX = re.compile(r"\s*block\(.+\)\.index\s*", re.DOTALL)
 
 
-def frame_snapshot(frame: Frame, parts: frozenset[str] = frozenset()) -> dict[str, Any]:
+def frame_snapshot(
+    frame: Frame,
+    parts: frozenset[str] = frozenset(),
+    *,
+    heap: SeenHeap | None = None,
+    health: Callable[[], dict[str, Any]] | None = None,
+) -> dict[str, Any]:
     """``Frame.as_json()`` with the note, the counts and, for each reading, what pages show.
 
     Where there are steps or attempts, ``practice_words`` is their line.  The part ``heap`` is the
-    heap's blocks (see ``heap_snapshot``), null where nothing asked for the heap.
+    heap's blocks (see ``heap_snapshot``), null where nothing asked for the heap; *heap* stands in
+    where no watch asked for it.  The part ``desk`` adds to each reading what ``desk_reading`` does,
+    and *health* to the snapshot.
     """
+    shown = desk_reading if "desk" in parts else reading_snapshot
     return {
         **frame.as_json(),
         "note": frame.note,
         "stats": dataclasses.asdict(frame.stats),
-        "readings": [reading_snapshot(reading) for reading in frame.readings],
+        "readings": [shown(reading) for reading in frame.readings],
         **({"practice_words": practice_words(frame.practice)} if frame.practice else {}),
-        **({"heap": heap_snapshot(frame)} if "heap" in parts else {}),
+        **({"heap": heap_snapshot(frame, heap)} if "heap" in parts else {}),
+        **({"health": health() if health else None} if "desk" in parts else {}),
     }
 
 
 def waiting_snapshot(
-    watches: Sequence[Watch], parts: frozenset[str] = frozenset()
+    watches: Sequence[Watch],
+    parts: frozenset[str] = frozenset(),
+    *,
+    health: Callable[[], dict[str, Any]] | None = None,
 ) -> dict[str, Any]:
     """The same before the first frame: the watches, all waiting."""
     reason = "no frame yet"
     readings = [Reading(watch, Status.WAITING, reason=reason) for watch in watches]
+    shown = desk_reading if "desk" in parts else reading_snapshot
     return {
         "frame": None,
         "time": None,
@@ -50,8 +65,9 @@ def waiting_snapshot(
         "consistency": "",
         "note": "",
         "stats": None,
-        "readings": [reading_snapshot(reading) for reading in readings],
+        "readings": [shown(reading) for reading in readings],
         **({"heap": None} if "heap" in parts else {}),
+        **({"health": health() if health else None} if "desk" in parts else {}),
     }
 
 
@@ -76,21 +92,44 @@ def reading_snapshot(reading: Reading) -> dict[str, Any]:
     }
 
 
-def heap_snapshot(frame: Frame) -> dict[str, Any] | None:
+def desk_reading(reading: Reading) -> dict[str, Any]:
+    """The same with what the watch is.
+
+    ``pointer`` is true where the value is a guest address; ``target_range`` is the lowest and the
+    highest number that are hits, null without a target that is such a range.
+    """
+    watch = reading.watch
+    return {
+        **reading_snapshot(reading),
+        "expression": watch.expression,
+        "type": watch.type.name,
+        "pointer": watch.type.address,
+        "group": watch.group,
+        "show": watch.show,
+        "target_range": _range(watch.target),
+    }
+
+
+def heap_snapshot(frame: Frame, other: SeenHeap | None = None) -> dict[str, Any] | None:
     """The heap for a picture of it; None where nothing asked for the heap.
 
+    *other* is the newest heap where no watch asked for it; ``frame`` says which frame it is of.
     ``blocks`` are ``[start, size, used, owner]`` in list order, at most MOST_BLOCKS of ``count``;
     ``owner`` counts in ``owners``.  ``start`` and ``end`` bound all blocks, headers included.
     ``held`` has each watch that says which block a pointer is in: those that are written
-    ``block(…).index`` and have a value in this frame.
+    ``block(…).index`` and have a value in the heap's frame.
     """
-    heap = frame.heap
-    if heap is None:
+    if frame.heap is not None:
+        other = SeenHeap(frame.heap, frame.number, frame.build)
+    if other is None:
         return None
+    heap = other.heap
     blocks = list(heap.blocks)
     owners = list(dict.fromkeys(block.owner for block in blocks))
     number = {owner: index for index, owner in enumerate(owners)}
+    readings = frame.readings if other.frame == frame.number else ()
     return {
+        "frame": other.frame,
         "count": len(blocks),
         "start": min((min(block.header, block.start) for block in blocks), default=0),
         "end": max((block.end for block in blocks), default=0),
@@ -101,7 +140,7 @@ def heap_snapshot(frame: Frame) -> dict[str, Any] | None:
             [block.start, block.size, block.used, number[block.owner]]
             for block in blocks[:MOST_BLOCKS]
         ],
-        "held": [held for reading in frame.readings for held in _held(reading, heap)],
+        "held": [held for reading in readings for held in _held(reading, heap)],
         "damaged": heap.damaged,
         "empty": heap.empty,
     }
@@ -124,6 +163,13 @@ def _held(reading: Reading, heap: Heap) -> list[dict[str, Any]]:
             "owner": block.owner,
         }
     ]
+
+
+def _range(target: Target | None) -> list[float] | None:
+    if target is None or not target.measured or isinstance(target.aim, str | bool):
+        return None
+    ends = [target.lowest, target.highest]
+    return ends if all(math.isfinite(end) for end in ends) else None
 
 
 def _within(target: Target | None) -> float | None:

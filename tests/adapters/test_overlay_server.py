@@ -627,6 +627,7 @@ async def test_the_heap_comes_only_to_those_who_ask(
     async with http.ws_connect(server.url + "live?parts=heap") as live:
         snapshot = await live.receive_json(timeout=2)
     assert snapshot["heap"] == {
+        "frame": 1,
         "count": 2,
         "start": 0x1000,
         "end": 0x1060,
@@ -656,4 +657,4 @@ async def test_an_unknown_part_is_refused(
     server: OverlayServer, http: aiohttp.ClientSession
 ) -> None:
     async with http.get(server.url + "live?parts=heap,tide") as answer:
-        assert (answer.status, await answer.text()) == (400, "parts: expected heap\n")
+        assert (answer.status, await answer.text()) == (400, "parts: expected desk, heap\n")

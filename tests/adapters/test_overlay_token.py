@@ -17,21 +17,31 @@ from urllib.parse import urlsplit
 import aiohttp
 import pytest
 
+from adapters.commands.demo import demo_bridge
 from adapters.listen_address import ListenAddress
+from adapters.outputs.desk import Desk
 from adapters.outputs.overlay import OverlayServer
 from adapters.outputs.web_token import WebToken
+from bridge.plan import plans
+from bridge.questions import Questions
 from schemas.errors import OutputError
+from schemas.loader import load_bridge
 from schemas.output_settings import OverlayOutput
 from tests.adapters.browser import chromium, new_page
 from tests.adapters.made_frames import listening, three
 
 LOG = logging.getLogger("test")
 TOKEN = "a-lamp-in-the_fog-7"
-PATHS = ["", "overlay", "frame.json", "live", "pages/overlay.js", "nowhere"]
+PATHS = [
+    *("", "overlay", "frame.json", "live", "pages/overlay.js", "nowhere"),
+    *("desk", "ask", "names.json", "history.json", "tallies.json", "layouts.json"),
+]
 
 
 def made(listen: str, token: str = TOKEN) -> OverlayServer:
-    return OverlayServer(OverlayOutput(listen=listen), LOG, token=token)
+    bridge = load_bridge(demo_bridge())
+    desk = Desk(bridge.schema, plans(bridge), Questions(), [])
+    return OverlayServer(OverlayOutput(listen=listen), LOG, token=token, desk=desk)
 
 
 @pytest.fixture

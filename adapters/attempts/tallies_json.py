@@ -1,0 +1,92 @@
+"""What tallies counted, as JSON: for the command and for the page that shows it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from adapters.attempts.database import open_for_reading, read_tallies
+from bridge import nodes
+from bridge.plan import Plan
+from bridge.values import Value, ValueType, show_value
+from schemas.loader import Bridge
+
+Counts = dict[tuple[str, str], list[tuple[Value | None, int]]]
+"""Values with their counts, the commonest first, by expression and build."""
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """How a tally's values are shown."""
+
+    type: ValueType
+    show: str
+
+    def text(self, value: Value | None) -> str:
+        return "no value" if value is None else show_value(value, self.type, self.show)
+
+
+def kept_tallies(bridge: Bridge) -> Counts:
+    """The counts in the bridge's file of attempts.  Raises OutputError."""
+    database = open_for_reading(bridge.attempts_path)
+    try:
+        return read_tallies(database)
+    finally:
+        database.close()
+
+
+def with_unseen(found: Counts, ready: Mapping[str, Plan]) -> Counts:
+    """The same with every tally of the bridge that has counted nothing yet."""
+    known: Counts = {(text, name): [] for name, plan in ready.items() for text in plan.tallies}
+    seen = {expression for expression, _ in found}
+    empty: Counts = {key: [] for key in known if key[0] not in seen}
+    return {**found, **empty}
+
+
+def tallies_json(counts: Counts, ready: Mapping[str, Plan]) -> dict[str, Any]:
+    """Each tally's values, the commonest first, with their count and share of its moments."""
+    forms = {name: _forms(plan) for name, plan in ready.items()}
+    return {
+        "tallies": [
+            {
+                "expression": expression,
+                "build": build,
+                "moments": sum(count for _, count in values),
+                "values": [
+                    {
+                        "value": value,
+                        "text": _text(forms.get(build, {}).get(expression), value),
+                        "count": count,
+                        "share": count / sum(count for _, count in values),
+                    }
+                    for value, count in values
+                ],
+            }
+            for (expression, build), values in counts.items()
+        ]
+    }
+
+
+def _forms(plan: Plan) -> dict[str, Form]:
+    """How the values of each tally are shown: as its watch, or else as the watch that it sees."""
+    slots, shows = plan.program.slots, {watch.name: watch.show for watch in plan.watches}
+    forms: dict[str, Form] = {}
+    for place, slot in enumerate(slots):
+        if slot.over_frames is None or slot.over_frames.function != "tally":
+            continue
+        own = [
+            watch.show
+            for watch in plan.watches
+            if isinstance(number := slots[plan.program.watches[watch.name]].number, nodes.SlotValue)
+            and number.slot == place
+        ]
+        seen = shows.get(slots[slot.over_frames.arguments[0]].text, "")
+        forms[slot.text] = Form(slot.type, next(filter(None, own), seen))
+    return forms
+
+
+def _text(form: Form | None, value: Value | None) -> str:
+    if form is not None:
+        return form.text(value)
+    return "no value" if value is None else str(value)

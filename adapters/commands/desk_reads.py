@@ -1,0 +1,53 @@
+"""What the desk page is told of attempts and tallies: the commands' own JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from adapters.attempts.attempts_json import attempts_json, kept_attempts, last_of
+from adapters.attempts.tallies_json import Counts, tallies_json
+from adapters.commands.tally import counted
+from bridge.plan import Plan
+from schemas.loader import Bridge
+from schemas.source_settings import RecordingSource
+
+LAST = 200
+"""Attempts that are listed one by one."""
+
+Read = Callable[[], dict[str, Any] | None]
+
+
+def history_of(bridge: Bridge) -> Read | None:
+    """Reads what ``lowhalf attempts --json --last 200`` prints; None without attempts."""
+    if bridge.file.attempts is None:
+        return None
+
+    def read() -> dict[str, Any] | None:
+        if not bridge.attempts_path.is_file():
+            return None
+        attempts, running = kept_attempts(bridge)
+        return attempts_json(bridge, attempts, last_of(attempts, LAST), running)
+
+    return read
+
+
+def tallies_of(bridge: Bridge, plans: Mapping[str, Plan]) -> Read | None:
+    """Reads what ``lowhalf tally --json`` prints; None where the bridge file has no tally.
+
+    A recording is gone through once: what it gives does not change.
+    """
+    if not any(plan.tallies for plan in plans.values()):
+        return None
+    recorded = isinstance(bridge.file.source, RecordingSource)
+    kept: list[Counts] = []
+
+    def read() -> dict[str, Any] | None:
+        if not recorded and not bridge.attempts_path.is_file():
+            return None
+        counts = kept[0] if kept else counted(bridge, plans, None)
+        if recorded and not kept:
+            kept.append(counts)
+        return tallies_json(counts, plans)
+
+    return read

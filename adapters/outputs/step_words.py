@@ -1,0 +1,95 @@
+"""A derivation's steps (``bridge.explain``) in the words and digits that people are shown."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Sequence
+
+from adapters.outputs.words import printable
+from bridge.explain import Step
+from bridge.readings import Reading
+from bridge.values import Kind, ValueType, show_value
+
+_FLOATS = {"f32": (4, ">f"), "f64": (8, ">d")}
+
+
+def step_hex(step: Step, reading: Reading) -> str:
+    """The digits of a step's address or stored bits, without 0x; empty where it has none.
+
+    The result has them where its type has a width.
+    """
+    value, kind = reading.value, reading.watch.type
+    if not reading.status.has_value or value is None or isinstance(value, str | bool):
+        return ""
+    if step.kind == "result" and not kind.bits:
+        return ""
+    return show_value(value, kind, "hex").removeprefix("0x")
+
+
+def step_count(step: Step, base: Reading | None, reading: Reading) -> int | None:
+    """How many times an element's size was added, by the addresses before and after.
+
+    None where the step adds no elements, or where an address is not there.
+    """
+    if step.kind != "index" or base is None or not step.offset:
+        return None
+    if not isinstance(base.value, int) or not isinstance(reading.value, int):
+        return None
+    return (reading.value - base.value) // step.offset
+
+
+def step_text(step: Step, reading: Reading) -> str:
+    """The value as a number or a name for people, beside its bits; empty where there is none."""
+    kind, value = reading.watch.type, reading.value
+    if not reading.status.has_value or value is None:
+        return ""
+    if step.kind == "result" or isinstance(value, str | bool) or kind.address:
+        return reading.text
+    if step.type in _FLOATS and isinstance(value, int):
+        whole, code = _FLOATS[step.type]
+        value = struct.unpack(code, value.to_bytes(whole, "big"))[0]
+        kind = ValueType(Kind.FLOAT, whole * 8)
+    return show_value(value, kind, "")
+
+
+def step_rows(
+    step: Step, base: Reading | None, reading: Reading, build: str
+) -> Sequence[Sequence[str]]:
+    """The lines of a table: what the step is, what it adds, what it gives, and why or what kind.
+
+    *base* is the reading of the step before.
+    """
+    value = reading.text if reading.status.has_value else str(reading.status)
+    why = printable(reading.reason)
+    if step.kind != "result":
+        value = step_hex(step, reading) or printable(value)
+    if step.kind == "symbol":
+        return [[step.label, "", value, why or f"{step.type}, where {build} places it"]]
+    if step.kind == "computed":
+        return [[step.label, "", value, why or f"{step.type}, at a computed address"]]
+    if step.kind == "add":
+        return [[f"  {step.label}", f"+ {step.offset:X}", value, why or step.type]]
+    if step.kind == "index":
+        count = step_count(step, base, reading)
+        times = "n" if count is None else str(count)
+        added = f"+ {times} × {step.offset:X}"
+        return [[f"  {step.label}", added, value, why or step.type]]
+    if step.kind == "follow":
+        return [[f"{step.label} holds", "", value, why or f"a pointer to {step.type}"]]
+    if step.kind == "part":
+        address = "" if reading.address is None else f"{reading.address:X}"
+        half = step.label.partition("(")[0]
+        return [
+            [f"  {half}", f"+ {step.offset:X}", address, step.type],
+            [f"{step.label} is", "", value, why or _kind_and_text(step, reading)],
+        ]
+    if step.kind == "value":
+        return [[f"{step.label} holds", "", value, why or _kind_and_text(step, reading)]]
+    return [["", "", "", ""], [printable(step.label), "=", printable(value), why]]
+
+
+def _kind_and_text(step: Step, reading: Reading) -> str:
+    value = reading.value
+    if value is None or isinstance(value, str | bool) or reading.watch.type.address:
+        return step.type
+    return f"{step.type} {step_text(step, reading)}"

@@ -1,0 +1,44 @@
+"""A derivation's steps in words: what the guest wrote must not steer the reader's terminal."""
+
+from __future__ import annotations
+
+from adapters.outputs.step_words import step_count, step_hex, step_rows, step_text
+from bridge.explain import Step
+from bridge.readings import Reading, Status, Watch
+from bridge.values import TEXT, Kind, ValueType
+
+ADDRESS = ValueType(Kind.INTEGER, 32, address=True, name="address")
+U32 = ValueType(Kind.INTEGER, 32, name="f32")
+
+
+def reading(kind: ValueType, value: int | str | None, status: Status = Status.OK) -> Reading:
+    return Reading(Watch("w", "", "w", kind), status, value, reason="" if value else "it is gone")
+
+
+def test_guest_text_is_written_as_escapes() -> None:
+    name = reading(TEXT, "Wren\x1b[2J\u202e")
+    for kind in ("value", "result"):
+        rows = step_rows(Step(kind, "courier.name", "char[12]"), None, name, "export")
+        assert rows[-1][2] == "Wren\\x1b[2J\\u202e"
+
+
+def test_the_bits_of_a_stored_float_are_told_as_its_value() -> None:
+    """IEEE 754: 0x3FD9999A is the binary32 nearest to 1.7."""
+    step, stored = Step("value", "x", "f32"), reading(U32, 0x3FD9_999A)
+    assert (step_hex(step, stored), step_text(step, stored)) == ("3FD9999A", "1.7")
+
+
+def test_an_index_counts_elements_and_only_where_both_addresses_are_there() -> None:
+    step = Step("index", "[i]", "Parcel", 0x10)
+    base, there = reading(ADDRESS, 0x8000_1000), reading(ADDRESS, 0x8000_1030)
+    gone = reading(ADDRESS, None, Status.NULL)
+    assert step_count(step, base, there) == 3
+    assert step_count(step, base, gone) is None
+    assert step_count(step, None, there) is None
+    assert step_count(Step("add", ".x", "f32", 4), base, there) is None
+    assert step_rows(step, base, gone, "export") == [["  [i]", "+ n × 10", "null", "it is gone"]]
+
+
+def test_what_has_no_value_has_neither_digits_nor_text() -> None:
+    step, gone = Step("follow", "courier.held", "Actor"), reading(ADDRESS, None, Status.NULL)
+    assert (step_hex(step, gone), step_text(step, gone)) == ("", "")
