@@ -8,10 +8,19 @@ const SILENCE = 6000;
 
 export function follow(onSnapshot, onLink, parts = []) {
   const query = parts.length > 0 ? `?parts=${parts.join(",")}` : "";
+  return stream(`/live${query}`, onSnapshot, onLink);
+}
+
+// The same for any path that sends whole messages.  Returns what ends it for good.
+export function stream(path, onMessage, onLink) {
   let wait = FIRST_WAIT;
+  let current = null;
+  let again = 0;
+  let ended = false;
 
   function connect() {
-    const socket = new WebSocket(`ws://${location.host}/live${query}`);
+    const socket = new WebSocket(`ws://${location.host}${path}`);
+    current = socket;
     let silence = 0;
     let over = false;
 
@@ -25,19 +34,20 @@ export function follow(onSnapshot, onLink, parts = []) {
       over = true;
       clearTimeout(silence);
       socket.close();
+      if (ended) return;
       onLink(false);
-      setTimeout(connect, wait * (0.5 + Math.random() / 2));
+      again = setTimeout(connect, wait * (0.5 + Math.random() / 2));
       wait = Math.min(wait * 2, LONGEST_WAIT);
     }
 
     socket.onmessage = (event) => {
-      if (over) return;
+      if (over || ended) return;
       listen();
       wait = FIRST_WAIT;
-      const snapshot = JSON.parse(event.data);
+      const message = JSON.parse(event.data);
       socket.send("ack");
       onLink(true);
-      onSnapshot(snapshot);
+      onMessage(message);
     };
     socket.onclose = end;
     socket.onerror = end;
@@ -45,4 +55,11 @@ export function follow(onSnapshot, onLink, parts = []) {
   }
 
   connect();
+  return () => {
+    ended = true;
+    clearTimeout(again);
+    // browsers complain of a socket that is closed before it is open
+    if (current.readyState === WebSocket.CONNECTING) current.onopen = () => current.close();
+    else current.close();
+  };
 }

@@ -11,7 +11,10 @@ export const WARNINGS = new Set(["freed", "header", "between", "changed", "damag
 
 // The words beside a value whose status is shown as *status* and its target as *target*.
 export function stateWords(reading, status, target, seconds) {
-  if (status === "offline") return `offline ${duration(reading.age + seconds)}`;
+  if (status === "offline") {
+    // what was never there has no age
+    return reading.text === "" ? "offline" : `offline ${duration(reading.age + seconds)}`;
+  }
   const aim = target === "none" ? "" : target === "hit" ? "hit" : reading.words;
   if (WARNINGS.has(status)) return aim ? `${status}, ${aim}` : status;
   if (status !== "ok") return reading.reason || status;

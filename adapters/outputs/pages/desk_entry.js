@@ -1,0 +1,124 @@
+// One watch in the log: label, value, state in words, and its last 30 seconds.
+
+import { drawTrace } from "/pages/desk_plot.js";
+import { Room } from "/pages/desk_room.js";
+import { Trace } from "/pages/desk_trace.js";
+import { child, mark, put } from "/pages/elements.js";
+import { WARNINGS, stateWords } from "/pages/words.js";
+
+const LONG = 14; // characters, from which a value is set smaller
+const BITS = /^-?0[xb]/;
+const NUMBER = /^[-+]?[0-9]/;
+
+function markOf(status, target) {
+  if (status === "offline") return "offline";
+  if (WARNINGS.has(status)) return "warning";
+  if (status !== "ok") return "absent";
+  return target;
+}
+
+// As on the overlay, and here there is room for the reason as well.
+function sayState(reading, status, target, seconds) {
+  // what never was has no age
+  if (status === "offline" && reading.value === null && reading.age === 0) return status;
+  const words = stateWords(reading, status, target, seconds);
+  if (status === "ok" || status === "offline") return words;
+  if (WARNINGS.has(status)) return reading.reason ? `${words}: ${reading.reason}` : words;
+  return words === status ? words : `${status}: ${words}`;
+}
+
+function numberOf(reading) {
+  if (reading.status !== "ok" && !WARNINGS.has(reading.status)) return NaN;
+  if (typeof reading.value === "number") return reading.value;
+  return typeof reading.value === "boolean" ? Number(reading.value) : NaN;
+}
+
+export class Entry {
+  constructor(reading) {
+    this.name = reading.watch;
+    this.element = document.createElement("li");
+    this.button = child(this.element, "entry", "button");
+    this.button.type = "button";
+    this.button.tabIndex = -1;
+    const data = this.button.dataset;
+    data.watch = reading.watch;
+    this.mark = mark(this.button);
+    this.label = child(this.button, "label");
+    this.label.dir = "auto";
+    const line = child(this.button, "line");
+    this.value = child(line, "value");
+    this.value.dir = "auto";
+    this.words = child(line, "words");
+    this.words.dir = "auto";
+    this.room = new Room(this.button, line);
+    this.plot = child(this.button, "plot", "canvas");
+    this.plot.setAttribute("aria-hidden", "true");
+    this.trace = new Trace();
+    this.digits = 0;
+    this.said = "";
+    this.visible = false;
+    this.drawn = -1;
+    this.target = null;
+    this.hay = "";
+    this.reading = reading;
+    this.settle(reading.status, reading.target ?? "none");
+  }
+
+  settle(status, target) {
+    const data = this.button.dataset;
+    data.status = status;
+    data.target = target;
+    data.mark = markOf(status, target);
+    data.valued = status === "ok" || WARNINGS.has(status) ? "yes" : "no";
+  }
+
+  // Every reading that comes, whether or not it is painted.
+  note(reading, tenth) {
+    this.reading = reading;
+    this.trace.note(numberOf(reading), tenth);
+  }
+
+  paint(seconds, allowed) {
+    const { reading } = this;
+    const data = this.button.dataset;
+    const target = reading.target ?? "none";
+    const differs = data.status !== reading.status || data.target !== target;
+    const changed = differs && allowed;
+    if (changed) this.settle(reading.status, target);
+    if (put(this.label, reading.label)) this.learn();
+    const text = reading.text === "" && reading.status !== "ok" ? "–" : reading.text;
+    if (put(this.value, text)) this.grow(text);
+    if (!differs || changed) this.said = sayState(reading, data.status, data.target, seconds);
+    put(this.words, this.said);
+    this.room.settle();
+    this.target = reading.target_range ?? null;
+    return { changed, pending: differs && !allowed };
+  }
+
+  // What it is called, and what the search looks through.
+  learn() {
+    const { label, watch, expression = "", group = "" } = this.reading;
+    this.hay = `${label}\n${watch}\n${expression}\n${group}`.toLocaleLowerCase();
+    this.button.title = expression;
+  }
+
+  // The value's room only grows, so that nothing beside it moves.
+  grow(text) {
+    // where there is nothing, no room is kept for it
+    this.value.dataset.room = text === "–" ? "none" : "kept";
+    const form = BITS.test(text) ? "bits" : NUMBER.test(text) ? "number" : "words";
+    this.value.dataset.form = form;
+    if (text.length <= this.digits) return;
+    this.digits = text.length;
+    this.value.style.setProperty("--digits", String(Math.min(text.length, 40)));
+    this.value.dataset.long = text.length > LONG ? "yes" : "no";
+  }
+
+  draw(tenth, colours) {
+    if (!this.visible || this.drawn === tenth) return;
+    this.drawn = tenth;
+    const plain = typeof this.reading.value !== "string";
+    this.plot.hidden = !plain && this.trace.range() === null;
+    if (!this.plot.hidden) drawTrace(this.plot, this.trace, tenth, this.target, colours);
+  }
+}

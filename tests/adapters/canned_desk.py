@@ -1,0 +1,405 @@
+"""A server of the desk page that says what a test tells it to say.
+
+Pages and headers are the overlay output's own; frames, answers and files are made by hand, so that
+looks and load do not depend on a running daemon.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import copy
+import json
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from typing import Any
+
+from aiohttp import WSMsgType, web
+
+from adapters.outputs.web_guard import WebGuard
+from adapters.outputs.web_pages import Pages
+
+Message = dict[str, Any]
+CREDIT = 2
+
+
+class CannedDesk:
+    """``snapshot`` and ``answer`` are what is sent, ``files`` what is fetched, by path.
+
+    ``answer`` is called with the expression.  After a change, ``tell`` sends it to everybody.
+    """
+
+    def __init__(self, snapshot: Message, answer: Callable[[str], Message]) -> None:
+        self.snapshot = snapshot
+        self.answer = answer
+        self.files: dict[str, Any] = {
+            "/names.json": None,
+            "/history.json": None,
+            "/tallies.json": None,
+            "/layouts.json": {"frame": None, "layouts": []},
+        }
+        self.asked: list[str] = []
+        self.url = ""
+        self._speaks = asyncio.Event()
+        self._speaks.set()
+        self._sockets: set[web.WebSocketResponse] = set()
+        self._serial = 0
+        self._changed = asyncio.Event()
+
+    @property
+    def connections(self) -> int:
+        """WebSockets that are open."""
+        return len(self._sockets)
+
+    def tell(self, snapshot: Message | None = None) -> None:
+        """Send *snapshot*, or the same again, to all."""
+        if snapshot is not None:
+            self.snapshot = snapshot
+        self._serial += 1
+        self._changed.set()
+        self._changed = asyncio.Event()
+
+    def fall_silent(self) -> None:
+        """Send nothing, with the connections left open."""
+        self._speaks.clear()
+
+    def speak(self) -> None:
+        """Send again."""
+        self._speaks.set()
+
+    async def drop(self) -> None:
+        """Close every connection."""
+        for socket in list(self._sockets):
+            await socket.close()
+
+    async def _live(self, request: web.Request) -> web.StreamResponse:
+        assert request.query.get("parts") == "heap,desk"
+        return await self._send(request, lambda: {"held": 0.0, **self.snapshot})
+
+    async def _ask(self, request: web.Request) -> web.StreamResponse:
+        text = request.query["expr"]
+        self.asked.append(text)
+        return await self._send(request, lambda: self.answer(text))
+
+    async def _send(
+        self, request: web.Request, make: Callable[[], Message]
+    ) -> web.WebSocketResponse:
+        socket = web.WebSocketResponse()
+        await socket.prepare(request)
+        self._sockets.add(socket)
+        credit = asyncio.Semaphore(CREDIT)
+
+        async def send() -> None:
+            serial = -1
+            while True:
+                await credit.acquire()
+                if serial == self._serial:
+                    changed = self._changed
+                    try:
+                        async with asyncio.timeout(2.0):
+                            await changed.wait()
+                    except TimeoutError:
+                        pass
+                serial = self._serial
+                await self._speaks.wait()
+                await socket.send_str(json.dumps(make(), allow_nan=False))
+
+        sender = asyncio.create_task(send())
+        try:
+            async for message in socket:
+                if message.type is WSMsgType.TEXT and message.data == "ack":
+                    credit.release()
+        finally:
+            self._sockets.discard(socket)
+            sender.cancel()
+            await asyncio.wait([sender])
+        return socket
+
+    async def _file(self, request: web.Request) -> web.Response:
+        return web.json_response(self.files[request.path])
+
+
+@asynccontextmanager
+async def serving(desk: CannedDesk, port: int = 0) -> AsyncIterator[CannedDesk]:
+    """The server while it listens."""
+    pages = Pages()
+    app = web.Application()
+    runner = web.AppRunner(app, access_log=None, shutdown_timeout=0.1)
+
+    async def page(request: web.Request) -> web.Response:
+        return pages.page(request.match_info.get("name", "desk.html"))
+
+    app.router.add_get("/desk", page)
+    app.router.add_get("/pages/{name}", page)
+    app.router.add_get("/live", desk._live)
+    app.router.add_get("/ask", desk._ask)
+    for path in desk.files:
+        app.router.add_get(path, desk._file)
+    guards: list[WebGuard] = []
+
+    async def headers(request: web.Request, response: web.StreamResponse) -> None:
+        await guards[0].add_headers(request, response)
+
+    app.on_response_prepare.append(headers)
+    await runner.setup()
+    site = web.TCPSite(runner, "127.0.0.1", port)
+    await site.start()
+    taken = runner.addresses[0][1]
+    guards.append(WebGuard("127.0.0.1", taken))
+    desk.url = f"http://127.0.0.1:{taken}/desk"
+    try:
+        yield desk
+    finally:
+        await desk.drop()
+        await runner.cleanup()
+
+
+def reading(watch: str, text: str = "", **more: Any) -> Message:
+    """A reading as the part ``desk`` of ``/live`` has it."""
+    made: Message = {
+        "watch": watch, "status": "ok", "value": None, "text": text, "address": None,
+        "target": None, "reason": "", "label": watch, "target_text": None, "distance": None,
+        "within": None, "to_go": "", "words": "", "age": 0.0, "expression": watch, "type": "u32",
+        "pointer": False, "group": "", "show": "", "target_range": None,
+    }  # fmt: skip
+    return {**made, **more}
+
+
+STATS = {"frames": 9120, "skipped": 2, "lag": 3, "torn": 1, "unwhole": 0, "resets": 0, "batches": 4}
+HEALTH = {
+    "rate": 59.9,
+    "outputs": [
+        {"kind": "overlay", "state": "http://127.0.0.1:7365/", "skipped": 0},
+        {"kind": "mqtt", "state": "connected to 127.0.0.1:1883", "skipped": 4},
+    ],
+    "layouts": ["pier"],
+    "tallies": True,
+    "history": True,
+}
+BLOCKS = [
+    (0x1F0, True, "crate"), (0x3F0, False, "free"), (0x1A0, True, "lantern"), (0x60, True, "rope"),
+    (0x230, True, "mist_puff"), (0x230, True, "mist_puff"), (0x800, False, "free"),
+    (0x1F0, True, "gull"), (0x140, True, "harbour_bell"), (0x90, True, "rope"),
+    (0x1200, True, "room"), (0xA00, False, "free"), (0x1A0, True, "courier"),
+]  # fmt: skip
+
+
+def heap(blocks: list[tuple[int, bool, str]], damaged: str | None = None) -> Message:
+    """The part ``heap`` with blocks of (bytes, used, owner), one behind the other."""
+    owners = list(dict.fromkeys(owner for _, _, owner in blocks))
+    rows, at = [], 0x8020_0000
+    for size, used, owner in blocks:
+        rows.append([at + 16, size, used, owners.index(owner)])
+        at += size + 16
+    return {
+        "count": len(rows), "start": 0x8020_0000, "end": at,
+        "bytes": sum(size for size, _, _ in blocks),
+        "free_bytes": sum(size for size, used, _ in blocks if not used),
+        "owners": owners, "blocks": rows, "held": [], "damaged": damaged, "empty": "",
+    }  # fmt: skip
+
+
+def practice() -> Message:
+    """The second of three steps, after seventeen attempts."""
+    return {
+        "phase": "running", "step": "turn", "index": 2, "steps": 3, "frames": 14,
+        "hint": "half a turn to the left, then let go", "reason": "", "attempt": 18,
+        "attempt_frames": 61, "attempts": 17, "successes": 9, "rate": 9 / 17,
+        "interval": [0.31, 0.74], "streak": 2, "cut_off": 1,
+        "last": {"attempt": 17, "outcome": "success", "step": None, "reason": "", "frames": 212},
+        "step_rates": [
+            {"step": "reach the pier", "rate": 0.94}, {"step": "turn", "rate": 0.71},
+            {"step": "write", "rate": 0.8},
+        ],
+    }  # fmt: skip
+
+
+def snapshot(frame: int = 812) -> Message:
+    """A frame with all that there can be."""
+    east = 117.0 + (frame % 60) / 20
+    readings = [
+        reading("oil", str(frame), value=frame, label="Lamp oil", group="Lantern",
+                expression="courier.oil", address=0x80102A40),
+        reading("held_kind", "lantern", value="lantern", label="In hand", target="hit",
+                target_text="lantern", words="hit", type="ActorKind", group="Lantern",
+                expression="courier.held.kind"),
+        reading("held", "0x80200600", value=0x80200610 + 0x20, label="Held actor", pointer=True,
+                type="Actor*", group="Lantern", expression="courier.held", show="hex"),
+        reading("half", "0x85D8", value=0x85D8, label="Written half", target="hit", words="hit",
+                target_text="0x8000 to 0x8FFF", distance=0, type="u16", group="Lantern",
+                target_range=[0x8000, 0x8FFF], expression="low(courier.held.position.x)",
+                show="hex", address=0x802003FE),
+        reading("east", f"{east:.2f}", value=east, label="East of the pier", target="miss",
+                target_text="120.0 ± 0.5", distance=120 - east, within=0.5,
+                to_go=f"{120 - east:+.2f}", words=f"{120 - east:+.2f} to go", type="f32",
+                group="Harbour", target_range=[119.5, 120.5], expression="courier.position.x",
+                show="fixed:2"),
+        reading("facing", "91.25°", value=16611, label="Facing", type="angle16", group="Harbour",
+                expression="courier.facing", target="miss", target_text="90°", words="-1.25° to go",
+                target_range=[16000, 16400], show="degrees"),
+        reading("flags", "0b00000000000000000000100000001001", value=2057, label="Flags",
+                type="ActorFlags", group="Harbour", expression="courier.flags", show="binary"),
+        reading("gull", "0x80200A10", status="freed", value=0x80202000, label="The gull's perch",
+                pointer=True, type="Actor*", group="Harbour", expression="gull",
+                reason="gull points into a free block"),
+        reading("next_x", status="null", label="Next actor, x", group="Harbour",
+                expression="courier.next.position.x", reason="courier.next is null", type="f32"),
+        reading("bell", "true" if frame % 90 < 45 else "false", value=frame % 90 < 45,
+                label="The bell rings", type="truth", group="Harbour", expression="bell.rings"),
+    ]  # fmt: skip
+    return {
+        "frame": frame, "time": 1.0, "build": "first-print", "source": "pier, shared memory",
+        "consistency": "guarded", "note": "", "stats": {**STATS, "frames": 8308 + frame},
+        "readings": readings, "practice": practice(), "practice_words": "", "heap": heap(BLOCKS),
+        "health": copy.deepcopy(HEALTH),
+    }  # fmt: skip
+
+
+def step(kind: str, label: str, type: str, hex: str, text: str = "", **more: Any) -> Message:
+    return {
+        "kind": kind, "label": label, "type": type, "offset": 0, "count": None, "text": text,
+        "hex": hex, "address": None, "status": "ok", "reason": "", **more,
+    }  # fmt: skip
+
+
+STEPS = [
+    step("symbol", "courier", "Actor", "0x80180B60"),
+    step("add", ".held", "Actor*", "0x80180C9C", offset=0x13C),
+    step("follow", "courier.held", "Actor", "0x802003D0", address=0x80180C9C),
+    step("add", ".position", "Vec3", "0x802003FC", offset=0x2C),
+    step("add", ".x", "f32", "0x802003FC", offset=0),
+    step("value", "courier.held.position.x", "f32", "0x41DB85D8", "27.440353", address=0x802003FC),
+    step("part", "low(courier.held.position.x)", "u16", "0x85D8", "34264", offset=2,
+         address=0x802003FE),
+    step("result", "half", "u16", "0x85D8", "0x85D8"),
+]  # fmt: skip
+STRIP = {
+    "address": 0x802003F0,
+    "bytes": [0, 3, 0x12, 0x40, 0, 0, 0, 0, None, None, 0x3F, 0x80, 0x41, 0xDB, 0x85, 0xD8],
+    "value": [12, 4], "part": [14, 2], "order": "big", "type": "f32",
+}  # fmt: skip
+
+
+def answer(text: str) -> Message:
+    """The derivation of a half for every text; an error where it has a question mark."""
+    made: Message = {
+        "frame": 812, "build": "first-print", "note": "", "expression": text, "error": None,
+        "result": reading("result", "0x85D8", value=0x85D8, hex="0x85D8", type="u16"),
+        "steps": STEPS, "strip": STRIP,
+    }  # fmt: skip
+    if "?" in text:
+        wrong = {"message": "unexpected character", "at": text.index("?")}
+        return {**made, "error": wrong, "result": None, "steps": [], "strip": None}
+    return made
+
+
+def _field(type: str, to: str = "", doc: str = "") -> Message:
+    return {"type": type, "doc": doc, "to": to}
+
+
+NAMES = {
+    "build": "first-print",
+    "symbols": {
+        "courier": {"type": "Actor", "to": "Actor"},
+        "actor_head": {"type": "Actor*", "to": "Actor"},
+        "frame_began": {"type": "u32", "to": ""},
+        "current_room": {"type": "Room*", "to": "Room"},
+    },
+    "structs": {
+        "Vec3": {"fields": {"x": _field("f32"), "y": _field("f32"), "z": _field("f32")}},
+        "Actor": {
+            "fields": {
+                "kind": _field("ActorKind"),
+                "position": _field("Vec3", "Vec3", "world units"),
+                "held": _field("Actor*", "Actor"),
+                "next": _field("Actor*", "Actor"),
+            }
+        },
+        "Room": {"fields": {"name": _field("char[16]"), "actors": _field("Actor[4]", "Actor")}},
+    },
+    "enums": {"ActorKind": ["courier", "lantern", "crate"]},
+    "functions": [
+        {"name": "low", "call": "low(p)", "doc": "low half of a stored value"},
+        {"name": "chain", "call": 'chain(head, "next")', "doc": "the places on a linked list"},
+        {"name": "change", "call": "change(x)", "doc": "value now minus a frame ago"},
+    ],
+    "watches": [{"name": "oil", "label": "Lamp oil", "expression": "courier.oil", "group": ""}],
+}
+
+
+def _attempt(number: int, outcome: str, at: str | None, reason: str = "") -> Message:
+    return {
+        "attempt": number, "build": "first-print", "began": 1.0, "began_frame": 1,
+        "outcome": outcome, "step": at, "reason": reason, "frames": 180 + number,
+        "seconds": (180 + number) / 60, "steps": [], "kept": {},
+    }  # fmt: skip
+
+
+HISTORY = {
+    "file": "pier.attempts.sqlite",
+    "running": True,
+    "totals": {
+        "attempts": 17, "successes": 9, "rate": 9 / 17, "interval": [0.31, 0.74], "streak": 2,
+        "cut_off": 1, "frames": {"best": 188, "median": 203.5},
+        "seconds": {"best": 3.13, "median": 3.39},
+    },
+    "steps": [{"step": name} for name in ("reach the pier", "turn", "write")],
+    "attempts": [
+        _attempt(12, "cut-off", "turn"),
+        _attempt(13, "failed", "write", "the half went to another block"),
+        _attempt(14, "reset", "turn"),
+        _attempt(15, "failed", "turn"),
+        _attempt(16, "success", None),
+        _attempt(17, "success", None),
+    ],
+}  # fmt: skip
+TALLIES = {
+    "tallies": [
+        {
+            "expression": "tally(gull.turn, change(gull.state) != 0)",
+            "build": "first-print",
+            "moments": 128,
+            "values": [
+                {"value": 1, "text": "left", "count": 71, "share": 71 / 128},
+                {"value": 2, "text": "right", "count": 49, "share": 49 / 128},
+                {"value": None, "text": "no value", "count": 8, "share": 8 / 128},
+            ],
+        }
+    ]
+}
+
+
+def _laid(index: int, owner: str, size: int) -> Message:
+    return {"index": index, "owner": owner, "size": size, "used": owner != "free", "at": None}
+
+
+LAYOUTS = {
+    "frame": 812,
+    "layouts": [
+        {
+            "name": "pier", "title": "Crate behind the bell", "matches": False, "first": 2,
+            "words": "after block 1 (free): expected lantern, 0x1A0 bytes; found rope, 0x60 bytes",
+            "note": "", "omitted": 3,
+            "lines": [
+                {"sort": "same", "expected": _laid(0, "crate", 0x1F0),
+                 "found": _laid(0, "crate", 0x1F0)},
+                {"sort": "same", "expected": _laid(1, "free", 0x3F0),
+                 "found": _laid(1, "free", 0x3F0)},
+                {"sort": "differs", "expected": _laid(2, "lantern", 0x1A0),
+                 "found": _laid(2, "rope", 0x60)},
+                {"sort": "expected-only", "expected": _laid(3, "mist_puff", 0x230), "found": None},
+            ],
+        }
+    ],
+}  # fmt: skip
+
+
+def full_desk() -> CannedDesk:
+    """A server with everything."""
+    desk = CannedDesk(snapshot(), answer)
+    desk.files |= {
+        "/names.json": NAMES,
+        "/history.json": HISTORY,
+        "/tallies.json": TALLIES,
+        "/layouts.json": LAYOUTS,
+    }
+    return desk

@@ -1,0 +1,1249 @@
+"""The desk page in a real browser, against a server that says what the test tells it to say."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import time
+import tomllib
+from collections.abc import AsyncIterator, Iterator
+from typing import Any
+
+import pytest
+
+from tests.adapters.accessibility import serious_violations
+from tests.adapters.browser import Page, chromium, new_page
+from tests.adapters.canned_desk import CannedDesk, full_desk, heap, reading, serving, snapshot
+
+pytestmark = pytest.mark.needs("chromium", "chromium")
+
+LINK = "document.body?.dataset.link"
+FOCUS = "document.activeElement.dataset.watch ?? document.activeElement.id"
+HOSTILE = "<img src=x onerror=window.hacked=1>"
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    with chromium(tmp_path_factory.mktemp("profile")) as address:
+        yield address
+
+
+@pytest.fixture
+async def page(browser: str) -> AsyncIterator[Page]:
+    """A tab; at the end the browser must have found nothing wrong."""
+    async with new_page(browser, 1280, 720) as opened:
+        yield opened
+        assert opened.faults == []
+
+
+@pytest.fixture
+async def desk() -> AsyncIterator[CannedDesk]:
+    async with serving(full_desk()) as served:
+        yield served
+
+
+async def show(page: Page, desk: CannedDesk) -> None:
+    await page.open(desk.url)
+    await page.wait_for(LINK, "live")
+
+
+def part(watch: str, name: str) -> str:
+    return f"document.querySelector('[data-watch={watch}] .{name}')?.textContent"
+
+
+def text(selector: str) -> str:
+    return f"document.querySelector({json.dumps(selector)})?.textContent"
+
+
+def texts(selector: str) -> str:
+    return f"[...document.querySelectorAll({json.dumps(selector)})].map((e) => e.textContent)"
+
+
+def cells(selector: str) -> str:
+    """What the parts of each such element say."""
+    return (
+        f"[...document.querySelectorAll({json.dumps(selector)})].map((row) => "
+        "[...row.children].map((cell) => cell.textContent))"
+    )
+
+
+async def press(page: Page, key: str, **more: Any) -> None:
+    """A key as the keyboard gives it; one character also writes."""
+    names = {" ": "Space", "/": "Slash", "=": "Equal", "?": "Slash"}
+    codes = {"Enter": 13, "Tab": 9, "Escape": 27, "ArrowDown": 40, "ArrowUp": 38, "Home": 36,
+             "End": 35}  # fmt: skip
+    event: dict[str, Any] = {"key": key, "code": names.get(key, key), **more}
+    event["windowsVirtualKeyCode"] = codes.get(key, ord(key[0].upper()) if len(key) == 1 else 0)
+    if len(key) == 1:
+        event["text"] = key
+    elif key == "Enter":
+        event["text"] = "\r"
+    await page.call("Input.dispatchKeyEvent", type="keyDown", **event)
+    event.pop("text", None)
+    await page.call("Input.dispatchKeyEvent", type="keyUp", **event)
+
+
+async def write(page: Page, words: str) -> None:
+    await page.call("Input.insertText", text=words)
+
+
+async def choose(page: Page, watch: str) -> None:
+    await page.evaluate(f"document.querySelector('[data-watch={watch}]').click(); 0")
+
+
+async def ask(page: Page, expression: str) -> None:
+    await page.evaluate("document.getElementById('ask').focus(); 0")
+    await page.evaluate("document.getElementById('ask').select(); 0")
+    await write(page, expression)
+    await press(page, "Enter")
+
+
+async def play(desk: CannedDesk, seconds: float, first: int = 1000) -> None:
+    """Frames at 60 Hz."""
+    for number in range(int(seconds * 60)):
+        desk.tell(snapshot(first + number))
+        await asyncio.sleep(1 / 60)
+
+
+# Watches
+
+
+async def test_the_log_says_what_the_frame_says(page: Page, desk: CannedDesk) -> None:
+    await show(page, desk)
+    await page.wait_for(part("oil", "value"), "812")
+    assert await page.evaluate(part("oil", "label")) == "Lamp oil"
+    assert await page.evaluate(part("held_kind", "words")) == "hit"
+    assert await page.evaluate(part("east", "words")) == "+1.40 to go"
+    assert await page.evaluate(part("gull", "words")) == "freed: gull points into a free block"
+    assert await page.evaluate(part("next_x", "value")) == "–"
+    assert await page.evaluate(part("next_x", "words")) == "null: courier.next is null"
+    marks = "[...document.querySelectorAll('.entry')].map((e) => e.dataset.mark)"
+    assert await page.evaluate(marks) == [
+        "none", "hit", "none", "hit", "miss", "miss", "none", "warning", "absent", "none"
+    ]  # fmt: skip
+    desk.tell(snapshot(813))
+    await page.wait_for(part("oil", "value"), "813")
+
+
+async def test_watches_stand_in_their_groups(page: Page, desk: CannedDesk) -> None:
+    await show(page, desk)
+    assert await page.evaluate(texts(".group-title")) == ["Lantern", "Harbour"]
+    assert len(await page.evaluate(texts(".group:first-child .entry"))) == 4
+    desk.tell({**snapshot(), "readings": [reading("a"), reading("b")]})
+    await page.wait_for(texts(".group-title"), [])
+    assert await page.evaluate(texts(".entry .label")) == ["a", "b"]
+
+
+async def test_search_looks_for_every_word_in_label_name_expression_and_group(
+    page: Page, desk: CannedDesk
+) -> None:
+    await show(page, desk)
+    shown = "[...document.querySelectorAll('li:not([hidden]) > .entry')].map(e => e.dataset.watch)"
+    await press(page, "/")
+    assert await page.evaluate(FOCUS) == "find"
+    await write(page, "harbour POSITION")
+    assert await page.evaluate(shown) == ["east", "next_x"]
+    assert await page.evaluate(text("#found")) == "2 of 10"
+    assert await page.evaluate("document.querySelector('.group').hidden") is True
+    await write(page, " nowhere")
+    assert await page.evaluate(shown) == []
+    assert await page.evaluate(text("#nothing")) == "no watch has these words"
+    await press(page, "Escape")
+    assert len(await page.evaluate(shown)) == 10
+
+
+async def test_a_longer_number_moves_nothing(page: Page, desk: CannedDesk) -> None:
+    """The value's right edge, and what stands beside it, stay where they were."""
+    await show(page, desk)
+    await page.wait_for(part("east", "value"), "118.60")
+    edge = (
+        "['value', 'words'].map(n => document.querySelector(`[data-watch=east] .${n}`)"
+        ".getBoundingClientRect()[n === 'value' ? 'right' : 'left'])"
+    )
+    before = await page.evaluate(edge)
+    made = snapshot()
+    made["readings"][4]["text"] = "8.60"
+    desk.tell(made)
+    await page.wait_for(part("east", "value"), "8.60")
+    assert await page.evaluate(edge) == before
+
+
+async def test_longer_words_move_other_watches_only_once(page: Page, desk: CannedDesk) -> None:
+    await show(page, desk)
+    place = (
+        "(({top, left}) => [top, left])(document.querySelector('[data-watch=flags]')"
+        ".getBoundingClientRect())"
+    )
+    before = await page.evaluate(place)
+    made = snapshot()
+    made["readings"][1].update(status="freed", reason="it points into a free block " * 5)
+    desk.tell(made)
+    await page.wait_for(f"{place}[0] > {before[0] + 20}")
+    after = await page.evaluate(place)
+    assert after[1] == before[1]
+    desk.tell(snapshot())
+    await page.wait_for(part("held_kind", "words"), "hit")
+    await asyncio.sleep(0.2)
+    assert await page.evaluate(place) == after
+    await page.resize(1300, 720)  # the words break elsewhere: room is measured anew
+    await page.wait_for(f"{place}[0]", before[0])
+
+
+async def test_room_that_is_no_longer_needed_is_given_back_after_30_s(
+    page: Page, desk: CannedDesk
+) -> None:
+    await show(page, desk)
+    heights = await page.evaluate(
+        """(async () => {
+          const { Room } = await import("/pages/desk_room.js");
+          const [place, content] = [document.createElement("div"), document.createElement("div")];
+          const room = new Room(place, content);
+          let now = 5000;
+          performance.now = () => now;
+          const heights = [];
+          for (const [later, height] of [[0, 60], [60000, 20], [29000, 40], [0, 20], [2000, 20]]) {
+            now += later;
+            room.measured({ width: 100, height });
+            room.settle();
+            heights.push(place.style.getPropertyValue("--room"));
+          }
+          room.measured({ width: 90, height: 30 });
+          heights.push(place.style.getPropertyValue("--room"));
+          delete performance.now;
+          return heights;
+        })()"""
+    )
+    assert heights == ["60px", "60px", "60px", "60px", "20px", "30px"]
+
+
+async def test_a_bar_to_scroll_with_takes_no_room_from_the_watches(
+    page: Page, desk: CannedDesk
+) -> None:
+    """Where it came and went, the head of the log broke and all watches moved."""
+    await show(page, desk)
+    width = "document.getElementById('groups').getBoundingClientRect().width"
+    long = await page.evaluate(width)
+    assert await page.evaluate(
+        "(e => e.scrollHeight > e.clientHeight)(document.getElementById('log'))"
+    )
+    desk.tell({**snapshot(), "readings": [reading("a"), reading("b")]})
+    await page.wait_for("document.querySelectorAll('.entry').length", 2)
+    assert await page.evaluate(
+        "(e => e.scrollHeight <= e.clientHeight)(document.getElementById('log'))"
+    )
+    assert await page.evaluate(width) == long
+
+
+async def test_guests_words_are_never_html(page: Page, desk: CannedDesk) -> None:
+    made = snapshot()
+    made["heap"] = heap([(0x400, True, HOSTILE), (0x400, False, "free")], damaged=HOSTILE)
+    for each in made["readings"]:
+        each.update(label=HOSTILE, text=HOSTILE, group=HOSTILE, reason=HOSTILE, status="null")
+        each.update(pointer=True, value=0x8020_0010)
+    made["practice"].update(hint=HOSTILE, step=HOSTILE)
+    made["note"] = made["source"] = HOSTILE
+    desk.snapshot = made
+    layout = desk.files["/layouts.json"]["layouts"][0]
+    desk.files["/layouts.json"] = {"layouts": [{**layout, "title": HOSTILE, "words": HOSTILE}]}
+    names = {**desk.files["/names.json"], "symbols": {HOSTILE: {"type": HOSTILE, "to": ""}}}
+    desk.files["/names.json"] = names
+    await show(page, desk)
+    await choose(page, "oil")
+    await page.wait_for("document.querySelectorAll('.leg').length", 7)
+    await page.wait_for(text("#layouts .name"), HOSTILE)
+    await page.evaluate("document.getElementById('ask').focus(); 0")
+    await write(page, "img")
+    await page.wait_for(texts("#offers .offer"), [HOSTILE])
+    assert HOSTILE in await page.evaluate(text("#heap"))
+    assert await page.evaluate("document.querySelectorAll('img').length") == 0
+    assert await page.evaluate("window.hacked === undefined")
+
+
+# The last 30 seconds
+
+TRACE = """
+(async () => {
+  const { Trace, TENTHS } = await import("/pages/desk_trace.js");
+  const { scaleOf } = await import("/pages/desk_plot.js");
+  const trace = new Trace();
+  trace.note(5, 1000); trace.note(9, 1000); trace.note(7, 1000);
+  trace.note(NaN, 1003);
+  trace.note(8, 1005);
+  const at = (tenth) => [trace.low, trace.high, trace.last].map((all) => {
+    const value = all[tenth % TENTHS]; return Number.isNaN(value) ? null : value; });
+  const found = {first: at(1000), held: at(1002), gap: at(1004), again: at(1005),
+    range: trace.range()};
+  trace.hold(1005 + 100);
+  found.silence = at(1005 + 50);
+  trace.hold(1005 + 1000);
+  found.gone = trace.range();
+  found.room = trace.last.length;
+  found.near = scaleOf([10, 20], [25, 30]);
+  found.far = scaleOf([10, 20], [900, 1000]);
+  found.still = scaleOf([4, 4], null);
+  return found;
+})()
+"""
+
+
+async def test_a_trace_has_a_gap_where_there_was_no_value(page: Page, desk: CannedDesk) -> None:
+    await show(page, desk)
+    found = await page.evaluate(TRACE)
+    assert found["first"] == [5, 9, 7]  # lowest, highest, last of a tenth
+    assert found["held"] == [7, 7, 7]
+    assert found["gap"] == [None, None, None]
+    assert found["again"][1:] == [8, 8]
+    assert found["range"] == [5, 9]
+    assert found["silence"] == [None, None, None]
+    assert found["gone"] is None
+    assert found["room"] == 300
+    assert found["near"] == [10, 30]
+    assert found["far"] == [10, 20]
+    assert found["still"] == [3, 5]
+
+
+INK = """
+(name) => {
+  const canvas = document.querySelector(`[data-watch=${name}] .plot`);
+  const data = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height - 5).data;
+  let inked = 0;
+  for (let i = 3; i < data.length; i += 4) if (data[i] > 0) inked++;
+  return inked;
+}
+"""
+
+
+async def test_a_plot_draws_the_value_and_marks_the_targets_range(
+    page: Page, desk: CannedDesk
+) -> None:
+    await show(page, desk)
+    await play(desk, 1.5)
+    ink = {watch: await page.evaluate(f"({INK})({watch!r})") for watch in ("oil", "half", "next_x")}
+    assert ink["oil"] > 50
+    assert ink["half"] > 4 * ink["oil"]  # the hatched range
+    assert ink["next_x"] == 0  # never had a value
+
+
+COUNT_DRAWN = """
+window.drawn = 0;
+{
+  const clear = CanvasRenderingContext2D.prototype.clearRect;
+  CanvasRenderingContext2D.prototype.clearRect = function (...all) {
+    if (this.canvas.closest("[data-watch=oil]")) window.drawn++;
+    clear.apply(this, all);
+  };
+}
+"""
+
+
+async def test_plots_are_drawn_at_most_ten_times_a_second(page: Page, desk: CannedDesk) -> None:
+    await show(page, desk)
+    await page.evaluate(COUNT_DRAWN)
+    begun = time.monotonic()
+    await play(desk, 3)
+    drawn = await page.evaluate("window.drawn")
+    seconds = time.monotonic() - begun
+    assert 10 < drawn <= 10 * seconds + 2
+
+
+# The working of a watch
+
+
+async def test_a_chosen_watch_shows_its_steps_and_its_bytes(page: Page, desk: CannedDesk) -> None:
+    await show(page, desk)
+    await choose(page, "half")
+    await page.wait_for("document.querySelectorAll('.leg').length", 7)
+    assert desk.asked == ["half"]
+    assert await page.evaluate(text("#result .of")) == "Written half"
+    assert await page.evaluate(text("#result .answer")) == "0x85D8"
+    assert await page.evaluate(cells(".leg")) == [
+        ["courier", "", "80180B60", "Actor, placed by the build"],
+        [".held", "+ 13C", "80180C9C", "Actor*"],
+        [".held holds", "", "802003D0", "a pointer to Actor"],
+        [".position", "+ 2C", "802003FC", "Vec3"],
+        [".x", "+ 0", "802003FC", "f32"],
+        [".x holds", "", "41DB85D8", "f32 27.440353"],
+        ["low", "+ 2", "802003FE", "85D8, u16 34264"],
+    ]
+    right = "[...document.querySelectorAll('.reached')].map(e => e.getBoundingClientRect().right)"
+    assert len(set(await page.evaluate(right))) == 1  # digit under digit
+    bytes_ = await page.evaluate(
+        "[...document.querySelectorAll('.byte')].map(e => [e.textContent, e.dataset.kind])"
+    )
+    assert bytes_[8:] == [
+        ["··", "other"], ["··", "other"], ["3F", "other"], ["80", "other"],
+        ["41", "value"], ["DB", "value"], ["85", "part"], ["D8", "part"],
+    ]  # fmt: skip
+    said = await page.evaluate("document.querySelector('.bytes').getAttribute('aria-label')")
+    assert "the value, f32, is at 802003FC: 41 DB 85 D8" in said
+    assert "of it 802003FE is meant: 85 D8" in said
+    bars = await page.evaluate(
+        "['other', 'value', 'part'].map(k => getComputedStyle("
+        "document.querySelector(`.byte[data-kind=${k}]`)).borderBottomStyle + getComputedStyle("
+        "document.querySelector(`.byte[data-kind=${k}]`)).borderBottomWidth)"
+    )
+    assert len(set(bars)) == 3  # by shape, not by colour alone
+    assert await page.evaluate("document.querySelectorAll('[aria-current=true]').length") == 1
+
+
+async def test_where_the_working_stands_below_the_watches_choosing_one_goes_there(
+    page: Page, desk: CannedDesk
+) -> None:
+    await page.resize(640, 360)
+    await show(page, desk)
+    await page.wait_for(part("oil", "value"), "812")
+    await press(page, "/")
+    await press(page, "ArrowDown")
+    await press(page, "Enter")
+    top = "document.getElementById('working-title').getBoundingClientRect().top"
+    await page.wait_for(f"0 <= {top} && {top} < 60")
+    await press(page, "ArrowDown")  # the focus is still on the watch, and comes into view again
+    await page.wait_for(FOCUS, "held_kind")
+    seen = "document.activeElement.getBoundingClientRect()"
+    assert await page.evaluate(f"{seen}.top >= 0 && {seen}.bottom <= innerHeight")
+    await page.resize(1280, 720)
+    await choose(page, "half")
+    await page.wait_for("document.querySelectorAll('.leg').length", 7)
+    assert await page.evaluate("scrollY") == 0
+
+
+async def test_a_path_that_breaks_says_why_once(page: Page, desk: CannedDesk) -> None:
+    await show(page, desk)
+    made = desk.answer("half")
+    absent = {"status": "null", "text": "", "hex": "", "address": None}
+    absent["reason"] = "courier.held is null"
+    steps = made["steps"]
+    made["steps"] = [*steps[:2], *({**step, **absent} for step in steps[2:])]
+    desk.answer = lambda _: made
+    await choose(page, "half")
+    await page.wait_for("document.querySelectorAll('.leg').length", 7)
+    assert await page.evaluate(cells(".leg")) == [
+        ["courier", "", "80180B60", "Actor, placed by the build"],
+        [".held", "+ 13C", "80180C9C", "Actor*"],
+        [".held holds", "", "–", "courier.held is null"],
+        [".position", "+ 2C", "–", "Vec3"],
+        [".x", "+ 0", "–", "f32"],
+        [".x holds", "", "–", "f32"],
+        ["low", "+ 2", "–", "u16"],
+    ]
+    states = "[...document.querySelectorAll('.leg')].map((e) => e.dataset.state)"
+    assert await page.evaluate(states) == ["there"] * 2 + ["absent"] + ["beyond"] * 4
+
+
+async def test_questions_in_quick_succession_leave_the_last_one(
+    page: Page, desk: CannedDesk
+) -> None:
+    """The browser must not complain of sockets that are closed before they are open."""
+    await show(page, desk)
+    for watch in ("oil", "east", "held", "flags", "bell", "half"):
+        await choose(page, watch)
+    await page.wait_for("document.querySelectorAll('.leg').length", 7)
+    await asyncio.sleep(0.3)
+    assert await page.evaluate(text("#result .of")) == "Written half"
+    assert desk.connections == 2  # the frames and the last question
+
+
+async def test_the_working_is_live(page: Page, desk: CannedDesk) -> None:
+    await show(page, desk)
+    await choose(page, "half")
+    await page.wait_for(text("#result .answer"), "0x85D8")
+    made = desk.answer("half")
+    desk.answer = lambda _: {**made, "result": {**made["result"], "text": "0x2B6D"}}
+    desk.tell()
+    await page.wait_for(text("#result .answer"), "0x2B6D")
+
+
+# The expression
+
+
+async def test_names_are_offered_and_taken_by_the_keyboard(page: Page, desk: CannedDesk) -> None:
+    """The pattern is that of the WAI-ARIA Authoring Practices for an editable combobox."""
+    await show(page, desk)
+    await page.wait_for("performance.getEntriesByName(location.origin + '/names.json').length", 1)
+    await asyncio.sleep(0.1)
+    field = "document.getElementById('ask')"
+    state = f"[{field}.value, {field}.getAttribute('aria-expanded')]"
+    await press(page, "=")
+    assert await page.evaluate(FOCUS) == "ask"
+    await write(page, "low(cou")
+    assert await page.evaluate(texts("#offers .offer")) == ["courier"]
+    assert await page.evaluate(f"{field}.getAttribute('aria-activedescendant')") is None
+    await press(page, "ArrowDown")
+    assert await page.evaluate(f"{field}.getAttribute('aria-activedescendant')") == "offer-0"
+    assert await page.evaluate("document.getElementById('offer-0').ariaSelected") == "true"
+    await press(page, "Enter")
+    assert await page.evaluate(state) == ["low(courier", "false"]
+    assert await page.evaluate(FOCUS) == "ask"
+    await write(page, ".held.position.")
+    assert await page.evaluate(texts("#offers .offer")) == ["x", "y", "z"]
+    await press(page, "ArrowUp")  # to the last one
+    await press(page, "Enter")
+    assert await page.evaluate(state) == ["low(courier.held.position.z", "false"]
+    await write(page, ")")
+    await press(page, "ArrowDown")  # all names, where nothing is begun
+    assert len(await page.evaluate(texts("#offers .offer"))) == 9
+    await press(page, "Escape")
+    assert await page.evaluate(state) == ["low(courier.held.position.z)", "false"]
+    await press(page, "Enter")
+    await page.wait_for(text("#result .answer"), "0x85D8")
+    assert desk.asked[-1] == "low(courier.held.position.z)"
+    await press(page, "Escape")
+    assert await page.evaluate(f"{field}.value") == ""
+    await page.wait_for("document.getElementById('result').hidden")
+
+
+@pytest.mark.parametrize(
+    ("expression", "offered"),
+    [
+        ("ActorKind.", ["courier", "lantern", "crate"]),
+        ("courier.kind == ActorKind.la", ["lantern"]),
+        ("current_room.actors[1 + (2)].p", ["position"]),
+        ('at(0x80200000, "Actor").held.ki', ["kind"]),
+        ("at(0x80200000, 'Ve", ["Vec3"]),
+        ('[a.ki for a in chain(actor_head, "next")]', ["kind"]),
+        ("current_room.name.", []),
+        ("courier.nowhere.", []),
+        ("oi", ["oil"]),
+        ("began", ["frame_began"]),
+        ("12", []),
+        ("block(courier.held).", ["start", "size", "used", "index", "owner", "offset"]),
+        ("[b. for b in blocks() if b.used]", ["start", "size", "used", "index", "owner"]),
+        ("first(blocks()).ow", ["owner"]),
+        ("block(courier.held).owner.", []),
+        ("chain(actor_head, '", ["held", "next"]),
+        ('chain(current_room.actors[1], "ne', ["next"]),
+        ("len(chain(at(0x80200000, 'Actor'), '", ["held", "next"]),
+        ("first(chain(actor_head, 'next')).ki", ["kind"]),
+        ('layout("', []),
+        ("💥 == '' or at(0x80200000, '", ["Vec3", "Actor", "Room"]),
+        ("constructor.", []),
+        ("at(0x80200000, 'constructor').x.", []),
+    ],
+)
+async def test_what_is_offered(
+    page: Page, desk: CannedDesk, expression: str, offered: list[str]
+) -> None:
+    await show(page, desk)
+    caret = len(expression.split(" for ")[0].encode("utf-16-le")) // 2  # as a browser counts
+    found = await page.evaluate(
+        "(async () => {const {completion} = await import('/pages/desk_completion.js');"
+        "const names = await (await fetch('/names.json')).json();"
+        f"return completion({json.dumps(expression)}, {caret}, names).offers.map(o => o.text)}})()"
+    )
+    assert found == offered
+
+
+async def test_an_expression_that_is_not_understood_gets_a_caret(
+    page: Page, desk: CannedDesk
+) -> None:
+    await show(page, desk)
+    await ask(page, "courier.held ?? 3")
+    await page.wait_for(text("#ask-fault .caret"), "courier.held ?? 3")
+    spot = "(s => [s.previousSibling, s, s.nextSibling].map(e => e.textContent))"
+    spot += "(document.querySelector('#ask-fault .spot'))"
+    assert await page.evaluate(spot) == ["courier.held ", "?", "? 3"]
+    assert await page.evaluate(text("#ask-fault .fault")) == "unexpected character"
+    assert await page.evaluate("document.getElementById('ask').ariaInvalid") == "true"
+    assert await page.evaluate("document.getElementById('result').hidden") is True
+    await ask(page, "courier.kind + " * 20 + "日本 💥 ?")
+    await page.wait_for(spot, ["courier.kind + " * 20 + "日本 💥 ", "?", ""])
+    wraps = "document.querySelector('#ask-fault .caret').getClientRects()[0].height > 60"
+    assert await page.evaluate(wraps)  # the mark wraps with the text
+    await ask(page, "courier.held")
+    await page.wait_for("document.getElementById('ask-fault').hidden")
+    assert await page.evaluate("document.getElementById('ask').ariaInvalid") == "false"
+
+
+async def test_a_text_that_is_too_long_is_not_cut_but_told_of(page: Page, desk: CannedDesk) -> None:
+    await show(page, desk)
+    await ask(page, "1 + " * 130 + "1")
+    said = "has 521 characters; at most 400 are worked out: split it into watches"
+    await page.wait_for(text("#ask-fault .fault"), said)
+    assert await page.evaluate("document.getElementById('ask').value.length") == 521
+    assert desk.asked == []
+    await ask(page, "1 + " * 99 + "1\n+2")  # 400, and a line's end becomes a space
+    await page.wait_for(text("#result .answer"), "0x85D8")
+    assert desk.asked == ["1 + " * 99 + "1 +2"]
+
+
+async def test_half_a_letter_is_asked_as_one_that_is_not_known(
+    page: Page, desk: CannedDesk
+) -> None:
+    await show(page, desk)
+    await page.evaluate(
+        "{const field = document.getElementById('ask'); field.value = '\\ud800 + 1';"
+        "field.dispatchEvent(new Event('input'))}; 0"
+    )
+    await page.wait_for(text("#result .answer"), "0x85D8")
+    assert desk.asked == ["\ufffd + 1"]
+
+
+async def test_choosing_another_watch_does_not_make_the_page_jump(
+    page: Page, desk: CannedDesk
+) -> None:
+    """What was answered before stays until the answer is there."""
+    await show(page, desk)
+    await choose(page, "half")
+    await page.wait_for("document.querySelectorAll('.leg').length", 7)
+    tops = await page.evaluate(
+        "(async () => {const tops = new Set(); const begin = performance.now();"
+        "document.querySelector('[data-watch=oil]').click();"
+        "while (performance.now() - begin < 500) {await new Promise(requestAnimationFrame);"
+        "tops.add(document.getElementById('heap-title').getBoundingClientRect().top)}"
+        "return [...tops]})()"
+    )
+    assert len(tops) == 1
+    assert await page.evaluate(text("#result .of")) == "Lamp oil"
+    top = "document.getElementById('heap-title').getBoundingClientRect().top"
+    made = desk.answer("oil")
+    desk.answer = lambda _: {**made, "strip": None}
+    desk.tell()
+    await page.wait_for("document.getElementById('bytes').hidden")
+    await asyncio.sleep(0.2)
+    assert await page.evaluate(top) == tops[0]  # it keeps the room of the bytes
+    await ask(page, "1 + 1")
+    await page.wait_for(f"{top} < {tops[0]}")
+
+
+async def test_a_question_without_an_answer_says_why(page: Page, desk: CannedDesk) -> None:
+    await show(page, desk)
+    await page.evaluate(
+        "window.WebSocket = class extends EventTarget {close() {}"
+        "constructor() {super(); setTimeout(() => this.onclose(), 10)}}; 0"
+    )
+    await choose(page, "half")
+    await page.wait_for(
+        text("#result .state"),
+        "no answer; where many questions are open already, it is asked again until one is closed",
+    )
+    await desk.drop()
+    await page.wait_for(text("#result .state"), "no connection to lowhalf; it is asked again")
+
+
+async def test_a_value_with_a_warning_is_not_shown_as_absent(page: Page, desk: CannedDesk) -> None:
+    await show(page, desk)
+    made = desk.answer("half")
+    made["result"].update(status="freed", reason="it points into a free block", hex="85D8")
+    desk.answer = lambda _: made
+    await choose(page, "half")
+    await page.wait_for(text("#result .state"), "freed · it points into a free block · u16")
+    assert await page.evaluate("document.getElementById('result').dataset.state") == "ok"
+
+
+@pytest.mark.parametrize(
+    ("expression", "label"),
+    [
+        ("low(courier.held.position.x)", "Written half"),
+        ('len([a for a in chain(actor_head, "next") if a.kind == 1])', 'The "crates" \\ in it'),
+        ("at(0x80200000, 'Actor').kind", "two\nlines\tand \x07 \u202e \u2028 a bell"),
+        ("oil\\", "Lampenöl ⚓ منارة 🏮"),
+    ],
+)
+async def test_a_kept_watch_is_toml_that_says_the_same(
+    page: Page, desk: CannedDesk, expression: str, label: str
+) -> None:
+    """Read again by Python's own reader of TOML 1.0."""
+    await show(page, desk)
+    found = await page.evaluate(
+        "(async () => {const {watchTable} = await import('/pages/desk_toml.js');"
+        f"return watchTable({{name: 'kept_half', label: {json.dumps(label)}, group: 'Pier',"
+        f"expr: {json.dumps(expression)}, show: 'hex'}})}})()"
+    )
+    assert tomllib.loads(found) == {
+        "watches": [
+            {
+                "name": "kept_half",
+                "label": label,
+                "group": "Pier",
+                "expr": expression,
+                "show": "hex",
+            }
+        ]
+    }
+
+
+async def test_keep_as_watch_gives_the_table_and_copies_it(page: Page, desk: CannedDesk) -> None:
+    await page.call(
+        "Browser.grantPermissions",
+        permissions=["clipboardReadWrite", "clipboardSanitizedWrite"],
+        origin=desk.url.removesuffix("/desk"),
+    )
+    await show(page, desk)
+    await ask(page, 'first(chain(actor_head, "next")).kind')
+    await page.wait_for("document.getElementById('keep').hidden", False)
+    await page.evaluate("document.querySelector('#keep summary').focus(); 0")
+    await press(page, "Enter")
+    await page.evaluate("document.getElementById('keep-name').focus(); 0")
+    await write(page, "oil")
+    assert await page.evaluate(text("#keep-fault")) == "there is a watch oil already"
+    await write(page, " 2")
+    assert "letters, digits and _" in await page.evaluate(text("#keep-fault"))
+    await page.evaluate("document.getElementById('keep-name').select(); 0")
+    await write(page, "first_kind")
+    assert await page.evaluate(text("#keep-fault")) == ""
+    await page.evaluate("document.getElementById('keep-label').focus(); 0")
+    await write(page, 'The "first"')
+    wanted = {
+        "name": "first_kind",
+        "label": 'The "first"',
+        "expr": 'first(chain(actor_head, "next")).kind',
+    }
+    table = await page.evaluate("document.querySelector('.toml').value")
+    assert tomllib.loads(table) == {"watches": [wanted]}
+    await page.call("Page.bringToFront")
+    await page.evaluate("document.querySelector('.copy button').click(); 0")
+    await page.wait_for(text(".copy .aside"), "copied")
+    assert await page.evaluate("navigator.clipboard.readText()") == table
+    await page.evaluate("navigator.clipboard.writeText = () => Promise.reject(new Error('no')); 0")
+    await page.evaluate("document.querySelector('.copy button').click(); 0")
+    await page.wait_for("String(getSelection())", table.replace("\r", ""))
+
+
+# The other panels
+
+
+async def test_the_heap_says_where_pointers_point(page: Page, desk: CannedDesk) -> None:
+    await show(page, desk)
+    await page.wait_for(text("#heap .sentence"), "13 blocks, 41 % free")
+    assert await page.evaluate(texts(".pins li")) == [
+        "Held actor: block 2, lantern, 0x20 bytes into it",
+        "The gull's perch: block 10, room, 0x750 bytes into it",
+    ]
+    await page.evaluate("document.querySelector('#heap summary').focus(); 0")
+    await press(page, "Enter")
+    row = cells(".blocks tbody tr")
+    await page.wait_for(f"{row}.length", 13)
+    rows = await page.evaluate(row)
+    assert rows[2] == ["2", "lantern", "0x80200610", "0x1A0", "Held actor"]
+    desk.tell({**snapshot(), "heap": heap([(0x100, True, "rope")], damaged="block 1 is no block")})
+    await page.wait_for(text("#heap .fault"), "damaged: block 1 is no block")
+    await page.wait_for(f"{row}.length", 1)
+    desk.tell({**snapshot(), "heap": None})
+    await page.wait_for("document.querySelector('.heap-map').hidden")
+    assert "no heap" in await page.evaluate(text("#heap .sentence"))
+
+
+async def test_a_pointer_that_comes_and_goes_does_not_move_what_is_below(
+    page: Page, desk: CannedDesk
+) -> None:
+    await show(page, desk)
+    await page.wait_for("document.querySelectorAll('.pins li').length > 0")
+    top = "document.getElementById('practice-title').getBoundingClientRect().top"
+    before = await page.evaluate(top)
+    made = snapshot()
+    made["heap"]["held"] = []
+    for each in made["readings"]:
+        each["pointer"] = False
+    desk.tell(made)
+    await page.wait_for("document.querySelector('.pins').hidden")
+    await asyncio.sleep(0.2)
+    assert await page.evaluate(top) == before
+    desk.tell({**made, "heap": None})  # without a heap none of it is needed
+    await page.wait_for(f"{top} < {before - 20}")
+
+
+async def test_four_thousand_blocks_stay_fluid(page: Page, desk: CannedDesk) -> None:
+    """New blocks in every frame: frames of the page keep coming, none of them very late."""
+    await show(page, desk)
+    await page.evaluate(
+        "window.ticks = []; (function tick() {window.ticks.push(performance.now());"
+        "requestAnimationFrame(tick)})(); 0"
+    )
+    for number in range(40):
+        blocks = [
+            (0x40 + 16 * ((i + number) % 9), i % 3 > 0, f"kind_{i % 50}") for i in range(4096)
+        ]
+        desk.tell({**snapshot(number), "heap": heap(blocks)})
+        await asyncio.sleep(0.03)
+    await page.wait_for(
+        "document.querySelector('#heap .sentence').textContent.slice(0, 11)", "4096 blocks"
+    )
+    gaps = await page.evaluate("window.ticks.slice(1).map((t, i) => t - window.ticks[i])")
+    assert len(gaps) > 20
+    assert sorted(gaps)[len(gaps) // 2] < 100
+    await page.evaluate("document.querySelector('#heap details').open = true; 0")
+    await page.wait_for("document.querySelectorAll('.blocks tbody tr').length", 24)
+    await page.evaluate("document.querySelectorAll('.pages button')[1].click(); 0")
+    assert await page.evaluate(text(".pages .aside")) == "24 to 47 of 4096"
+
+
+STRETCH = """
+(async () => {
+  const { Stretch } = await import("/pages/desk_stretch.js");
+  const blocks = [[16, 100, true, 0], [9000, 84, true, 0], [132, 8852, false, 1]];
+  const found = new Stretch({start: 0, end: 9084, blocks}, [0, 2, 1]);
+  const places = [0, 1, 2].map((index) => found.at(found.place(index, 50)));
+  return {places, cut: [0, 1, 2].map((index) => found.isCut(index)), between: found.at(5),
+    share: found.widths[2] / found.length, others: found.widths[0] / found.widths[1]};
+})()
+"""
+
+
+async def test_a_block_that_would_take_most_of_the_map_is_drawn_with_a_break(
+    page: Page, desk: CannedDesk
+) -> None:
+    await show(page, desk)
+    found = await page.evaluate(STRETCH)
+    assert found["places"] == [0, 1, 2]  # what is pointed at is found again
+    assert found["cut"] == [False, False, True]
+    assert found["between"] == -1
+    assert found["share"] == pytest.approx(0.4, abs=0.01)
+    assert found["others"] == pytest.approx(100 / 84)  # all others in proportion
+
+
+async def test_steps_attempts_layouts_tallies_and_the_source(page: Page, desk: CannedDesk) -> None:
+    await show(page, desk)
+    await page.wait_for("document.querySelectorAll('.past li').length", 6)
+    assert await page.evaluate(text("#practice .sentence")) == "attempt 18: step 2 of 3, turn"
+    states = f"{cells('.steps li')}.map((all) => all.slice(1))"
+    assert await page.evaluate(states) == [
+        ["reach the pier", "done", "94 %"], ["turn", "now", "71 %"], ["write", "ahead", "80 %"]
+    ]  # fmt: skip
+    assert await page.evaluate(text("#practice .rate")) == (
+        "9 of 17 attempts, 53 % (95 % sure: 31 to 74 %); 2 in a row; 1 cut off"
+    )
+    assert (await page.evaluate(texts(".past .words")))[4] == (
+        "failed at write: the half went to another block"
+    )
+    marks = "[...document.querySelectorAll('.past li')].map(e => e.dataset.mark)"
+    assert await page.evaluate(marks) == ["hit", "hit", "absent", "miss", "absent", "offline"]
+    assert "expected lantern" in await page.evaluate(text(".layout .sentence"))
+    await page.evaluate("document.querySelector('.layout details').open = true; 0")
+    await page.wait_for(
+        "[...document.querySelectorAll('.layout-lines tbody tr')].map(r => r.cells[1].textContent)",
+        ["", "", "first: differs", "expected only"],
+    )
+    assert await page.evaluate(texts(".values .count")) == ["71", "49", "8"]
+    assert await page.evaluate(texts(".values .share")) == ["55.5 %", "38.3 %", "6.3 %"]
+    facts = f"Object.fromEntries({cells('.fact')})"
+    found = await page.evaluate(facts)
+    assert found["rate"] == "59.9 a second"
+    assert found["skipped"] == "2never looked at"
+    assert found["mqtt"] == "connected to 127.0.0.1:18834 skipped"
+
+
+async def test_panels_without_data_say_so_in_a_line(page: Page, desk: CannedDesk) -> None:
+    made = snapshot()
+    del made["practice"]
+    made.update(readings=[], heap=None)
+    made["health"].update(outputs=[], layouts=[], tallies=False, history=False)
+    desk.snapshot = made
+    await show(page, desk)
+    await page.wait_for(text("#layouts .sentence"), "no layouts in the bridge file")
+    assert await page.evaluate(text("#tallies .sentence")) == "no tally in the bridge file"
+    assert await page.evaluate(text("#nothing")) == "there are no watches"
+    assert "no steps" in await page.evaluate(text("#practice .sentence"))
+    assert await serious_violations(page) == []
+
+
+async def test_before_the_first_frame_nothing_is_made_up(page: Page, desk: CannedDesk) -> None:
+    made = snapshot(0)
+    made.update(heap=None, note="pier: is not there yet")
+    made["stats"]["frames"] = 0
+    for each in made["readings"]:
+        each.update(status="offline", value=None, text="", target=None, age=0.0)
+    desk.snapshot = made
+    await show(page, desk)
+    await page.wait_for(text("#heap .sentence"), "no heap before the first frame")
+    assert str(await page.evaluate(text("#where"))).startswith("no frame yet · ")
+    assert await page.evaluate(part("oil", "words")) == "offline"
+    desk.tell({**snapshot(1), "heap": None})
+    said = "no heap: the schema describes none, or it was not read yet"
+    await page.wait_for(text("#heap .sentence"), said)
+    assert str(await page.evaluate(text("#where"))).startswith("frame 1 · ")
+
+
+# The keyboard
+
+
+async def test_everything_is_reached_by_tab_and_nothing_holds_the_focus(
+    page: Page, desk: CannedDesk
+) -> None:
+    await show(page, desk)
+    await choose(page, "half")
+    await page.wait_for("document.getElementById('keep').hidden", False)
+    await page.evaluate("document.activeElement.blur(); 0")
+    place = (
+        "(() => {const e = document.activeElement; return e.dataset.watch ?? (e.id || "
+        "e.textContent || e.className)})()"
+    )
+    walked: list[str] = []
+    for _ in range(40):
+        await press(page, "Tab")
+        found = await page.evaluate(place)
+        if found.startswith("\n") or found in walked:
+            break
+        walked.append(found)
+    wanted = [
+        "theme",
+        "keys",
+        "find",
+        "half",
+        "ask",
+        "Keep as watch",
+        "List of blocks",
+        "Both lists",
+    ]
+    assert [name for name in walked if name in wanted] == wanted
+    assert sum(name in walked for name in ("oil", "east", "half")) == 1  # one watch at a time
+
+
+async def test_arrow_keys_walk_over_the_watches(page: Page, desk: CannedDesk) -> None:
+    await show(page, desk)
+    await press(page, "/")
+    for key, watch in [
+        ("ArrowDown", "oil"), ("ArrowDown", "held_kind"), ("End", "bell"), ("ArrowDown", "bell"),
+        ("ArrowUp", "next_x"), ("Home", "oil"), ("ArrowUp", "find"), ("ArrowDown", "oil"),
+    ]:  # fmt: skip
+        await press(page, key)
+        assert await page.evaluate(FOCUS) == watch
+    await press(page, "ArrowDown")
+    await press(page, "Enter")
+    await page.wait_for(text("#result .of"), "In hand")
+    await press(page, "Escape")
+    assert await page.evaluate(FOCUS) == "find"
+
+
+async def test_the_focus_stays_while_data_comes_at_60_hz(page: Page, desk: CannedDesk) -> None:
+    await show(page, desk)
+    await choose(page, "half")
+    await page.evaluate("window.lost = 0; addEventListener('focusout', () => window.lost++); 0")
+    for selector in ("[data-watch=east]", "#ask", "#heap summary", "#find"):
+        await page.evaluate(f"document.querySelector({selector!r}).focus(); window.lost = 0; 0")
+        await play(desk, 0.7)
+        assert await page.evaluate(f"document.activeElement.matches({selector!r})")
+        assert await page.evaluate("window.lost") == 0
+
+
+async def test_a_new_set_of_watches_keeps_the_focus_on_one_that_stays(
+    page: Page, desk: CannedDesk
+) -> None:
+    await show(page, desk)
+    await page.evaluate("document.querySelector('[data-watch=east]').focus(); 0")
+    desk.tell({**snapshot(), "readings": snapshot()["readings"][3:6]})
+    await page.wait_for("document.querySelectorAll('.entry').length", 3)
+    assert await page.evaluate(FOCUS) == "east"
+
+
+async def test_help_lists_the_keys_and_can_turn_them_off(page: Page, desk: CannedDesk) -> None:
+    """WCAG 2.2, success criterion 2.1.4: shortcuts of one character can be turned off."""
+    await show(page, desk)
+    await press(page, "?")
+    assert await page.evaluate("document.getElementById('help').open") is True
+    listed = await page.evaluate(texts("#help dt"))
+    assert listed[:3] == ["/", "=", "n"]
+    assert await serious_violations(page) == []
+    await press(page, "Escape")
+    assert await page.evaluate("document.getElementById('help').open") is False
+    await press(page, "3")
+    assert await page.evaluate(FOCUS) == "heap-title"
+    await page.evaluate("document.getElementById('single').click(); 0")
+    await press(page, "/")
+    assert await page.evaluate(FOCUS) == "heap-title"
+    await page.evaluate("document.getElementById('single').click(); 0")
+
+
+# Looks
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+async def test_the_checker_finds_nothing_serious_with_all_panels_open(
+    page: Page, desk: CannedDesk, scheme: str
+) -> None:
+    """axe-core 4, its rules for WCAG 2.2 AA among them."""
+    features = [{"name": "prefers-color-scheme", "value": scheme}]
+    await page.call("Emulation.setEmulatedMedia", features=features)
+    await show(page, desk)
+    assert await page.evaluate("document.documentElement.dataset.theme") == scheme
+    await choose(page, "half")
+    await page.wait_for("document.getElementById('keep').hidden", False)
+    await page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true; 0")
+    await asyncio.sleep(0.6)
+    assert await serious_violations(page) == []
+    await ask(page, "courier ?")
+    await page.wait_for("document.getElementById('ask-fault').hidden", False)
+    await page.evaluate("document.getElementById('ask').select(); 0")
+    await write(page, "co")
+    await page.wait_for("document.querySelectorAll('#offers li').length > 0")
+    await press(page, "ArrowDown")
+    assert await serious_violations(page) == []
+    gone = snapshot()
+    for each in gone["readings"]:
+        each.update(status="offline", age=75.0, reason="the pier is gone")
+    desk.tell(gone)
+    await page.wait_for("document.body.dataset.source", "offline")
+    await asyncio.sleep(0.5)
+    assert await page.evaluate(part("oil", "words")) == "offline 1 min"
+    assert await serious_violations(page) == []
+
+
+async def test_the_theme_button_is_remembered(page: Page, desk: CannedDesk) -> None:
+    await show(page, desk)
+    theme = "document.documentElement.dataset.theme"
+    first = await page.evaluate(theme)
+    await page.evaluate("document.getElementById('theme').click(); 0")
+    second = await page.evaluate(theme)
+    assert {first, second} == {"light", "dark"}
+    await show(page, desk)
+    assert await page.evaluate(theme) == second
+    await page.evaluate("localStorage.clear(); 0")
+
+
+COLOURS = """
+((names) => {
+  const probe = document.createElement("i");
+  document.body.append(probe);
+  const pen = new OffscreenCanvas(1, 1).getContext("2d", {willReadFrequently: true});
+  const found = names.map((name) => {
+    probe.style.color = `var(--${name})`;
+    pen.fillStyle = getComputedStyle(probe).color;
+    pen.fillRect(0, 0, 1, 1);
+    return [name, [...pen.getImageData(0, 0, 1, 1).data].slice(0, 3)];
+  });
+  probe.remove();
+  return Object.fromEntries(found);
+})
+"""
+GROUNDS = ("paper", "sheet", "chosen")
+LETTERS = ("ink", "muted", "hit", "miss", "warning", "absent")
+LINES = ("strong", "line", "pin", "hit", "focus")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("more", ["no-preference", "more"])
+async def test_every_colour_has_its_contrast(
+    page: Page, desk: CannedDesk, scheme: str, more: str
+) -> None:
+    """WCAG 2.2: letters 4.5 to 1 (SC 1.4.3), lines that matter 3 to 1 (SC 1.4.11)."""
+    features = [
+        {"name": "prefers-color-scheme", "value": scheme},
+        {"name": "prefers-contrast", "value": more},
+    ]
+    await page.call("Emulation.setEmulatedMedia", features=features)
+    await show(page, desk)
+    names = json.dumps([*GROUNDS, *LETTERS, *LINES, "used"])
+    colours = await page.evaluate(f"{COLOURS}({names})")
+    for ground in GROUNDS:
+        for letters in LETTERS:
+            assert contrast(colours[letters], colours[ground]) >= 4.5, (letters, ground)
+    for line in LINES:
+        assert contrast(colours[line], colours["paper"]) >= 3, line
+    assert contrast(colours["ink"], colours["used"]) >= 4.5
+    assert contrast(colours["paper"], colours["ink"]) >= (7 if more == "more" else 4.5)
+
+
+async def test_a_system_with_colours_of_its_own_shows_all_states(
+    page: Page, desk: CannedDesk
+) -> None:
+    features = [{"name": "forced-colors", "value": "active"}]
+    await page.call("Emulation.setEmulatedMedia", features=features)
+    await show(page, desk)
+    await choose(page, "half")
+    await page.wait_for("document.querySelectorAll('.leg').length", 7)
+    await asyncio.sleep(0.5)
+    shapes = (
+        "[...document.querySelectorAll('.entry > .mark')].map((m) => [...m.children].filter((g) => "
+        "getComputedStyle(g).opacity === '1').map((g) => g.className.baseVal).join())"
+    )
+    assert (await page.evaluate(shapes))[:9] == [
+        "", "hit", "", "hit", "miss", "miss", "", "warning", "absent"
+    ]  # fmt: skip
+    bar = "getComputedStyle(document.querySelector('.byte[data-kind=part]')).borderBottomStyle"
+    assert await page.evaluate(bar) == "double"
+
+
+async def test_reduced_motion_stops_fades_and_slows_plots(page: Page, desk: CannedDesk) -> None:
+    features = [{"name": "prefers-reduced-motion", "value": "reduce"}]
+    await page.call("Emulation.setEmulatedMedia", features=features)
+    await show(page, desk)
+    fade = "getComputedStyle(document.querySelector('.entry .value')).transitionDuration"
+    assert await page.evaluate(fade) == "0s"
+    await page.evaluate(COUNT_DRAWN)
+    await play(desk, 3)
+    assert 2 <= await page.evaluate("window.drawn") <= 5
+
+
+async def test_wider_spacing_of_text_loses_nothing(page: Page, desk: CannedDesk) -> None:
+    """WCAG 2.2, success criterion 1.4.12, with the spacings that it names."""
+    await page.resize(640, 360)
+    await show(page, desk)
+    await choose(page, "half")
+    await page.wait_for("document.querySelectorAll('.leg').length", 7)
+    await page.evaluate(
+        "{const s = document.createElement('style'); s.textContent = '* {"
+        "line-height: 1.5 !important; letter-spacing: 0.12em !important;"
+        "word-spacing: 0.16em !important}';"
+        "document.head.append(s)}"
+    )
+    await asyncio.sleep(0.3)
+    assert await page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    cut = (
+        "[...document.querySelectorAll('.entry *, .leg *, button, summary, h2, h3, p')]"
+        ".filter((e) => e.clientWidth > 0 && getComputedStyle(e).overflow === 'hidden' && "
+        "!e.classList.contains('unseen') && e.tagName !== 'CANVAS' && e.tagName !== 'svg' && "
+        "(e.scrollWidth > e.clientWidth + 1 || e.scrollHeight > e.clientHeight + 1)"
+        ").map((e) => e.className)"
+    )
+    assert await page.evaluate(cut) == []
+
+
+@pytest.mark.parametrize(
+    "size", [(1920, 1080), (1280, 720), (960, 1080), (640, 360), (400, 225), (320, 256)]
+)
+async def test_nothing_is_cut_off_and_only_one_way_scrolls(
+    page: Page, desk: CannedDesk, size: tuple[int, int]
+) -> None:
+    """1280 x 720 at 200 % is 640 x 360; WCAG 2.2, 1.4.10, asks for 320 pixels of width."""
+    await page.resize(*size)
+    made = snapshot()
+    long = "A label that goes on about the lamp of the lighthouse and " + "W" * 60
+    for each in made["readings"]:
+        each.update(label=long, reason=long if each["reason"] else "")
+    made["readings"][0]["text"] = "9" * 70
+    desk.snapshot = made
+    await show(page, desk)
+    await choose(page, "half")
+    await page.wait_for("document.getElementById('keep').hidden", False)
+    await page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true; 0")
+    await asyncio.sleep(0.3)
+    wide = (
+        "[document.documentElement, "
+        "...document.querySelectorAll('main, .column, #beside, #course')]"
+        ".filter((e) => e.scrollWidth > e.clientWidth + 1 && getComputedStyle(e).display !== "
+        "'contents').map((e) => [e.tagName + e.id, e.scrollWidth, e.clientWidth])"
+    )
+    assert await page.evaluate(wide) == []
+    cut = (
+        "[...document.querySelectorAll('.label, .value, .words, .sentence, .meaning, .pins li')]"
+        ".filter((e) => e.getClientRects().length && e.getBoundingClientRect().right > "
+        "innerWidth + 1).map((e) => e.className)"
+    )
+    assert await page.evaluate(cut) == []
+
+
+@pytest.mark.parametrize("width", [1280, 1920])
+async def test_the_ring_around_what_has_the_focus_is_whole(
+    page: Page, desk: CannedDesk, width: int
+) -> None:
+    """Nothing that scrolls may cut it off at the side."""
+    await page.resize(width, 720)
+    await show(page, desk)
+    await ask(page, "courier.kind")
+    await page.wait_for("document.getElementById('keep').hidden", False)
+    cut = await page.evaluate(
+        "['#ask', '#keep summary', '#find', '.entry', '#heap summary', '#layouts summary']"
+        ".filter((name) => {const element = document.querySelector(name);"
+        "const left = element.getBoundingClientRect().left;"
+        "const ring = name === '.entry' ? 0 : 5;"
+        "for (let at = element.parentElement; at; at = at.parentElement)"
+        "if (getComputedStyle(at).overflowX !== 'visible'"
+        " && left - ring < at.getBoundingClientRect().left) return true;"
+        "return false})"
+    )
+    assert cut == []
+
+
+async def test_targets_of_the_pointer_are_24_pixels(page: Page, desk: CannedDesk) -> None:
+    """WCAG 2.2, success criterion 2.5.8; a checkbox counts with its label."""
+    await show(page, desk)
+    await choose(page, "half")
+    await page.wait_for("document.getElementById('keep').hidden", False)
+    await page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true; 0")
+    small = (
+        "[...document.querySelectorAll('button, input, select, summary, textarea, a')]"
+        ".filter((e) => e.getClientRects().length).map((e) => [e.id || e.textContent, "
+        "e.getBoundingClientRect()]).filter(([, b]) => b.width < 24 || b.height < 24)"
+    )
+    assert await page.evaluate(small) == []
+
+
+# The connection and the load
+
+
+async def test_a_lost_connection_is_shown_and_found_again(browser: str, desk: CannedDesk) -> None:
+    async with new_page(browser, 1280, 720) as page:
+        await show(page, desk)
+        desk.fall_silent()
+        await page.wait_for(LINK, "lost", seconds=12)
+        assert await page.evaluate(text("#notice")) == "no connection to lowhalf"
+        await page.wait_for("document.getElementById('age').textContent.includes('ago')")
+        assert await page.evaluate(part("oil", "value")) == "812"  # kept, and told to be old
+        desk.speak()
+        desk.tell(snapshot(900))
+        await page.wait_for(LINK, "live", seconds=12)
+        await page.wait_for(part("oil", "value"), "900")
+        assert await page.evaluate(text("#trouble")) == ""
+        await desk.drop()
+        desk.tell(snapshot(901))
+        await page.wait_for(part("oil", "value"), "901", seconds=8)
+        assert page.faults == []
+
+
+async def sizes(page: Page) -> tuple[int, int]:
+    """What scripts hold once garbage is collected, in bytes, and the page's nodes."""
+    await page.call("HeapProfiler.collectGarbage")
+    used = await page.call("Runtime.getHeapUsage")
+    counts = await page.call("Memory.getDOMCounters")
+    return int(used["usedSize"]), int(counts["nodes"])
+
+
+async def test_60_hz_for_15_s_leaves_nothing_behind(page: Page, desk: CannedDesk) -> None:
+    await show(page, desk)
+    await choose(page, "half")
+    await play(desk, 4)
+    before = await sizes(page)
+    await play(desk, 15)
+    after = await sizes(page)
+    assert after[0] - before[0] < 250_000
+    assert after[1] <= before[1] + 20
+
+
+CHANGES = """
+window.values = []; window.emphases = [];
+new MutationObserver((changes) => {
+  const now = performance.now();
+  if (changes.some((c) => c.type === "attributes")) window.emphases.push(now);
+  else window.values.push(now);
+}).observe(document.getElementById("groups"), {subtree: true, childList: true, attributes: true,
+  attributeFilter: ["data-target", "data-status", "data-mark"]});
+0
+"""
+
+
+def luminance(colour: list[int]) -> float:
+    """Relative luminance, WCAG 2.2."""
+    shares = [part / 255 for part in colour]
+    linear = [s / 12.92 if s <= 0.04045 else ((s + 0.055) / 1.055) ** 2.4 for s in shares]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one: list[int], other: list[int]) -> float:
+    """Contrast ratio, WCAG 2.2."""
+    dark, light = sorted((luminance(one), luminance(other)))
+    return (light + 0.05) / (dark + 0.05)
+
+
+def most_in_a_second(times: list[float]) -> int:
+    return max((sum(start <= t < start + 1000 for t in times) for start in times), default=0)
+
+
+async def test_what_flips_at_60_hz_does_not_flash(page: Page, desk: CannedDesk) -> None:
+    """At most two changes of emphasis and 15 of text a second.
+
+    WCAG 2.2, success criterion 2.3.1, allows three flashes.
+    """
+    await show(page, desk)
+    await page.evaluate(CHANGES)
+    for number in range(240):
+        made = snapshot(number)
+        for each in made["readings"]:
+            if (number + number // 7) % 2:
+                each.update(status="null", target=None)
+        desk.tell(made)
+        await asyncio.sleep(1 / 60)
+    emphases = await page.evaluate("window.emphases")
+    values = await page.evaluate("window.values")
+    assert len(emphases) >= 3  # it does follow
+    assert most_in_a_second(emphases) <= 2
+    assert len(values) > 20
+    assert most_in_a_second(values) <= 15
