@@ -1,5 +1,8 @@
 """The output ``terminal``: a live table; plain lines where the stream is no terminal.
 
+The table is drawn when something is new, and only what has changed is sent, at most
+``BYTES_A_SECOND`` on average: over a slow line it is drawn less often.
+
 A plain line is written at most once a second, and only when something changed: the frame's
 number, then what changed, as ``name=value`` and the words of its target or status.
 """
@@ -7,6 +10,7 @@ number, then what changed, as ``name=value`` and the words of its target or stat
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import time
 from collections import deque
@@ -18,6 +22,8 @@ from rich.console import detect_legacy_windows
 
 from adapters.outputs.plain_lines import PlainLines
 from adapters.outputs.stream_thread import StreamThread
+from adapters.outputs.terminal_painter import Painter
+from adapters.outputs.terminal_signals import terminal_signals
 from adapters.outputs.terminal_table import TerminalTable
 from bridge.output import Output
 from bridge.readings import Frame, Watch
@@ -25,13 +31,15 @@ from schemas import output_settings
 from schemas.errors import OutputError
 
 MOST_LINES = 20
+BYTES_A_SECOND = 16_000
 
 
 class TerminalOutput(Output):
     """Draws at most ``settings.rate`` times a second, on a thread of its own.
 
     ``live`` says whether there is a table.  With TERM=dumb, and in a Windows console that knows
-    no control codes, there are plain lines as well.
+    no control codes, there are plain lines as well.  ``beside`` are the other outputs, on whose
+    states the table has a word.
     """
 
     kind: ClassVar[str] = "terminal"
@@ -39,13 +47,20 @@ class TerminalOutput(Output):
     def __init__(self, settings: output_settings.TerminalOutput, stream: TextIO) -> None:
         super().__init__()
         self.live = (
-            stream.isatty() and os.environ.get("TERM") != "dumb" and not detect_legacy_windows()
+            stream.isatty()
+            and os.environ.get("TERM") not in ("dumb", "unknown")
+            and not detect_legacy_windows()
         )
+        self.beside: Sequence[Output] = ()
         self._pause = 1 / settings.rate if self.live else max(1.0, 1 / settings.rate)
         self._stream = stream
         self._thread = StreamThread(stream, "lowhalf-terminal")
         self._table = TerminalTable(stream.encoding or "ascii") if self.live else None
+        # no-color.org: present and not empty
+        self._painter = Painter(colour=not os.environ.get("NO_COLOR"))
         self._lines = PlainLines()
+        self._stopped = False
+        self._sent = 0
         self._watches: tuple[Watch, ...] = ()
         self._frame: Frame | None = None
         self._came = 0.0
@@ -74,21 +89,29 @@ class TerminalOutput(Output):
 
         Raises OutputError when the terminal or the reader is gone.
         """
-        try:
-            while True:
-                await self._wait()
-                self._news.clear()
-                if self._frame is None and not self.live:
-                    continue
-                self._fresh = False
-                if self._frame is not None:
-                    _ = self._frame.readings  # evaluated here: the image belongs to this thread
-                said = list(self._said)
-                self._said.clear()
-                await self._do(partial(self._show, self._frame, said))
-                await asyncio.sleep(self._pause)
-        finally:
-            await self._thread.end(self._finish, 0.5)
+        watched: contextlib.AbstractContextManager[None] = contextlib.nullcontext()
+        if self.live:
+            watched = terminal_signals(self._news.set, self._stopping, self._resumed)
+        with watched:
+            try:
+                await self._draw()
+            finally:
+                await self._thread.end(self._finish, 0.5)
+
+    async def _draw(self) -> None:
+        while True:
+            await self._wait()
+            self._news.clear()
+            if self._stopped or (self._frame is None and not self.live):
+                continue
+            self._fresh = False
+            if self._frame is not None:
+                _ = self._frame.readings  # evaluated here: the image belongs to this thread
+            said = list(self._said)
+            self._said.clear()
+            self._sent = 0
+            await self._do(partial(self._show, self._frame, said))
+            await asyncio.sleep(max(self._pause, self._sent / BYTES_A_SECOND))
 
     async def _wait(self) -> None:
         if not self.live:
@@ -109,20 +132,41 @@ class TerminalOutput(Output):
             raise OutputError(f"cannot write: {failure}", output=self.kind) from failure
 
     def _show(self, frame: Frame | None, said: Sequence[str]) -> None:
-        if self._table is not None:
-            self._table.say(said)
         if self._table is None:
             text = self._lines.changes(frame) if frame is not None else ""
-        elif frame is None:
-            text = self._table.waiting(self._watches, self._size())
         else:
-            text = self._table.frame(frame, time.monotonic() - self._came, self._size())
+            size = self._size()
+            if frame is None:
+                lines = self._table.waiting(self._watches, size)
+            else:
+                since = time.monotonic() - self._came
+                lines = self._table.frame(frame, since, size, self._states())
+            text = self._painter.paint(lines, size, [self._table.text(line) for line in said])
         if text:
+            self._sent = len(text)
             self._thread.write(text)
 
+    def _states(self) -> list[str]:
+        return [
+            f"{output.kind} {output.state}"
+            for output in self.beside
+            if output is not self and output.state
+        ]
+
+    async def _stopping(self) -> None:
+        """The user wants the shell for a while."""
+        self._stopped = True
+        with contextlib.suppress(OutputError, TimeoutError):
+            async with asyncio.timeout(0.3):
+                await self._do(self._finish)
+
+    def _resumed(self) -> None:
+        self._stopped = False
+        self._news.set()
+
     def _finish(self) -> None:
-        if self._table is not None:
-            self._thread.write(self._table.end())
+        if text := self._painter.end():
+            self._thread.write(text)
 
     def _size(self) -> os.terminal_size:
         try:

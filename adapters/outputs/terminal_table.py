@@ -1,188 +1,221 @@
-"""The live table: what is drawn, as text with control codes."""
+"""The terminal view: which lines there are, and which of them where there is no room for all."""
 
 from __future__ import annotations
 
-import io
 import os
-from collections.abc import Iterator, Sequence
-from itertools import islice
+from collections.abc import Sequence
 
-from rich.console import Console, Group, RenderableType
-from rich.live import Live
-from rich.table import Table
-from rich.text import Text
+from rich.cells import cell_len
 
-from adapters.outputs.practice_words import practice_words
-from adapters.outputs.words import printable, state_words
-from bridge.readings import Frame, Reading, Status, Watch
+from adapters.outputs.terminal_line import GAP, Alphabet, Line, Piece, Style
+from adapters.outputs.terminal_steps import score_line, step_line
+from adapters.outputs.words import duration, state_words
+from bridge.readings import Frame, Reading, Stats, Status, Watch
 
-_HIT, _MISS, _NONE = "bold green", "yellow", "dim"
+ADDRESS_FROM = 90
+REASON_FROM = 60
+"""Columns of a terminal from which on there is an address, and a reason."""
+_ADDRESS = 10
+_LEAST_REASON = 12
+_LEAST = (10, 8, 8)
+"""Columns to which the watch, its target and its value shrink, in this order."""
 
 
 class TerminalTable:
-    """Draws into a text, which the caller writes to the terminal.
+    """Makes lines for a terminal of any size.
 
-    Columns that do not fit are left out: first the address, then the reason.  Rows that do not
-    fit are counted in a last line.
+    The most important lines come first where they do not all fit: the frame, the current step,
+    three watches, the score, three more watches, the counts, the other watches; and a last line
+    says how many are left out.
     """
 
     def __init__(self, encoding: str) -> None:
-        self._buffer = _Buffer(encoding)
-        # Colours come from TERM, COLORTERM and NO_COLOR in the environment.
-        self._console = Console(
-            file=self._buffer,
-            force_terminal=True,
-            legacy_windows=False,
-            markup=False,
-            emoji=False,
-            highlight=False,
-            width=80,
-            height=24,
-        )
-        self._live = Live(
-            console=self._console,
-            auto_refresh=False,
-            redirect_stdout=False,
-            redirect_stderr=False,
-            vertical_overflow="crop",
-        )
+        self._alphabet = Alphabet(encoding)
         self._widest = [0, 0, 0]
-        self._said: list[Text] = []
+        self._columns = 0
 
-    def say(self, lines: Sequence[str]) -> None:
-        """Lines to stand above the table from the next drawing on."""
-        self._said += [Text(printable(line), style=_NONE) for line in lines]
+    def text(self, text: str) -> str:
+        """*text* as one line that steers nothing and that the terminal's encoding can hold."""
+        return self._alphabet.text(text)
 
-    def waiting(self, watches: Sequence[Watch], size: os.terminal_size) -> str:
-        """The table before the first frame."""
-        rows = (Reading(watch, Status.WAITING, reason="no frame yet") for watch in watches)
-        head = [Text("waiting for the first frame", style="bold")]
-        return self._draw(head, rows, len(watches), 0.0, size)
+    def waiting(self, watches: Sequence[Watch], size: os.terminal_size) -> list[Line]:
+        """The view before the first frame."""
+        rows = [Reading(watch, Status.WAITING, reason="no frame yet") for watch in watches]
+        title = self._alphabet.row([("waiting for the first frame", Style.STRONG)], size.columns)
+        return self._arranged(size, title, [], [], rows, 0.0, "")
 
-    def frame(self, frame: Frame, since: float, size: os.terminal_size) -> str:
-        """The table of *frame*, which came *since* seconds ago."""
-        head = [self._title(frame), self._counts(frame)]
+    def frame(
+        self, frame: Frame, since: float, size: os.terminal_size, outputs: Sequence[str] = ()
+    ) -> list[Line]:
+        """The view of *frame*, which came *since* seconds ago.
+
+        *outputs* are words on the states of other outputs.
+        """
+        width = size.columns
+        practice: list[Line] = []
         if frame.practice is not None:
-            head.append(Text(printable(practice_words(frame.practice))))
-        if frame.note:
-            head.append(Text(printable(frame.note), style="yellow"))
-        return self._draw(head, frame.readings, len(frame.readings), since, size)
-
-    def end(self) -> str:
-        """What leaves the last table standing and gives the cursor back."""
-        self._live.stop()
-        return self._buffer.drain()
-
-    def _draw(
-        self,
-        head: list[Text],
-        rows: Sequence[Reading] | Iterator[Reading],
-        count: int,
-        since: float,
-        size: os.terminal_size,
-    ) -> str:
-        # A terminal that became narrower has wrapped the old lines: their place is not known.
-        wipe = "\x1b[H\x1b[2J" if size.columns < self._console.width else ""
-        self._console.size = (size.columns, size.lines)
-        self._live.start()
-        for line in self._said:
-            self._console.print(line)
-        self._said.clear()
-        room = max(1, size.lines - len(head) - 2)
-        shown = count if count <= room else max(1, room - 1)
-        parts: list[RenderableType] = [*head, self._table(islice(rows, shown), since)]
-        if shown < count:
-            parts.append(Text(f"and {count - shown} more", style=_NONE))
-        for part in parts:
-            if isinstance(part, Text):
-                part.no_wrap, part.overflow = True, "ellipsis"
-        self._live.update(Group(*parts), refresh=True)
-        return wipe + self._buffer.drain()
-
-    def _table(self, rows: Iterator[Reading], since: float) -> Table:
-        width = self._console.width
-        table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style=_NONE)
-        cells = [self._cells(reading, since) for reading in rows]
-        for column in range(3):
-            needed = max((row[column].cell_len for row in cells), default=0)
-            # Columns only grow, so that nothing moves when a value loses a digit.
-            self._widest[column] = max(self._widest[column], min(needed, width // 3))
-        watch, value, target = self._widest
-        table.add_column("watch", no_wrap=True, min_width=watch, overflow="ellipsis")
-        table.add_column(
-            "value", no_wrap=True, min_width=value, overflow="ellipsis", justify="right"
+            practice = [
+                step_line(frame.practice, self._alphabet, width),
+                score_line(frame.practice, self._alphabet, width),
+            ]
+        counts = [(words, Style.FAINT) for words in (*_counts(frame.stats), *outputs)]
+        return self._arranged(
+            size,
+            self._title(frame, since, width),
+            [self._alphabet.row(counts, width)],
+            [line for line in practice if line],
+            frame.readings,
+            since,
+            frame.note,
         )
-        table.add_column("target", no_wrap=True, min_width=target, overflow="ellipsis")
-        columns = 3
-        if width >= 90:
-            table.add_column("address", no_wrap=True, min_width=10)
-        if width >= 60:
-            table.add_column("reason", no_wrap=True, overflow="ellipsis", ratio=1)
-        for row in cells:
-            kept = row[:columns]
-            if width >= 90:
-                kept.append(row[3])
-            if width >= 60:
-                kept.append(row[4])
-            table.add_row(*kept)
-        return table
 
-    def _cells(self, reading: Reading, since: float) -> list[Text]:
+    def _arranged(
+        self,
+        size: os.terminal_size,
+        title: Line,
+        counts: Sequence[Line],
+        practice: Sequence[Line],
+        readings: Sequence[Reading],
+        since: float,
+        note: str,
+    ) -> list[Line]:
+        width, height = size.columns, size.lines
+        notes = [self._alphabet.row([(note, Style.WARNING)], width)] if note else []
+        above = 1 + len(counts) + len(practice) + len(notes)
+        fits = above + len(readings) <= height
+        # more than the room takes are not made; a few more are, for their columns
+        rows = self._rows(readings if fits else readings[:height], since, width)
+        heading, *watches = rows
+        if above + 1 + len(readings) <= height:
+            return [title, *counts, *practice, *notes, heading, *watches]
+        if fits:
+            return [title, *counts, *practice, *notes, *watches]
+        # (place on the screen, line), the most important first
+        places = enumerate([title, *counts, *practice, *notes, *watches])
+        numbered = list(places)
+        begin = 1 + len(counts)
+        steps = numbered[begin : begin + len(practice)]
+        rest = numbered[above:]
+        ranked = [
+            numbered[0],
+            *steps[:1],
+            *numbered[begin + len(practice) : above],
+            *rest[:3],
+            *steps[1:],
+            *rest[3:6],
+            *numbered[1:begin],
+            *rest[6:],
+        ]
+        kept = sorted(ranked[: max(1, height - 1)], key=lambda entry: entry[0])
+        left = above + len(readings) - len(kept)
+        lines = [line for _, line in kept]
+        if height > 1:
+            words = f"{left} more line{'s' * (left != 1)}, in a taller window"
+            lines.append(self._alphabet.row([(words, Style.FAINT)], width))
+        return lines
+
+    def _title(self, frame: Frame, since: float, width: int) -> Line:
+        parts: list[Piece] = []
+        gone = bool(frame.readings) and all(
+            reading.status is Status.OFFLINE for reading in frame.readings
+        )
+        if gone:
+            age = duration(max(reading.age for reading in frame.readings) + since)
+            parts.append((f"{self._alphabet.offline} offline {age}", Style.WARNING))
+        parts += [
+            (f"frame {frame.number}", Style.STRONG),
+            (frame.build or "unknown build", Style.STRONG),
+            (frame.source, Style.STRONG),
+            (frame.consistency, Style.STRONG),
+        ]
+        return self._alphabet.row(parts, width)
+
+    def _rows(self, readings: Sequence[Reading], since: float, width: int) -> list[Line]:
+        """The heading and a line a reading."""
+        if width != self._columns:
+            self._columns, self._widest = width, [0, 0, 0]
+        cells = [self._cells(reading, since) for reading in readings]
+        heading: list[Piece] = [
+            (word, Style.FAINT) for word in ("watch", "value", "target", "address", "reason")
+        ]
+        widths = self._widths([heading, *cells], width)
+        return [self._row(row, widths) for row in (heading, *cells)]
+
+    def _widths(self, rows: Sequence[Sequence[Piece]], width: int) -> list[int]:
+        most = width // 3 if width >= REASON_FROM else width
+        for column in range(3):
+            needed = max(cell_len(row[column][0]) for row in rows)
+            # Columns only grow, so that nothing moves when a value loses a digit.
+            self._widest[column] = max(self._widest[column], min(needed, most))
+        widths = list(self._widest)
+        over = sum(widths) + 2 * GAP - width
+        for column, least in zip((0, 2, 1), _LEAST, strict=True):
+            shrunk = min(max(0, over), max(0, widths[column] - least))
+            widths[column] -= shrunk
+            over -= shrunk
+        if over > 0:  # the narrowest: the name and as much of the value as there is room for
+            return [width] if width < 12 else [width // 2, width - width // 2 - GAP]
+        left = width - sum(widths) - 2 * GAP
+        if width >= ADDRESS_FROM and left >= GAP + _ADDRESS:
+            widths.append(_ADDRESS)
+            left -= GAP + _ADDRESS
+        else:
+            widths.append(0)
+        if width >= REASON_FROM and left >= GAP + _LEAST_REASON:
+            widths.append(left - GAP)
+        return widths
+
+    def _row(self, cells: Sequence[Piece], widths: Sequence[int]) -> Line:
+        line: list[Piece] = []
+        for column, ((text, style), width) in enumerate(zip(cells, widths, strict=False)):
+            if width == 0:
+                continue
+            gap = " " * GAP if line else ""
+            line.append((gap + self._alphabet.fill(text, width, right=column == 1), style))
+        return _without_end(line)
+
+    def _cells(self, reading: Reading, since: float) -> list[Piece]:
         good = reading.status.has_value
-        hit = reading.target == "hit"
-        value = Text(printable(reading.text) or "-", style="bold" if good else _NONE)
+        mark, style = self._mark(reading)
         words = state_words(reading, since)
-        mark = self._mark(reading)
-        style = (_HIT if hit else _MISS) if reading.target else _NONE
+        if self._columns < REASON_FROM:  # the ring before it and the heading say it as well
+            words = words.removesuffix(" to go")
         address = "" if reading.address is None else f"0x{reading.address:08X}"
+        text = self._alphabet.text
         return [
-            Text(printable(reading.watch.title)),
-            value,
-            Text(f"{mark} {printable(words)}" if mark else printable(words), style=style),
-            Text(address, style=_NONE),
-            Text(printable(reading.reason), style=_NONE),
+            (text(reading.watch.title), Style.PLAIN),
+            (text(reading.text) or "-", Style.STRONG if good else Style.FAINT),
+            (text(f"{mark} {words}") if mark else text(words), style),
+            (address, Style.FAINT),
+            (text(reading.reason), Style.FAINT),
         ]
 
-    def _mark(self, reading: Reading) -> str:
+    def _mark(self, reading: Reading) -> tuple[str, Style]:
+        """A shape of its own for each state; none for a value that has no target and is well."""
+        shapes = self._alphabet
+        if reading.status is Status.OFFLINE:
+            return shapes.offline, Style.FAINT
+        if not reading.status.has_value:
+            return shapes.absent, Style.FAINT
+        if reading.status is not Status.OK:
+            return shapes.warning, Style.WARNING
         if reading.target is None:
-            return ""
-        full, hollow = ("●", "○") if self._buffer.unicode else ("*", "-")
-        return full if reading.target == "hit" else hollow
-
-    def _title(self, frame: Frame) -> Text:
-        build = frame.build or "unknown build"
-        line = f"frame {frame.number}  {build}  {frame.source}  {frame.consistency}"
-        return Text(printable(line), style="bold")
-
-    def _counts(self, frame: Frame) -> Text:
-        stats = frame.stats
-        line = f"{stats.frames} frames  {stats.skipped} skipped  {stats.torn} torn"
-        if stats.lag:
-            line += f"  {stats.lag} lag"
-        if stats.unwhole:
-            line += f"  {stats.unwhole} not whole"
-        if stats.resets:
-            line += f"  {stats.resets} resets"
-        return Text(line, style=_NONE)
+            return "", Style.PLAIN
+        return (shapes.hit, Style.HIT) if reading.target == "hit" else (shapes.miss, Style.MISS)
 
 
-class _Buffer(io.StringIO):
-    """Takes what rich writes; rich asks it for the encoding of the terminal behind it."""
+def _counts(stats: Stats) -> list[str]:
+    counts = [f"{stats.frames} frames", f"{stats.skipped} skipped", f"{stats.torn} torn"]
+    counts += [f"{stats.lag} lag"] if stats.lag else []
+    counts += [f"{stats.unwhole} not whole"] if stats.unwhole else []
+    counts += [f"{stats.resets} resets"] if stats.resets else []
+    return counts
 
-    def __init__(self, encoding: str) -> None:
-        super().__init__()
-        self._encoding = encoding
 
-    @property
-    def encoding(self) -> str:  # type: ignore[override]
-        return self._encoding
-
-    @property
-    def unicode(self) -> bool:
-        return self._encoding.lower().replace("_", "-").startswith("utf")
-
-    def drain(self) -> str:
-        text = self.getvalue()
-        self.seek(0)
-        self.truncate()
-        return text
+def _without_end(line: list[Piece]) -> Line:
+    """Spaces at the end of a line are not sent."""
+    while line:
+        text, style = line.pop()
+        if kept := text.rstrip():
+            return (*line, (kept, style))
+    return ()

@@ -7,11 +7,11 @@ import io
 import os
 import re
 import shlex
+import signal
 import struct
-import subprocess
 import sys
 import time
-from collections.abc import AsyncIterator, Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -21,6 +21,7 @@ import pytest
 
 from adapters.outputs.plain_lines import PlainLines
 from adapters.outputs.terminal import TerminalOutput
+from adapters.outputs.terminal_painter import Painter
 from adapters.outputs.terminal_table import TerminalTable
 from adapters.outputs.words import printable, state_words, status_words, target_words
 from bridge.readings import Frame, Reading, Status, Watch
@@ -31,10 +32,13 @@ from schemas.errors import OutputError
 from tests.adapters.made_frames import EAST, HALF, OIL, forty, frame, good, three
 from tests.adapters.pipes import pipe
 from tests.adapters.running import running
+from tests.adapters.tmux_window import Tmux, shows, tmux
+
+__all__ = ["tmux"]  # a fixture
 
 ROOT = Path(__file__).parents[2]
-EVIL = "pier\x1b[31m\x07\r\n\u202ered[bold red]x[/]:anchor:\udc80"
-EVIL_SHOWN = r"pier\x1b[31m\x07\x0d\x0a\u202ered[bold red]x[/]:anchor:\udc80"
+EVIL = "pier\x1b[31m\x07\r\n\x9b2J\u202ered[bold red]x[/]:anchor:\udc80"
+EVIL_SHOWN = r"pier\x1b[31m\x07\x0d\x0a\x9b2J\u202ered[bold red]x[/]:anchor:\udc80"
 ESCAPES = re.compile(r"\x1b(?:\[[0-9;?]*[A-Za-z])")
 WIDE = os.terminal_size((120, 30))
 
@@ -51,9 +55,14 @@ def made(stream: TextIO, rate: float = 10.0) -> TerminalOutput:
 
 
 def drawn(frame: Frame, size: os.terminal_size = WIDE, encoding: str = "utf-8") -> list[str]:
-    """The table's lines without control codes and spaces at their ends."""
-    text = ESCAPES.sub("", TerminalTable(encoding).frame(frame, 0.0, size))
-    return [line.rstrip() for line in text.replace("\r", "").splitlines()]
+    """The table's lines."""
+    lines = TerminalTable(encoding).frame(frame, 0.0, size)
+    return ["".join(text for text, _ in line) for line in lines]
+
+
+def painted(frame: Frame, size: os.terminal_size = WIDE, *, colour: bool = True) -> str:
+    """A first drawing, with its control codes."""
+    return Painter(colour=colour).paint(TerminalTable("utf-8").frame(frame, 0.0, size), size)
 
 
 # Words
@@ -174,7 +183,7 @@ def test_the_table_shows_the_frame() -> None:
         "watch              value  target         address     reason",
         "Lamp oil             812                 0x80102A40",
         "East of the pier  117.25  ○ +2.75 to go  0x80102A6C",
-        "Written half           -  null                       courier.held is null",
+        "Written half           -  × null                     courier.held is null",
     ]
 
 
@@ -194,18 +203,11 @@ def test_the_table_fits_any_width(columns: int) -> None:
         assert "117.25" in table[4]
 
 
-def test_rows_that_do_not_fit_are_counted() -> None:
-    table = drawn(forty(1), os.terminal_size((80, 12)))
-    assert len(table) <= 12
-    assert table[-1] == "and 33 more"
-
-
 def test_columns_do_not_move_when_a_value_loses_a_digit() -> None:
     table = TerminalTable("utf-8")
     widths = []
     for value in (123456, 7, 99):
-        text = table.frame(frame(1, [good(OIL, value)]), 0.0, WIDE)
-        row = ESCAPES.sub("", text).rstrip("\n").splitlines()[-1]
+        row = "".join(text for text, _ in table.frame(frame(1, [good(OIL, value)]), 0.0, WIDE)[-1])
         widths.append(row.index(str(value)) + len(str(value)))
     assert len(set(widths)) == 1
 
@@ -214,29 +216,11 @@ def test_guest_text_cannot_steer_the_table() -> None:
     name = Watch("name", EVIL, "name", TEXT)
     null = Reading(HALF, Status.NULL, reason=EVIL)
     bad = replace(frame(1, [good(name, EVIL), null], note=EVIL), source=EVIL, build=EVIL)
-    text = TerminalTable("utf-8").frame(bad, 0.0, os.terminal_size((300, 30)))
+    text = painted(bad, os.terminal_size((300, 30)))
     assert "\x1b[31m" not in text
-    assert not set(ESCAPES.sub("", text)) & {"\x07", "\x1b", "\u202e", "\udc80"}
+    assert not set(ESCAPES.sub("", text)) & {"\x07", "\x1b", "\x9b", "\u202e", "\udc80"}
     assert text.count(EVIL_SHOWN) == 6
     assert "⚓" not in text
-
-
-def test_no_color_leaves_out_colours(monkeypatch: pytest.MonkeyPatch) -> None:
-    """no-color.org: NO_COLOR, present and not empty, means no ANSI colour."""
-    colour = re.compile(r"\x1b\[[0-9;]*3[0-9]")
-    shown = frame(1, [good(EAST, 120.0)], note="low tide")
-    assert colour.search(TerminalTable("utf-8").frame(shown, 0.0, WIDE))
-    monkeypatch.setenv("NO_COLOR", "1")
-    text = TerminalTable("utf-8").frame(shown, 0.0, WIDE)
-    assert "hit" in text
-    assert not colour.search(text)
-
-
-def test_the_end_gives_the_cursor_back() -> None:
-    table = TerminalTable("utf-8")
-    assert "\x1b[?25l" in table.frame(three(1), 0.0, WIDE)
-    assert table.end().endswith("\x1b[?25h")
-    assert TerminalTable("utf-8").end() == ""
 
 
 # A real terminal
@@ -289,12 +273,48 @@ async def test_a_terminal_gets_a_table_at_the_rate_asked_for() -> None:
                 output.publish(three(number))
                 await asyncio.sleep(1 / 60)
                 screen.take()
-            drawings = screen.text.count("first-print")
+            drawings = screen.text.count("\x1b[5A")  # up to the frame's number
         screen.take()
         assert 3 <= drawings <= 7
         assert "117.25" in screen.text
         assert screen.text.endswith("\x1b[?25h")
         assert output.skipped >= 40
+
+
+async def test_the_states_of_other_outputs_are_shown() -> None:
+    class Signal(TerminalOutput):
+        kind = "signal"
+        state = "connected to the pier\x1b[31m"
+
+    with terminal(120, 30) as (screen, stream):
+        output = made(stream)
+        output.beside = [output, Signal(output_settings.TerminalOutput(), io.StringIO())]
+        async with running(output):
+            output.publish(three(1))
+            await asyncio.sleep(0.2)
+        screen.take()
+    assert r"1 frames  2 skipped  1 torn  signal connected to the pier\x1b[31m" in screen.text
+
+
+async def test_a_new_size_is_drawn_at_once() -> None:
+    """POSIX's SIGWINCH; without it the size would be seen at the next drawing, a second later."""
+    with terminal(120, 30) as (screen, stream):
+        import fcntl
+        import termios
+
+        async with running(output := made(stream, rate=20)):
+            output.publish(three(1))
+            await asyncio.sleep(0.2)
+            screen.take()
+            assert "address" in screen.text
+            screen.text = ""
+            fcntl.ioctl(screen.end, termios.TIOCSWINSZ, struct.pack("HHHH", 30, 70, 0, 0))
+            os.kill(os.getpid(), signal.SIGWINCH)
+            await asyncio.sleep(0.3)
+            screen.take()
+            assert "Written half" in screen.text
+            assert "address" not in screen.text
+        assert signal.getsignal(signal.SIGWINCH) in (signal.SIG_DFL, None)
 
 
 async def test_a_stopped_terminal_blocks_nothing() -> None:
@@ -352,39 +372,6 @@ STOP = Path(sys.argv[1])
 asyncio.run(main())
 print("good bye")
 """
-
-
-class Tmux:
-    """A tmux server of the test's own with one window."""
-
-    def __init__(self, socket: Path) -> None:
-        self._socket = str(socket)
-
-    def run(self, *words: str) -> str:
-        command = ["tmux", "-S", self._socket, "-f", os.devnull, *words]
-        done = subprocess.run(command, capture_output=True, text=True, timeout=10, check=True)
-        return done.stdout
-
-    def lines(self) -> list[str]:
-        return [line.rstrip() for line in self.run("capture-pane", "-p").splitlines()]
-
-
-@pytest.fixture
-async def tmux(tmp_path: Path) -> AsyncIterator[Tmux]:
-    made = Tmux(tmp_path / "tmux")
-    made.run("new-session", "-d", "-x", "100", "-y", "20", "sh")
-    yield made
-    made.run("kill-server")
-
-
-async def shows(tmux: Tmux, wanted: Sequence[str], seconds: float = 5) -> list[str]:
-    end = time.monotonic() + seconds
-    while True:
-        lines = tmux.lines()
-        if all(any(word in line for line in lines) for word in wanted):
-            return lines
-        assert time.monotonic() < end, lines
-        await asyncio.sleep(0.1)
 
 
 @pytest.mark.needs("tmux", "tmux")
