@@ -10,6 +10,7 @@ a branch that is not taken; equal ones are shared.
 from __future__ import annotations
 
 import ast
+import functools
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NoReturn
@@ -114,11 +115,17 @@ def check(
 
     Raises ExpressionError for the first wrong one, SchemaError where the heap's description is.
     """
-    heap = heap_program(Checker(layout, {}))
+    heap = _heap(layout)
     checker = Checker(layout, watches, heedless)
     for name in checker.ordered():
         checker.watch(name)
     return Program(tuple(checker.slots), dict(checker.watch_slots), heap)
+
+
+@functools.lru_cache(64)
+def _heap(layout: BuildLayout) -> HeapProgram | None:
+    """The heap of a build's schema, the same for each of its programs."""
+    return heap_program(Checker(layout, {}))
 
 
 def value_type(leaf: Leaf) -> ValueType:

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import ast
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from bridge import nodes
 from bridge.turn_search import TURN, Move, cheapest
 from bridge.values import INTEGER
+from schemas.schema_file import MoveTable
 
 if TYPE_CHECKING:
     from bridge.checker import Checker
 
 
-def turn_frames(checker: Checker, tree: ast.Call) -> nodes.Expr:
-    moves = tuple(
+def moves_of(tables: Mapping[str, MoveTable]) -> tuple[Move, ...]:
+    """Moves as the search takes them."""
+    return tuple(
         Move(
             name,
             move.add or 0,
@@ -22,8 +25,12 @@ def turn_frames(checker: Checker, tree: ast.Call) -> nodes.Expr:
             move.frames,
             move.limit,
         )
-        for name, move in checker.layout.moves.items()
+        for name, move in tables.items()
     )
+
+
+def turn_frames(checker: Checker, tree: ast.Call) -> nodes.Expr:
+    moves = moves_of(checker.layout.moves)
     if not moves:
         checker.refuse(tree, "the schema has no moves; add [moves] to it")
     to, start = (checker.whole_number(part) for part in tree.args)

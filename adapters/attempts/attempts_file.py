@@ -157,7 +157,12 @@ class AttemptsFile(Keeper):
         """Write what waits; false where the file refuses it."""
         try:
             while self._attempts:
-                write_attempt(database.connection, self._attempts[0])
+                try:
+                    write_attempt(database.connection, self._attempts[0])
+                except OverflowError as fault:  # SQLite's integers have 64 bits, signed
+                    number = self._attempts[0].number
+                    words = "attempts: attempt %d is given up: %s"
+                    self._tell(self._log.error, words, number, fault)
                 self._attempts.popleft()
             if tallies and self._tallies:
                 write_tallies(database.connection, self._tallies)

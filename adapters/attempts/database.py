@@ -14,10 +14,11 @@ from __future__ import annotations
 import contextlib
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
-from typing import Any
 
 from bridge.attempts import Attempt, Kept, Outcome
 from bridge.steps import StepOutcome, StepResult
@@ -30,8 +31,6 @@ APPLICATION = 0x4C48_4154
 BUSY = 1.0
 """Seconds to wait for another program that holds the file."""
 CUT_OFF = "lowhalf was ended without being asked"
-NO_VALUE = "null"
-"""How a tally writes that there was no value."""
 
 _TABLES = """
 CREATE TABLE attempt (
@@ -226,10 +225,10 @@ def read_attempts(database: Database, *, running: bool) -> list[Attempt]:
             )
             for row in rows
         }
-        for number, group in _groups(steps):
+        for number, group in groupby(steps, itemgetter(0)):
             results = tuple(StepResult(r[2], StepOutcome(r[3]), r[4], r[5], r[6]) for r in group)
             attempts[number] = replace(attempts[number], steps=results)
-        for number, group in _groups(kept):
+        for number, group in groupby(kept, itemgetter(0)):
             values = tuple(Kept(r[2], r[3], json.loads(r[4]), r[5]) for r in group)
             attempts[number] = replace(attempts[number], kept=values)
     except (sqlite3.Error, ValueError, KeyError, TypeError) as fault:
@@ -300,14 +299,6 @@ def _is_fresh(database: Database) -> bool:
     if state != "ok":
         raise wrong(path, f"is damaged; move it away: {state.splitlines()[-1]}")
     return False
-
-
-def _groups(rows: Iterable[tuple[Any, ...]]) -> Iterator[tuple[int, list[tuple[Any, ...]]]]:
-    """Rows by the number in their first column."""
-    found: dict[int, list[tuple[Any, ...]]] = {}
-    for row in rows:
-        found.setdefault(row[0], []).append(row)
-    yield from found.items()
 
 
 def _quoted(path: Path) -> str:

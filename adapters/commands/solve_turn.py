@@ -12,7 +12,8 @@ from adapters.commands import numbers
 from adapters.commands.read import columns
 from adapters.outputs.words import printable
 from bridge.mathematics import degrees, turn
-from bridge.turn_search import TURN, Move, TurnAnswer, TurnSearch, Way
+from bridge.turn_function import moves_of
+from bridge.turn_search import TURN, TurnAnswer, TurnSearch, Way
 from schemas.moves_file import load_moves
 
 MOST_OTHERS = 50
@@ -45,16 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    moves = [
-        Move(
-            name,
-            move.add or 0,
-            None if move.set is None else move.set % TURN,
-            move.frames,
-            move.limit,
-        )
-        for name, move in load_moves(arguments.moves).items()
-    ]
+    moves = moves_of(load_moves(arguments.moves))
     start, to = arguments.start, arguments.to
     answer = TurnSearch(moves).answer(start, to, min(arguments.others, MOST_OTHERS))
     best = answer.best

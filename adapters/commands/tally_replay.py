@@ -15,6 +15,7 @@ from pathlib import Path
 
 from adapters.attempts.tallies_json import Counts
 from adapters.commands.one_frame import take_frame, with_dump
+from adapters.recordings.chunk_index import MAGIC
 from adapters.sources.replay import RecordingReplay
 from bridge.attempts import Attempt
 from bridge.keeper import Keeper
@@ -26,7 +27,6 @@ from bridge.values import Value
 from schemas.errors import SourceEnded, SourceLost
 from schemas.loader import Bridge
 
-_MCAP = b"\x89MCAP0\r\n"
 _WAIT = 10.0
 
 
@@ -119,7 +119,7 @@ def _value(reading: Reading) -> Value | None:
 def _is_recording(path: Path) -> bool:
     try:
         with path.open("rb") as stream:
-            return stream.read(len(_MCAP)) == _MCAP
+            return stream.read(len(MAGIC)) == MAGIC
     except OSError as fault:
         reason = (fault.strerror or str(fault)).lower()
         raise SourceLost(f"{path} cannot be read: {reason}", source=path.name) from fault

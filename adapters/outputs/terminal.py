@@ -143,7 +143,8 @@ class TerminalOutput(Output):
                 lines = self._table.frame(frame, since, size, self._states())
             text = self._painter.paint(lines, size, [self._table.text(line) for line in said])
         if text:
-            self._sent = len(text)
+            encoding = self._stream.encoding or "utf-8"
+            self._sent = len(text.encode(encoding, errors="replace"))
             self._thread.write(text)
 
     def _states(self) -> list[str]:

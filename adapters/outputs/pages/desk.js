@@ -1,5 +1,6 @@
 // The page for the person who practises: puts the connection, the pace and the panels together.
 
+import "/pages/address.js";
 import { HealthPanel } from "/pages/desk_health.js";
 import { HeapPanel } from "/pages/desk_heap.js";
 import { keys } from "/pages/desk_keys.js";
@@ -17,13 +18,6 @@ import { duration } from "/pages/words.js";
 
 const TENTH = 100;
 const CALM_TENTHS = 10; // plots move once a second for those who ask for less motion
-
-// The server keeps it as a cookie; it need not be seen any longer.
-const address = new URL(location.href);
-if (address.searchParams.has("token")) {
-  address.searchParams.delete("token");
-  history.replaceState(null, "", address);
-}
 
 const byId = (id) => document.getElementById(id);
 const { body } = document;

@@ -10,7 +10,7 @@ function added({ kind, offset, count }) {
   return "";
 }
 
-function digits(hex) {
+export function digits(hex) {
   return hex.replace(/^0x/i, "").toUpperCase();
 }
 

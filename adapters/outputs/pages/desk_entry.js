@@ -4,23 +4,14 @@ import { drawTrace } from "/pages/desk_plot.js";
 import { Room } from "/pages/desk_room.js";
 import { Trace } from "/pages/desk_trace.js";
 import { child, mark, put } from "/pages/elements.js";
-import { WARNINGS, stateWords } from "/pages/words.js";
+import { WARNINGS, hasValue, markOf, stateWords } from "/pages/words.js";
 
 const LONG = 14; // characters, from which a value is set smaller
 const BITS = /^-?0[xb]/;
 const NUMBER = /^[-+]?[0-9]/;
 
-function markOf(status, target) {
-  if (status === "offline") return "offline";
-  if (WARNINGS.has(status)) return "warning";
-  if (status !== "ok") return "absent";
-  return target;
-}
-
 // As on the overlay, and here there is room for the reason as well.
 function sayState(reading, status, target, seconds) {
-  // what never was has no age
-  if (status === "offline" && reading.value === null && reading.age === 0) return status;
   const words = stateWords(reading, status, target, seconds);
   if (status === "ok" || status === "offline") return words;
   if (WARNINGS.has(status)) return reading.reason ? `${words}: ${reading.reason}` : words;
@@ -28,7 +19,7 @@ function sayState(reading, status, target, seconds) {
 }
 
 function numberOf(reading) {
-  if (reading.status !== "ok" && !WARNINGS.has(reading.status)) return NaN;
+  if (!hasValue(reading.status)) return NaN;
   if (typeof reading.value === "number") return reading.value;
   return typeof reading.value === "boolean" ? Number(reading.value) : NaN;
 }
@@ -69,7 +60,7 @@ export class Entry {
     data.status = status;
     data.target = target;
     data.mark = markOf(status, target);
-    data.valued = status === "ok" || WARNINGS.has(status) ? "yes" : "no";
+    data.valued = hasValue(status) ? "yes" : "no";
   }
 
   // Every reading that comes, whether or not it is painted.

@@ -18,7 +18,7 @@ function lines(snapshot) {
     ["lag", String(stats.lag), "frames' time that the game lost"],
     ["torn", String(stats.torn), "taken again"],
   );
-  if (stats.unwhole > 0) found.push(["unwhole", String(stats.unwhole), "the guard never passed"]);
+  if (stats.unwhole > 0) found.push(["not whole", String(stats.unwhole), "the guard never passed"]);
   if (stats.resets > 0) found.push(["resets", String(stats.resets), "the game began again"]);
   return found;
 }

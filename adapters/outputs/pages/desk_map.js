@@ -9,7 +9,7 @@ const BAR = 22;
 const NAME_FROM = 34; // pixels of width from which a name is written
 const GAP_FROM = 3;
 
-export function rowsFor(blocks, width) {
+function rowsFor(blocks, width) {
   const wanted = Math.ceil(blocks / Math.max(6, width / 40));
   return Math.max(2, Math.min(10, wanted));
 }

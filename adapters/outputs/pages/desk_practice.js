@@ -1,18 +1,12 @@
 // Steps now, what attempts gave so far, and the last of them.
 
+import { Chances } from "/pages/chances.js";
 import { mark, child, put } from "/pages/elements.js";
+import { rateWords, states, where } from "/pages/practice_words.js";
 import { outcomeWords, percent } from "/pages/words.js";
 
 const LISTED = 12;
 const OUTCOMES = { success: "hit", failed: "absent", reset: "miss", "cut-off": "offline" };
-
-function where({ phase, attempts, attempt, index, steps, step }) {
-  if (phase === "between") return attempts === undefined ? "before the first step" : "between attempts";
-  const number = attempt ? `attempt ${attempt}: ` : "";
-  if (phase === "done") return `${number}all ${steps} steps done`;
-  if (!step) return `${number}under way`;
-  return `${number}step ${index} of ${steps}, ${step}${phase === "waiting" ? ", yet to begin" : ""}`;
-}
 
 function timeWords({ frames, seconds }) {
   const parts = [];
@@ -21,10 +15,10 @@ function timeWords({ frames, seconds }) {
   return parts.join(", ");
 }
 
-export function rateWords({ attempts, successes, rate, interval }) {
-  if (rate === null) return "no attempt has ended yet";
-  const [low, high] = interval;
-  return `${successes} of ${attempts} attempts, ${percent(rate)} (95 % sure: ${Math.round(low * 100)} to ${percent(high)})`;
+function sureWords(practice) {
+  if (practice.rate === null) return rateWords(practice);
+  const [low, high] = practice.interval;
+  return `${rateWords(practice)} (95 % sure: ${Math.round(low * 100)} to ${percent(high)})`;
 }
 
 export class PracticePanel {
@@ -38,9 +32,7 @@ export class PracticePanel {
     this.steps.setAttribute("role", "list");
     this.steps.setAttribute("aria-label", "steps");
     this.rate = child(element, "rate", "p");
-    this.line = child(element, "chances", "div");
-    this.line.setAttribute("aria-hidden", "true");
-    for (const part of ["track", "range", "point"]) child(this.line, part);
+    this.chances = new Chances(element);
     this.best = child(element, "aside", "p");
     this.past = child(element, "past", "ol");
     this.past.setAttribute("role", "list");
@@ -70,50 +62,43 @@ export class PracticePanel {
     // once there was a hint, its room is kept, so that nothing moves
     this.hinted ||= this.hint.textContent !== "";
     this.hint.hidden = !this.hinted;
-    this.showSteps(none ? [] : this.states(practice));
+    this.showSteps(none ? [] : this.lines(practice));
     const scored = !none && practice.attempts !== undefined;
     put(this.rate, scored ? this.scoreWords(practice) : "");
-    this.line.hidden = !scored || practice.rate === null;
-    if (!this.line.hidden) {
-      const [low, high] = practice.interval;
-      this.line.style.setProperty("--low", low.toFixed(4));
-      this.line.style.setProperty("--high", high.toFixed(4));
-      this.line.style.setProperty("--rate", practice.rate.toFixed(4));
-    }
+    this.chances.show(scored ? practice.rate : null, practice?.interval);
     return { changed: true, pending: false };
   }
 
   scoreWords(practice) {
-    const parts = [rateWords(practice)];
+    const parts = [sureWords(practice)];
     if (practice.streak > 1) parts.push(`${practice.streak} in a row`);
     if (practice.cut_off > 0) parts.push(`${practice.cut_off} cut off`);
     return parts.join("; ");
   }
 
   // [name, state, words]; names come from the history and the rates, as far as they tell them.
-  states({ phase, index, steps, step, step_rates: rates = [] }) {
+  lines(practice) {
+    const { index, steps, step, step_rates: rates = [] } = practice;
     const known = (this.history?.steps ?? rates).slice(0, steps);
-    return Array.from({ length: steps }, (_, i) => {
-      const at = i + 1;
-      const name = at === index && step ? step : known[i]?.step ?? `step ${at}`;
-      const state = phase === "done" || at < index ? "done" : at === index ? "now" : "ahead";
+    return states(practice).map((state, i) => {
+      const name = i + 1 === index && step ? step : known[i]?.step ?? `step ${i + 1}`;
       const found = rates.find((each) => each.step === name);
       const rate = found && found.rate !== null && found.rate !== undefined ? percent(found.rate) : "";
       return [name, state, rate];
     });
   }
 
-  showSteps(states) {
-    this.steps.hidden = states.length === 0;
-    while (this.steps.children.length > states.length) this.steps.lastChild.remove();
-    while (this.steps.children.length < states.length) {
+  showSteps(lines) {
+    this.steps.hidden = lines.length === 0;
+    while (this.steps.children.length > lines.length) this.steps.lastChild.remove();
+    while (this.steps.children.length < lines.length) {
       const item = child(this.steps, "", "li");
       child(item, "dash").setAttribute("aria-hidden", "true");
       child(item, "name").dir = "auto";
       child(item, "said");
       child(item, "share");
     }
-    for (const [i, [name, state, rate]] of states.entries()) {
+    for (const [i, [name, state, rate]] of lines.entries()) {
       const [, called, said, share] = this.steps.children[i].children;
       this.steps.children[i].dataset.state = state;
       put(called, name);

@@ -58,11 +58,6 @@ export class Watches {
     for (const [i, entry] of this.entries.entries()) entry.note(readings[i], tenth);
   }
 
-  // There is no connection: what is known ends here.
-  lost(now) {
-    for (const entry of this.entries) entry.trace.note(NaN, tenthOf(now));
-  }
-
   arrange(readings) {
     const old = new Map(this.entries.map((entry) => [entry.name, entry]));
     for (const entry of this.entries) this.seen.unobserve(entry.button);

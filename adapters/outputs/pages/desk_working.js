@@ -2,13 +2,13 @@
 
 import { Bytes } from "/pages/desk_bytes.js";
 import { Combobox } from "/pages/desk_combobox.js";
-import { Course } from "/pages/desk_course.js";
+import { Course, digits } from "/pages/desk_course.js";
 import { Keep } from "/pages/desk_keep.js";
 import { Room } from "/pages/desk_room.js";
 import { wellFormed } from "/pages/desk_toml.js";
 import { child, put } from "/pages/elements.js";
 import { stream } from "/pages/live.js";
-import { WARNINGS } from "/pages/words.js";
+import { hasValue } from "/pages/words.js";
 
 const PAUSE = 250; // milliseconds after the last letter
 const PATIENCE = 300; // so long what was answered before stays, so that nothing jumps
@@ -16,10 +16,6 @@ const LONGEST = 400; // characters; the server takes no more
 
 function firstLine(text) {
   return text.split("\n", 1)[0];
-}
-
-function digits(hex) {
-  return hex.replace(/^0x/i, "").toUpperCase();
 }
 
 function tooLong(text) {
@@ -124,7 +120,7 @@ export class Working {
     const text = result === null ? "" : result.text || (result.status === "ok" ? "" : "–");
     put(this.value, text);
     put(this.state, this.words(result));
-    const valued = result === null || result.status === "ok" || WARNINGS.has(result.status);
+    const valued = result === null || hasValue(result.status);
     const state = valued ? "ok" : "absent";
     parts.result.dataset.state = this.linked || subject === null ? state : "absent";
     this.course.show(answer && !answer.error ? answer.steps : []);

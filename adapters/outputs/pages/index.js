@@ -1,5 +1,6 @@
 // The first page: every watch as a line, beside the links.
 
+import "/pages/address.js";
 import { put } from "/pages/elements.js";
 import { follow } from "/pages/live.js";
 import { pacer } from "/pages/pace.js";

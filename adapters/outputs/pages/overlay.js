@@ -1,5 +1,6 @@
 // The page for streaming software: puts the connection, the pace and the pieces together.
 
+import { address } from "/pages/address.js";
 import { Attempts } from "/pages/attempts.js";
 import { put } from "/pages/elements.js";
 import { Fit } from "/pages/fit.js";
@@ -10,13 +11,6 @@ import { pacer } from "/pages/pace.js";
 import { Row, missing } from "/pages/rows.js";
 import { Steps } from "/pages/steps.js";
 import { duration } from "/pages/words.js";
-
-// The server keeps it as a cookie; it need not be seen any longer.
-const address = new URL(location.href);
-if (address.searchParams.has("token")) {
-  address.searchParams.delete("token");
-  history.replaceState(null, "", address);
-}
 
 const wanted = options(address.search);
 const body = document.body;

@@ -2,17 +2,9 @@
 
 import { child, mark, put } from "/pages/elements.js";
 import { Gauge } from "/pages/gauge.js";
-import { WARNINGS, stateWords } from "/pages/words.js";
+import { hasValue, markOf, stateWords } from "/pages/words.js";
 
 const BITS = /^-?0[xb]/;
-
-// Which shape stands for a state; "none" for an ordinary value without a target.
-function markOf(status, target) {
-  if (status === "offline") return "offline";
-  if (WARNINGS.has(status)) return "warning";
-  if (status !== "ok") return "absent";
-  return target;
-}
 
 export class Row {
   constructor(reading) {
@@ -40,7 +32,7 @@ export class Row {
     data.status = status;
     data.target = target;
     data.mark = markOf(status, target);
-    data.valued = status === "ok" || WARNINGS.has(status) ? "yes" : "no";
+    data.valued = hasValue(status) ? "yes" : "no";
   }
 
   // Show *reading*.  The value is always the newest; the emphasis, and the words that go with

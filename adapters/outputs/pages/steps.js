@@ -1,27 +1,9 @@
 // The step that the runner is in: a dash for each step, where he is in words, and the hint.
 
 import { child, put } from "/pages/elements.js";
+import { states, where } from "/pages/practice_words.js";
 
 const MOST_DASHES = 16;
-
-function where(practice) {
-  if (practice.phase === "between") {
-    return practice.attempts === undefined ? "before the first step" : "between attempts";
-  }
-  const number = practice.attempt ? `attempt ${practice.attempt}: ` : "";
-  if (practice.phase === "done") return `${number}all ${practice.steps} steps done`;
-  if (!practice.step) return `${number}under way`;
-  const waiting = practice.phase === "waiting" ? ", yet to begin" : "";
-  return `${number}step ${practice.index} of ${practice.steps}, ${practice.step}${waiting}`;
-}
-
-// done, now or ahead, for each step
-function states({ phase, index, steps }) {
-  return Array.from({ length: steps }, (_, number) => {
-    if (phase === "done" || number + 1 < index) return "done";
-    return number + 1 === index ? "now" : "ahead";
-  });
-}
 
 export class Steps {
   constructor(element) {

@@ -9,6 +9,19 @@ export function duration(seconds) {
 // Statuses that warn of a value that is there all the same.
 export const WARNINGS = new Set(["freed", "header", "between", "changed", "damaged"]);
 
+// Whether a reading of this status has a value of its frame.
+export function hasValue(status) {
+  return status === "ok" || WARNINGS.has(status);
+}
+
+// Which shape stands for a state; "none" for an ordinary value without a target.
+export function markOf(status, target) {
+  if (status === "offline") return "offline";
+  if (WARNINGS.has(status)) return "warning";
+  if (status !== "ok") return "absent";
+  return target;
+}
+
 // The words beside a value whose status is shown as *status* and its target as *target*.
 export function stateWords(reading, status, target, seconds) {
   if (status === "offline") {
