@@ -6,13 +6,13 @@ import asyncio
 import json
 import time
 import tomllib
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator
 from typing import Any
 
 import pytest
 
 from tests.adapters.accessibility import serious_violations
-from tests.adapters.browser import Page, chromium, new_page
+from tests.adapters.browser import Page, new_page
 from tests.adapters.canned_desk import CannedDesk, full_desk, heap, reading, serving, snapshot
 
 pytestmark = pytest.mark.needs("chromium", "chromium")
@@ -20,12 +20,6 @@ pytestmark = pytest.mark.needs("chromium", "chromium")
 LINK = "document.body?.dataset.link"
 FOCUS = "document.activeElement.dataset.watch ?? document.activeElement.id"
 HOSTILE = "<img src=x onerror=window.hacked=1>"
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    with chromium(tmp_path_factory.mktemp("profile")) as address:
-        yield address
 
 
 @pytest.fixture

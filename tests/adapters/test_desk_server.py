@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import threading
 import time
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
@@ -228,10 +229,14 @@ def test_a_slow_rate_stands_still(wanted: float) -> None:
 
 async def test_the_rate_of_a_real_daemon(tmp_path: Path, http: aiohttp.ClientSession) -> None:
     path = write_sample(tmp_path, "demo.mcap", kind="recording", watches=WATCHES)
+    rates: list[float] = []
     async with serving(path) as desk:
-        await asyncio.sleep(WINDOW)
-        shown = await snapshot(desk, http, "desk")
-    assert 50 < shown["health"]["rate"] < 66
+        for _ in range(5):  # a busy machine may miss frames for a while
+            await asyncio.sleep(WINDOW)
+            rates.append((await snapshot(desk, http, "desk"))["health"]["rate"])
+            if 50 < rates[-1] < 66:
+                return
+    raise AssertionError(rates)
 
 
 # Names
@@ -347,26 +352,6 @@ async def test_the_tallies_are_what_the_command_prints(
         assert json.loads(await answer.text()) == expected
 
 
-async def test_counting_a_recording_again_does_not_block(
-    practised: tuple[Path, OverlayServer], http: aiohttp.ClientSession
-) -> None:
-    _, server = practised
-    longest, last = 0.0, time.perf_counter()
-
-    async def watch() -> None:
-        nonlocal longest, last
-        while True:
-            await asyncio.sleep(0.002)
-            now = time.perf_counter()
-            longest, last = max(longest, now - last), now
-
-    watching = asyncio.create_task(watch())
-    async with http.get(server.url + "tallies.json") as answer:
-        assert answer.status == 200
-    watching.cancel()
-    assert 0 < longest < 0.1
-
-
 async def test_a_running_daemon_tells_of_the_present_attempt(
     tmp_path: Path, http: aiohttp.ClientSession
 ) -> None:
@@ -428,6 +413,15 @@ async def test_many_pages_cost_one_reading() -> None:
     assert {each.text for each in answers} == {'{"read": 1}'}
     await asyncio.sleep(web_history.LASTS + 0.05)
     assert (await answer.response()).text == '{"read": 2}'
+
+
+async def test_reading_does_not_block() -> None:
+    """The reading ends well only where the loop goes on meanwhile."""
+    go_on = threading.Event()
+    answer = SlowJson(lambda: {"went on": go_on.wait(5)}, "test")
+    asking = asyncio.create_task(answer.response())
+    asyncio.get_running_loop().call_later(0.05, go_on.set)
+    assert (await asking).text == '{"went on": true}'
 
 
 async def test_what_cannot_be_read_is_an_error_and_what_is_wrong_is_raised() -> None:

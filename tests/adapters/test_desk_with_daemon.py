@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import sample_dumps
-from tests.adapters.browser import Page, chromium, new_page
+from tests.adapters.browser import Page, new_page
 from tests.commands.command import Running, lowhalf
 
 pytestmark = pytest.mark.needs("chromium", "chromium")
@@ -45,12 +45,6 @@ listen = "127.0.0.1:0"
 def daemon(bridge: Path) -> Iterator[Running]:
     with Running("run", str(bridge), "--quiet") as running:
         yield running
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    with chromium(tmp_path_factory.mktemp("profile")) as address:
-        yield address
 
 
 @pytest.fixture

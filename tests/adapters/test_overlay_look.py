@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator
 from dataclasses import replace
 from typing import Any
 
@@ -21,7 +21,7 @@ from bridge.totals import Rate, Score
 from bridge.values import INTEGER, Kind, ValueType
 from schemas.output_settings import OverlayOutput
 from tests.adapters.accessibility import serious_violations, violations
-from tests.adapters.browser import Page, chromium, new_page
+from tests.adapters.browser import Page
 from tests.adapters.film import pixels
 from tests.adapters.made_frames import EAST, HALF, OIL, frame, good, listening, three
 
@@ -57,19 +57,6 @@ def full(number: int = 812) -> Frame:
         Reading(HALF, Status.NULL, reason="courier.held is null"),
     ]
     return replace(frame(number, readings), practice=PRACTICE, heap=HEAP)
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    with chromium(tmp_path_factory.mktemp("profile")) as address:
-        yield address
-
-
-@pytest.fixture
-async def page(browser: str) -> AsyncIterator[Page]:
-    async with new_page(browser) as opened:
-        yield opened
-        assert opened.faults == []
 
 
 @pytest.fixture

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,7 @@ from adapters.outputs.web_clients import Clients
 from bridge.readings import Frame, Reading, Status, Watch
 from bridge.values import INTEGER, TEXT
 from schemas.output_settings import OverlayOutput
-from tests.adapters.browser import Page, chromium, new_page
+from tests.adapters.browser import Page, new_page
 from tests.adapters.made_frames import EAST, HALF, OIL, frame, good, listening, three
 
 pytestmark = pytest.mark.needs("chromium", "chromium")
@@ -25,20 +25,6 @@ pytestmark = pytest.mark.needs("chromium", "chromium")
 ROW = "document.querySelector('[data-watch={}] .{}')?.textContent"
 LINK = "document.body?.dataset.link"
 NOTICE = "document.getElementById('notice')?.textContent"
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    with chromium(tmp_path_factory.mktemp("profile")) as address:
-        yield address
-
-
-@pytest.fixture
-async def page(browser: str) -> AsyncIterator[Page]:
-    """A tab; at the end the browser must have found nothing wrong."""
-    async with new_page(browser) as opened:
-        yield opened
-        assert opened.faults == []
 
 
 def made(listen: str = "127.0.0.1:0") -> OverlayServer:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import logging
 import sys
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator
 from http.cookies import SimpleCookie
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -27,7 +27,7 @@ from bridge.questions import Questions
 from schemas.errors import OutputError
 from schemas.loader import load_bridge
 from schemas.output_settings import OverlayOutput
-from tests.adapters.browser import chromium, new_page
+from tests.adapters.browser import new_page
 from tests.adapters.made_frames import listening, three
 
 LOG = logging.getLogger("test")
@@ -251,12 +251,6 @@ def test_the_comparison_takes_the_same_time(monkeypatch: pytest.MonkeyPatch) -> 
 # In a real browser
 
 
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    with chromium(tmp_path_factory.mktemp("profile")) as address:
-        yield address
-
-
 @pytest.mark.needs("chromium", "chromium")
 async def test_a_page_takes_the_token_from_its_address_once(
     browser: str, server: OverlayServer, tmp_path: Path
@@ -281,3 +275,15 @@ async def test_a_page_takes_the_token_from_its_address_once(
     async with new_page(browser) as page:
         await page.open(server.url + "frame.json")
         await page.wait_for("document.body?.textContent.includes('812')")
+
+
+@pytest.mark.needs("chromium", "chromium")
+@pytest.mark.parametrize("path", ["", "overlay", "desk"])
+async def test_no_page_leaves_the_token_in_its_address(
+    browser: str, server: OverlayServer, path: str
+) -> None:
+    async with new_page(browser) as page:
+        await page.open(f"{server.url}{path}?scale=1&token={TOKEN}")
+        await page.wait_for("location.search", "?scale=1")
+        await page.wait_for("document.body?.dataset.link", "live")
+        assert page.faults == []

@@ -32,7 +32,7 @@ from schemas.errors import OutputError
 from schemas.output_settings import MqttOutput as MqttSettings
 from schemas.output_settings import OverlayOutput
 from schemas.output_settings import TerminalOutput as TerminalSettings
-from tests.adapters.browser import chromium, new_page
+from tests.adapters.browser import new_page
 from tests.adapters.made_frames import EAST, HALF, OIL, listening, three
 from tests.adapters.mosquitto import (
     Listener,
@@ -153,12 +153,6 @@ async def test_the_page_s_data_and_its_line() -> None:
             snapshot = json.loads((await socket.receive()).data)
         assert snapshot["practice"] == found["practice"]
         assert snapshot["practice_words"] == practice_words(PRACTICE)
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> object:
-    with chromium(tmp_path_factory.mktemp("profile")) as address:
-        yield address
 
 
 @pytest.mark.needs("chromium", "chromium")

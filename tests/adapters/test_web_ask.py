@@ -286,6 +286,8 @@ async def test_without_acknowledgement_two_are_sent(
         await asking.receive(timeout=3)
         with pytest.raises(TimeoutError):
             await asking.receive(timeout=0.3)
+        await asking.send_str("ack")  # there was more to send
+        assert (await asking.receive(timeout=3)).type is aiohttp.WSMsgType.TEXT
 
 
 @pytest.mark.parametrize(

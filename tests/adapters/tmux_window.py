@@ -38,6 +38,14 @@ class Tmux:
         return self.run("display", "-p", "#{cursor_flag}").strip() == "1"
 
 
+async def cursor_is_back(tmux: Tmux, seconds: float = 5) -> None:
+    """What ran has put the terminal's cursor back."""
+    end = time.monotonic() + seconds
+    while not tmux.cursor():
+        assert time.monotonic() < end, tmux.lines()
+        await asyncio.sleep(0.05)
+
+
 @pytest.fixture
 async def tmux(tmp_path: Path) -> AsyncIterator[Tmux]:
     made = Tmux(tmp_path / "tmux")

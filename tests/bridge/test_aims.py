@@ -376,6 +376,7 @@ def test_asking_who_lives_there_is_no_following() -> None:
 
 def test_random_games_against_a_plain_model() -> None:
     """The model keeps what each pointer was aimed at by the rule alone, frame by frame."""
+    seen: set[Status] = set()
     for seed in range(25):
         chance = random.Random(seed)
         guest = HeapGuest(size="128 KiB")
@@ -407,3 +408,5 @@ def test_random_games_against_a_plain_model() -> None:
             else:
                 expected = Status.OK
             assert run["watch"].status is expected, (seed, number)
+            seen.add(expected)
+    assert seen == {Status.OK, Status.FREED, Status.CHANGED}

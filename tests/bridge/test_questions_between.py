@@ -501,18 +501,26 @@ async def test_when_the_source_goes_answers_say_why_and_go_on_when_it_is_back(
         assert wrong.answer.build == "print"
 
 
-async def test_where_no_frame_is_whole_answers_say_so(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+async def then_no_whole_frame(
+    directory: Path, monkeypatch: pytest.MonkeyPatch
+) -> tuple[Torn, Asker, Question]:
+    """An answer from frame 102, after which began and ended no longer agree."""
     monkeypatch.setattr(sampling_module, "LONGEST_TRY", 0.02)
     source = Torn()
-    asker = await guarded(tmp_path, source, {"near": "head.value"})
+    asker = await guarded(directory, source, {"near": "head.value"})
     question = asker.questions.ask(FAR)
     await frame(asker, 101)
     await frame(asker, 102)
     assert result(question).value == 42
     source.poke(BEGAN, (105).to_bytes(4, "big"))
     source.poke(ENDED, (104).to_bytes(4, "big"))
+    return source, asker, question
+
+
+async def test_where_no_frame_is_whole_answers_say_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, asker, question = await then_no_whole_frame(tmp_path, monkeypatch)
     taken = await asker.take()
     assert question.answer is not None
     assert question.answer.note == taken.note == "no whole frame: began and ended never agreed"
@@ -524,15 +532,7 @@ async def test_why_there_was_no_frame_is_not_said_of_one_that_came(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The watches have a frame again, while a line of the question comes too late for it."""
-    monkeypatch.setattr(sampling_module, "LONGEST_TRY", 0.02)
-    source = Torn()
-    asker = await guarded(tmp_path, source, {"near": "head.value"})
-    question = asker.questions.ask(FAR)
-    await frame(asker, 101)
-    await frame(asker, 102)
-    assert result(question).value == 42
-    source.poke(BEGAN, (105).to_bytes(4, "big"))
-    source.poke(ENDED, (104).to_bytes(4, "big"))
+    source, asker, question = await then_no_whole_frame(tmp_path, monkeypatch)
     assert (await asker.take()).note.startswith("no whole frame")
     source.poke(0x8000_3004, (0x8000_5000).to_bytes(4, "big"))
     count(source, 106)

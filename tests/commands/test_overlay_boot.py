@@ -8,7 +8,6 @@ import signal
 import socket
 import stat
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -16,7 +15,7 @@ import pytest
 from adapters.commands.overlay_boot import boot_page
 from schemas.errors import OutputError
 from schemas.output_settings import OverlayOutput
-from tests.adapters.browser import chromium, new_page
+from tests.adapters.browser import new_page
 from tests.commands import files
 from tests.commands.command import Running, lowhalf
 
@@ -96,12 +95,6 @@ def test_with_a_token_the_file_is_for_its_owner_alone(
     assert "192.0.2.1:7365/here.svg" in text
     if os.name == "posix":
         assert stat.S_IMODE(page.stat().st_mode) == 0o600
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    with chromium(tmp_path_factory.mktemp("profile")) as address:
-        yield address
 
 
 @pytest.mark.needs("chromium", "chromium")
