@@ -63,7 +63,8 @@ class Attempt:
 
     ``began_time`` is in seconds since the Unix epoch.  ``step`` is the one that it stood in when it
     ended, where it was no success.  ``frames`` (of the game) and ``seconds`` are how long it took,
-    to the last frame that was taken of it; None where that is not known.
+    to the last frame that was taken of it; None where that is not known.  ``frames_seen`` are those
+    of ``frames`` that were taken; None where they were not counted.
     """
 
     number: int
@@ -77,6 +78,14 @@ class Attempt:
     seconds: float | None = None
     steps: tuple[StepResult, ...] = ()
     kept: tuple[Kept, ...] = ()
+    frames_seen: int | None = None
+
+    @property
+    def whole(self) -> bool | None:
+        """Whether each of its frames was seen; None where that is not known."""
+        if self.frames is None or self.frames_seen is None:
+            return None
+        return self.frames_seen >= self.frames
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,6 +61,8 @@ class Practice:
                 "step": last.step or None,
                 "reason": last.reason,
                 "frames": last.frames,
+                "frames_seen": last.frames_seen,
+                "whole": last.whole,
             },
         }
         if self.score is not None:

@@ -49,13 +49,25 @@ class StepOutcome(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class StepResult:
-    """How a step that was reached came out; ``frames`` and ``seconds`` count from its begin."""
+    """How a step that was reached came out; ``frames`` and ``seconds`` count from its begin.
+
+    ``frames_seen`` are those of the frames waited and since that were taken; None where they were
+    not counted.
+    """
 
     name: str
     outcome: StepOutcome
     waited: int
     frames: int
     seconds: float
+    frames_seen: int | None = None
+
+    @property
+    def whole(self) -> bool | None:
+        """Whether each of its frames was seen; None where that is not known."""
+        if self.frames_seen is None:
+            return None
+        return self.frames_seen >= self.waited + self.frames
 
 
 class Way:
