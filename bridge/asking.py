@@ -134,6 +134,8 @@ class Asking:
         self._complete, self._waiting = [], []
         lender, needed = main, set[int]()
         for question, asked in self._fresh_ready() if fresh else self._due():
+            # the watches have seen every frame, a question may have rested
+            asked.evaluator.aim_as(main)
             missing = self._run(question, asked, image, main.frame, lender, again=False)
             if missing is None:
                 continue

@@ -162,7 +162,7 @@ class Evaluator:
         self._aims = other._aims
 
     def aim_as(self, other: Evaluator) -> None:
-        """Begin with what *other* knows of what pointers were aimed at."""
+        """Go on from what *other* knows of what pointers were aimed at."""
         self._aims.begin_as(other._aims)
 
     def heap(self) -> Heap:

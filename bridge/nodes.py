@@ -7,6 +7,7 @@ of these.  Every node keeps its text, for reasons and explanations.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, fields
 from typing import Final
 
@@ -305,3 +306,15 @@ def in_a_list(node: object) -> bool:
     if isinstance(node, Expr):
         return any(in_a_list(getattr(node, part.name)) for part in fields(node))
     return isinstance(node, tuple) and any(map(in_a_list, node))
+
+
+def followed(node: object) -> Iterator[Followed]:
+    """Every pointer that an expression follows, outer ones first, without those in lists."""
+    if isinstance(node, Expr):
+        if isinstance(node, Followed) and not in_a_list(node):
+            yield node
+        for part in fields(node):
+            yield from followed(getattr(node, part.name))
+    elif isinstance(node, tuple):
+        for part_of in node:
+            yield from followed(part_of)

@@ -9,7 +9,7 @@ struct around the address gives the path.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 from construct import Array
 
@@ -150,7 +150,7 @@ def pointers(layout: BuildLayout, program: Program) -> list[Pointer]:
     """
     found: dict[str, Pointer] = {}
     for slot in program.slots:
-        for place in _followed(slot.number):
+        for place in nodes.followed(slot.number):
             found.setdefault(place.text, _pointer(place))
     level: list[nodes.Place] = [
         nodes.Fixed(symbol.name, symbol.type, symbol.address) for symbol in layout.symbols.values()
@@ -174,18 +174,6 @@ def pointers(layout: BuildLayout, program: Program) -> list[Pointer]:
 
 def _pointer(place: nodes.Followed) -> Pointer:
     return Pointer(place.text, place.node, nodes.AddressOf(place.text, ADDRESS, place))
-
-
-def _followed(node: object) -> Iterator[nodes.Followed]:
-    """Every pointer that an expression follows, outer ones first, without those in lists."""
-    if isinstance(node, nodes.Expr):
-        if isinstance(node, nodes.Followed) and not nodes.in_a_list(node):
-            yield node
-        for part in fields(node):
-            yield from _followed(getattr(node, part.name))
-    elif isinstance(node, tuple):
-        for part_of in node:
-            yield from _followed(part_of)
 
 
 def pointers_in(
