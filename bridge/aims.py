@@ -146,9 +146,8 @@ def _judged(pointer: Pointer, address: int, heap: Heap, aim: _Aim | None) -> Cau
     aimed = aim.block if aim is not None else None
     if here is None:
         return None if aim is None else _led_astray(path, heap, aim)
-    if aim is not None and aimed is not None and here.used:
-        if aim.gone or not _same(aimed, here):
-            return _changed(path, aim, aimed, here, header=block is None)
+    if aim is not None and aimed is not None and here.used and not _still(aim, aimed, here):
+        return _changed(path, aim, aimed, here, header=block is None)
     if block is None:
         where = f"block {here.index} ({here.owner})"
         return Caution(Status.HEADER, f"{path} points into the header of {where}")
@@ -195,6 +194,10 @@ def _changed(path: str, aim: _Aim, aimed: Block, here: Block, *, header: bool) -
 def _aimed_at(path: str, block: Block) -> str:
     was = "a free block" if block.owner == FREE else block.owner
     return f"{path} was aimed at {was} (block {block.index})"
+
+
+def _still(aim: _Aim, aimed: Block, here: Block) -> bool:
+    return not aim.gone and _same(aimed, here)
 
 
 def _same(one: Block, other: Block) -> bool:

@@ -16,7 +16,7 @@ from bridge.heap import Row
 
 @dataclass(frozen=True, slots=True)
 class Overlap:
-    """``later`` and ``earlier`` are indexes in list order; ``size`` bytes from ``start`` are both's."""
+    """Two blocks, by their indexes in list order, and the ``size`` bytes from ``start`` of both."""
 
     later: int
     earlier: int
@@ -31,7 +31,9 @@ def first_overlap(rows: Sequence[Row], header_size: int) -> Overlap | None:
     what the schema calls the header, as when the header has links that only free blocks use, the
     header ends there.
     """
-    parts = sorted(part for index, row in enumerate(rows) for part in _parts(index, row, header_size))
+    parts = sorted(
+        part for index, row in enumerate(rows) for part in _parts(index, row, header_size)
+    )
     ends = 0
     for start, end, _ in parts:
         if start < ends:

@@ -85,9 +85,11 @@ def _written_address(number: nodes.Number) -> int | None:
         return number.value
     if not isinstance(number, nodes.AddressOf):
         return None
-    place, offset = number.place, 0
+    place: nodes.Place = number.place
+    offset = 0
     while isinstance(place, nodes.Offset):
-        place, offset = place.base, offset + place.offset
+        offset += place.offset
+        place = place.base
     base = _written_address(place.address) if isinstance(place, nodes.AtAddress) else None
     return None if base is None else base + offset
 

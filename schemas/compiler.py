@@ -28,8 +28,8 @@ from schemas.layout import (
     size_of,
 )
 from schemas.layout_file import SavedLayout
-from schemas.schema_file import FieldTable, MoveTable, SchemaFile, StructTable
 from schemas.regions import misplaced
+from schemas.schema_file import FieldTable, MoveTable, SchemaFile, StructTable
 from schemas.toml_file import TomlText, nearest
 from schemas.toml_lines import Key
 from schemas.type_names import TypeName, parse_type

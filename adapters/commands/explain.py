@@ -5,13 +5,17 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from collections.abc import Iterator, Sequence
 
 from adapters.commands.one_frame import take_frame, with_dump
 from adapters.commands.read import add_reading_arguments, columns, title
 from adapters.outputs.step_words import step_rows
-from bridge.explain import explain
+from bridge.explain import explain, working
 from bridge.plan import plans
 from schemas.loader import load_bridge
+
+LONGEST_LABEL = 48
+"""Characters of a label that stands beside what it labels."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -29,13 +33,12 @@ def run(arguments: argparse.Namespace) -> int:
     frame = take_frame(
         bridge, {name: plan for name, (plan, _) in explained.items()}, arguments.wait
     )
-    steps = explained[frame.build][1]
-    readings = frame.readings
+    lines = list(working(explained[frame.build][1], frame.readings))
     if arguments.json:
         answer = [
             {"kind": step.kind, "label": step.label, "type": step.type, "offset": step.offset}
             | {key: value for key, value in reading.as_json().items() if key != "watch"}
-            for step, reading in zip(steps, readings, strict=True)
+            for step, reading in lines
         ]
         json.dump(answer, sys.stdout, ensure_ascii=False)
         print()
@@ -44,9 +47,18 @@ def run(arguments: argparse.Namespace) -> int:
         print()
         rows = [
             row
-            for step, base, reading in zip(steps, (None, *readings), readings, strict=False)
+            for (step, reading), (_, base) in zip(lines, [(None, None), *lines], strict=False)
             for row in step_rows(step, base, reading, frame.build)
         ]
-        for line in columns(rows):
+        for line in _beside_long_labels(rows):
             print(line)
-    return 0 if readings[-1].status.has_value else 1
+    return 0 if frame.readings[-1].status.has_value else 1
+
+
+def _beside_long_labels(rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    """Aligned lines; a label that is long, as a list's is, has a line of its own above."""
+    short = [row if len(row[0]) <= LONGEST_LABEL else ["", *row[1:]] for row in rows]
+    for row, line in zip(rows, columns(short), strict=True):
+        if len(row[0]) > LONGEST_LABEL:
+            yield row[0]
+        yield line

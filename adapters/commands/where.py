@@ -19,7 +19,6 @@ from schemas.errors import LowhalfError, SourceError
 from schemas.loader import Bridge, load_bridge
 from schemas.toml_file import nearest
 
-
 MOST_NAMES = 8
 """Names of one byte that a line tells."""
 

@@ -420,7 +420,8 @@ def test_what_came_later_is_named_whatever_it_is() -> None:
     play.guest.heap([Made(0x80, kind=5)])
     assert stated(play.frame()) == (Status.CHANGED, f"{left}block 0 (buoy) came there later")
     play.guest.heap([Made(0x50, kind=3), Made(0x80, kind=4)])
-    assert stated(play.frame()) == (Status.CHANGED, f"{left}the header of block 1 (gull) is there now")
+    header = "the header of block 1 (gull) is there now"
+    assert stated(play.frame()) == (Status.CHANGED, f"{left}{header}")
     play.guest.heap(changed(BLOCKS, 1, used=False))
     assert stated(play.frame()) == FREED
     play.guest.heap(BLOCKS, OTHER_ROOM)
@@ -491,9 +492,10 @@ def test_bytes_that_the_source_does_not_hold_tell_of_no_block_that_it_left() -> 
     guest.heap([Made(0x200), *BLOCKS])
     guest.aim(guest.start(1))
     first_header = (guest.headers[0] - 0x8000_0000) >> 8
+    before: Run | None = None
     for number, absent in enumerate([frozenset[int](), {first_header}, frozenset[int]()]):
         run = guest.run({"watch": WATCH}, whole=False, absent=frozenset(absent))
-        if number:
+        if before is not None:
             run.evaluator.adopt(before.evaluator)
         run.frame(number + 1)
         before = run

@@ -253,9 +253,7 @@ def test_the_walk_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
 # blocks that overlap
 
 
-def unaligned(
-    size: str = "block.size", payload: str = "address(block) + 16"
-) -> tuple[str, str]:
+def unaligned(size: str = "block.size", payload: str = "address(block) + 16") -> tuple[str, str]:
     """A change of the schema: without an alignment, and with another size or payload."""
 
     def table(size: str, payload: str) -> str:
@@ -365,7 +363,9 @@ ROWS = st.lists(
 
 @settings(max_examples=400, deadline=None)
 @given(found=ROWS, header_size=st.integers(1, 4))
-def test_overlaps_against_a_set_of_bytes(found: list[tuple[int, int, int]], header_size: int) -> None:
+def test_overlaps_against_a_set_of_bytes(
+    found: list[tuple[int, int, int]], header_size: int
+) -> None:
     rows: list[Row] = [(h, h + away, size, True, None, None) for h, away, size in found]
     taken: dict[int, int] = {}
     expected = None

@@ -167,7 +167,9 @@ def test_every_bit_field_and_every_member_of_a_union_at_a_byte_is_named(game: Sc
 
 def test_symbols_at_the_same_place_are_all_named_and_a_gap_only_alone() -> None:
     text = made_guest.SCHEMA.replace('step    = "s32"', 'step    = "s32"\nsame    = "u8[4]"')
-    text = text.replace("at.step    = 0x8000_0130", "at.step    = 0x8000_0130\nat.same = 0x8000_0130")
+    text = text.replace(
+        "at.step    = 0x8000_0130", "at.step    = 0x8000_0130\nat.same = 0x8000_0130"
+    )
     guest = made_guest.Guest(text)
     spots = symbol_spots(guest.layout, guest.memory, 0x8000_0131)
     assert [spot.path for spot in spots] == ["same[1]", "step"]

@@ -126,7 +126,7 @@ def test_a_line_tells_of_many_names_how_many_more_there_are(
         f'b{n} = {{ at = 0x200, type = "u16", bits = [{n}, 12] }}\n' for n in range(4)
     ) + "".join(f'c{n} = {{ at = 0x200, type = "u16", bits = [{n}, 9] }}\n' for n in range(8))
     text = schema.read_text("utf-8").replace("size = 0x1A0", "size = 0x202")
-    schema.write_text(text.replace('held = {', bits + 'held = {'), "utf-8")
+    schema.write_text(text.replace("held = {", bits + "held = {"), "utf-8")
     address = hex(COURIER + 0x201)
     assert len(where(capsys, str(path), address)["paths"]) == 12
     assert main(["where", str(path), address]) == 0
