@@ -40,7 +40,9 @@ class FileSource(SourceSettings):
         None, description="how long the image is in a raw dump; else up to its end"
     )
     max_size: ByteCount = Field(
-        256 << 20, description="the most bytes that a dump may have once unpacked"
+        256 << 20,
+        description="the most bytes that a dump may have once unpacked; where it is packed twice, "
+        "or written as text, all that is held at one time counts",
     )
 
 
@@ -85,7 +87,9 @@ class FolderSource(SourceSettings):
     region: str = Field("", description="the region that a raw dump begins with; else the first")
     offset: ByteCount = Field(0, description="where the image begins in a raw dump, in bytes")
     max_size: ByteCount = Field(
-        256 << 20, description="the most bytes that a dump may have once unpacked"
+        256 << 20,
+        description="the most bytes that a dump may have once unpacked; where it is packed twice, "
+        "or written as text, all that is held at one time counts",
     )
     settle: float = Field(
         0.5, ge=0, le=60, description="seconds without a change after which a dump is complete"

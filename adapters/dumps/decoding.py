@@ -37,7 +37,8 @@ def decode(data: bytes, dump_format: DumpFormat, *, max_size: int) -> list[Segme
                 f"ELF: expected 7F 45 4C 46 at the start, found {data[:4].hex(' ').upper()}"
             )
         return elf_segments(data, max_size=max_size)
-    segments = intel_hex_segments(data) if dump_format == "ihex" else s_record_segments(data)
+    read = intel_hex_segments if dump_format == "ihex" else s_record_segments
+    segments = read(data, max_size=max_size)
     if not segments:
         raise SourceUnusable("is empty: the file has no data record")
     return segments

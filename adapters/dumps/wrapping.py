@@ -35,9 +35,11 @@ def unwrap(stream: BinaryIO, *, max_size: int, member: str = "") -> bytes:
     """The dump's own bytes, out of at most MAX_DEPTH wrappings.
 
     *stream* must be seekable.  Raises SourceUnusable where a wrapping is cut off or damaged, where
-    what is in it exceeds *max_size* bytes, and where nothing is in it.
+    what is in it exceeds *max_size* bytes (with what is in a wrapping inside it), and where nothing
+    is in it.
     """
     taken: list[str] = []
+    outer: bytes | None = None
     while True:
         head = stream.read(6)
         stream.seek(0)
@@ -48,11 +50,12 @@ def unwrap(stream: BinaryIO, *, max_size: int, member: str = "") -> bytes:
             raise SourceUnusable(
                 f"expected at most {MAX_DEPTH} wrappings, found {' in '.join([wrapping, *taken])}"
             )
-        stream = io.BytesIO(collect(_unpacked(wrapping, stream, member), max_size))
+        outer = collect(_unpacked(wrapping, stream, member), max_size, held=len(outer or b""))
+        stream = io.BytesIO(outer)
         taken.insert(0, wrapping)
     if member and "zip" not in taken:
         raise SourceUnusable(f'expected a zip archive that holds "{member}", found none')
-    data = collect(chunks_of(stream), max_size)
+    data = outer if outer is not None else collect(chunks_of(stream), max_size)
     if not data:
         unpacked = " once unpacked" if taken else ""
         raise SourceUnusable(f"is empty{unpacked}: whatever wrote the dump failed; make it again")
