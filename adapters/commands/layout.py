@@ -28,6 +28,7 @@ from bridge.layout_words import first_words, name, place_words
 from bridge.plan import plans
 from bridge.readings import Frame
 from schemas.errors import LayoutFileError
+from schemas.existing import exists
 from schemas.layout_file import MOST_BLOCKS, BlockTable, LayoutFile, layout_text, load_layout
 from schemas.loader import Bridge, load_bridge
 
@@ -61,7 +62,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _save(arguments: argparse.Namespace) -> int:
     path: Path = arguments.layout
-    if path.exists() and not arguments.force:
+    if exists(path) and not arguments.force:
         raise LayoutFileError("is there already; --force replaces it", file=str(path))
     bridge, frame, heap = _present(arguments)
     if heap.damaged is not None and not arguments.damaged:

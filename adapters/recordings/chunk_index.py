@@ -46,7 +46,7 @@ def _by_summary(stream: BinaryIO, size: int) -> list[ChunkPlace] | None:
     stream.seek(0)
     try:
         summary = SeekingReader(stream, record_size_limit=size).get_summary()
-    except (McapError, struct.error, ValueError, StopIteration, OSError):
+    except (McapError, struct.error, ValueError, StopIteration, OSError, MemoryError):
         # the reader's ways to fail on a damaged index; the chunks may still be whole
         return None
     if summary is None or not summary.chunk_indexes:
