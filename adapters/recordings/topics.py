@@ -8,7 +8,8 @@ RAM = "lowhalf/ram"
 READINGS = "lowhalf/readings"
 BRIDGE = "lowhalf/bridge"
 
-PROFILE = "lowhalf"
+LIBRARY = "lowhalf"
+"""How the header names the writer; the profile stays empty, since MCAP lists no fitting one."""
 RAM_ENCODING = "x-lowhalf-ram"
 
 READINGS_JSON_SCHEMA: dict[str, Any] = {
