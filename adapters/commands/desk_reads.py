@@ -46,7 +46,7 @@ def tallies_of(bridge: Bridge, plans: Mapping[str, Plan]) -> Read | None:
     def read() -> dict[str, Any] | None:
         if not recorded and not is_file(bridge.attempts_path):
             return None
-        counts = kept[0] if kept else counted(bridge, plans, None)
+        counts = kept[0] if kept else counted(bridge, plans).counts
         if recorded and not kept:
             kept.append(counts)
         return tallies_json(counts, plans)

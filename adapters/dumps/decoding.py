@@ -11,6 +11,13 @@ from adapters.dumps.segment import Segment
 from schemas.errors import SourceUnusable
 
 DumpFormat = Literal["raw", "elf", "ihex", "srec"]
+FORMAT_WORDS: dict[DumpFormat, str] = {
+    "raw": "raw",
+    "elf": "ELF",
+    "ihex": "Intel HEX",
+    "srec": "S-record",
+}
+"""How messages name each format."""
 
 
 def format_of(data: bytes) -> DumpFormat:
