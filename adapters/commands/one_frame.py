@@ -179,7 +179,7 @@ async def _take(
     except SourceError as fault:
         if best is None or number is not None:
             raise
-        _tell(best, str(fault))
+        _tell(best, f"{fault}; not all had come")
         return best
     except TimeoutError:
         if best is None:
