@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from adapters.commands.wiring import declared_order, make_source
+from adapters.recordings.topics import MAGIC
 from bridge.heap import Heap
 from bridge.plan import Plan, memory_map, with_heap
 from bridge.readings import Frame
@@ -72,8 +73,6 @@ def is_recording(path: Path) -> bool:
     A raw dump may begin as one does; what is wrong with a damaged one, the source of dumps says.
     Raises SourceLost where there is no file that can be read.
     """
-    from adapters.recordings.chunk_index import MAGIC
-
     try:
         with path.open("rb") as stream:
             if stream.read(len(MAGIC)) != MAGIC:

@@ -12,8 +12,8 @@ from mcap.reader import SeekingReader
 
 from adapters.recordings import chunk
 from adapters.recordings.chunk import CHUNK, RECORD, ChunkPlace, chunk_times
+from adapters.recordings.topics import MAGIC
 
-MAGIC = b"\x89MCAP0\r\n"
 _DATA_END = 0x0F
 _LONGEST_HEADER = 1 << 16
 _LONGEST_ROW = 1 << 24

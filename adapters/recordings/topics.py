@@ -1,8 +1,11 @@
-"""The channels of a recording, as MCAP names them."""
+"""What a recording is called in MCAP: its beginning, its writer, its channels."""
 
 from __future__ import annotations
 
 from typing import Any
+
+MAGIC = b"\x89MCAP0\r\n"
+"""How every MCAP file begins and ends."""
 
 RAM = "lowhalf/ram"
 READINGS = "lowhalf/readings"

@@ -11,7 +11,7 @@ from typing import ClassVar
 
 from adapters.dumps.decoding import FORMAT_WORDS, DumpFormat, decode, format_of
 from adapters.dumps.wrapping import unwrap
-from adapters.recordings.chunk_index import MAGIC
+from adapters.recordings.topics import MAGIC
 from adapters.sources.dump_forms import RAW, Chosen, Form, choose, is_recognised
 from adapters.sources.held_bytes import HeldBytes
 from adapters.sources.placing import Placed, chosen_region, place
@@ -134,8 +134,9 @@ class FileDump(Source):
         if not placed.regions:
             first = min(s.address for s in segments if s.address is not None)
             raise SourceUnusable(
-                f"expected bytes inside {_ranges(memory)}, found {len(segments)} segments from "
-                f"0x{first:08X} on, all outside: is this a dump of another machine?"
+                f"{FORMAT_WORDS[dump_format]}: expected bytes inside {_ranges(memory)}, "
+                f"found {len(segments)} segments from 0x{first:08X} on, all outside: "
+                "is this a dump of another machine?"
             )
         return placed
 

@@ -18,6 +18,7 @@ import pytest
 from mcap.reader import make_reader
 from mcap.writer import CompressionType, Writer
 
+from adapters.recordings.frame_message import FrameKind
 from adapters.recordings.recorder import Recorder
 from adapters.recordings.recording import open_recording
 from bridge.memory import Span
@@ -25,6 +26,7 @@ from bridge.source import Consistency
 from schemas.errors import SourceUnusable
 from tests.adapters.test_recording import ABOUT, BASE, moments, replayed, write
 
+DEMO = Path(__file__).parents[2] / "sample_dumps" / "demo.mcap"
 PYMCAP = Path(sys.executable).parent / "pymcap-cli"
 
 
@@ -115,6 +117,27 @@ def test_what_recover_saves_of_a_file_that_was_cut_off_is_read(tmp_path: Path) -
     found = replayed(tmp_path / "b.mcap")
     assert found == [(m.number, m.image) for m in made[: len(found)]]
     assert len(found) >= 240
+
+
+def test_the_demo_recorded_anew_and_what_recover_makes_of_it(tmp_path: Path) -> None:
+    """The demo game's own memory, 4 MiB a key image, by way of our recorder and theirs."""
+    sample = open_recording(DEMO)
+    before = [frame for group in range(2) for frame in sample.frames(group)]
+    with Recorder(tmp_path / "a.mcap", sample.about) as recorder:
+        for frame in before:
+            record = recorder.key if frame.kind is FrameKind.KEY else recorder.changes
+            record(frame.number, frame.time / 1e9, frame.consistency, frame.parts)
+    assert findings(tmp_path / "a.mcap") == []
+    for source in (DEMO, tmp_path / "a.mcap"):
+        copy = tmp_path / "b.mcap"
+        done = pymcap("recover", source, "-o", copy, "--force")
+        assert done.returncode == 0, done.stderr
+        again = open_recording(copy)
+        assert again.about == sample.about
+        found = [frame for group in range(2) for frame in again.frames(group)]
+        assert [(f.number, f.kind, f.parts) for f in found] == [
+            (f.number, f.kind, f.parts) for f in before
+        ]
 
 
 def records(path: Path) -> Iterator[tuple[str, Any]]:

@@ -123,8 +123,9 @@ async def test_bytes_of_a_segment_outside_every_region_are_noted(tmp_path: Path)
 
 async def test_a_dump_of_another_machine(tmp_path: Path) -> None:
     assert await refusal(tmp_path, srec((0x0200_0000, b"gull"))) == (
-        "expected bytes inside ram (0x80000000 to 0x80002000), pad (0xBFC00000 to 0xBFC007C4), "
-        "found 1 segments from 0x02000000 on, all outside: is this a dump of another machine?"
+        "S-record: expected bytes inside ram (0x80000000 to 0x80002000), "
+        "pad (0xBFC00000 to 0xBFC007C4), found 1 segments from 0x02000000 on, all outside: "
+        "is this a dump of another machine?"
     )
 
 
