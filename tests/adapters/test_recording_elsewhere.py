@@ -15,6 +15,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from mcap.reader import make_reader
 from mcap.writer import CompressionType, Writer
 
@@ -23,7 +25,7 @@ from adapters.recordings.recorder import Recorder
 from adapters.recordings.recording import open_recording
 from bridge.memory import Span
 from bridge.source import Consistency
-from schemas.errors import SourceUnusable
+from schemas.errors import SourceError, SourceUnusable
 from tests.adapters.test_recording import ABOUT, BASE, moments, replayed, write
 
 DEMO = Path(__file__).parents[2] / "sample_dumps" / "demo.mcap"
@@ -199,3 +201,38 @@ def test_damage_in_a_copy_is_told_with_its_place(tmp_path: Path) -> None:
     assert caught.value.detail.startswith(
         f"{path} is not a usable recording: the part at byte {group.offset} is damaged: "
     )
+
+
+@pytest.fixture(scope="module")
+def copies(tmp_path_factory: pytest.TempPathFactory) -> list[bytes]:
+    """The same recording as recover packs it, in each way."""
+    folder = tmp_path_factory.mktemp("copies")
+    write(folder / "a.mcap", moments(130))
+    found = []
+    for packed in ("zstd", "lz4", "none"):
+        words = ["--compression", packed, "--chunk-size", "9000", "-a", "--force"]
+        done = pymcap("recover", folder / "a.mcap", "-o", folder / "b.mcap", *words)
+        assert done.returncode == 0, done.stderr
+        found.append((folder / "b.mcap").read_bytes())
+    return found
+
+
+@settings(
+    max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(data=st.data())
+def test_only_source_errors_escape_from_damaged_copies(
+    tmp_path: Path, copies: list[bytes], data: st.DataObject
+) -> None:
+    content = bytearray(data.draw(st.sampled_from(copies)))
+    for _ in range(data.draw(st.integers(1, 4))):
+        at = data.draw(st.integers(0, len(content) - 1))
+        content[at] = data.draw(st.integers(0, 255))
+    path = tmp_path / "damaged.mcap"
+    path.write_bytes(content[: data.draw(st.integers(len(content) // 2, len(content)))])
+    try:
+        recording = open_recording(path)
+        count = sum(len(recording.frames(group)) for group in range(len(recording.groups)))
+    except SourceError:
+        return
+    assert 0 < count <= 130

@@ -169,7 +169,7 @@ def test_a_layout_is_saved_once_all_of_the_heap_is_there(tmp_path: Path, layout:
     ]
 
 
-@pytest.mark.parametrize("command", ["read", "where", "heap", "layout compare", "solve write"])
+@pytest.mark.parametrize("command", COMMANDS)
 def test_lines_that_never_come_are_told_of(tmp_path: Path, command: str, layout: str) -> None:
     with Sender(mist(), late=0, kept=HEAP) as sender:
         bridge = pushed(tmp_path, MIST, sender.port)

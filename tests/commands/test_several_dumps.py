@@ -231,3 +231,17 @@ def test_a_recording_as_a_file_says_what_to_do(
         f"lowhalf: file p.mcap: {tmp_path / 'p.mcap'} is not a usable recording: no part of it is "
         "whole; as raw no build is recognised either\n"
     )
+
+
+def test_what_the_bridge_file_says_of_dumps_counts_for_a_dump_too(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A folder's format, region and offset are those of the dumps that land in it."""
+    for kind in ('kind = "folder"\npath = "dumps"', 'kind = "file"\npath = "t.bin"'):
+        bridge = files.BRIDGE.replace(
+            'kind = "file"\npath = "t.bin"', f'{kind}\noffset = 0x40\nformat = "raw"'
+        )
+        path = str(files.write(tmp_path, bridge=bridge))
+        (tmp_path / "state.bin").write_bytes(bytes(0x40) + bytes(files.ram()))
+        assert main(["read", path, "--dump", str(tmp_path / "state.bin")]) == 0
+        assert "0xF3B6" in capsys.readouterr().out

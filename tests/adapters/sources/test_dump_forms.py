@@ -7,6 +7,7 @@ their file format notes, MCAP by its specification.
 
 from __future__ import annotations
 
+import asyncio
 import gzip
 import lzma
 from collections.abc import Sequence
@@ -15,6 +16,8 @@ from typing import Any
 
 import pytest
 import zstandard
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from adapters.sources.file import FileDump
 from adapters.sources.folder import DumpFolder
@@ -181,3 +184,25 @@ async def test_a_folder_reads_each_of_its_dumps_so(tmp_path: Path, beginning: st
         assert source.notes[0].startswith("dawn.bin: is read as raw")
     finally:
         await source.close()
+
+
+STARTS = [start for start, _, _ in BEGINNINGS.values()]
+
+
+@settings(
+    max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(start=st.sampled_from(STARTS), rest=st.binary(max_size=300), known=st.booleans())
+def test_whatever_follows_it_is_read_or_refused(
+    tmp_path: Path, start: bytes, rest: bytes, known: bool
+) -> None:
+    """Where the recognise bytes are there, it is always read, and as it is."""
+    data = start + rest
+    if known:
+        data = dump_that_begins(data)
+    try:
+        source = asyncio.run(opened(tmp_path, data))
+    except SourceUnusable:
+        assert not known
+        return
+    assert not known or asyncio.run(image(source)) == data
