@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import json
-import sys
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
 
+from adapters.commands.dump_arguments import each_dump, print_json
+from adapters.commands.expecting import add_expect_argument, met
 from adapters.commands.one_frame import take_frame, with_dump
 from adapters.commands.read import add_reading_arguments, columns, title
 from adapters.outputs.step_words import step_rows
@@ -19,40 +21,49 @@ LONGEST_LABEL = 48
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    add_reading_arguments(parser)
+    add_reading_arguments(parser, many=True)
+    add_expect_argument(parser)
     parser.add_argument("watch", metavar="WATCH-OR-EXPR", help="a watch's name, or an expression")
     parser.add_argument("--json", action="store_true", help="print the steps as a JSON array")
 
 
 def run(arguments: argparse.Namespace) -> int:
-    bridge = with_dump(load_bridge(arguments.bridge), arguments.dump)
+    bridge = load_bridge(arguments.bridge)
     watches = {watch.name: watch.expr for watch in bridge.file.watches}
-    explained = {
-        name: explain(plan, watches, arguments.watch) for name, plan in plans(bridge).items()
-    }
-    frame = take_frame(
-        bridge, {name: plan for name, (plan, _) in explained.items()}, arguments.wait
-    )
-    lines = list(working(explained[frame.build][1], frame.readings))
-    if arguments.json:
-        answer = [
-            {"kind": step.kind, "label": step.label, "type": step.type, "offset": step.offset}
-            | {key: value for key, value in reading.as_json().items() if key != "watch"}
-            for step, reading in lines
-        ]
-        json.dump(answer, sys.stdout, ensure_ascii=False)
-        print()
-    else:
-        print(title(frame))
-        print()
-        rows = [
-            row
-            for (step, reading), (_, base) in zip(lines, [(None, None), *lines], strict=False)
-            for row in step_rows(step, base, reading, frame.build)
-        ]
-        for line in _beside_long_labels(rows):
-            print(line)
-    return 0 if frame.readings[-1].status.has_value else 1
+    ready = plans(bridge)
+    explained = {name: explain(plan, watches, arguments.watch) for name, plan in ready.items()}
+    asking = {name: plan for name, (plan, _) in explained.items()}
+
+    def tell(dump: Path | None) -> int:
+        asked = with_dump(bridge, dump, arguments.format)
+        frame = take_frame(asked, asking, arguments.wait, arguments.frame)
+        lines = list(working(explained[frame.build][1], frame.readings))
+        if arguments.json:
+            answer = [
+                {"kind": step.kind, "label": step.label, "type": step.type, "offset": step.offset}
+                | {key: value for key, value in reading.as_json().items() if key != "watch"}
+                for step, reading in lines
+            ]
+            print_json(arguments, dump, answer, "steps")
+        else:
+            print(title(frame))
+            print()
+            rows = [
+                row
+                for (step, reading), (_, base) in zip(lines, [(None, None), *lines], strict=False)
+                for row in step_rows(step, base, reading, frame.build)
+            ]
+            for line in _beside_long_labels(rows):
+                print(line)
+        last = frame.readings[-1]
+        # the last step is the watch, which has its target in the bridge file's own plan
+        known = {watch.name: watch for watch in ready[frame.build].watches}
+        named = known.get(arguments.watch, replace(last.watch, name=arguments.watch))
+        if arguments.expect and not met(frame, [replace(last, watch=named)]):
+            return 1
+        return 0 if last.status.has_value else 1
+
+    return each_dump(arguments, tell)
 
 
 def _beside_long_labels(rows: Sequence[Sequence[str]]) -> Iterator[str]:
