@@ -36,6 +36,8 @@ from bridge.questions import Questions
 from bridge.readings import Frame, Reading, Stats, Status, Watch
 from bridge.source import Consistency, Source, Torn
 
+NOT_WHOLE = "no whole frame"
+"""How the note of a frame begins of which no sample was whole."""
 MOST_TRIES = 400
 LONGEST_TRY = 0.25
 IDENTIFY_EVERY = 0.25
@@ -353,7 +355,7 @@ class Sampler:
             tries += 1
             self.stats = replace(self.stats, torn=self.stats.torn + 1)
             if tries >= MOST_TRIES or time.monotonic() - began_trying > LONGEST_TRY:
-                raise Torn(f"no whole frame: {self._torn_words(guard)}")
+                raise Torn(f"{NOT_WHOLE}: {self._torn_words(guard)}")
             self._expect_again()
             await asyncio.sleep(SHORTEST_POLL / 2)
         if not self._still_recognised(plan):

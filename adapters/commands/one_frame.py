@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
+from adapters.commands.until_stopped import run_until_stopped
 from adapters.commands.wiring import declared_order, make_source
 from bridge.heap import Heap
 from bridge.plan import Plan, memory_map, with_heap
@@ -38,7 +39,7 @@ def take_frame(bridge: Bridge, plans: Mapping[str, Plan], wait: float) -> Frame:
     Raises SourceError and its leaves.
     """
     source = make_source(bridge.file.source, bridge.path.parent, plans)
-    return asyncio.run(_take(bridge, plans, source, wait, lambda frame: True))
+    return run_until_stopped(_take(bridge, plans, source, wait, lambda frame: True))
 
 
 def take_heap(bridge: Bridge, plans: Mapping[str, Plan], wait: float) -> tuple[Frame, Heap]:
@@ -49,7 +50,7 @@ def take_heap(bridge: Bridge, plans: Mapping[str, Plan], wait: float) -> tuple[F
     """
     asking = {name: with_heap(plan) for name, plan in plans.items()}
     source = make_source(bridge.file.source, bridge.path.parent, asking)
-    frame = asyncio.run(_take(bridge, asking, source, wait, _has_heap))
+    frame = run_until_stopped(_take(bridge, asking, source, wait, _has_heap))
     assert frame.heap is not None
     return frame, frame.heap
 

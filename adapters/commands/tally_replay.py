@@ -15,6 +15,7 @@ from pathlib import Path
 
 from adapters.attempts.tallies_json import Counts
 from adapters.commands.one_frame import take_frame, with_dump
+from adapters.commands.until_stopped import run_until_stopped
 from adapters.recordings.chunk_index import MAGIC
 from adapters.sources.replay import RecordingReplay
 from bridge.attempts import Attempt
@@ -60,7 +61,7 @@ def replayed(bridge: Bridge, plans: Mapping[str, Plan], files: Sequence[Path]) -
     counting = _Counting()
     for path in files:
         if _is_recording(path):
-            asyncio.run(_replay(bridge, plans, path, counting))
+            run_until_stopped(_replay(bridge, plans, path, counting))
         else:
             _look(bridge, plans, path, counting)
     found: Counts = {}
@@ -85,6 +86,7 @@ async def _replay(
         )
         while True:
             await sampler.next()
+            await asyncio.sleep(0)  # else a signal would wait for the last frame
     except SourceEnded:
         return
     finally:
