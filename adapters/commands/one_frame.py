@@ -95,6 +95,9 @@ async def _take(
         if best is not None:
             return best
         raise SourceLost(f"{reason} within {wait:g} s", source=source.name) from None
+    except asyncio.CancelledError:
+        source.notes.clear()  # whoever has stopped it need not be told what it was doing
+        raise
     finally:
         for note in source.notes:
             print(f"lowhalf: {source.name}: {note}", file=sys.stderr)
