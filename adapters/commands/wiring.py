@@ -10,16 +10,18 @@ import os
 import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from bridge.byte_order import ByteOrder
-from bridge.output import Output
-from bridge.plan import Plan
-from bridge.practising import Practising, Rules
-from bridge.questions import Questions
 from bridge.source import Source
 from schemas import output_settings, source_settings
-from schemas.loader import Bridge
+
+if TYPE_CHECKING:  # a command that reads one frame needs none of these
+    from bridge.output import Output
+    from bridge.plan import Plan
+    from bridge.practising import Practising
+    from bridge.questions import Questions
+    from schemas.loader import Bridge
 
 
 def make_source(
@@ -139,6 +141,8 @@ def make_practising(
     bridge: Bridge, plans: Mapping[str, Plan], log: logging.Logger
 ) -> Practising | None:
     """Steps, attempts and tallies, kept in a file where there is something to keep."""
+    from bridge.practising import Practising, Rules
+
     rules = Rules.of(bridge.file)
     if rules.attempts or any(plan.tallies for plan in plans.values()):
         from adapters.attempts.attempts_file import AttemptsFile

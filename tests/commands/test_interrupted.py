@@ -134,7 +134,7 @@ WAITING = {
     "read --json": ["read", "BRIDGE", "--wait", "60", "--json"],
     "explain": ["explain", "BRIDGE", "kind", "--wait", "60"],
     "where": ["where", "BRIDGE", "0x80001000", "--wait", "60"],
-    "solve write": ["solve", "write", "BRIDGE", "0x80001000", "--want", "1", "--wait", "60"],
+    "solve write": ["solve", "write", "BRIDGE", "courier.kind", "--want", "1", "--wait", "60"],
 }
 
 
