@@ -70,7 +70,7 @@ def _with_streams(arguments: Sequence[str] | None) -> int:
 def _command(arguments: Sequence[str]) -> int:
     import sys
 
-    from adapters.commands.until_stopped import Stopped
+    from adapters.commands.stopped import Stopped
     from schemas.errors import LowhalfError, SourceError, StreamFailed
 
     try:

@@ -8,7 +8,6 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from adapters.commands.one_frame import take_frame, with_dump
 from adapters.outputs.words import printable, state_words
 from bridge.checker import check
 from bridge.plan import plans
@@ -40,6 +39,9 @@ def add_reading_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
+    # commands that take no frame have the columns from here
+    from adapters.commands.one_frame import take_frame, with_dump
+
     bridge = with_dump(load_bridge(arguments.bridge), arguments.dump)
     if arguments.watch:
         bridge = with_watches(bridge, arguments.watch)

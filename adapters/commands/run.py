@@ -12,7 +12,8 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from adapters.commands.log_lines import log_to
-from adapters.commands.until_stopped import Stopped, StopSignals
+from adapters.commands.stopped import Stopped
+from adapters.commands.until_stopped import StopSignals
 from adapters.commands.wiring import (
     declared_order,
     make_outputs,

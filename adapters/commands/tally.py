@@ -11,7 +11,6 @@ from typing import Any
 
 from adapters.attempts.tallies_json import Counts, kept_tallies, tallies_json, with_unseen
 from adapters.commands.read import columns
-from adapters.commands.tally_replay import replayed
 from adapters.outputs.words import printable
 from bridge.plan import Plan, plans
 from schemas.loader import Bridge, load_bridge
@@ -54,11 +53,13 @@ def counted(bridge: Bridge, ready: Mapping[str, Plan], dumps: Sequence[Path] | N
         raise bridge.text.error(
             ("watches",), "there is no tally in the bridge file; write one, as tally(x, when)"
         )
-    if dumps:
-        found = replayed(bridge, ready, dumps)
-    elif isinstance(source, RecordingSource):
+    if not dumps and isinstance(source, RecordingSource):
         # what a recording gives does not depend on how often it was played
-        found = replayed(bridge, ready, [bridge.path.parent / source.path])
+        dumps = [bridge.path.parent / source.path]
+    if dumps:
+        from adapters.commands.tally_replay import replayed
+
+        found = replayed(bridge, ready, dumps)
     else:
         found = kept_tallies(bridge)
     return with_unseen(found, ready)

@@ -19,21 +19,10 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from types import TracebackType
 from typing import Any, TypeVar
 
+from adapters.commands.stopped import Stopped
+
 T = TypeVar("T")
 SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT")
-
-
-class Stopped(Exception):
-    """A signal has asked for the end, and what was open has been closed in order."""
-
-    def __init__(self, number: int) -> None:
-        self.number = number
-        super().__init__(signal.Signals(number).name)
-
-    @property
-    def exit_code(self) -> int:
-        """What a shell gives for a program that a signal has ended."""
-        return 128 + self.number
 
 
 class StopSignals:

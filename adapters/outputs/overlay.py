@@ -34,11 +34,12 @@ from typing import Any, ClassVar
 
 from aiohttp import web
 
+from adapters.outputs.beacon import BEACON
 from adapters.outputs.desk import Desk
 from adapters.outputs.listen_address import served_address
 from adapters.outputs.web_ask import FollowedQuestion, asked_text
 from adapters.outputs.web_clients import Clients, Feed, FeedParts, Parts, asked_parts
-from adapters.outputs.web_guard import BEACON, WebGuard
+from adapters.outputs.web_guard import WebGuard
 from adapters.outputs.web_health import FrameRate, health
 from adapters.outputs.web_heap import HeapAsked
 from adapters.outputs.web_history import SlowJson, in_thread
