@@ -27,6 +27,7 @@ import contextlib
 import errno
 import json
 import logging
+import os
 import socket
 from collections.abc import Sequence
 from functools import partial
@@ -195,7 +196,7 @@ class OverlayServer(Output):
                         raise
                 port += 1
         except OSError as failure:
-            reason = (failure.strerror or str(failure)).lower()
+            reason = (os.strerror(failure.errno) if failure.errno else str(failure)).lower()
             ports, step = f"port {self._port}", "give --listen an address of this machine"
             if failure.errno == errno.EADDRINUSE:
                 reason, step = "the port is in use, perhaps by another lowhalf", _ANOTHER_PORT
