@@ -110,9 +110,11 @@ def _chosen(arguments: Sequence[str]) -> argparse.Namespace:
         "130 ended by Ctrl-C",
     )
     commands = parser.add_subparsers(dest="command_name", required=True, metavar="COMMAND")
-    for name, summary in COMMANDS.items():
-        command = commands.add_parser(name, help=summary, description=summary)
-        if words[:1] == [name]:  # the others' modules would be loaded for nothing
+    # the others would be made, and their modules loaded, for nothing
+    only = [name for name in COMMANDS if words[:1] == [name]]
+    for name in only or COMMANDS:
+        command = commands.add_parser(name, help=COMMANDS[name], description=COMMANDS[name])
+        if only:
             module = importlib.import_module(f"adapters.commands.{name.replace('-', '_')}")
             module.add_arguments(command)
             command.set_defaults(run=module.run)

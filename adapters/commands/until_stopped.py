@@ -1,8 +1,9 @@
 """Running a coroutine until it ends or the user or the system asks for its end.
 
-Four signals ask for it: INT (Ctrl-C), TERM (a service manager), HUP (the terminal was closed) and
-QUIT (Ctrl-\\).  Each ends the work in order: it is cancelled, and what it opened is closed.  One
-that was ignored when the program was started, as ``nohup`` and ``&`` have it, stays ignored.
+These ask for it: INT (Ctrl-C), TERM (a service manager), HUP (the terminal was closed) and QUIT
+(Ctrl-\\); on Windows BREAK is what Ctrl-Break and a closed console send.  Each ends the work
+in order: it is cancelled, and what it opened is closed.  One that was ignored when the program was
+started, as ``nohup`` and ``&`` have it, stays ignored.
 
 The first signal counts: further ones do not cut the ending short, since a guest may have to be let
 go in it, and each part of it has its own limit of time.
@@ -22,7 +23,7 @@ from typing import Any, TypeVar
 from adapters.commands.stopped import Stopped
 
 T = TypeVar("T")
-SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT")
+SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGBREAK")
 
 
 class StopSignals:
@@ -38,7 +39,7 @@ class StopSignals:
         if threading.current_thread() is not threading.main_thread():
             return self  # signals are the main thread's
         for name in SIGNALS:
-            number = getattr(signal, name, None)  # Windows has two of them
+            number = getattr(signal, name, None)  # no system has them all
             if number is None:
                 continue
             before = signal.getsignal(number)

@@ -283,15 +283,41 @@ async def test_pages_that_read_nothing_do_not_delay_it(tmp_path: Path) -> None:
     assert taken < 1 + LOAD
 
 
-def test_work_in_a_thread_does_not_delay_it(tmp_path: Path) -> None:
-    """Opening a FIFO that nobody writes never returns (POSIX, open), and cannot be cancelled."""
-    bridge = files.BRIDGE.replace('"file"\npath = "t.bin"', '"folder"\npath = "dumps"')
-    path = files.write(tmp_path, bridge=bridge)
-    (tmp_path / "dumps").mkdir()
-    with Running("run", str(path), "--quiet") as daemon:
-        daemon.wait_for("folder dumps: waiting for a first dump")
-        taken = seconds_to_end(daemon)
-    assert taken < 1 + LOAD
+SLEEPING = """
+import asyncio, time
+from adapters.commands.stopped import Stopped
+from adapters.commands.until_stopped import run_until_stopped
+
+async def work():
+    print("begun", flush=True)
+    await asyncio.to_thread(time.sleep, 120)
+
+try:
+    run_until_stopped(work())
+except Stopped as stopped:
+    raise SystemExit(stopped.exit_code)
+"""
+
+
+def test_work_in_a_thread_does_not_delay_it() -> None:
+    """A thread cannot be cancelled; neither the loop nor the interpreter waits for it."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", SLEEPING],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+    )
+    with process:
+        try:
+            assert process.stdout is not None
+            assert process.stdout.readline() == "begun\n"
+            process.send_signal(signal.SIGTERM)
+            assert process.wait(30) == 128 + signal.SIGTERM
+            assert process.stderr is not None
+            assert process.stderr.read() == ""
+        finally:
+            process.kill()
 
 
 def test_a_terminal_that_is_closed(tmp_path: Path) -> None:

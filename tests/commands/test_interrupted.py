@@ -6,6 +6,7 @@ Shell Command Language, 2.8.2; SIGINT is 2).
 
 from __future__ import annotations
 
+import asyncio
 import os
 import signal
 import socket
@@ -20,6 +21,7 @@ import psutil
 import pytest
 
 from adapters.commands import main
+from tests.adapters.sources.scripted_stub import ScriptedStub
 from tests.commands import files, practice_files
 
 ROOT = Path(__file__).parent.parent.parent
@@ -159,6 +161,34 @@ def test_each_signal_ends_a_command_that_waits_with_its_code(
         code, out, err = ended(process, number)
     assert (code, out) == (128 + number, "")
     assert "Traceback" not in err
+
+
+@pytest.mark.parametrize(
+    "number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT], ids=lambda n: n.name
+)
+async def test_a_command_that_reads_through_a_debugger_lets_the_guest_go(
+    number: signal.Signals, tmp_path: Path
+) -> None:
+    """The game is none that the schema knows, so the command samples until it is stopped."""
+    other = files.ram()
+    other[0x400:0x408] = b"TIDE 7.7"
+    stub = ScriptedStub(bytes(other))
+    async with stub.listening():
+        source = f'kind = "debugger"\naddress = "127.0.0.1:{stub.port}"'
+        path = files.write(
+            tmp_path, bridge=files.BRIDGE.replace('kind = "file"\npath = "t.bin"', source)
+        )
+        with started("read", str(path), "--wait", "60") as process:
+            deadline = time.monotonic() + 40
+            while stub.count(b"\x03") < 3:
+                assert time.monotonic() < deadline
+                await asyncio.sleep(0.005)
+            code, out, err = await asyncio.to_thread(ended, process, number)
+        while not stub.running:
+            assert time.monotonic() < deadline
+            await asyncio.sleep(0.005)
+    assert (code, out, err) == (128 + number, "", "")
+    assert stub.packets[-1] == b"D"
 
 
 def test_while_it_connects_to_a_stub_that_does_not_answer(tmp_path: Path) -> None:
