@@ -56,6 +56,11 @@ class Asking:
         self._rest_until = 0.0
 
     @property
+    def most_at_once(self) -> int:
+        """As many questions as can be open."""
+        return self._questions.MOST
+
+    @property
     def any_open(self) -> bool:
         return bool(self._questions.open)
 
