@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from bridge.attempts import Attempt, Outcome
 from bridge.practice import Phase, Practice
+from bridge.steps import StepResult
 from bridge.totals import Rate
+
+MOST_BEFORE = 6
+"""Steps behind the runner whose frames are told; before them stand three dots."""
 
 
 def practice_words(practice: Practice, *, frames: bool = True) -> str:
     """One line; *frames* says whether it counts them, which changes it with every frame."""
     parts = [_where(practice, frames), practice.hint]
     if practice.phase in (Phase.BETWEEN, Phase.RUNNING, Phase.WAITING) and practice.last:
-        parts.append(f"last {outcome_words(practice.last)}")
+        parts.append(last_words(practice.last))
     if practice.score is not None:
         score = practice.score
         parts.append(rate_words(score.all) if score.all.count else "")
@@ -24,6 +30,32 @@ def outcome_words(attempt: Attempt) -> str:
     """How an attempt ended: ``failed at turn``, ``reset at turn``, ``cut off``."""
     words = "cut off" if attempt.outcome is Outcome.CUT_OFF else str(attempt.outcome)
     return f"{words} at {attempt.step}" if attempt.step else words
+
+
+def missed_words(whole: bool | None, frames: int | None, seen: int | None) -> str:
+    """``3 frames missed``; empty where every frame was seen, or where that is not known."""
+    if whole is not False or frames is None or seen is None:
+        return ""
+    return f"{count_words(frames - seen)} missed"
+
+
+def count_words(frames: int) -> str:
+    """``1 frame``, ``14 frames``."""
+    return f"{frames} frame{'s' * (frames != 1)}"
+
+
+def took_words(finished: Sequence[StepResult]) -> str:
+    """The frames of the steps that are done, in their order: ``60 + 1``; empty without any."""
+    numbers = [str(step.frames) for step in finished]
+    if len(numbers) > MOST_BEFORE:
+        numbers = ["…", *numbers[-MOST_BEFORE:]]
+    return " + ".join(numbers)
+
+
+def last_words(attempt: Attempt) -> str:
+    """How the last attempt ended, and whether frames of it were missed."""
+    missed = missed_words(attempt.whole, attempt.frames, attempt.frames_seen)
+    return ", ".join(filter(None, (f"last {outcome_words(attempt)}", missed)))
 
 
 def rate_words(rate: Rate) -> str:
@@ -40,8 +72,10 @@ def _where(practice: Practice, frames: bool) -> str:
     if practice.phase is Phase.BETWEEN:
         return "between attempts" if practice.score is not None else "before the first step"
     number = f"attempt {practice.attempt}: " if practice.attempt else ""
+    took = took_words(practice.finished) if frames else ""
     if practice.phase is Phase.DONE:
-        return f"{number}all {practice.steps} steps done"
+        words = f"{number}all {practice.steps} steps done"
+        return f"{words} in {took} frames" if took else words
     count, words = practice.frames, ""
     if practice.step:
         words = f"step {practice.index} of {practice.steps}, {practice.step}"
@@ -50,5 +84,7 @@ def _where(practice: Practice, frames: bool) -> str:
     else:
         count, words = practice.attempt_frames, "under way"
     if frames:
-        words += f", {count} frame{'s' * (count != 1)}"
+        words += f", {count_words(count)}"
+    if took:
+        words += f" after {took}"
     return number + words
