@@ -33,10 +33,14 @@ def outcome_words(attempt: Attempt) -> str:
 
 
 def missed_words(whole: bool | None, frames: int | None, seen: int | None) -> str:
-    """``3 frames missed``; empty where every frame was seen, or where that is not known."""
-    if whole is not False or frames is None or seen is None:
+    """``3 frames missed``, or ``frames missed`` where they lie before those that are counted.
+
+    Empty where every frame was seen, or where that is not known.
+    """
+    if whole is not False:
         return ""
-    return f"{count_words(frames - seen)} missed"
+    missed = frames - seen if frames is not None and seen is not None else 0
+    return f"{count_words(missed)} missed" if missed > 0 else "frames missed"
 
 
 def count_words(frames: int) -> str:

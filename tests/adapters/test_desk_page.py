@@ -846,6 +846,14 @@ async def test_frames_go_on_with_every_picture_and_those_missed_are_told(
         said = f"{frames + 47} frames so far, 2 frames missed"
         assert await page.evaluate(text("#practice .length")) == said
     made = snapshot()
+    made["practice"].update(attempt_whole=False, attempt_long=True, not_whole=2)
+    desk.tell(made)
+    await page.wait_for(
+        text("#practice .length"),
+        "61 frames so far, several times as long as any before, frames missed",
+    )
+    assert str(await page.evaluate(text("#practice .rate"))).endswith("2 with frames missed")
+    made = snapshot()
     made["practice"].update(phase="between", step=None, index=0, attempt=None, finished=[])
     desk.tell(made)
     await page.wait_for(texts(".steps .spent"), ["", "", ""])

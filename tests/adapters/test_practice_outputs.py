@@ -20,7 +20,7 @@ from adapters.outputs.homie_practice import NO_PRACTICE, PracticeTopics
 from adapters.outputs.mqtt import MqttOutput
 from adapters.outputs.overlay import OverlayServer
 from adapters.outputs.plain_lines import PlainLines
-from adapters.outputs.practice_words import practice_words, rate_words
+from adapters.outputs.practice_words import missed_words, practice_words, rate_words
 from adapters.outputs.terminal import TerminalOutput
 from adapters.outputs.terminal_line import Alphabet
 from adapters.outputs.terminal_steps import score_line, step_line
@@ -101,6 +101,22 @@ def practised(number: int, practice: Practice | None = PRACTICE) -> Frame:
 )  # fmt: skip
 def test_the_line(practice: Practice, words: str) -> None:
     assert practice_words(practice) == words
+
+
+@pytest.mark.parametrize(
+    ("whole", "frames", "seen", "words"),
+    [
+        (None, 80, None, ""),
+        (True, 80, 80, ""),
+        (False, 80, 77, "3 frames missed"),
+        (False, 80, 80, "frames missed"),  # it was judged by frames before its own
+        (False, None, None, "frames missed"),
+    ],
+)
+def test_frames_missed_in_words(
+    whole: bool | None, frames: int | None, seen: int | None, words: str
+) -> None:
+    assert missed_words(whole, frames, seen) == words
 
 
 def test_a_rate_in_words() -> None:

@@ -10,7 +10,9 @@ const LISTED = 12;
 const OUTCOMES = { success: "hit", failed: "absent", reset: "miss", "cut-off": "offline" };
 
 // What changes with every frame, and is no emphasis.
-const CHANGING = new Set(["frames", "attempt_frames", "frames_seen", "attempt_frames_seen", "attempt_whole"]);
+const CHANGING = new Set([
+  "frames", "attempt_frames", "frames_seen", "attempt_frames_seen", "attempt_whole", "attempt_long",
+]);
 
 function stepRow() {
   const element = document.createElement("li");
@@ -109,6 +111,7 @@ export class PracticePanel {
     const parts = [sureWords(practice)];
     if (practice.streak > 1) parts.push(`${practice.streak} in a row`);
     if (practice.cut_off > 0) parts.push(`${practice.cut_off} cut off`);
+    if (practice.not_whole > 0) parts.push(`${practice.not_whole} with frames missed`);
     return parts.join("; ");
   }
 
@@ -144,7 +147,8 @@ export class PracticePanel {
       const words = spent === null ? [] : [countWords(spent), done ? missedWords(inStep(done)) : ""];
       put(row.spent, words.filter(Boolean).join(", "));
     }
-    const words = attempt ? [`${countWords(all)} so far`, missedNow(practice)] : [];
+    const long = practice?.attempt_long ? "several times as long as any before" : "";
+    const words = attempt ? [`${countWords(all)} so far`, long, missedNow(practice)] : [];
     put(this.length, words.filter(Boolean).join(", "));
   }
 

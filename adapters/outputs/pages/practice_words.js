@@ -25,10 +25,12 @@ export function countWords(frames) {
   return `${frames} frame${frames === 1 ? "" : "s"}`;
 }
 
-// Frames of an attempt or a step that were not seen; "" where all were, or where that is not known.
+// Frames of an attempt or a step that were not seen, without a number where they lie before those
+// that are counted; "" where all were seen, or where that is not known.
 export function missedWords({ whole, frames, frames_seen: seen }) {
-  if (whole !== false || typeof frames !== "number" || typeof seen !== "number") return "";
-  return `${countWords(frames - seen)} missed`;
+  if (whole !== false) return "";
+  const missed = (frames ?? 0) - (seen ?? frames ?? 0);
+  return missed > 0 ? `${countWords(missed)} missed` : "frames missed";
 }
 
 // The same of the attempt that is open.
