@@ -1,7 +1,7 @@
 """Makes the README's pictures: ``python -m tests.make_pictures [NAME…]``.
 
-The demo's recording, with steps, is played by ``lowhalf run``; Debian's chromium shows its pages,
-and tmux is the terminal.  Needs both programs.  Pictures have few colours, to be small.
+They are of the demo itself: its bridge file is run for three laps, then Debian's chromium shows its
+pages, and tmux is the terminal.  Needs both programs.  Pictures have few colours, to be small.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import AsyncIterator, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -45,25 +46,6 @@ SIZES = {
 MOST_BYTES = 200_000
 COLOURS = 128
 
-STEPS = """
-[[steps]]
-name = "find the lantern"
-done = "lantern_away < 2"
-hint = "it stands in the Lantern Room"
-[[steps]]
-name = "take it"
-done = "courier.held.kind == ActorKind.lantern"
-[[steps]]
-name = "carry it through the door"
-done = "courier.held != 0 and change(ledger.rooms_entered) > 0"
-hint = "do not let go"
-[[steps]]
-name = "wait for the gull"
-done = "courier.held.kind == ActorKind.gull"
-[attempts]
-start = "doors == 3"
-keep = ["held_x_low"]
-"""
 LAPS = 3
 LAP = 20.1
 """Seconds of the recording."""
@@ -93,14 +75,14 @@ NIGHT = TerminalTheme(
 
 
 def write_bridge(directory: Path) -> Path:
-    """The demo's bridge file on a free port, with steps."""
+    """The demo's bridge file on a free port, with its attempts kept in *directory*."""
     demo = demo_bridge()
     text = demo.read_text("utf-8")
-    text = re.sub(r'^schema = "(.*)"$', lambda m: _absolute("schema", m, demo), text, flags=re.M)
-    text = re.sub(r'^path = "(.*)"$', lambda m: _absolute("path", m, demo), text, flags=re.M)
+    for key in ("schema", "path", "gull_in_place"):
+        text = re.sub(rf'^{key} = "(.*)"$', partial(_absolute, key, beside=demo), text, flags=re.M)
     text = re.sub(r'^listen = ".*"$', 'listen = "127.0.0.1:0"', text, flags=re.M)
     path = directory / "tidewright.bridge.toml"
-    path.write_text(text if "[[steps]]" in text else text + STEPS, "utf-8")
+    path.write_text(text, "utf-8")
     return path
 
 
