@@ -17,7 +17,7 @@ def practice_words(practice: Practice, *, frames: bool = True) -> str:
     """One line; *frames* says whether it counts them, which changes it with every frame."""
     parts = [_where(practice, frames), practice.hint]
     if practice.phase in (Phase.BETWEEN, Phase.RUNNING, Phase.WAITING) and practice.last:
-        parts.append(last_words(practice.last))
+        parts.append(f"last {outcome_words(practice.last)}")
     if practice.score is not None:
         score = practice.score
         parts.append(rate_words(score.all) if score.all.count else "")
@@ -32,17 +32,6 @@ def outcome_words(attempt: Attempt) -> str:
     return f"{words} at {attempt.step}" if attempt.step else words
 
 
-def missed_words(whole: bool | None, frames: int | None, seen: int | None) -> str:
-    """``3 frames missed``, or ``frames missed`` where they lie before those that are counted.
-
-    Empty where every frame was seen, or where that is not known.
-    """
-    if whole is not False:
-        return ""
-    missed = frames - seen if frames is not None and seen is not None else 0
-    return f"{count_words(missed)} missed" if missed > 0 else "frames missed"
-
-
 def count_words(frames: int) -> str:
     """``1 frame``, ``14 frames``."""
     return f"{frames} frame{'s' * (frames != 1)}"
@@ -54,12 +43,6 @@ def took_words(finished: Sequence[StepResult]) -> str:
     if len(numbers) > MOST_BEFORE:
         numbers = ["…", *numbers[-MOST_BEFORE:]]
     return " + ".join(numbers)
-
-
-def last_words(attempt: Attempt) -> str:
-    """How the last attempt ended, and whether frames of it were missed."""
-    missed = missed_words(attempt.whole, attempt.frames, attempt.frames_seen)
-    return ", ".join(filter(None, (f"last {outcome_words(attempt)}", missed)))
 
 
 def rate_words(rate: Rate) -> str:

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from adapters.outputs.practice_words import count_words, last_words, rate_words, took_words
+from adapters.outputs.practice_words import (
+    count_words,
+    outcome_words,
+    rate_words,
+    took_words,
+)
 from adapters.outputs.terminal_line import Alphabet, Line, Style
 from bridge.practice import Phase, Practice
 
@@ -36,7 +41,7 @@ def step_line(practice: Practice, alphabet: Alphabet, width: int) -> Line:
 
 def score_line(practice: Practice, alphabet: Alphabet, width: int) -> Line:
     """The rate, the streak, the open attempt and the last one; empty while there is nothing."""
-    last = last_words(practice.last) if practice.last is not None else ""
+    last = f"last {outcome_words(practice.last)}" if practice.last is not None else ""
     score = practice.score
     if score is None:
         return alphabet.row([(last, Style.FAINT)], width)

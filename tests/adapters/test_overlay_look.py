@@ -327,7 +327,10 @@ async def test_frames_of_the_step_and_of_those_before_go_on_and_those_missed_are
     assert PRACTICE.last is not None
     missed = replace(PRACTICE.last, frames=80, frames_seen=77)
     server.publish(replace(full(), practice=replace(PRACTICE, last=missed)))
-    await page.wait_for(text_of("#attempts .past"), "last failed at turn, 3 frames missed")
+    await page.wait_for(text_of("#attempts .past"), "last failed at turn, 3 of 80 frames missed")
+    doubted = replace(missed, frames_seen=None)
+    server.publish(replace(full(), practice=replace(PRACTICE, last=doubted)))
+    await page.wait_for(text_of("#attempts .past"), "last failed at turn")  # not known
     server.publish(replace(full(), practice=replace(PRACTICE, phase=Phase.BETWEEN, index=0)))
     await page.wait_for(text_of("#steps .count"), "")
 

@@ -20,10 +20,10 @@ from adapters.outputs.homie_practice import NO_PRACTICE, PracticeTopics
 from adapters.outputs.mqtt import MqttOutput
 from adapters.outputs.overlay import OverlayServer
 from adapters.outputs.plain_lines import PlainLines
-from adapters.outputs.practice_words import missed_words, practice_words, rate_words
+from adapters.outputs.practice_words import practice_words, rate_words
 from adapters.outputs.terminal import TerminalOutput
 from adapters.outputs.terminal_line import Alphabet
-from adapters.outputs.terminal_steps import score_line, step_line
+from adapters.outputs.terminal_steps import step_line
 from adapters.outputs.web_snapshot import frame_snapshot
 from bridge.attempts import Attempt, Outcome
 from bridge.practice import Phase, Practice
@@ -91,32 +91,10 @@ def practised(number: int, practice: Practice | None = PRACTICE) -> Frame:
          "step 9 of 9, turn, yet to begin, 1 frame after … + 47 + 47 + 47 + 47 + 47 + 47"),
         (Practice(Phase.DONE, steps=2, finished=(DONE, replace(DONE, frames=3))),
          "all 2 steps done in 47 + 3 frames"),
-        (Practice(last=MISSED), "before the first step  last failed at turn, 3 frames missed"),
-        (Practice(last=replace(FAILED, frames_seen=79)),
-         "before the first step  last failed at turn, 1 frame missed"),
-        (Practice(last=replace(FAILED, frames_seen=80)),
-         "before the first step  last failed at turn"),
-        (Practice(last=FAILED), "before the first step  last failed at turn"),  # not known
     ],
 )  # fmt: skip
 def test_the_line(practice: Practice, words: str) -> None:
     assert practice_words(practice) == words
-
-
-@pytest.mark.parametrize(
-    ("whole", "frames", "seen", "words"),
-    [
-        (None, 80, None, ""),
-        (True, 80, 80, ""),
-        (False, 80, 77, "3 frames missed"),
-        (False, 80, 80, "frames missed"),  # it was judged by frames before its own
-        (False, None, None, "frames missed"),
-    ],
-)
-def test_frames_missed_in_words(
-    whole: bool | None, frames: int | None, seen: int | None, words: str
-) -> None:
-    assert missed_words(whole, frames, seen) == words
 
 
 def test_a_rate_in_words() -> None:
@@ -159,7 +137,7 @@ def test_json_has_the_frames_of_each_step_of_the_open_attempt() -> None:
     assert practised(1).as_json()["practice"]["finished"] == []
 
 
-def test_the_terminal_s_lines_tell_frames_before_and_frames_missed() -> None:
+def test_the_terminal_s_line_tells_the_frames_of_the_steps_before() -> None:
     def line(practice: Practice) -> str:
         return "".join(text for text, _ in step_line(practice, Alphabet("utf-8"), 100)).rstrip()
 
@@ -168,8 +146,6 @@ def test_the_terminal_s_lines_tell_frames_before_and_frames_missed() -> None:
     assert (
         line(Practice(Phase.DONE, steps=1, finished=(DONE,))) == "● all 1 steps done  in 47 frames"
     )
-    score = score_line(Practice(last=MISSED), Alphabet("utf-8"), 100)
-    assert "".join(text for text, _ in score).rstrip() == "last failed at turn, 3 frames missed"
 
 
 async def test_the_table_has_the_line(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -3,7 +3,7 @@
 import { Chances } from "/pages/chances.js";
 import { mark, child, put } from "/pages/elements.js";
 import { Keyed } from "/pages/keyed.js";
-import { countWords, missedNow, missedWords, rateWords, states, where } from "/pages/practice_words.js";
+import { countWords, missedBeside, missedNow, missedWords, rateWords, states, where } from "/pages/practice_words.js";
 import { outcomeWords, percent } from "/pages/words.js";
 
 const LISTED = 12;
@@ -144,10 +144,10 @@ export class PracticePanel {
     for (const [i, row] of [...this.rows.parts.values()].entries()) {
       const done = i < finished.length ? finished[i] : null;
       const spent = done?.frames ?? (under && i + 1 === index ? frames : null);
-      const words = spent === null ? [] : [countWords(spent), done ? missedWords(inStep(done)) : ""];
+      const words = spent === null ? [] : [countWords(spent), done ? missedBeside(inStep(done)) : ""];
       put(row.spent, words.filter(Boolean).join(", "));
     }
-    const long = practice?.attempt_long ? "several times as long as any before" : "";
+    const long = practice?.attempt_long ? "unusually long" : "";
     const words = attempt ? [`${countWords(all)} so far`, long, missedNow(practice)] : [];
     put(this.length, words.filter(Boolean).join(", "));
   }

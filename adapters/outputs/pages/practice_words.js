@@ -25,17 +25,29 @@ export function countWords(frames) {
   return `${frames} frame${frames === 1 ? "" : "s"}`;
 }
 
-// Frames of an attempt or a step that were not seen, without a number where they lie before those
-// that are counted; "" where all were seen, or where that is not known.
-export function missedWords({ whole, frames, frames_seen: seen }) {
-  if (whole !== false) return "";
-  const missed = (frames ?? 0) - (seen ?? frames ?? 0);
-  return missed > 0 ? `${countWords(missed)} missed` : "frames missed";
+// How many frames of something were not seen, 0 also where only earlier ones were missed.
+function missing({ frames, frames_seen: seen }) {
+  return Math.max(0, (frames ?? 0) - (seen ?? frames ?? 0));
+}
+
+// Frames that were missed of an attempt that ended; "" where all were seen, or where that is not
+// known.
+export function missedWords(attempt) {
+  if (attempt.whole !== false) return "";
+  const missed = missing(attempt);
+  return missed > 0 ? `${missed} of ${attempt.frames} frames missed` : "frames missed before it";
+}
+
+// The same beside a number of frames.
+export function missedBeside(part) {
+  if (part.whole !== false) return "";
+  const missed = missing(part);
+  return missed > 0 ? `${missed} missed` : "frames missed";
 }
 
 // The same of the attempt that is open.
 export function missedNow({ attempt_whole: whole, attempt_frames: frames, attempt_frames_seen: seen }) {
-  return missedWords({ whole, frames, frames_seen: seen });
+  return missedBeside({ whole, frames, frames_seen: seen });
 }
 
 // The frames of the steps that are done, in their order: "60 + 1"; "" without any.
