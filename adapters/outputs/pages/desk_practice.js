@@ -71,6 +71,7 @@ export class PracticePanel {
     this.past.setAttribute("aria-label", "last attempts, the newest first");
     this.attempts = new Keyed(this.past, attemptRow);
     this.history = null;
+    this.shown = null; // the practice that is shown
     this.hinted = false;
     this.last = "";
     this.listed = "";
@@ -104,6 +105,8 @@ export class PracticePanel {
     const scored = !none && practice.attempts !== undefined;
     put(this.rate, scored ? this.scoreWords(practice) : "");
     this.chances.show(scored ? practice.rate : null, practice?.interval);
+    this.shown = practice ?? null;
+    this.list();
     return { changed: true, pending: false };
   }
 
@@ -152,8 +155,21 @@ export class PracticePanel {
     put(this.length, words.filter(Boolean).join(", "));
   }
 
+  // The attempts of the file, which is read now and then, with what the frame itself tells: the one
+  // that is open and the one that ended last.  None is under way beside the frame's.
+  told() {
+    const all = new Map((this.history?.attempts ?? []).map((each) => [each.attempt, each]));
+    const now = this.shown;
+    if (now?.attempts !== undefined) {
+      for (const [number, { outcome }] of all) if (outcome === "open") all.delete(number);
+      if (now.last) all.set(now.last.attempt, { ...all.get(now.last.attempt), ...now.last });
+      if (now.attempt) all.set(now.attempt, { attempt: now.attempt, outcome: "open" });
+    }
+    return [...all.values()].sort((one, other) => one.attempt - other.attempt);
+  }
+
   list() {
-    const attempts = (this.history?.attempts ?? []).slice(-LISTED).reverse();
+    const attempts = this.told().slice(-LISTED).reverse();
     const fresh = JSON.stringify(attempts);
     if (fresh === this.listed) return;
     this.listed = fresh;
