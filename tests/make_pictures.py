@@ -14,6 +14,7 @@ import io
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -31,6 +32,7 @@ from rich.terminal_theme import TerminalTheme
 from rich.text import Text
 
 from adapters.commands.demo import demo_bridge
+from schemas.loader import load_bridge
 from tests.adapters.browser import Page, chromium, new_page
 from tests.commands.command import Running
 
@@ -196,7 +198,8 @@ async def desk(browser: str, url: str, name: str) -> None:
         )
         await page.open(f"{url}desk")
         await page.wait_for(f"document.querySelector('{CHOSEN}') !== null")
-        await wait_for_step(url, STEP)
+        for _ in range(2):  # so that the plots have something to show
+            await wait_for_step(url, STEP)
         await page.evaluate(f"document.querySelector('{CHOSEN}').click()")
         await asyncio.sleep(2)
         save(opened(await page.picture()), name)
@@ -230,12 +233,14 @@ def screen_page(screen: str) -> str:
 
 
 def without_pages(bridge: Path) -> Path:
-    """The same bridge file for the terminal alone, with the same attempts."""
+    """The same bridge file for the terminal alone; it has the attempts that are there by now."""
     text = bridge.read_text("utf-8").replace("[outputs.overlay]\n", "")
     text = re.sub(r'^listen = ".*"$', "", text, flags=re.M)
-    text = text.replace("[attempts]\n", '[attempts]\nfile = "tidewright.attempts.sqlite"\n')
     path = bridge.with_name("terminal.bridge.toml")
     path.write_text(text, "utf-8")
+    kept = load_bridge(bridge).attempts_path
+    if kept.is_file():
+        shutil.copy(kept, load_bridge(path).attempts_path)
     return path
 
 
