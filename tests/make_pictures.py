@@ -181,9 +181,14 @@ async def overlay(browser: str, url: str) -> None:
     async with pages(browser, [panel_size()] * len(PANELS)) as panels:
         for page, (_, query) in zip(panels, PANELS, strict=True):
             await page.open(f"{url}overlay?{query}")
-        await wait_for_step(url, STEP)
-        await asyncio.sleep(1.5)  # what fades has faded
-        save(overlay_sheet([await page.picture() for page in panels]), "overlay.png")
+        shots = []
+        for page in panels:
+            await page.call("Page.bringToFront")  # what is not seen is not painted
+            await page.wait_for("document.body?.dataset.link", "live")
+            await wait_for_step(url, STEP)
+            await asyncio.sleep(0.8)  # what fades has faded
+            shots.append(await page.picture())
+        save(overlay_sheet(shots), "overlay.png")
 
 
 # The desk page
