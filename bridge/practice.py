@@ -7,6 +7,7 @@ from enum import StrEnum
 from typing import Any
 
 from bridge.attempts import Attempt
+from bridge.steps import StepResult
 from bridge.totals import Score
 
 
@@ -28,7 +29,8 @@ class Practice:
     that are looked at now have no value, and why.  ``attempt`` is the number of the one that is
     open, else 0, and ``attempt_frames`` how long it has been.  ``last`` is the attempt that ended
     last; without ``[attempts]`` the same of the last way through the steps, numbered 0.  ``score``
-    is None without ``[attempts]``.
+    is None without ``[attempts]``.  ``finished`` are the steps that are done on the way that is
+    open, in their order.
     """
 
     phase: Phase = Phase.BETWEEN
@@ -42,6 +44,7 @@ class Practice:
     attempt_frames: int = 0
     last: Attempt | None = None
     score: Score | None = None
+    finished: tuple[StepResult, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """The object that ``--json`` prints as a frame's ``practice``."""
@@ -54,6 +57,7 @@ class Practice:
             "frames": self.frames,
             "hint": self.hint,
             "reason": self.reason,
+            "finished": [step.as_json() for step in self.finished],
             "last": last
             and {
                 "attempt": last.number,

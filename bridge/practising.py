@@ -215,6 +215,7 @@ class Practising:
             frame - attempt.began_frame if attempt else 0,
             last,
             self.practice.score,
+            finished=tuple(way.results) if way is not None else (),
         )
 
 

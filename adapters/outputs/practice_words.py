@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from bridge.attempts import Attempt, Outcome
 from bridge.practice import Phase, Practice
+from bridge.steps import StepResult
 from bridge.totals import Rate
+
+MOST_BEFORE = 6
+"""Steps behind the runner whose frames are told; before them stand three dots."""
 
 
 def practice_words(practice: Practice, *, frames: bool = True) -> str:
@@ -26,6 +32,19 @@ def outcome_words(attempt: Attempt) -> str:
     return f"{words} at {attempt.step}" if attempt.step else words
 
 
+def count_words(frames: int) -> str:
+    """``1 frame``, ``14 frames``."""
+    return f"{frames} frame{'s' * (frames != 1)}"
+
+
+def took_words(finished: Sequence[StepResult]) -> str:
+    """The frames of the steps that are done, in their order: ``60 + 1``; empty without any."""
+    numbers = [str(step.frames) for step in finished]
+    if len(numbers) > MOST_BEFORE:
+        numbers = ["…", *numbers[-MOST_BEFORE:]]
+    return " + ".join(numbers)
+
+
 def rate_words(rate: Rate) -> str:
     """``9 of 17, 53 % (31 to 74 %)``: the interval holds the true rate with 95 % confidence."""
     if rate.rate is None:
@@ -40,8 +59,10 @@ def _where(practice: Practice, frames: bool) -> str:
     if practice.phase is Phase.BETWEEN:
         return "between attempts" if practice.score is not None else "before the first step"
     number = f"attempt {practice.attempt}: " if practice.attempt else ""
+    took = took_words(practice.finished) if frames else ""
     if practice.phase is Phase.DONE:
-        return f"{number}all {practice.steps} steps done"
+        words = f"{number}all {practice.steps} steps done"
+        return f"{words} in {took} frames" if took else words
     count, words = practice.frames, ""
     if practice.step:
         words = f"step {practice.index} of {practice.steps}, {practice.step}"
@@ -50,5 +71,7 @@ def _where(practice: Practice, frames: bool) -> str:
     else:
         count, words = practice.attempt_frames, "under way"
     if frames:
-        words += f", {count} frame{'s' * (count != 1)}"
+        words += f", {count_words(count)}"
+    if took:
+        words += f" after {took}"
     return number + words
