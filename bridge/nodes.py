@@ -7,6 +7,7 @@ of these.  Every node keeps its text, for reasons and explanations.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, fields
 from typing import Final
 
@@ -296,6 +297,17 @@ class Comprehension(Listing):
 @dataclass(frozen=True, slots=True)
 class AllBlocks(Listing):
     """The heap's blocks, in the order of its list."""
+
+
+def parts(node: object) -> Iterator[Expr]:
+    """A node and all that it is made of."""
+    if isinstance(node, Expr):
+        yield node
+        for part in fields(node):
+            yield from parts(getattr(node, part.name))
+    elif isinstance(node, tuple):
+        for each in node:
+            yield from parts(each)
 
 
 def in_a_list(node: object) -> bool:

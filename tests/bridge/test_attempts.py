@@ -97,10 +97,13 @@ def test_starting_again_ends_what_was_open() -> None:
 
 
 def test_which_of_several_counts() -> None:
-    """failed before success before reset before starting again."""
+    """failed before success before reset before starting again, which forgives a failed step."""
     everything = Seen(True, True, True, (StepSeen(fail=True), StepSeen()))
     for frame, outcome, reason in [
-        (everything, Outcome.FAILED, ""),
+        (replace(everything, start=False), Outcome.FAILED, ""),
+        (everything, Outcome.SUCCESS, ""),
+        (replace(everything, success=False), Outcome.RESET, ""),
+        (replace(everything, success=False, reset=False), Outcome.RESET, AGAIN),
         (replace(everything, steps=IDLE.steps), Outcome.SUCCESS, ""),
         (replace(everything, steps=IDLE.steps, success=False), Outcome.RESET, ""),
         (START, Outcome.RESET, AGAIN),
@@ -109,6 +112,23 @@ def test_which_of_several_counts() -> None:
         (ended,) = play(machine, IDLE, START, IDLE, frame)
         assert (ended.outcome, ended.reason) == (outcome, reason)
         assert (machine.open is not None) is frame.start
+
+
+def test_starting_again_is_no_failure_and_does_nothing() -> None:
+    """A loaded state makes fail true of what it leaves behind, in the frame in which it starts."""
+    again = replace(START, steps=(StepSeen(done=True, fail=True), StepSeen(done=True)))
+    machine = two()
+    (ended,) = play(machine, IDLE, START, IDLE, again)
+    assert (ended.outcome, ended.reason, ended.step) == (Outcome.RESET, AGAIN, "corner")
+    assert [(s.name, s.outcome) for s in ended.steps] == [("corner", StepOutcome.RESET)]
+    # fail of a step that is reached in that frame counts no more than the current one's
+    again = replace(START, steps=(StepSeen(done=True), StepSeen(fail=True)))
+    (ended,) = play(two(), IDLE, START, IDLE, again)
+    assert (ended.outcome, ended.step) == (Outcome.RESET, "door")
+    assert [s.outcome for s in ended.steps] == [StepOutcome.DONE, StepOutcome.RESET]
+    # without a start it is what it was
+    (ended,) = play(two(), IDLE, START, IDLE, replace(again, start=False))
+    assert (ended.outcome, ended.step) == (Outcome.FAILED, "door")
 
 
 def test_all_steps_done_is_not_enough_where_success_has_an_expression() -> None:
@@ -226,6 +246,8 @@ def model(
                 if began is None and begin:
                     began = now
                 if began is None:
+                    break
+                if fails and rose(index, "start"):
                     break
                 if fails:
                     failed = True

@@ -283,12 +283,17 @@ async def test_the_json_of_a_frame(tmp_path: Path) -> None:
         "last": None,
         "attempt": 1,
         "attempt_frames": 0,
+        "attempt_frames_seen": 0,
+        "attempt_whole": True,
+        "attempt_long": False,
         "attempts": 0,
         "successes": 0,
         "rate": None,
         "interval": [0.0, 1.0],
         "streak": 0,
         "cut_off": 0,
+        "not_whole": 0,
+        "unseen_between": 0,
         "step_rates": [
             {"step": name, "good": 0, "count": 0, "rate": None, "interval": [0.0, 1.0]}
             for name in ("to the corner", "turn", "through the door")
