@@ -79,8 +79,8 @@ class Attempt:
     ended, where it was no success.  ``frames`` (of the game) and ``seconds`` are how long it took,
     to the last frame that was taken of it; None where that is not known.  ``frames_seen`` are those
     of ``frames`` that were taken; None where they were not counted.  ``doubtful`` says that it was
-    judged by what spans missed frames from before it.  ``unseen_before`` are the frames that were
-    missed since the attempt before it had ended.
+    judged by what spans missed frames from before it.  ``unseen_before`` are the frames since the
+    attempt before it in which others may have begun: they were missed, or start was doubtful.
     """
 
     number: int
@@ -113,8 +113,9 @@ class Seen:
     """What a frame shows: which expressions are true in it.
 
     ``rises`` are the times that start, success and reset became true since the frame before, as a
-    counter of the game's tells behind a gap; 0 where none does.  ``doubtful`` says that one of the
-    three is made of earlier frames, not all of which were seen.
+    counter of the game's tells behind a gap; 0 where none does.  ``doubtful`` says that one of
+    those that are looked at (start alone, where no attempt is open) is made of earlier frames, not
+    all of which were seen.
     """
 
     start: bool = False
@@ -148,6 +149,11 @@ class Attempts:
         self._doubtful = False
 
     @property
+    def missed_between(self) -> int:
+        """What ``unseen_before`` would be of an attempt that began now; 0 where one is open."""
+        return self._missed_between
+
+    @property
     def frames_seen(self) -> int | None:
         """Of the open attempt's frames, those that were taken; None where nobody counts them."""
         if self.open is None or self._missed is None:
@@ -168,7 +174,14 @@ class Attempts:
 
         *missed* frames before it were not seen; None where nobody counts them.
         """
-        before, self._before = self._before, seen
+        before = self._before
+        # what rose in a gap need not be true in this very frame: the next one may have it rise anew
+        self._before = replace(
+            seen,
+            start=seen.start and not seen.rises[0],
+            success=seen.success and not seen.rises[1],
+            reset=seen.reset and not seen.rises[2],
+        )
         start = success = reset = False
         if before is not None:
             start = seen.rises[0] > 0 or (seen.start and not before.start)
@@ -179,7 +192,7 @@ class Attempts:
         self.unseen = ()
         ended: Attempt | None = None
         if self.way is None:
-            self._missed_between += missed or 0
+            self._missed_between += (missed or 0) + doubtful
         else:
             self._missed = None if missed is None or self._missed is None else self._missed + missed
             self._doubtful = self._doubtful or doubtful
@@ -203,9 +216,7 @@ class Attempts:
         self.unseen = ()
         return self._end(Outcome.CUT_OFF, reason)
 
-    def _begin(
-        self, times: int, frame: int, time: float, build: str, missed: int | None
-    ) -> None:
+    def _begin(self, times: int, frame: int, time: float, build: str, missed: int | None) -> None:
         """Attempts began since the frame before: *times*, or 1; the last of them is open."""
         first = frame - (missed or 0)
         unseen = []
@@ -253,6 +264,4 @@ class Attempts:
 
 def _steps_at_start(seen: Seen) -> tuple[StepSeen, ...]:
     """What counts of the steps where start becomes true: nothing of one that fails."""
-    return tuple(
-        replace(step, done=step.done and not step.fail, fail=False) for step in seen.steps
-    )
+    return tuple(replace(step, done=step.done and not step.fail, fail=False) for step in seen.steps)

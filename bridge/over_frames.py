@@ -51,9 +51,10 @@ class NoArgument(Exception):
 
 
 class OverFrames(abc.ABC):
-    """One function over frames."""
+    """One function over frames.
 
-    """``doubtful`` says whether the last step's value might be another, had all frames been seen."""
+    ``doubtful`` says whether the last step's value might be another, had all frames been taken.
+    """
 
     def __init__(self, text: str) -> None:
         self.text = text
@@ -250,7 +251,8 @@ class _Count(OverFrames):
         now = bool(arguments[0])
         risen = self._rises if self._rises is not None else now and self._was is False
         count = self._count + risen
-        self._next = (now, count)
+        # what rose in a gap need not be true in this very frame
+        self._next = (now and not self._rises, count)
         return count
 
     def _move_on(self) -> None:
@@ -288,7 +290,8 @@ class Tally(OverFrames):
         value, condition = arguments
         now = self._was if condition is None else bool(condition)
         rose = condition is not None and bool(now) and self._was is False
-        self._next_was, self._noted, self._next_apart = now, None, ()
+        self._next_was = now and not self._rises
+        self._noted, self._next_apart = None, ()
         times = int(rose) if self._rises is None else self._rises
         if times and (self.gap(frame) or self._of_doubtful):
             self._next_apart = (None,) * (times - 1) + (value,)

@@ -157,7 +157,7 @@ class Practising:
         seen = Seen(
             *(start, success, reset, self._steps_seen(look)),
             rises=(look.rises(names[0]), look.rises(names[1]), look.rises(names[2])),
-            doubtful=any(map(look.doubtful, names)),
+            doubtful=any(map(look.doubtful, names if attempts.open or start else names[:1])),
         )
         before = attempts.number
         ended = attempts.take(seen, frame, time, build, missed)
@@ -259,6 +259,12 @@ class Practising:
         if way is not None:
             waits = step is not None and not way.begun
             phase = Phase.WAITING if waits else Phase.DONE if way.finished else Phase.RUNNING
+        score = self.practice.score
+        if score is not None:
+            between = self._totals.unseen_between
+            between += attempts.missed_between if attempts is not None else 0
+            if between != score.unseen_between:
+                score = replace(score, unseen_between=between)
         self.practice = Practice(
             phase,
             step.name if step else "",
@@ -270,7 +276,7 @@ class Practising:
             attempt.number if attempt else 0,
             length,
             last,
-            self.practice.score,
+            score,
             seen,
             None if seen is None else seen >= length and not doubtful,
             attempt is not None and self._is_long(length),

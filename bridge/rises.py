@@ -1,8 +1,8 @@
 """Conditions that a counter of the game's stands behind, so that a gap hides none of their moments.
 
 ``change(laps) > 0`` is true in a frame in which ``laps`` has risen.  Behind a gap it is true once,
-however often that was; but ``laps`` itself tells.  What this looks for are comparisons of the change
-of a whole number with nothing, or of such a number with its previous value:
+however often that was; but ``laps`` itself tells.  What this looks for are comparisons of the
+change of a whole number with nothing, or of such a number with its previous value:
 
     change(n) > 0    change(n) != 0    change(n) >= 1    change(n) == 1    change(n)
     n > previous(n)  n != previous(n)

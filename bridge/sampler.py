@@ -449,9 +449,7 @@ class Sampler:
             self._asking.commit(evaluator, self._image, number, now)
         practice = None
         if self._practising is not None:
-            practice = self._practising.take(
-                plan, evaluator, now, make, numbered=self._numbered
-            )
+            practice = self._practising.take(plan, evaluator, now, make, numbered=self._numbered)
         return Frame(
             number,
             now,

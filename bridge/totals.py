@@ -37,7 +37,7 @@ class Score:
 
     ``all`` is successes of attempts that came to an end by themselves: those that were cut off are
     in ``cut_off`` alone.  ``not_whole`` of those in ``all`` were judged with frames missed.
-    ``unseen_between`` are the frames that were missed before attempts, while none was open.
+    ``unseen_between`` are the frames outside of attempts in which more of them may have begun.
     ``streak`` is successes in a row up to now, over which a cut goes without
     breaking it.  ``steps`` has each step's rate: how often it was done, of the times that it was
     reached and came out as done, failed or given up.
@@ -60,7 +60,7 @@ class Totals:
 
     def __init__(self, steps: Iterable[str] = ()) -> None:
         self._good = self._count = self._streak = self._cut_off = 0
-        self._not_whole = self._unseen_between = 0
+        self._not_whole = self.unseen_between = 0
         self._steps: dict[str, tuple[int, int]] = dict.fromkeys(steps, (0, 0))
         self._fixed = bool(self._steps)
 
@@ -68,7 +68,7 @@ class Totals:
         """Count an attempt that has ended; one that is open says nothing yet."""
         if attempt.outcome is Outcome.OPEN:
             return
-        self._unseen_between += attempt.unseen_before
+        self.unseen_between += attempt.unseen_before
         if attempt.outcome is Outcome.CUT_OFF:
             self._cut_off += 1
         else:
@@ -87,5 +87,5 @@ class Totals:
         steps = tuple((name, Rate(*counts)) for name, counts in self._steps.items())
         return Score(
             *(Rate(self._good, self._count), self._streak, self._cut_off, steps),
-            *(self._not_whole, self._unseen_between),
+            *(self._not_whole, self.unseen_between),
         )

@@ -166,6 +166,50 @@ def test_a_cut_ends_at_the_last_frame_that_was_taken() -> None:
     assert machine.open is None
 
 
+def test_where_nobody_counts_frames_it_is_not_known_whether_all_were_seen() -> None:
+    (ended,) = play(two(), IDLE, START, DONE_1, DONE_2)
+    assert (ended.frames, ended.frames_seen, ended.whole) == (2, None, None)
+    assert [s.whole for s in ended.steps] == [None, None]
+
+
+def test_what_rose_in_a_gap() -> None:
+    machine = alone()
+    machine.take(Seen(), 1, 1.0, "export", 0)
+    machine.take(Seen(start=True), 2, 2.0, "export", 0)
+    # true before and behind the gap, but a counter tells that success became true twice in it
+    rose = Seen(start=True, success=True, rises=(0, 2, 0))
+    machine.take(Seen(start=True, success=True), 3, 3.0, "export", 0)
+    machine.take(Seen(), 4, 4.0, "export", 0)
+    machine.take(Seen(start=True), 5, 5.0, "export", 0)
+    ended = machine.take(rose, 9, 9.0, "export", 3)
+    assert ended is not None
+    assert (ended.number, ended.outcome, ended.frames, ended.frames_seen) == (
+        *(2, Outcome.SUCCESS, 4, 1),
+    )
+    # reset likewise, and start three times
+    rose = Seen(start=True, rises=(3, 0, 1))
+    assert machine.take(rose, 14, 14.0, "export", 4) is None
+    assert [(a.number, a.began_frame, a.frames, a.unseen_before) for a in machine.unseen] == [
+        (3, 10, 4, 4),
+        (4, 10, 4, 0),
+    ]
+    assert machine.open is not None
+    assert (machine.open.number, machine.open.began_frame) == (5, 10)
+    assert machine.take(Seen(), 15, 15.0, "export", 0) is None
+    assert machine.unseen == ()
+
+
+def test_doubt_goes_with_the_attempt_that_was_judged_in_it() -> None:
+    machine = two()
+    unsure = replace(IDLE, doubtful=True)
+    # start was doubtful while none was open: it may have become true before
+    play_whole = [IDLE, unsure, START, FAIL_1, IDLE, START, FAIL_1]
+    ended = [machine.take(seen, n, float(n), "export", 0) for n, seen in enumerate(play_whole, 1)]
+    first, second = (attempt for attempt in ended if attempt is not None)
+    assert (first.doubtful, first.whole, first.unseen_before) == (True, False, 2)
+    assert (second.doubtful, second.whole, second.unseen_before) == (False, True, 0)
+
+
 def test_numbers_go_on() -> None:
     machine = Attempts([], success=True, number=41)
     play(machine, Seen(), Seen(start=True))

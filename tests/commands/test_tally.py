@@ -89,7 +89,10 @@ def test_what_the_file_no_longer_asks_for_is_shown_too(
     source = text[text.index("[source]") : text.index("[sampling]")]
     path.write_text(text.replace(source, '[source]\nkind = "push"\n'), "utf-8")
     opened = database.open_for_writing(tmp_path / "p.attempts.sqlite")
-    counts = {("tally(old, x)", "print", "5"): 3, ("tally(old, x)", "print", "null"): 1}
+    counts = {
+        ("tally(old, x)", "print", "5", True): 3,
+        ("tally(old, x)", "print", "null", True): 1,
+    }
     database.write_tallies(opened.connection, counts)
     opened.close()
     assert main(["tally", str(path)]) == 0
