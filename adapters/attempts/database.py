@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 from operator import itemgetter
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 from bridge.attempts import Attempt, Kept, Outcome
 from bridge.steps import StepOutcome, StepResult
@@ -93,7 +93,8 @@ TallyKey = tuple[str, str, str, bool]
 """Expression, build, value (a JSON text), and whether the moment's frame was seen."""
 
 
-class TallyCount(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class TallyCount:
     """How often a value was seen; ``in_gaps`` are further moments, in frames that were missed."""
 
     value: Value | None
@@ -273,7 +274,9 @@ def read_attempts(database: Database, *, running: bool) -> list[Attempt]:
 
 def _attempt(row: tuple[Any, ...]) -> Attempt:
     """A row of any version of the table: later ones have more columns behind the others."""
-    seen, doubtful, before = (*row[9:], *(None, 0, 0)[len(row) - 9 :])
+    later: list[Any] = [None, 0, 0]
+    later[: len(row) - 9] = row[9:]
+    seen, doubtful, before = later
     return Attempt(
         *(row[0], row[1], row[2], row[3], Outcome(row[4]), row[5], row[6]),
         frames=row[7],
@@ -285,7 +288,9 @@ def _attempt(row: tuple[Any, ...]) -> Attempt:
 
 
 def _step(row: tuple[Any, ...]) -> StepResult:
-    seen, doubtful = (*row[7:], *(None, 0)[len(row) - 7 :])
+    later: list[Any] = [None, 0]
+    later[: len(row) - 7] = row[7:]
+    seen, doubtful = later
     result = StepResult(row[2], StepOutcome(row[3]), row[4], row[5], row[6])
     return replace(result, frames_seen=seen, doubtful=bool(doubtful))
 

@@ -88,9 +88,8 @@ def table(
     elif score.not_whole:
         lines.append(f"frames were missed in {score.not_whole} of these; --whole leaves those out")
     if score.unseen_between and not left_out:
-        lines.append(
-            f"missed between attempts: {_frames(score.unseen_between)}; more may have begun there"
-        )
+        count = score.unseen_between
+        lines.append(f"{count} frame{'s' * (count != 1)} between attempts may hide more of them")
     if good:
         frames = best_and_median([attempt.frames for attempt in good])
         seconds = best_and_median([attempt.seconds for attempt in good])

@@ -120,7 +120,8 @@ class Story:
         began = self.number
         if open_one:
             self._close(began, Outcome.RESET, again=True)
-        self._open_began, self._results = began, []
+        self._open_began = began
+        self._results: list[tuple[str, int]] = []
         self._entered = began
         self._step = 0
         kind = chance.choice(("success", "success", "fail", "fail", "reset", "again"))
