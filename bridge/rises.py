@@ -21,6 +21,8 @@ from bridge.checker import Slot
 from bridge.values import Kind
 
 _TURNED = {">": "<", "<": ">", ">=": "<=", "<=": ">=", "==": "==", "!=": "!="}
+RISES_TO_SHOW = 3
+"""Rises by one, with no fall between them, after which a number that fell is taken for a count."""
 _RISES = {(">", 0), ("!=", 0), (">=", 1), ("==", 1)}
 
 
@@ -29,14 +31,21 @@ class Counted:
     """How the counter behind a condition goes up, as far as whole frames show.
 
     ``change`` is the slot of the function that compares it with the frame before, ``counter`` that
-    of the counter; ``alone`` says that nothing else makes the condition true.  ``is_count`` stays
-    True while no two frames in a row had it fall, or rise by more than one.
+    of the counter; ``alone`` says that nothing else makes the condition true.  What rises by more
+    than one from a frame to the next is no count.  What falls may be one that begins again, as a
+    state is loaded, or a number such as a room's: it has to rise by one a few times first.
     """
 
     change: int
     counter: int
     alone: bool
-    is_count: bool = True
+    jumps: bool = False
+    to_show: int = 0
+
+    @property
+    def is_count(self) -> bool:
+        """Whether it goes up by one each time, as far as is known."""
+        return not self.jumps and not self.to_show
 
     def times(self, rise: int | None, missed: int, holds: bool) -> int | None:
         """How often the condition became true over a gap; None where that cannot be told.
@@ -52,8 +61,14 @@ class Counted:
 
     def learn(self, rise: int | None) -> None:
         """Two frames in a row were taken."""
-        if rise is not None and rise not in (0, 1):
-            self.is_count = False
+        if rise is None:
+            return
+        if rise < 0:
+            self.to_show = RISES_TO_SHOW
+        elif rise > 1:
+            self.jumps = True
+        elif rise and self.to_show:
+            self.to_show -= 1
 
 
 def counted(slots: Sequence[Slot], place: int) -> Counted | None:

@@ -35,11 +35,16 @@ class Truth:
 
 @dataclass(frozen=True)
 class Judgement:
-    """``wrong`` are complaints, one a line; ``whole`` and ``marked`` count what was told."""
+    """``wrong`` are complaints, one a line; ``whole`` and ``marked`` count what was told.
+
+    ``mistaken`` of the marked ones came out otherwise, or in other frames: without the mark they
+    would be wrong.
+    """
 
     wrong: tuple[str, ...]
     whole: int
     marked: int
+    mistaken: int
 
 
 def as_truth(attempt: Attempt) -> Truth:
@@ -83,4 +88,6 @@ def judge(told: Sequence[Attempt], story: Sequence[Truth], last_taken: int) -> J
     numbers = [attempt.number for attempt in told]
     if numbers != list(range(1, len(told) + 1)):
         wrong.append(f"numbers are {numbers}")
-    return Judgement(tuple(wrong), len(sure), len(unsure))
+    true_ones = set(story)
+    mistaken = sum(as_truth(attempt) not in true_ones for attempt in unsure)
+    return Judgement(tuple(wrong), len(sure), len(unsure), mistaken)

@@ -235,6 +235,16 @@ def test_a_number_that_is_no_count_tells_only_that_something_happened() -> None:
     assert _counts([(1, 4), (2, 4), (3, 5), (7, 2), (8, 2)]) == [0, 0, 1, 1, 1]
 
 
+def test_a_count_that_began_again_is_one_again() -> None:
+    fallen = [(1, 9), (2, 9), (3, 0)]
+    risen = [(4, 1), (5, 1), (6, 2), (7, 2)]
+    assert _counts([*fallen, *risen, (9, 4)])[-2:] == [2, 3]
+    assert _counts([*fallen, *risen, (8, 3), (9, 3), (12, 5)])[-3:] == [3, 3, 5]
+    # a room's number goes up and down
+    rooms = [(number, number % 2) for number in range(1, 20)]
+    assert _counts([*rooms, (30, 3)])[-2:] == [9, 10]
+
+
 def test_doubt_is_handed_on() -> None:
     guest = Guest(SCHEMA)
     watches = {

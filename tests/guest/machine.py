@@ -20,7 +20,15 @@ RAM_START = 0x8000_0000
 RAM_SIZE = 0x40_0000
 """What the schema calls `ram`; the machine itself has 16 MiB, of which the game uses this."""
 
-COMMANDS = {"idle": 1, "walk": 2, "turn": 3, "carry": 4, "stale hold": 5, "grand tour": 6}
+COMMANDS = {
+    "idle": 1,
+    "walk": 2,
+    "turn": 3,
+    "carry": 4,
+    "stale hold": 5,
+    "grand tour": 6,
+    "practice": 7,
+}
 """Script name → the mailbox's number for it."""
 
 LOADS = {"normal": 0, "slow": 1, "busy": 2, "swift": 3}
