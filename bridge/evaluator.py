@@ -8,7 +8,7 @@ reason; where lines are missing it returns their numbers instead, and is called 
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any, NoReturn
 
 from bridge import mathematics, nodes, over_frames, rises
@@ -38,6 +38,9 @@ class Evaluator:
     ``values``, ``faults`` (None where there is a value) and ``addresses`` hold the last result by
     slot; they are new lists for every frame, so a frame may keep them.  ``fixed_addresses`` are
     those that no frame changes, ``static_lines`` the lines of all reads at such addresses.
+    ``doubts`` are the watches' slots of which functions over frames lack some of the frames, and
+    ``rises`` how often conditions became true in frames that were missed, as counters tell; both
+    are of the frame that was taken last.
     """
 
     def __init__(
@@ -78,6 +81,8 @@ class Evaluator:
             if counted is not None:
                 self._counted[number] = counted
         self.rises: dict[int, int] = {}
+        self._spanning = [slot for slot in program.watches.values() if self._leans[slot]]
+        self.doubts: Collection[int] = ()
         self._pointer = struct.Struct(
             layout.order + {2: "H", 4: "I", 8: "Q"}[layout.pointer_size]
         ).unpack_from
@@ -147,6 +152,9 @@ class Evaluator:
 
     def commit(self) -> None:
         """The frame was taken: functions over frames move on."""
+        self.doubts = ()
+        if self._spanning and any(machine.doubtful for machine in self._machines.values()):
+            self.doubts = {slot for slot in self._spanning if self.doubtful(slot)}
         self.rises = {}
         for number, counted in self._counted.items():
             times = self._times(number)

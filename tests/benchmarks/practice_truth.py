@@ -2,8 +2,8 @@
 
 Plays the demo game's practice of 200 attempts on the emulated machine, about 45 s a round, told by
 a daemon at the machine's present load and by one that is held back for a third of the time.  Prints
-how many verdicts were whole and marked and
-each that was wrong and unmarked; the exit code is 1 where there is any.
+how many verdicts were whole, how many marked, and how many of these are not what happened; and each
+that was wrong and unmarked: the exit code is 1 where there is any.
 
 Needs Debian's gcc-mips-linux-gnu and qemu-system-mips.
 """

@@ -298,6 +298,34 @@ async def test_what_a_function_remembers_of_a_gap_marks_later_attempts(tmp_path:
     assert (sure.doubtful, sure.whole) == (False, True)
 
 
+async def test_a_watch_over_missed_frames_says_so(tmp_path: Path) -> None:
+    tables = (
+        '[[watches]]\nname = "often"\nexpr = "count(corner == 1)"\ntarget = { equals = 2 }\n'
+        '[[watches]]\nname = "moved"\nexpr = "change(token)"\n'
+    )
+    rig = Rig(tmp_path, tables)
+    said = "of the frames that it is made of some were missed"
+    async with rig.running():
+        await rig.frame(corner=0)
+        seen = await rig.frame(corner=1)
+        gap = await rig.frame(9, corner=1)
+        after = await rig.frame()
+        reset = await rig.frame(1)
+    found = [
+        [(reading.status.value, reading.reason) for reading in frame.readings[2:]]
+        for frame in (seen, gap, after)
+    ]
+    assert found == [
+        [("ok", ""), ("ok", "")],
+        [("ok", said), ("ok", said)],
+        [("ok", said), ("ok", "")],
+    ]
+    assert [reading.as_json()["reason"] for reading in gap.readings[2:]] == [said, said]
+    assert reset.readings[2].reason == ""
+    # a watch that spans no frames says nothing
+    assert [reading.reason for reading in gap.readings[:1]] == [""]
+
+
 async def test_steps_alone_are_marked_too(tmp_path: Path) -> None:
     rig = Rig(tmp_path, GAME_STEPS)
     async with rig.running():
