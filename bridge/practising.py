@@ -277,9 +277,9 @@ class Practising:
             length,
             last,
             score,
-            seen,
-            None if seen is None else seen >= length and not doubtful,
-            attempt is not None and self._is_long(length),
+            attempt_frames_seen=seen,
+            attempt_whole=None if seen is None else seen >= length and not doubtful,
+            attempt_long=attempt is not None and self._is_long(length),
         )
 
 
