@@ -51,13 +51,18 @@ def test_what_a_daemon_saw_is_kept_over_runs(
         done = lowhalf("run", str(path), "--json")
         assert done.returncode == 0, done.stderr
     last = json.loads(done.stdout.splitlines()[-1])["readings"][1]
-    assert (last["watch"], last["value"]) == ("common", 0x2B6D)
+    # a busy machine may miss a moment's own frame, and then counts it apart
+    assert last["watch"] == "common"
+    assert last["value"] in (0x2B6D, 0x1111, None)
     # asked as a live game's bridge file asks: with a source that cannot be replayed
     text = path.read_text("utf-8")
     source = text[text.index("[source]") : text.index("[sampling]")]
     path.write_text(text.replace(source, '[source]\nkind = "push"\n'), "utf-8")
     (found,) = tally(capsys, path)
-    assert [(row["value"], row["count"]) for row in found["values"]] == [(0x2B6D, 4), (0x1111, 2)]
+    seen = {row["value"]: row["count"] + row["in_gaps"] for row in found["values"]}
+    assert seen == {0x2B6D: 4, 0x1111: 2}
+    if not found["in_gaps"]:
+        assert last["value"] == 0x2B6D
     # the same moments, counted from the recording
     (again,) = tally(capsys, path, "--dump", str(tmp_path / "p.mcap"))
     assert [row["count"] for row in again["values"]] == [2, 1]
