@@ -502,7 +502,9 @@ class Sampler:
         if last is None:
             return
         if number >= last:
-            if not self._pace.explains(number - last, self._clock()):
+            # dumps come when they come: their frames go by no clock of ours
+            dumped = self.source.consistency is Consistency.STILL
+            if not dumped and not self._pace.explains(number - last, self._clock()):
                 self._forget(evaluator, JUMPED)
             return
         turn = 1 << (8 * plan.counter.size if plan.counter else 32)

@@ -10,6 +10,7 @@ import pytest
 
 from bridge.attempts import Attempt, Kept, Outcome
 from bridge.practice import Phase, Practice
+from bridge.source import Consistency
 from bridge.steps import StepOutcome
 from bridge.totals import Rate
 from tests.bridge.made_practice import ATTEMPTS, STEPS, Remembering, Rig
@@ -242,6 +243,16 @@ async def test_a_counter_that_jumps_ahead_cuts_off(tmp_path: Path) -> None:
         await rig.shown(room=0)
         assert (await rig.shown(room=1)).attempt == 2
     assert rig.keeper.ends[1].unseen_before == 0
+
+
+async def test_dumps_that_lie_far_apart_are_no_jump(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, '[[watches]]\nname = "moved"\nexpr = "change(token)"\n')
+    rig.source.consistency = Consistency.STILL
+    async with rig.running():
+        for _ in range(8):
+            await rig.frame()
+        far = await rig.frame(9000, token=7)
+        assert (far.readings[2].value, far.stats.resets) == (7, 0)
 
 
 async def test_frames_that_the_time_explains_are_missed_and_no_jump(tmp_path: Path) -> None:
