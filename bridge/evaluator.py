@@ -152,9 +152,6 @@ class Evaluator:
 
     def commit(self) -> None:
         """The frame was taken: functions over frames move on."""
-        self.doubts = ()
-        if self._spanning and any(machine.doubtful for machine in self._machines.values()):
-            self.doubts = {slot for slot in self._spanning if self.doubtful(slot)}
         self.rises = {}
         for number, counted in self._counted.items():
             times = self._times(number)
@@ -162,8 +159,13 @@ class Evaluator:
                 self.rises[number] = times
             elif not self._machines[counted.change].gap(self.frame):
                 counted.learn(self._rise(counted))
+        doubtful = False
         for machine in self._machines.values():
             machine.commit()
+            doubtful = doubtful or machine.doubtful
+        self.doubts = ()
+        if doubtful:
+            self.doubts = {slot for slot in self._spanning if self.doubtful(slot)}
         self._aims.commit()
 
     def moments(self) -> list[tuple[str, Value | None]]:
@@ -376,10 +378,11 @@ class Evaluator:
         for argument in spec.arguments:
             if faults[argument] is _SET_ASIDE:
                 raise Missing
-        doubtful = False
+        doubtful, times = False, None
         for number in self._argument_leans[slot]:
             doubtful = doubtful or self._machines[number].doubtful
-        times = self._times(spec.arguments[-1])
+        if self._counted:
+            times = self._times(spec.arguments[-1])
         try:
             return self._machines[slot].step(arguments, self.frame, doubtful, times)
         except over_frames.NoArgument as fault:

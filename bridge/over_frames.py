@@ -38,6 +38,10 @@ from bridge.mathematics import finite
 from bridge.values import Value
 
 
+_ANY = 1 << 256
+"""Before the first frame there is no gap: no frame's number is behind this one."""
+
+
 class NoValueYet(Exception):
     """There is no value before a later frame, and why."""
 
@@ -62,8 +66,9 @@ class OverFrames(abc.ABC):
 
     def clear(self) -> None:
         """Forget everything."""
-        self._taken: int | None = None
         self._frame = 0
+        self._next_frame = _ANY
+        self._careful = False
         self._doubt = self._next_doubt = 0
         self.doubtful = self._of_doubtful = False
         self._rises: int | None = None
@@ -71,11 +76,11 @@ class OverFrames(abc.ABC):
 
     def gap(self, frame: int) -> bool:
         """Whether frames between the one taken last and *frame* were not taken."""
-        return self._taken is not None and frame > self._taken + 1
+        return frame > self._next_frame
 
     def missed(self, frame: int) -> int:
         """How many those are."""
-        return 0 if self._taken is None else max(0, frame - self._taken - 1)
+        return max(0, frame - self._next_frame)
 
     def step(
         self,
@@ -89,17 +94,21 @@ class OverFrames(abc.ABC):
         *doubtful* says that an argument is.  *rises* are the times that the condition became true
         in a gap, as a counter of the game's tells; None where none does, or where there is no gap.
         """
-        self._frame, self._rises, self._of_doubtful = frame, rises, doubtful
-        gap = self.gap(frame)
-        if gap or doubtful or self._doubt:
+        self._frame = frame
+        # nearly every step is of a frame right behind the last, of which nothing is doubtful
+        if frame > self._next_frame or doubtful or self._doubt:
+            self._careful = True
+            self._rises, self._of_doubtful = rises, doubtful
+            gap = frame > self._next_frame
             self.doubtful, self._next_doubt = self._judge(arguments, gap, doubtful)
-        else:
-            self.doubtful, self._next_doubt = False, 0
+        elif self._careful:
+            self._careful = self.doubtful = self._of_doubtful = False
+            self._rises, self._next_doubt = None, 0
         return self._value(arguments, frame)
 
     def commit(self) -> None:
         """The frame of the last step was taken."""
-        self._taken, self._doubt = self._frame, self._next_doubt
+        self._next_frame, self._doubt = self._frame + 1, self._next_doubt
         self._move_on()
 
     @abc.abstractmethod
