@@ -37,7 +37,6 @@ from typing import Any
 from bridge.mathematics import finite
 from bridge.values import Value
 
-
 _ANY = 1 << 256
 """Before the first frame there is no gap: no frame's number is behind this one."""
 
