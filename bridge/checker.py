@@ -119,7 +119,34 @@ def check(
     checker = Checker(layout, watches, heedless)
     for name in checker.ordered():
         checker.watch(name)
+    if heap is not None:
+        checker.slots += _pointers_always_read(checker.slots)
     return Program(tuple(checker.slots), dict(checker.watch_slots), heap)
+
+
+def _pointers_always_read(slots: Sequence[Slot]) -> list[Slot]:
+    """Slots of the pointers that some frames might not come to, as in a branch.
+
+    Whether a pointer was written is told from frame to frame, so it must be seen in every one.
+    """
+    sure: set[str] = set()
+    others: dict[str, nodes.Place] = {}
+    for slot in slots:
+        if not slot.heap_checks:
+            continue
+        read = slot.address_node
+        place = read.place if isinstance(read, nodes.Read | nodes.Stored | nodes.FlagRead) else None
+        while isinstance(place, nodes.Offset | nodes.Followed):
+            if isinstance(place, nodes.Followed):
+                sure.add(place.pointer.text)
+            place = place.base if isinstance(place, nodes.Offset) else place.pointer
+        others |= {place.pointer.text: place.pointer for place in nodes.followed(slot.number)}
+    found = []
+    for text, pointer in others.items():
+        if text not in sure and isinstance(pointer.node, PointerTo):
+            kind = value_type(pointer.node)
+            found.append(Slot("", text, kind, nodes.Read(text, kind, pointer, pointer.node)))
+    return found
 
 
 @functools.lru_cache(64)

@@ -20,6 +20,7 @@ from bridge.heap import Block, Heap
 from bridge.heap_layout import Layout, first_difference, match_value
 from bridge.heap_walk import HeapWalk
 from bridge.image import Image
+from bridge.list_working import Walked, extreme, pick
 from bridge.memory import LINE_SHIFT, MemoryMap
 from bridge.readings import Status
 from bridge.turn_search import CheapestTurns
@@ -211,7 +212,7 @@ class Evaluator:
         self._aims = other._aims
 
     def aim_as(self, other: Evaluator) -> None:
-        """Begin with what *other* knows of what pointers were aimed at."""
+        """Go on from what *other* knows of what pointers were aimed at."""
         self._aims.begin_as(other._aims)
 
     def heap(self) -> Heap:
@@ -283,6 +284,10 @@ class Evaluator:
             "start": self._start,
             "spend": self._spend,
             "first": _first,
+            "enumerate": enumerate,
+            "walked": Walked.of,
+            "pick": pick,
+            "extreme": extreme,
             "filled": _filled,
             "index_fault": _index_fault,
             "nonfinite": _nonfinite,

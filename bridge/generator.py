@@ -213,6 +213,8 @@ class Generator:
             listing = self.listing(place.listing)
             text = self.constant(place.listing.text)
             return _Address(self.temporary(f"first({listing}, {text})"), 0, place.text)
+        if isinstance(place, nodes.Picked):
+            return _Address(self._pick(place.listing, place.index), 0, place.text)
         assert isinstance(place, nodes.Indexed)
         return self._element(place)
 
@@ -473,9 +475,44 @@ class Generator:
         if isinstance(node, nodes.FirstBlock):
             listing = self.listing(node.listing)
             return self.temporary(f"first({listing}, {self.constant(node.listing.text)})"), ""
+        if isinstance(node, nodes.PickedBlock):
+            return self._pick(node.listing, node.index), ""
         assert isinstance(node, nodes.BlockOf)
         address = self.number(node.address)
         return self.temporary(f"block({address}, {self.constant(node.holder)})"), address
+
+    # lists in explanations
+
+    def _pick(self, listing: nodes.Listing, index: nodes.Number) -> str:
+        found, position = self.listing(listing), self.number(index)
+        return self.temporary(f"pick({found}, {position}, {self.constant(listing.text)})")
+
+    def _PickedNumber(self, node: nodes.PickedNumber) -> str:  # noqa: N802
+        return self._pick(node.listing, node.index)
+
+    def _Listed(self, node: nodes.Listed) -> str:  # noqa: N802
+        listing = node.listing
+        if not isinstance(listing, nodes.Comprehension):
+            found = self.listing(listing)
+            return self.temporary(f"walked({found}, None, len({found}))")
+        source, positions = self.listing(listing.source), self.temporary("[]")
+        found = self._comprehension(listing, source, positions)
+        return self.temporary(f"walked({found}, {positions}, len({source}))")
+
+    def _Position(self, node: nodes.Position) -> str:  # noqa: N802
+        self._listed(node.slot)
+        position, text = self.number(node.index), self.constant(node.text)
+        return self.temporary(f"pick(V[{node.slot}].positions, {position}, {text})")
+
+    def _Extreme(self, node: nodes.Extreme) -> str:  # noqa: N802
+        self._listed(node.slot)
+        text = f"{self.constant(node.function)}, {self.constant(node.text)}"
+        return self.temporary(f"extreme(V[{node.slot}].values, {text})")
+
+    def _listed(self, slot: int) -> None:
+        """Emit that the list of a slot is there."""
+        self.emit(f"if S[{slot}] is not None: again(S[{slot}])")
+        self._share(slot)
 
     # pointers into the heap
 
@@ -547,20 +584,33 @@ class Generator:
                 return self.temporary("blocks(None)")
             self.cautious.add(self.slot)
             return self.temporary(f"blocks({self.slot})")
+        if isinstance(node, nodes.SlotListing):
+            self._listed(node.slot)
+            return self.temporary(f"V[{node.slot}].values")
         assert isinstance(node, nodes.Comprehension)
-        source = self.listing(node.source)
+        return self._comprehension(node, self.listing(node.source), "")
+
+    def _comprehension(self, node: nodes.Comprehension, source: str, positions: str) -> str:
+        """Emit the list, and where *positions* is given the position of each element's source."""
         result = self.temporary("[]")
         variable = f"v{self.count}"
         self.count += 1
         self.loops[node.variable] = variable
-        self.block(f"for {variable} in {source}:", lambda: self._iteration(node, result))
+        head = f"for {variable} in {source}:"
+        note = ""
+        if positions:
+            head = f"for p{variable}, {variable} in enumerate({source}):"
+            note = f"{positions}.append(p{variable})"
+        self.block(head, lambda: self._iteration(node, result, note))
         del self.loops[node.variable]
         return result
 
-    def _iteration(self, node: nodes.Comprehension, result: str) -> None:
+    def _iteration(self, node: nodes.Comprehension, result: str, note: str) -> None:
         self.emit("spend()")
         for condition in node.conditions:
             self.emit(f"if not {self.number(condition)}: continue")
+        if note:
+            self.emit(note)
         if isinstance(node.result, nodes.Number):
             self.emit(f"{result}.append({self.number(node.result)})")
             return

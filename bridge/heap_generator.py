@@ -5,7 +5,8 @@ stop where a line is missing and go on from there later:
 
     walk(ram, L, T, rows, seen, header)
 
-appends a row for each sound block from *header* on.  It gives 0 and None at the end of the list,
+appends a row for each sound block from *header* on, and calls ``unordered`` where blocks do not lie
+one behind the other.  It gives 0 and None at the end of the list,
 else the header at which it stopped and the exception that says why.  A block's own fields are read
 without a check each: that its header is there is known once for all of them.
 """
@@ -52,6 +53,7 @@ class _WalkGenerator(Generator):
         return Source("\n".join(text), self.constants, (), frozenset(), formats)
 
     def _walk(self, heap: HeapProgram, guest: MemoryMap) -> None:
+        self.emit("end = rows[-1][1] + rows[-1][2] if rows else header")
         self.emit("try:")
         self.indent = "  "
         self.block("while header:", lambda: self._block_body(heap, guest))
@@ -79,6 +81,9 @@ class _WalkGenerator(Generator):
         kind = self._owner(heap, payload, size, used)
         generation = "None" if heap.generation is None else self.number(heap.generation)
         following = self.number(heap.next)
+        # the common case of blocks that are apart: each begins where the last one ended, or later
+        self.emit(f"if not end <= header <= {payload}: unordered()")
+        self.emit(f"end = {payload} + {size}")
         self.emit("seen.add(header)")
         self.emit(f"rows.append((header, {payload}, {size}, {used}, {kind}, {generation}))")
         self.emit(f"header = {following}")

@@ -7,6 +7,10 @@ with room for a game that is suddenly played faster.
 
 from __future__ import annotations
 
+RESET = "the game was reset"
+JUMPED = "the game's frame counter jumped"
+"""Why what comes next does not follow from what was."""
+
 WINDOW = 1.0
 """Seconds over which a pace is taken at least."""
 LEAST = 60.0

@@ -13,6 +13,7 @@ from bridge.absence import Absent
 from bridge.attempts import Attempt, Attempts, Kept, Outcome, Seen
 from bridge.evaluator import Evaluator
 from bridge.keeper import Keeper
+from bridge.pace import JUMPED, RESET
 from bridge.plan import Plan
 from bridge.practice import Phase, Practice
 from bridge.readings import Reading
@@ -21,8 +22,6 @@ from bridge.totals import Totals
 from schemas.bridge_file import BridgeFile
 from schemas.errors import OutputError
 
-RESET = "the game was reset"
-JUMPED = "the game's frame counter jumped"
 TIMES_AS_LONG = 3
 """An open attempt that is so many times as long as the longest that ended was left by mistake."""
 SHORTEST_LONG = 600

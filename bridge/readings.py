@@ -36,7 +36,7 @@ class Status(StrEnum):
     ERROR = "error"
     """Arithmetic: a division by zero, an overflow, not a number."""
     FREED = "freed"
-    """There is a value, but it was reached by a pointer into a free block of the heap."""
+    """There is a value, by a pointer into a free block of the heap, or whose block has left it."""
     HEADER = "header"
     """There is a value, by a pointer into the header of a block of the heap."""
     BETWEEN = "between"

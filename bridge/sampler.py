@@ -18,9 +18,8 @@ import contextlib
 import time
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from bridge.asking import Asking
 from bridge.byte_order import ByteOrder
 from bridge.evaluator import Evaluator
 from bridge.frame_readings import frame_readings
@@ -28,15 +27,20 @@ from bridge.identify import Identity, aligned_span
 from bridge.identifying import Identifier
 from bridge.image import Image
 from bridge.memory import LINE_SHIFT, MemoryMap, Span
-from bridge.pace import Pace
+from bridge.pace import JUMPED, RESET, Pace
 from bridge.part import cut
 from bridge.phase import FINE, FramePhase
 from bridge.plan import Counter, Plan
-from bridge.practising import JUMPED, RESET, Practising
-from bridge.questions import Questions
 from bridge.readings import Frame, Reading, Stats, Status, Watch
 from bridge.source import Consistency, Source, Torn
 
+if TYPE_CHECKING:  # a command that reads one frame needs none of these
+    from bridge.asking import Asking
+    from bridge.practising import Practising
+    from bridge.questions import Questions
+
+NOT_WHOLE = "no whole frame"
+"""How the note of a frame begins of which no sample was whole."""
 MOST_TRIES = 400
 LONGEST_TRY = 0.25
 IDENTIFY_EVERY = 0.25
@@ -108,6 +112,8 @@ class Sampler:
         self._previous: Sampler | None = previous
         self._asking: Asking | None = None
         if questions is not None:
+            from bridge.asking import Asking
+
             before = previous._asking if previous is not None else None
             self._asking = Asking(questions, source, memory, before)
         self._proof: _Proof | None = None
@@ -224,7 +230,7 @@ class Sampler:
         if not asking.any_fresh:
             return True
         late = None if self.source.paced or self._proof is None else self._fetch_late
-        asking.prepare(plan, main, frame.number, Questions.MOST)
+        asking.prepare(plan, main, frame.number, asking.most_at_once)
         await asking.evaluate(self._image, main, late, fresh=True)
         asking.commit(main, self._image, frame.number, frame.time, fresh=True)
         if not self._image.whole:
@@ -356,7 +362,7 @@ class Sampler:
             tries += 1
             self.stats = replace(self.stats, torn=self.stats.torn + 1)
             if tries >= MOST_TRIES or time.monotonic() - began_trying > LONGEST_TRY:
-                raise Torn(f"no whole frame: {self._torn_words(guard)}")
+                raise Torn(f"{NOT_WHOLE}: {self._torn_words(guard)}")
             self._expect_again()
             await asyncio.sleep(SHORTEST_POLL / 2)
         if not self._still_recognised(plan):

@@ -43,7 +43,8 @@ class Source(abc.ABC):
     true where :meth:`wait` tells of each new frame; where it is false the sampler polls the frame
     counter, and where ``costly`` is true too, it looks no more often than it takes frames.
     ``order`` is set by the core once it is known.  ``absent`` is the status of a reading whose
-    bytes the source does not hold, and ``absent_words`` the end of its reason.  ``memory`` is
+    bytes the source does not hold, and ``absent_words`` the end of its reason.  ``opening_words``
+    say what it waits for while it opens, where that takes its time.  ``memory`` is
     the map of what it holds and ``guest`` the map that it was opened for.  ``notes`` are sentences
     about what it found that the user should see once.
     """
@@ -54,6 +55,7 @@ class Source(abc.ABC):
     costly: ClassVar[bool] = False
     absent: ClassVar[Status] = Status.UNMAPPED
     absent_words: ClassVar[str] = "is not in what the source holds"
+    opening_words: ClassVar[str] = "is not there yet"
 
     def __init__(self) -> None:
         self.order = ByteOrder.BIG

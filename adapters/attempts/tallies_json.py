@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from adapters.attempts.database import TallyCount, open_for_reading, read_tallies
@@ -14,6 +14,18 @@ from schemas.loader import Bridge
 
 Counts = dict[tuple[str, str], list[TallyCount]]
 """Values with their counts, the commonest first, by expression and build."""
+
+
+@dataclass(frozen=True)
+class Counted:
+    """What was counted; ``words`` are for the user: of files of which not all could be counted.
+
+    ``failed`` says how many could not be read to their end for another reason than being cut off.
+    """
+
+    counts: Counts
+    words: list[str] = field(default_factory=list)
+    failed: int = 0
 
 
 @dataclass(frozen=True, slots=True)

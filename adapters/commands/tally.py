@@ -10,10 +10,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from adapters.attempts.tallies_json import kept_tallies, tallies_json, with_unseen
+from adapters.attempts.tallies_json import Counted, kept_tallies, tallies_json, with_unseen
 from adapters.commands.dump_arguments import add_format_argument, given_dumps
 from adapters.commands.read import columns
-from adapters.commands.tally_replay import Counted, replayed
 from adapters.outputs.words import printable
 from bridge.plan import Plan, plans
 from schemas.loader import Bridge, load_bridge
@@ -67,11 +66,13 @@ def counted(
         raise bridge.text.error(
             ("watches",), "there is no tally in the bridge file; write one, as tally(x, when)"
         )
-    if dumps:
-        found = replayed(bridge, ready, dumps, dump_format)
-    elif isinstance(source, RecordingSource):
+    if not dumps and isinstance(source, RecordingSource):
         # what a recording gives does not depend on how often it was played
-        found = replayed(bridge, ready, [bridge.path.parent / source.path])
+        dumps = [bridge.path.parent / source.path]
+    if dumps:
+        from adapters.commands.tally_replay import replayed
+
+        found = replayed(bridge, ready, dumps, dump_format)
     else:
         found = Counted(kept_tallies(bridge))
     return replace(found, counts=with_unseen(found.counts, ready))

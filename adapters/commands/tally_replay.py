@@ -12,12 +12,13 @@ import asyncio
 import sys
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
 
 from adapters.attempts.database import TallyCount
-from adapters.attempts.tallies_json import Counts
+from adapters.attempts.tallies_json import Counted, Counts
 from adapters.commands.one_frame import is_recording, take_frame, with_dump
+from adapters.commands.until_stopped import run_until_stopped
 from adapters.sources.replay import RecordingReplay
 from bridge.attempts import Attempt
 from bridge.keeper import Keeper
@@ -31,18 +32,6 @@ from schemas.loader import Bridge
 from schemas.source_settings import DumpFormatName
 
 _WAIT = 10.0
-
-
-@dataclass(frozen=True)
-class Counted:
-    """What was counted; ``words`` are for the user: of files of which not all could be counted.
-
-    ``failed`` says how many could not be read to their end for another reason than being cut off.
-    """
-
-    counts: Counts
-    words: list[str] = field(default_factory=list)
-    failed: int = 0
 
 
 class _Counting(Keeper):
@@ -90,7 +79,7 @@ def replayed(
     for path in files:
         try:
             if dump_format in (None, "auto") and is_recording(path):
-                told, whole = asyncio.run(_replay(bridge, plans, path, counting))
+                told, whole = run_until_stopped(_replay(bridge, plans, path, counting))
                 words += told
                 failed += not whole
             else:
@@ -134,6 +123,7 @@ async def _replay(
         )
         while True:
             reason = (await sampler.next()).note
+            await asyncio.sleep(0)  # else a signal would wait for the last frame
     except SourceEnded:
         if sampler is not None and not sampler.stats.frames:
             raise SourceUnusable(reason, source=source.name) from None

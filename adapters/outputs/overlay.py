@@ -27,6 +27,7 @@ import contextlib
 import errno
 import json
 import logging
+import os
 import socket
 from collections.abc import Sequence
 from functools import partial
@@ -34,11 +35,12 @@ from typing import Any, ClassVar
 
 from aiohttp import web
 
+from adapters.outputs.beacon import BEACON
 from adapters.outputs.desk import Desk
 from adapters.outputs.listen_address import served_address
 from adapters.outputs.web_ask import FollowedQuestion, asked_text
 from adapters.outputs.web_clients import Clients, Feed, FeedParts, Parts, asked_parts
-from adapters.outputs.web_guard import BEACON, WebGuard
+from adapters.outputs.web_guard import WebGuard
 from adapters.outputs.web_health import FrameRate, health
 from adapters.outputs.web_heap import HeapAsked
 from adapters.outputs.web_history import SlowJson, in_thread
@@ -59,6 +61,8 @@ HEAP_PATIENCE = 1.0
 HEAP_LINGERS = 5.0
 """Seconds that the heap is walked on after a comparison, since the next is likely to come."""
 
+_ANOTHER_PORT = "stop what uses it, or name another with --listen (port 0 takes a free one)"
+
 
 class OverlayServer(Output):
     """Serves the newest frame while ``run`` runs.
@@ -67,6 +71,7 @@ class OverlayServer(Output):
     go back when ``run`` ends.  *token* is what requests must bring where the address is not
     loopback.  Raises OutputError where it is missing there, or where the address is no such thing.
     *desk* is what the desk page shows beside the frames; without it the page has them alone.
+    Where the port is in use, the next *spare_ports* are tried.
     """
 
     kind: ClassVar[str] = "overlay"
@@ -78,8 +83,10 @@ class OverlayServer(Output):
         *,
         token: str = "",
         desk: Desk | None = None,
+        spare_ports: int = 0,
     ) -> None:
         super().__init__()
+        self._spare_ports = spare_ports
         self._host, self._port, self._token = served_address(settings.listen, token, self.kind)
         self._log = log
         self._frame: Frame | None = None
@@ -178,18 +185,37 @@ class OverlayServer(Output):
                 await runner.cleanup()
 
     def _bound(self) -> socket.socket:
-        family = socket.AF_INET6 if ":" in self._host else socket.AF_INET
+        last = min(self._port + self._spare_ports, 0xFFFF) if self._port else 0
+        port = self._port
         try:
-            return socket.create_server((self._host, self._port), family=family, backlog=128)
+            while True:
+                try:
+                    return self._taken(port)
+                except OSError as failure:
+                    if failure.errno != errno.EADDRINUSE or port == last:
+                        raise
+                port += 1
         except OSError as failure:
-            reason = failure.strerror or str(failure)
+            reason = (os.strerror(failure.errno) if failure.errno else str(failure)).lower()
+            ports, step = f"port {self._port}", "give --listen an address of this machine"
             if failure.errno == errno.EADDRINUSE:
-                reason = "the port is in use, perhaps by another lowhalf"
+                reason, step = "the port is in use, perhaps by another lowhalf", _ANOTHER_PORT
+                if last > self._port:
+                    ports, reason = f"ports {self._port} to {last}", "all of them are in use"
+            elif failure.errno == errno.EACCES:
+                step = "take a port from 1024 on with --listen"
             raise OutputError(
-                f"cannot listen on {self._host} port {self._port}: {reason}; stop what uses it, "
-                "or set listen to another port (port 0 takes a free one)",
-                output=self.kind,
+                f"cannot listen on {self._host} {ports}: {reason}; {step}", output=self.kind
             ) from failure
+
+    def _taken(self, port: int) -> socket.socket:
+        """A socket that listens there.  Raises OSError."""
+        family = socket.AF_INET6 if ":" in self._host else socket.AF_INET
+        listener = socket.create_server((self._host, port), family=family, backlog=128)
+        if port != self._port:
+            words = "port %d is in use, perhaps by another lowhalf: port %d is taken instead"
+            self._log.info(words, self._port, port)
+        return listener
 
     def _app(self, guard: WebGuard) -> web.Application:
         app = web.Application(middlewares=[guard.middleware])

@@ -56,8 +56,8 @@ def answer_json(text: str, answer: Answer) -> dict[str, Any]:
     ``at`` is null where the fault is in another text, such as that of a watch it names.  ``result``
     is null where there is no reading yet.
     """
-    steps, readings = answer.steps, answer.readings
-    bases = (None, *readings)
+    lines = answer.working
+    bases = (None, *(reading for _, reading in lines))
     error = answer.error
     return {
         "frame": answer.frame,
@@ -70,10 +70,9 @@ def answer_json(text: str, answer: Answer) -> dict[str, Any]:
             "message": error.detail,
             "at": error.column if error.expression == text else None,
         },
-        "result": _result(steps[-1], readings[-1]) if steps and readings else None,
+        "result": _result(*lines[-1]) if lines else None,
         "steps": [
-            _step(step, base, reading)
-            for step, base, reading in zip(steps, bases, readings, strict=False)
+            _step(step, base, reading) for (step, reading), base in zip(lines, bases, strict=False)
         ],
         "strip": None if answer.strip is None else _strip(answer.strip),
     }
@@ -85,7 +84,10 @@ def _result(step: Step, reading: Reading) -> dict[str, Any]:
 
 
 def _step(step: Step, base: Reading | None, reading: Reading) -> dict[str, Any]:
-    """``count`` is how many elements of ``offset`` bytes an index added, null where it is none."""
+    """``count`` is how many elements of ``offset`` bytes an index added, null where it is none.
+
+    What ``offset`` is of a list and of its elements, ``bridge.explain.Step`` says.
+    """
     return {
         "kind": step.kind,
         "label": step.label,

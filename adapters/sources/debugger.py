@@ -90,6 +90,7 @@ class DebuggerStub(Source):
     """Reads through one stub, halting the guest for each sample."""
 
     kind: ClassVar[str] = "debugger"
+    opening_words: ClassVar[str] = "waiting for the stub to answer"
     consistency: ClassVar[Consistency] = Consistency.HALTED
     costly: ClassVar[bool] = True
     absent_words: ClassVar[str] = "cannot be read through the debugger stub"

@@ -30,6 +30,7 @@ class FileDump(Source):
     """
 
     kind: ClassVar[str] = "file"
+    opening_words: ClassVar[str] = "is being unpacked"
     consistency: ClassVar[Consistency] = Consistency.STILL
 
     def __init__(

@@ -46,6 +46,7 @@ class DumpFolder(Source):
     """
 
     kind: ClassVar[str] = "folder"
+    opening_words: ClassVar[str] = "waiting for a first dump"
     consistency: ClassVar[Consistency] = Consistency.STILL
     paced: ClassVar[bool] = True
 

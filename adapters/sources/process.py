@@ -67,6 +67,7 @@ class ProcessMemory(Source):
     """One region's bytes in another process, as they stand at the moment of a read."""
 
     kind: ClassVar[str] = "process"
+    opening_words: ClassVar[str] = "searching for the game"
 
     def __init__(
         self,

@@ -59,6 +59,7 @@ class PushServer(PushedFrames):
     """
 
     kind: ClassVar[str] = "push"
+    opening_words: ClassVar[str] = "waiting for a sender"
 
     def __init__(
         self,

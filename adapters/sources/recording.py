@@ -31,6 +31,7 @@ class RecordingPlayer(Source):
     """
 
     kind: ClassVar[str] = "recording"
+    opening_words: ClassVar[str] = "is being opened"
     paced: ClassVar[bool] = True
 
     def __init__(self, settings: RecordingSource, directory: Path) -> None:

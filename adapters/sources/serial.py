@@ -64,6 +64,7 @@ class SerialLine(PushedFrames):
     """
 
     kind: ClassVar[str] = "serial"
+    opening_words: ClassVar[str] = "waiting for the console at the other end"
 
     def __init__(self, settings: SerialSource, *, idle_timeout: float = IDLE_TIMEOUT) -> None:
         """*idle_timeout* is in seconds."""

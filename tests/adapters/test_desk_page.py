@@ -13,7 +13,7 @@ import pytest
 
 from tests.adapters.accessibility import serious_violations
 from tests.adapters.browser import Page, new_page
-from tests.adapters.canned_desk import CannedDesk, full_desk, heap, reading, serving, snapshot
+from tests.adapters.canned_desk import CannedDesk, full_desk, heap, reading, serving, snapshot, step
 
 pytestmark = pytest.mark.needs("chromium", "chromium")
 
@@ -422,6 +422,43 @@ async def test_a_path_that_breaks_says_why_once(page: Page, desk: CannedDesk) ->
     ]
     states = "[...document.querySelectorAll('.leg')].map((e) => e.dataset.state)"
     assert await page.evaluate(states) == ["there"] * 2 + ["absent"] + ["beyond"] * 4
+
+
+async def test_a_list_shows_its_elements_and_the_one_that_was_taken(
+    page: Page, desk: CannedDesk
+) -> None:
+    await show(page, desk)
+    made = desk.answer("half")
+    listing, kept = "chain(actor_head, 'next')", "[a for a in chain(actor_head, 'next') if a.room]"
+    made["steps"] = [
+        step("list", listing, "Actor", "", "40", offset=40),
+        step("element", "[0]", "Actor", "0x80200780", "0x80200780"),
+        step("more", "", "Actor", "", "39"),
+        step("list", kept, "Actor", "", "1", offset=40),
+        step("element", "[0]", "Actor", "0x802005A0", "0x802005A0", offset=11),
+        step("position", "a", listing, "", "11"),
+        step("taken", "a", "Actor", "0x802005A0"),
+        step("block", "block(a)", "block", "0x802005A0"),
+        step("field", ".owner", "block", "", "gull"),
+        made["steps"][-1],
+    ]
+    desk.answer = lambda _: made
+    await choose(page, "half")
+    await page.wait_for("document.querySelectorAll('.leg').length", 9)
+    assert await page.evaluate(cells(".leg")) == [
+        [listing, "", "40", "elements, Actor"],
+        ["[0]", "", "80200780", "Actor"],
+        ["…", "", "39 more", ""],
+        [kept, "", "1 of 40", "elements, Actor"],
+        ["[0]", "", "802005A0", "Actor, from [11]"],
+        ["a is element", "", "11", f"of {listing}"],
+        ["a", "", "802005A0", "Actor"],
+        ["block(a)", "", "802005A0", "where the block begins"],
+        [".owner", "", "gull", ""],
+    ]
+    for width in (320, 1280):
+        await page.resize(width, 720)
+        assert await page.evaluate("document.documentElement.scrollWidth <= innerWidth")
 
 
 async def test_questions_in_quick_succession_leave_the_last_one(

@@ -545,7 +545,7 @@ async def test_a_taken_port_is_an_error_with_the_next_step() -> None:
             await made(f"127.0.0.1:{port}").run()
     assert str(refused.value) == (
         f"overlay: cannot listen on 127.0.0.1 port {port}: the port is in use, perhaps by "
-        "another lowhalf; stop what uses it, or set listen to another port (port 0 takes a free "
+        "another lowhalf; stop what uses it, or name another with --listen (port 0 takes a free "
         "one)"
     )
     assert isinstance(refused.value.__cause__, OSError)

@@ -214,6 +214,27 @@ def test_check_prints_types_and_addresses_on_every_build(
     assert ["facing", "angle16", "0x800010B6", "0x800018B6"] in lines
 
 
+@pytest.mark.parametrize("command", ["check", "read"])
+def test_a_symbol_outside_every_region_is_refused_at_load(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], command: str
+) -> None:
+    path = files.write(tmp_path)
+    schema = tmp_path / "t.schema.toml"
+    text = schema.read_text("utf-8")
+    assert "courier = 0x8000_1000" in text
+    text = text.replace("courier = 0x8000_1000", "courier = 0x0000_1000")
+    schema.write_text(text, "utf-8")
+    rows = text.splitlines()
+    number = next(n for n, row in enumerate(rows, 1) if "0x0000_1000" in row)
+    assert main([command, str(path)]) == 2
+    assert capsys.readouterr() == (
+        "",
+        f"lowhalf: {schema}:{number}: builds.first-print.at.courier: build first-print places "
+        "courier at 0x00001000, which is outside every region; the nearest is ram, 0x80000000 to "
+        "0x80003FFF\n",
+    )
+
+
 def test_sources_names_every_kind_and_every_setting(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["sources"]) == 0
     text = capsys.readouterr().out

@@ -164,12 +164,9 @@ def test_the_daemon_ends_with_its_child_and_says_when_there_is_none(tmp_path: Pa
 
 
 def test_the_demo_plays_its_recording_and_prints_the_address_of_its_pages() -> None:
-    """The bundled bridge file listens on its own port, so the test takes what it finds there."""
-    done = lowhalf("demo", "--seconds", "3", "--stats")
-    if done.returncode == 2 and "the port is in use" in done.stderr:
-        pytest.skip("port 7365 is taken on this machine")
+    done = lowhalf("demo", "--seconds", "3", "--stats", "--listen", "127.0.0.1:0")
     assert done.returncode == 0, done.stderr
-    assert "pages at http://127.0.0.1:7365/" in done.stderr
+    assert "pages at http://127.0.0.1:" in done.stderr
     assert "held_kind" in done.stdout
     assert "\x1b" not in done.stdout + done.stderr
     frames = int(done.stderr.split("frames ")[1].split(",")[0])
