@@ -8,10 +8,10 @@ reason; where lines are missing it returns their numbers instead, and is called 
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any, NoReturn
 
-from bridge import mathematics, nodes, over_frames
+from bridge import mathematics, nodes, over_frames, rises
 from bridge.absence import Absent, Missing, NotHeld, Site
 from bridge.aims import Aims, Caution, Pointer
 from bridge.checker import Program
@@ -39,6 +39,9 @@ class Evaluator:
     ``values``, ``faults`` (None where there is a value) and ``addresses`` hold the last result by
     slot; they are new lists for every frame, so a frame may keep them.  ``fixed_addresses`` are
     those that no frame changes, ``static_lines`` the lines of all reads at such addresses.
+    ``doubts`` are the watches' slots of which functions over frames lack some of the frames, and
+    ``rises`` how often conditions became true in frames that were missed, as counters tell; both
+    are of the frame that was taken last.
     """
 
     def __init__(
@@ -62,6 +65,25 @@ class Evaluator:
             for number, slot in enumerate(program.slots)
             if slot.over_frames is not None
         }
+        self._leans = _leanings(program)
+        self._argument_leans = {
+            number: tuple({m for a in slot.over_frames.arguments for m in self._leans[a]})
+            for number, slot in enumerate(program.slots)
+            if slot.over_frames is not None
+        }
+        self._counted: dict[int, rises.Counted] = {}
+        conditions = {
+            slot.over_frames.arguments[-1]
+            for slot in program.slots
+            if slot.over_frames is not None and slot.over_frames.function in ("count", "tally")
+        }
+        for number in conditions | {s for name, s in program.watches.items() if "." in name}:
+            counted = rises.counted(program.slots, number)
+            if counted is not None:
+                self._counted[number] = counted
+        self.rises: dict[int, int] = {}
+        self._spanning = [slot for slot in program.watches.values() if self._leans[slot]]
+        self.doubts: Collection[int] = ()
         self._pointer = struct.Struct(
             layout.order + {2: "H", 4: "I", 8: "Q"}[layout.pointer_size]
         ).unpack_from
@@ -131,8 +153,20 @@ class Evaluator:
 
     def commit(self) -> None:
         """The frame was taken: functions over frames move on."""
+        self.rises = {}
+        for number, counted in self._counted.items():
+            times = self._times(number)
+            if times is not None:
+                self.rises[number] = times
+            elif not self._machines[counted.change].gap(self.frame):
+                counted.learn(self._rise(counted))
+        doubtful = False
         for machine in self._machines.values():
             machine.commit()
+            doubtful = doubtful or machine.doubtful
+        self.doubts = ()
+        if doubtful:
+            self.doubts = {slot for slot in self._spanning if self.doubtful(slot)}
         self._aims.commit()
 
     def moments(self) -> list[tuple[str, Value | None]]:
@@ -143,6 +177,20 @@ class Evaluator:
             for number, machine in self._machines.items()
             if isinstance(machine, over_frames.Tally) and machine.moment is not None
         ]
+
+    def moments_apart(self) -> list[tuple[str, Value | None]]:
+        """The same of what came in frames that were not taken, before the one that just was."""
+        slots = self.program.slots
+        return [
+            (slots[number].text, value)
+            for number, machine in self._machines.items()
+            if isinstance(machine, over_frames.Tally)
+            for value in machine.apart
+        ]
+
+    def doubtful(self, slot: int) -> bool:
+        """Whether a slot's value might be another, had all frames of the game been taken."""
+        return any(self._machines[number].doubtful for number in self._leans[slot])
 
     def clear(self) -> None:
         """The guest was reset: functions over frames forget everything."""
@@ -160,6 +208,7 @@ class Evaluator:
     def adopt(self, other: Evaluator) -> None:
         """Go on with the state over frames of an evaluator of the same program."""
         self._machines = other._machines
+        self._counted = other._counted
         self._aims = other._aims
 
     def aim_as(self, other: Evaluator) -> None:
@@ -334,12 +383,38 @@ class Evaluator:
         for argument in spec.arguments:
             if faults[argument] is _SET_ASIDE:
                 raise Missing
+        doubtful, times = False, None
+        for number in self._argument_leans[slot]:
+            doubtful = doubtful or self._machines[number].doubtful
+        if self._counted:
+            times = self._times(spec.arguments[-1])
         try:
-            return self._machines[slot].step(arguments, self.frame)
+            return self._machines[slot].step(arguments, self.frame, doubtful, times)
         except over_frames.NoArgument as fault:
             raise faults[spec.arguments[fault.position]] from None
         except over_frames.NoValueYet as fault:
             raise Absent(Status.WAITING, str(fault)) from None
+
+    def _times(self, condition: int) -> int | None:
+        """How often a condition became true over the gap before this frame, where that is told.
+
+        None without a gap, and where there is no counter to tell it.
+        """
+        counted = self._counted.get(condition)
+        if counted is None:
+            return None
+        missed = self._machines[counted.change].missed(self.frame)
+        if not missed:
+            return None
+        holds = self.faults[condition] is None and bool(self.values[condition])
+        return counted.times(self._rise(counted), missed, holds)
+
+    def _rise(self, counted: rises.Counted) -> int | None:
+        """How much a counter has risen since the frame taken last."""
+        machine = self._machines[counted.change]
+        assert isinstance(machine, over_frames.Previous)
+        absent = self.faults[counted.counter] is not None
+        return machine.rise(None if absent else self.values[counted.counter])
 
     def _chain(self, head: int, site: Site) -> list[int]:
         """Addresses of a linked list's structs.  A walk that lacked a line goes on where it was."""
@@ -447,6 +522,21 @@ class Evaluator:
         self._steps += 1
         if self._steps > MOST_STEPS:
             raise mathematics.Undefined(f"its lists take more than {MOST_STEPS} steps")
+
+
+def _leanings(program: Program) -> list[tuple[int, ...]]:
+    """Of each slot the functions over frames that its value is made of, itself where it is one."""
+    leanings: list[tuple[int, ...]] = []
+    for place, slot in enumerate(program.slots):
+        if slot.over_frames is not None:
+            leanings.append((place,))
+            continue
+        found: dict[int, None] = {}
+        for part in nodes.parts(slot.number):
+            if isinstance(part, nodes.SlotValue):
+                found |= dict.fromkeys(leanings[part.slot])
+        leanings.append(tuple(found))
+    return leanings
 
 
 def _null(pointer: str) -> NoReturn:

@@ -27,7 +27,10 @@ class Practice:
     """``index`` counts steps from 1 and is 0 outside of them; ``frames`` are the game's, since the
     step began (since it was reached while it waits).  ``reason`` says which of the expressions
     that are looked at now have no value, and why.  ``attempt`` is the number of the one that is
-    open, else 0, and ``attempt_frames`` how long it has been.  ``last`` is the attempt that ended
+    open, else 0, and ``attempt_frames`` how long it has been; ``attempt_frames_seen`` of those were
+    taken (None where they are not counted, and where none is open), ``attempt_whole`` says whether
+    all that it was judged by so far was seen, and ``attempt_long`` that it is several times as long
+    as any that ended.  ``last`` is the attempt that ended
     last; without ``[attempts]`` the same of the last way through the steps, numbered 0.  ``score``
     is None without ``[attempts]``.  ``finished`` are the steps that are done on the way that is
     open, in their order.
@@ -45,6 +48,9 @@ class Practice:
     last: Attempt | None = None
     score: Score | None = None
     finished: tuple[StepResult, ...] = ()
+    attempt_frames_seen: int | None = None
+    attempt_whole: bool | None = None
+    attempt_long: bool = False
 
     def as_json(self) -> dict[str, Any]:
         """The object that ``--json`` prints as a frame's ``practice``."""
@@ -75,12 +81,17 @@ class Practice:
             shown |= {
                 "attempt": self.attempt or None,
                 "attempt_frames": self.attempt_frames,
+                "attempt_frames_seen": self.attempt_frames_seen,
+                "attempt_whole": self.attempt_whole,
+                "attempt_long": self.attempt_long,
                 "attempts": score.all.count,
                 "successes": score.all.good,
                 "rate": score.all.rate,
                 "interval": [low, high],
                 "streak": score.streak,
                 "cut_off": score.cut_off,
+                "not_whole": score.not_whole,
+                "unseen_between": score.unseen_between,
                 "step_rates": [{"step": name, **rate.as_json()} for name, rate in score.steps],
             }
         return shown

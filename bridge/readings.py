@@ -156,7 +156,7 @@ class Stats:
     unwhole: int = 0
     """Times that the guard never passed, so that the last whole frame stayed."""
     resets: int = 0
-    """Times that the game's frame counter went backwards."""
+    """Times that the game's frame counter went backwards, or ahead by what no time explains."""
     batches: int = 0
     """Batches of lines fetched, the guard's own counters left out."""
 

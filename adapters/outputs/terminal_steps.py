@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from adapters.outputs.practice_words import (
     count_words,
-    outcome_words,
+    marked_words,
+    open_words,
     rate_words,
     took_words,
 )
@@ -40,18 +41,28 @@ def step_line(practice: Practice, alphabet: Alphabet, width: int) -> Line:
 
 
 def score_line(practice: Practice, alphabet: Alphabet, width: int) -> Line:
-    """The rate, the streak, the open attempt and the last one; empty while there is nothing."""
-    last = f"last {outcome_words(practice.last)}" if practice.last is not None else ""
+    """The rate, the streak, the open attempt and the last one; empty while there is nothing.
+
+    Where frames were missed, or the open attempt is unusually long, that stands out.
+    """
+    last = f"last {marked_words(practice.last)}" if practice.last is not None else ""
+    heed = practice.last is not None and practice.last.whole is False
+    last_style = Style.WARNING if heed else Style.FAINT
     score = practice.score
     if score is None:
-        return alphabet.row([(last, Style.FAINT)], width)
-    number = f"attempt {practice.attempt}" if practice.attempt else ""
+        return alphabet.row([(last, last_style)], width)
+    # without steps the length stands in the line above
+    counts = bool(practice.step) or practice.phase is Phase.DONE
+    said = [f"attempt {practice.attempt}"] if practice.attempt else []
+    number = ", ".join(filter(None, [*said, open_words(practice, frames=counts)]))
+    heed = practice.attempt_long or practice.attempt_whole is False
     return alphabet.row(
         [
             (rate_words(score.all) if score.all.count else "no attempt yet", Style.PLAIN),
             (f"{score.streak} in a row" if score.streak > 1 else "", Style.STRONG),
-            (number, Style.FAINT),
-            (last, Style.FAINT),
+            (number, Style.WARNING if heed else Style.FAINT),
+            (last, last_style),
+            (f"{score.not_whole} with frames missed" if score.not_whole else "", Style.FAINT),
         ],
         width,
     )

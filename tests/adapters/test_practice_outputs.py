@@ -72,8 +72,8 @@ def practised(number: int, practice: Practice | None = PRACTICE) -> Frame:
     [
         (
             PRACTICE,
-            "attempt 18: step 2 of 3, turn, 14 frames  half a turn  last failed at turn  "
-            "9 of 17, 53 % (31 to 74 %)  2 in a row",
+            "attempt 18, 61 frames: step 2 of 3, turn, 14 frames  half a turn  "
+            "last failed at turn  9 of 17, 53 % (31 to 74 %)  2 in a row",
         ),
         (
             Practice(Phase.WAITING, "turn", 2, 3, 1, reason="begin: lamp is null"),
@@ -82,7 +82,18 @@ def practised(number: int, practice: Practice | None = PRACTICE) -> Frame:
         (Practice(), "before the first step"),
         (Practice(score=Score(), last=replace(FAILED, outcome=Outcome.CUT_OFF, step="")),
          "between attempts  last cut off"),
-        (Practice(Phase.DONE, steps=3, attempt=2, score=Score()), "attempt 2: all 3 steps done"),
+        (Practice(Phase.DONE, steps=3, attempt=2, attempt_frames=1, score=Score()),
+         "attempt 2, 1 frame: all 3 steps done"),
+        (replace(PRACTICE, attempt_frames=1234, attempt_frames_seen=1230, attempt_whole=False,
+                 attempt_long=True, hint="", score=replace(SCORE, not_whole=3),
+                 last=replace(FAILED, frames_seen=78)),
+         "attempt 18, 1,234 frames, 4 missed, unusually long: step 2 of 3, turn, 14 frames  "
+         "last failed at turn, 2 of 80 frames missed  9 of 17, 53 % (31 to 74 %)  2 in a row  "
+         "3 with frames missed"),
+        (Practice(Phase.RUNNING, attempt=2, attempt_frames=7, attempt_frames_seen=7, score=Score(),
+                  attempt_whole=False, last=replace(FAILED, frames_seen=80, doubtful=True)),
+         "attempt 2, frames missed: under way, 7 frames  "
+         "last failed at turn, frames missed before it"),
         (Practice(Phase.RUNNING, attempt=2, attempt_frames=7, score=Score()),
          "attempt 2: under way, 7 frames"),
         (replace(LATER, score=None, last=None),
@@ -110,6 +121,11 @@ def test_plain_lines_say_it_when_it_changes() -> None:
     assert "attempt 18: step 2 of 3, turn  half a turn" in lines.changes(practised(1))
     # a frame more in the step is no change
     assert "attempt" not in lines.changes(practised(2, replace(PRACTICE, frames=15)))
+    # a frame that is missed is, once
+    missed = replace(PRACTICE, attempt_frames=70, attempt_frames_seen=69, attempt_whole=False)
+    assert "attempt 18, frames missed: step 2 of 3" in lines.changes(practised(2, missed))
+    more = replace(missed, attempt_frames=80, attempt_frames_seen=75)
+    assert "attempt" not in lines.changes(practised(2, more))
     assert lines.changes(practised(3, replace(PRACTICE, index=3, step="door"))).startswith(
         "frame 3: attempt 18: step 3 of 3, door"
     )

@@ -20,7 +20,15 @@ RAM_START = 0x8000_0000
 RAM_SIZE = 0x40_0000
 """What the schema calls `ram`; the machine itself has 16 MiB, of which the game uses this."""
 
-COMMANDS = {"idle": 1, "walk": 2, "turn": 3, "carry": 4, "stale hold": 5, "grand tour": 6}
+COMMANDS = {
+    "idle": 1,
+    "walk": 2,
+    "turn": 3,
+    "carry": 4,
+    "stale hold": 5,
+    "grand tour": 6,
+    "practice": 7,
+}
 """Script name → the mailbox's number for it."""
 
 SCRIPT_FRAMES = {1: 120, 2: 240, 3: 180, 4: 300, 5: 360}
