@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
+from bridge.absence import NotHeld
 from bridge.evaluator import Evaluator
 from bridge.readings import Reading, Status, Watch
 
@@ -35,6 +36,7 @@ def frame_readings(
                     fault.value and values[slot],
                     addresses[slot],
                     fault.reason,
+                    awaited=isinstance(fault, NotHeld) and fault.status is Status.WAITING,
                 )
             readings.append(reading)
         return readings

@@ -91,6 +91,7 @@ class Reading:
     it is error it may be the stored value that is not a finite number.  ``address`` is the guest
     address that the value was read from, None where it was computed.  ``age`` is the time in
     seconds since the value was true, 0 unless it is offline or no newer frame is whole.
+    ``awaited`` is true where the source has yet to send the bytes.
     """
 
     watch: Watch
@@ -99,6 +100,7 @@ class Reading:
     address: int | None = None
     reason: str = ""
     age: float = 0.0
+    awaited: bool = field(default=False, compare=False)
 
     @property
     def text(self) -> str:

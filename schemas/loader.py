@@ -8,6 +8,7 @@ from pathlib import Path
 from schemas.bridge_file import BridgeFile
 from schemas.compiler import Schema, load_schema
 from schemas.errors import BridgeFileError
+from schemas.existing import is_file
 from schemas.layout_file import SavedLayout, load_layout
 from schemas.toml_file import TomlText, nearest
 
@@ -45,7 +46,7 @@ def load_bridge(path: Path, *, layouts: bool = True) -> Bridge:
     text = TomlText.read(path, BridgeFileError)
     file = text.model(BridgeFile)
     schema_path = path.parent / file.schema_path
-    if not schema_path.is_file():
+    if not is_file(schema_path):
         raise text.error(("schema",), f"there is no file {schema_path}")
     schema = load_schema(schema_path)
     if file.build != "auto" and file.build not in schema.builds:
@@ -77,7 +78,7 @@ def _saved_layouts(file: BridgeFile, text: TomlText, schema: Schema) -> dict[str
     saved: dict[str, SavedLayout] = {}
     for name, table in file.layouts.items():
         path = text.path.parent / table.path
-        if not path.is_file():
+        if not is_file(path):
             raise text.error(
                 ("layouts", name), f"there is no file {path}; lowhalf layout save makes one"
             )

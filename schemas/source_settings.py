@@ -13,6 +13,7 @@ from schemas.sizes import ByteCount
 from schemas.table import Table
 
 ByteOrderName = Literal["big", "swap16", "swap32", "halfswap", "auto"]
+DumpFormatName = Literal["auto", "raw", "elf", "ihex", "srec"]
 
 
 class SourceSettings(Table):
@@ -30,8 +31,10 @@ class FileSource(SourceSettings):
 
     kind: Literal["file"]
     path: str = Field(description="the dump, relative to the bridge file")
-    format: Literal["auto", "raw", "elf", "ihex", "srec"] = Field(
-        "auto", description="what the bytes are once unpacked; auto looks at them"
+    format: DumpFormatName = Field(
+        "auto",
+        description="what the bytes are once unpacked; auto looks at their beginning, and takes "
+        "them as raw where a build is recognised only so",
     )
     member: str = Field("", description="the file's name inside a zip archive that holds several")
     region: str = Field("", description="the region that a raw dump begins with; else the first")
@@ -40,7 +43,9 @@ class FileSource(SourceSettings):
         None, description="how long the image is in a raw dump; else up to its end"
     )
     max_size: ByteCount = Field(
-        256 << 20, description="the most bytes that a dump may have once unpacked"
+        256 << 20,
+        description="the most bytes that a dump may have once unpacked; where it is packed twice, "
+        "or written as text, all that is held at one time counts",
     )
 
 
@@ -79,13 +84,17 @@ class FolderSource(SourceSettings):
     kind: Literal["folder"]
     path: str = Field(description="the folder, relative to the bridge file")
     pattern: str = Field("*", description="which files, for example *.bin.gz")
-    format: Literal["auto", "raw", "elf", "ihex", "srec"] = Field(
-        "auto", description="what the bytes are once unpacked; auto looks at them"
+    format: DumpFormatName = Field(
+        "auto",
+        description="what the bytes are once unpacked; auto looks at their beginning, and takes "
+        "them as raw where a build is recognised only so",
     )
     region: str = Field("", description="the region that a raw dump begins with; else the first")
     offset: ByteCount = Field(0, description="where the image begins in a raw dump, in bytes")
     max_size: ByteCount = Field(
-        256 << 20, description="the most bytes that a dump may have once unpacked"
+        256 << 20,
+        description="the most bytes that a dump may have once unpacked; where it is packed twice, "
+        "or written as text, all that is held at one time counts",
     )
     settle: float = Field(
         0.5, ge=0, le=60, description="seconds without a change after which a dump is complete"

@@ -24,6 +24,7 @@ from bridge.attempts import Attempt, Kept, Outcome
 from bridge.steps import StepOutcome, StepResult
 from bridge.values import Value
 from schemas.errors import OutputError
+from schemas.existing import exists, is_file
 
 VERSION = 1
 APPLICATION = 0x4C48_4154
@@ -128,14 +129,14 @@ def open_for_writing(path: Path, *, most_pages: int = 0) -> Database:
 
 def open_for_reading(path: Path) -> Database:
     """Open the file to read it, also while a daemon writes it.  Raises OutputError."""
-    if not path.is_file():
+    if not is_file(path):
         raise wrong(path, "is not there yet: lowhalf run makes it")
     name = f"file:{_quoted(path)}"
     try:
         database = _connected(path, f"{name}?mode=ro")
     except OutputError:
         # a log that is not there cannot be made in a folder that cannot be written
-        if path.with_name(f"{path.name}-wal").exists():
+        if exists(path.with_name(f"{path.name}-wal")):
             raise
         database = _connected(path, f"{name}?mode=ro&immutable=1")
     try:
@@ -264,7 +265,7 @@ def _connected(path: Path, name: str) -> Database:
         connection = sqlite3.connect(
             name, uri=True, timeout=BUSY, isolation_level=None, check_same_thread=False
         )
-    except sqlite3.Error as fault:
+    except (sqlite3.Error, ValueError) as fault:  # a null character in the path
         raise wrong(path, "cannot be opened", fault) from fault
     database = Database(path, connection)
     try:

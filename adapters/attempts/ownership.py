@@ -13,6 +13,7 @@ from pathlib import Path
 
 from adapters.attempts.database import BUSY, wrong
 from schemas.errors import OutputError
+from schemas.existing import exists
 
 
 def _sign(path: Path) -> Path:
@@ -27,7 +28,7 @@ class Ownership:
             self._connection = sqlite3.connect(
                 _sign(path), timeout=BUSY, isolation_level=None, check_same_thread=False
             )
-        except sqlite3.Error as fault:
+        except (sqlite3.Error, ValueError) as fault:  # a null character in the path
             raise wrong(path, "cannot be written", fault) from fault
         try:
             self._connection.execute("BEGIN EXCLUSIVE")
@@ -43,7 +44,7 @@ class Ownership:
 def is_owned(path: Path) -> bool:
     """Whether a daemon writes *path* now."""
     sign = _sign(path)
-    if not sign.exists():
+    if not exists(sign):
         return False
     try:
         name = sign.absolute().as_uri()

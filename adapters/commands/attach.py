@@ -26,6 +26,7 @@ from bridge.plan import Plan, memory_map
 from bridge.source import Source
 from schemas.compiler import Schema, load_schema
 from schemas.errors import LowhalfError, SourceError, SourceUnusable
+from schemas.existing import exists
 from schemas.source_settings import AnySource, DebuggerSource, ProcessSource, SharedSource
 
 MOST_PLACES = 32
@@ -64,7 +65,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     schema = load_schema(arguments.schema)
     target: Path | None = arguments.write
-    if target is not None and target.exists() and not arguments.force:
+    if target is not None and exists(target) and not arguments.force:
         raise LowhalfError(f"{target} is there already; --force replaces it")
     found, tried = run_until_stopped(_look(schema, arguments.debugger, arguments.process))
     for place in found:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from bridge.plan import Plan
+from schemas.existing import is_file
 from schemas.loader import Bridge
 from schemas.source_settings import RecordingSource
 
@@ -25,7 +26,7 @@ def history_of(bridge: Bridge) -> Read | None:
     from adapters.attempts.attempts_json import attempts_json, kept_attempts, last_of
 
     def read() -> dict[str, Any] | None:
-        if not bridge.attempts_path.is_file():
+        if not is_file(bridge.attempts_path):
             return None
         attempts, running = kept_attempts(bridge)
         return attempts_json(bridge, attempts, last_of(attempts, LAST), running)
@@ -47,9 +48,9 @@ def tallies_of(bridge: Bridge, plans: Mapping[str, Plan]) -> Read | None:
     kept: list[Counts] = []
 
     def read() -> dict[str, Any] | None:
-        if not recorded and not bridge.attempts_path.is_file():
+        if not recorded and not is_file(bridge.attempts_path):
             return None
-        counts = kept[0] if kept else counted(bridge, plans, None)
+        counts = kept[0] if kept else counted(bridge, plans).counts
         if recorded and not kept:
             kept.append(counts)
         return tallies_json(counts, plans)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import json
-import sys
+from dataclasses import replace
+from pathlib import Path
 
+from adapters.commands.dump_arguments import each_dump, print_json
+from adapters.commands.expecting import add_expect_argument, met
 from adapters.commands.one_frame import take_frame, with_dump
 from adapters.commands.read import add_reading_arguments, columns, title
 from adapters.outputs.step_words import step_rows
@@ -15,38 +17,47 @@ from schemas.loader import load_bridge
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    add_reading_arguments(parser)
+    add_reading_arguments(parser, many=True)
+    add_expect_argument(parser)
     parser.add_argument("watch", metavar="WATCH-OR-EXPR", help="a watch's name, or an expression")
     parser.add_argument("--json", action="store_true", help="print the steps as a JSON array")
 
 
 def run(arguments: argparse.Namespace) -> int:
-    bridge = with_dump(load_bridge(arguments.bridge), arguments.dump)
+    bridge = load_bridge(arguments.bridge)
     watches = {watch.name: watch.expr for watch in bridge.file.watches}
-    explained = {
-        name: explain(plan, watches, arguments.watch) for name, plan in plans(bridge).items()
-    }
-    frame = take_frame(
-        bridge, {name: plan for name, (plan, _) in explained.items()}, arguments.wait
-    )
-    steps = explained[frame.build][1]
-    readings = frame.readings
-    if arguments.json:
-        answer = [
-            {"kind": step.kind, "label": step.label, "type": step.type, "offset": step.offset}
-            | {key: value for key, value in reading.as_json().items() if key != "watch"}
-            for step, reading in zip(steps, readings, strict=True)
-        ]
-        json.dump(answer, sys.stdout, ensure_ascii=False)
-        print()
-    else:
-        print(title(frame))
-        print()
-        rows = [
-            row
-            for step, base, reading in zip(steps, (None, *readings), readings, strict=False)
-            for row in step_rows(step, base, reading, frame.build)
-        ]
-        for line in columns(rows):
-            print(line)
-    return 0 if readings[-1].status.has_value else 1
+    ready = plans(bridge)
+    explained = {name: explain(plan, watches, arguments.watch) for name, plan in ready.items()}
+    asking = {name: plan for name, (plan, _) in explained.items()}
+
+    def tell(dump: Path | None) -> int:
+        asked = with_dump(bridge, dump, arguments.format)
+        frame = take_frame(asked, asking, arguments.wait, arguments.frame)
+        steps = explained[frame.build][1]
+        readings = frame.readings
+        if arguments.json:
+            answer = [
+                {"kind": step.kind, "label": step.label, "type": step.type, "offset": step.offset}
+                | {key: value for key, value in reading.as_json().items() if key != "watch"}
+                for step, reading in zip(steps, readings, strict=True)
+            ]
+            print_json(arguments, dump, answer, "steps")
+        else:
+            print(title(frame))
+            print()
+            rows = [
+                row
+                for step, base, reading in zip(steps, (None, *readings), readings, strict=False)
+                for row in step_rows(step, base, reading, frame.build)
+            ]
+            for line in columns(rows):
+                print(line)
+        last = readings[-1]
+        # the last step is the watch, which has its target in the bridge file's own plan
+        known = {watch.name: watch for watch in ready[frame.build].watches}
+        named = known.get(arguments.watch, replace(last.watch, name=arguments.watch))
+        if arguments.expect and not met(frame, [replace(last, watch=named)]):
+            return 1
+        return 0 if last.status.has_value else 1
+
+    return each_dump(arguments, tell)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import json
-import sys
+from pathlib import Path
 from typing import Any
 
+from adapters.commands.dump_arguments import each_dump, print_json
 from adapters.commands.heap_strip import strip
 from adapters.commands.one_frame import take_heap, with_dump
 from adapters.commands.read import add_reading_arguments, columns, title
@@ -20,19 +20,24 @@ _STYLES = {True: "bold cyan", False: "dim", None: "yellow"}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    add_reading_arguments(parser)
+    add_reading_arguments(parser, many=True)
     parser.add_argument("--json", action="store_true", help="print the map as one JSON object")
 
 
 def run(arguments: argparse.Namespace) -> int:
-    bridge = with_dump(load_bridge(arguments.bridge), arguments.dump)
-    frame, heap = take_heap(bridge, plans(bridge), arguments.wait)
-    if arguments.json:
-        json.dump(as_json(frame, heap), sys.stdout, ensure_ascii=False)
-        print()
-    else:
-        _print(frame, heap)
-    return 0 if heap.damaged is None else 1
+    bridge = load_bridge(arguments.bridge)
+    ready = plans(bridge)
+
+    def show(dump: Path | None) -> int:
+        asked = with_dump(bridge, dump, arguments.format)
+        frame, heap = take_heap(asked, ready, arguments.wait, arguments.frame)
+        if arguments.json:
+            print_json(arguments, dump, as_json(frame, heap), "heap")
+        else:
+            _print(frame, heap)
+        return 0 if heap.damaged is None else 1
+
+    return each_dump(arguments, show)
 
 
 def as_json(frame: Frame, heap: Heap) -> dict[str, Any]:
@@ -89,7 +94,8 @@ def _summary(heap: Heap) -> str:
     blocks = heap.blocks
     if heap.damaged is not None:
         before = f"the {len(blocks)} before it are shown" if blocks else "no block is known"
-        return f"damaged: {printable(heap.damaged)}; {before}"
+        word = "not all there" if heap.awaited else "damaged"
+        return f"{word}: {printable(heap.damaged)}; {before}"
     if not blocks:
         return f"no blocks: {printable(heap.empty)}"
     parts = []

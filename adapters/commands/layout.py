@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import json
-import sys
 from collections.abc import Sequence
 from itertools import groupby
 from pathlib import Path
 from typing import Any
 
+from adapters.commands.dump_arguments import each_dump, one_dump, print_json
 from adapters.commands.one_frame import take_heap, with_dump
 from adapters.commands.read import add_reading_arguments, columns, title
 from adapters.outputs.layout_json import comparison_json, sizes_may_differ
@@ -25,9 +24,10 @@ from bridge.heap_layout import (
     layout_of,
 )
 from bridge.layout_words import first_words, name, place_words
-from bridge.plan import plans
+from bridge.plan import Plan, plans
 from bridge.readings import Frame
 from schemas.errors import LayoutFileError
+from schemas.existing import exists
 from schemas.layout_file import MOST_BLOCKS, BlockTable, LayoutFile, layout_text, load_layout
 from schemas.loader import Bridge, load_bridge
 
@@ -45,7 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--damaged", action="store_true", help="save a damaged heap, as far as its list goes"
     )
     against = parts.add_parser("compare", help="the present heap against a layout file")
-    add_reading_arguments(against)
+    add_reading_arguments(against, many=True)
     against.add_argument(
         "--ignore-sizes", action="store_true", help="compare owners and use, not sizes and places"
     )
@@ -61,9 +61,13 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _save(arguments: argparse.Namespace) -> int:
     path: Path = arguments.layout
-    if path.exists() and not arguments.force:
+    if exists(path) and not arguments.force:
         raise LayoutFileError("is there already; --force replaces it", file=str(path))
-    bridge, frame, heap = _present(arguments)
+    bridge, ready = _prepared(arguments)
+    asked = with_dump(bridge, one_dump(arguments), arguments.format)
+    frame, heap = take_heap(asked, ready, arguments.wait, arguments.frame)
+    if heap.awaited:
+        raise LayoutFileError("not saved: not all of the heap has come", file=str(path))
     if heap.damaged is not None and not arguments.damaged:
         raise LayoutFileError(
             f"not saved: {heap.damaged}; --damaged saves the {len(heap.blocks)} blocks before that",
@@ -99,12 +103,24 @@ def _save(arguments: argparse.Namespace) -> int:
 
 def _compare(arguments: argparse.Namespace) -> int:
     file = load_layout(arguments.layout)
-    bridge, frame, heap = _present(arguments)
+    bridge, ready = _prepared(arguments)
     game = bridge.schema.file.game.name
     if file.game != game:
         raise LayoutFileError(
             f'is a layout of "{file.game}", expected one of "{game}"', file=str(arguments.layout)
         )
+
+    def compared(dump: Path | None) -> int:
+        asked = with_dump(bridge, dump, arguments.format)
+        frame, heap = take_heap(asked, ready, arguments.wait, arguments.frame)
+        return _compared(arguments, dump, file, frame, heap)
+
+    return each_dump(arguments, compared)
+
+
+def _compared(
+    arguments: argparse.Namespace, dump: Path | None, file: LayoutFile, frame: Frame, heap: Heap
+) -> int:
     if len(heap.blocks) > MOST_BLOCKS:
         raise LayoutFileError(
             f"not compared: the heap has {len(heap.blocks)} blocks, expected at most {MOST_BLOCKS}",
@@ -120,8 +136,8 @@ def _compare(arguments: argparse.Namespace) -> int:
             "--ignore-sizes compares owners and use alone"
         )
     if arguments.json:
-        json.dump(comparison_json(found, words, note, frame, heap), sys.stdout, ensure_ascii=False)
-        print()
+        answer = comparison_json(found, words, note, frame, heap)
+        print_json(arguments, dump, answer, "comparison")
     else:
         print(title(frame))
         print(printable(words))
@@ -135,14 +151,12 @@ def _compare(arguments: argparse.Namespace) -> int:
     return 0 if found.first is None and heap.damaged is None else 1
 
 
-def _present(arguments: argparse.Namespace) -> tuple[Bridge, Frame, Heap]:
+def _prepared(arguments: argparse.Namespace) -> tuple[Bridge, dict[str, Plan]]:
     # without what may name layouts that are yet to be saved
     bridge = load_bridge(arguments.bridge, layouts=False)
     bare: dict[str, Any] = {"watches": (), "steps": (), "attempts": None, "layouts": {}}
     bridge = Bridge(bridge.file.model_copy(update=bare), bridge.text, bridge.schema)
-    bridge = with_dump(bridge, arguments.dump)
-    frame, heap = take_heap(bridge, plans(bridge), arguments.wait)
-    return bridge, frame, heap
+    return bridge, plans(bridge)
 
 
 def _counted(blocks: int) -> str:

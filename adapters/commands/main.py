@@ -1,6 +1,6 @@
 """The ``lowhalf`` command.
 
-Exit codes: 0 done; 1 a reading is not ok, or an expectation failed; 2 a file or an argument is
+Exit codes: 0 done; 1 a value is not there, or an expectation failed; 2 a file or an argument is
 wrong; 3 the source could not be opened or was lost; 4 what it prints could not be written; 130
 ended by Ctrl-C, and for another signal 128 and its number.
 
@@ -105,9 +105,9 @@ def _chosen(arguments: Sequence[str]) -> argparse.Namespace:
     parser = argparse.ArgumentParser(
         prog="lowhalf",
         description="a read-only bridge from a console game's RAM to named, derived values",
-        epilog="exit codes: 0 done; 1 a reading is not ok; 2 a file or an argument is wrong; "
-        "3 the source could not be opened or was lost; 4 what it prints could not be written; "
-        "130 ended by Ctrl-C",
+        epilog="exit codes: 0 done; 1 a value is not there, or not as expected; "
+        "2 a file or an argument is wrong; 3 the source could not be opened or was lost; "
+        "4 what it prints could not be written; 130 ended by Ctrl-C",
     )
     commands = parser.add_subparsers(dest="command_name", required=True, metavar="COMMAND")
     # the others would be made, and their modules loaded, for nothing

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import json
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from adapters.commands.dump_arguments import add_dump_arguments, each_dump, print_json
+from adapters.commands.expecting import add_expect_argument, met
 from adapters.outputs.words import printable, state_words
 from bridge.checker import check
 from bridge.plan import plans
@@ -20,7 +20,8 @@ ADDED = ""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    add_reading_arguments(parser)
+    add_reading_arguments(parser, many=True)
+    add_expect_argument(parser)
     parser.add_argument(
         "--watch",
         action="append",
@@ -30,9 +31,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print the frame as one JSON object")
 
 
-def add_reading_arguments(parser: argparse.ArgumentParser) -> None:
+def add_reading_arguments(parser: argparse.ArgumentParser, *, many: bool = False) -> None:
+    """What every command has that reads one frame, or, with *many*, one frame of each dump."""
     parser.add_argument("bridge", type=Path, metavar="BRIDGE.toml", help="the bridge file")
-    parser.add_argument("--dump", type=Path, metavar="FILE", help="read this dump instead")
+    add_dump_arguments(parser, many=many)
     parser.add_argument(
         "--wait", type=float, default=10.0, metavar="S", help="seconds to wait for a frame (10)"
     )
@@ -42,21 +44,28 @@ def run(arguments: argparse.Namespace) -> int:
     # commands that take no frame have the columns from here
     from adapters.commands.one_frame import take_frame, with_dump
 
-    bridge = with_dump(load_bridge(arguments.bridge), arguments.dump)
+    bridge = load_bridge(arguments.bridge)
     if arguments.watch:
         bridge = with_watches(bridge, arguments.watch)
-    frame = take_frame(bridge, plans(bridge), arguments.wait)
+    ready = plans(bridge)
     wanted = set(arguments.watch or [])
-    readings = [r for r in frame.readings if not wanted or r.watch.name in wanted]
-    if arguments.json:
-        answer = {**frame.as_json(), "readings": [reading.as_json() for reading in readings]}
-        json.dump(answer, sys.stdout, ensure_ascii=False)
-        print()
-    else:
-        print(title(frame))
-        for line in columns([_row(reading) for reading in readings]):
-            print(line)
-    return 0 if all(reading.status.has_value for reading in readings) else 1
+
+    def read(dump: Path | None) -> int:
+        asked = with_dump(bridge, dump, arguments.format)
+        frame = take_frame(asked, ready, arguments.wait, arguments.frame)
+        readings = [r for r in frame.readings if not wanted or r.watch.name in wanted]
+        if arguments.json:
+            answer = {**frame.as_json(), "readings": [reading.as_json() for reading in readings]}
+            print_json(arguments, dump, answer, "frame")
+        else:
+            print(title(frame))
+            for line in columns([_row(reading) for reading in readings]):
+                print(line)
+        if arguments.expect and not met(frame, readings):
+            return 1
+        return 0 if all(reading.status.has_value for reading in readings) else 1
+
+    return each_dump(arguments, read)
 
 
 def with_watches(bridge: Bridge, expressions: Sequence[str]) -> Bridge:

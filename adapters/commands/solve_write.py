@@ -13,7 +13,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from adapters.commands import numbers
-from adapters.commands.one_frame import take_frame, with_dump
+from adapters.commands.dump_arguments import one_dump
+from adapters.commands.one_frame import lacking, take_frame, with_dump
 from adapters.commands.read import add_reading_arguments, columns, title
 from adapters.outputs.words import printable
 from bridge.checker import value_type
@@ -77,16 +78,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    bridge = with_dump(load_bridge(arguments.bridge), arguments.dump)
+    bridge = with_dump(load_bridge(arguments.bridge), one_dump(arguments), arguments.format)
     memory = memory_map(bridge.schema)
     watches = {watch.name: watch.expr for watch in bridge.file.watches}
     asked = {
         name: write_question(plan, watches, arguments.path, arguments.half)
         for name, plan in plans(bridge).items()
     }
-    frame = take_frame(
-        bridge, {name: question.plan for name, (question, _) in asked.items()}, arguments.wait
-    )
+    asking = {name: question.plan for name, (question, _) in asked.items()}
+    frame = take_frame(bridge, asking, arguments.wait, arguments.frame)
     question, target = asked[frame.build]
     layout = bridge.schema.builds[frame.build]
     answers = question.answers(frame.readings)
@@ -126,7 +126,7 @@ def run(arguments: argparse.Namespace) -> int:
         if not occupied:
             print(f"nothing that is known lies there; as {target.place.text} sees it:")
             print("  ".join(_row(changes[0])))
-    return 0
+    return 1 if lacking(frame) else 0
 
 
 def _through(pointer: Pointer, target: Written) -> bool:

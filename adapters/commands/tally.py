@@ -6,15 +6,18 @@ import argparse
 import json
 import sys
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from adapters.attempts.tallies_json import Counts, kept_tallies, tallies_json, with_unseen
+from adapters.attempts.tallies_json import kept_tallies, tallies_json, with_unseen
+from adapters.commands.dump_arguments import add_format_argument, given_dumps
 from adapters.commands.read import columns
+from adapters.commands.tally_counted import Counted
 from adapters.outputs.words import printable
 from bridge.plan import Plan, plans
 from schemas.loader import Bridge, load_bridge
-from schemas.source_settings import RecordingSource
+from schemas.source_settings import DumpFormatName, RecordingSource
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -22,31 +25,42 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--dump",
         type=Path,
+        action="extend",
         nargs="+",
         metavar="FILE",
         help="count in these recordings and dumps; a dump is one moment, where when is true in it",
     )
+    add_format_argument(parser)
     parser.add_argument("--json", action="store_true", help="print all as one JSON object")
 
 
 def run(arguments: argparse.Namespace) -> int:
     bridge = load_bridge(arguments.bridge)
     ready = plans(bridge)
-    counts = counted(bridge, ready, arguments.dump)
-    answer = tallies_json(counts, ready)
+    dumps = given_dumps(arguments)
+    found = counted(bridge, ready, dumps, arguments.format)
+    for word in found.words:
+        print(f"lowhalf: {word}", file=sys.stderr)
+    answer = tallies_json(found.counts, ready)
     if arguments.json:
         json.dump(answer, sys.stdout, ensure_ascii=False)
         print()
     else:
         for line in _table(answer["tallies"]):
             print(line)
-    return 0
+    return 1 if found.failed else 0
 
 
-def counted(bridge: Bridge, ready: Mapping[str, Plan], dumps: Sequence[Path] | None) -> Counts:
+def counted(
+    bridge: Bridge,
+    ready: Mapping[str, Plan],
+    dumps: Sequence[Path] = (),
+    dump_format: DumpFormatName | None = None,
+) -> Counted:
     """The counts, from files or from what is kept; every tally of the bridge is among them.
 
-    Raises OutputError, SourceError, and BridgeFileError where the bridge file has no tally.
+    Raises OutputError, SourceError where no file at all can be read, and BridgeFileError where the
+    bridge file has no tally.
     """
     source = bridge.file.source
     if not any(plan.tallies for plan in ready.values()):
@@ -59,10 +73,10 @@ def counted(bridge: Bridge, ready: Mapping[str, Plan], dumps: Sequence[Path] | N
     if dumps:
         from adapters.commands.tally_replay import replayed
 
-        found = replayed(bridge, ready, dumps)
+        found = replayed(bridge, ready, dumps, dump_format)
     else:
-        found = kept_tallies(bridge)
-    return with_unseen(found, ready)
+        found = Counted(kept_tallies(bridge))
+    return replace(found, counts=with_unseen(found.counts, ready))
 
 
 def _table(answer: Sequence[Mapping[str, Any]]) -> list[str]:

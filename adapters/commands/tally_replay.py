@@ -8,15 +8,16 @@ it is one moment where the condition is true in it.
 from __future__ import annotations
 
 import asyncio
+import sys
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 from adapters.attempts.tallies_json import Counts
-from adapters.commands.one_frame import take_frame, with_dump
+from adapters.commands.one_frame import is_recording, take_frame, with_dump
+from adapters.commands.tally_counted import Counted
 from adapters.commands.until_stopped import run_until_stopped
-from adapters.recordings.chunk_index import MAGIC
 from adapters.sources.replay import RecordingReplay
 from bridge.attempts import Attempt
 from bridge.keeper import Keeper
@@ -25,8 +26,9 @@ from bridge.practising import Practising, Rules
 from bridge.readings import Reading, Watch
 from bridge.sampler import Sampler
 from bridge.values import Value
-from schemas.errors import SourceEnded, SourceLost
+from schemas.errors import SourceEnded, SourceError, SourceUnusable
 from schemas.loader import Bridge
+from schemas.source_settings import DumpFormatName
 
 _WAIT = 10.0
 
@@ -56,24 +58,52 @@ class _Counting(Keeper):
         """Nothing is open."""
 
 
-def replayed(bridge: Bridge, plans: Mapping[str, Plan], files: Sequence[Path]) -> Counts:
-    """What the tallies of *plans* count in recordings and dumps.  Raises SourceError."""
+def replayed(
+    bridge: Bridge,
+    plans: Mapping[str, Plan],
+    files: Sequence[Path],
+    dump_format: DumpFormatName | None = None,
+) -> Counted:
+    """What the tallies of *plans* count in recordings and dumps.
+
+    A file that cannot be read is passed over.  Raises SourceError where there is no other.
+    """
     counting = _Counting()
+    words: list[str] = []
+    failed = 0
+    unread: list[SourceError] = []
     for path in files:
-        if _is_recording(path):
-            run_until_stopped(_replay(bridge, plans, path, counting))
-        else:
-            _look(bridge, plans, path, counting)
+        try:
+            if dump_format in (None, "auto") and is_recording(path):
+                told, whole = run_until_stopped(_replay(bridge, plans, path, counting))
+                words += told
+                failed += not whole
+            else:
+                _look(bridge, plans, path, counting, dump_format)
+        except SourceError as fault:
+            failed += 1
+            words.append(str(fault))
+            unread.append(fault)
+    if len(unread) == len(files):
+        for word in words[:-1]:
+            print(f"lowhalf: {word}", file=sys.stderr)
+        raise unread[-1]
     found: Counts = {}
     for (expression, build, key), count in counting.counts.most_common():
         found.setdefault((expression, build), []).append((counting.values[key], count))
-    return found
+    return Counted(found, words, failed)
 
 
 async def _replay(
     bridge: Bridge, plans: Mapping[str, Plan], path: Path, counting: _Counting
-) -> None:
+) -> tuple[list[str], bool]:
+    """Count in a recording; gives what there is to say, and whether it could be read to its end.
+
+    Frames before a part that is damaged are counted.  Raises SourceError where there are none.
+    """
     source = RecordingReplay(path)
+    sampler: Sampler | None = None
+    reason = ""
     try:
         memory = await source.open(memory_map(bridge.schema))
         sampler = Sampler(
@@ -85,15 +115,29 @@ async def _replay(
             practising=Practising(Rules(), counting),
         )
         while True:
-            await sampler.next()
+            reason = (await sampler.next()).note
             await asyncio.sleep(0)  # else a signal would wait for the last frame
     except SourceEnded:
-        return
+        if sampler is not None and not sampler.stats.frames:
+            raise SourceUnusable(reason, source=source.name) from None
+        return [f"{source.name}: {note}" for note in source.notes], True
+    except SourceError as fault:
+        frames = sampler.stats.frames if sampler is not None else 0
+        if not frames:
+            raise
+        words = [f"{source.name}: {note}" for note in source.notes]
+        return [*words, f"{fault}; the {frames} frames before that are counted"], False
     finally:
         await source.close()
 
 
-def _look(bridge: Bridge, plans: Mapping[str, Plan], path: Path, counting: _Counting) -> None:
+def _look(
+    bridge: Bridge,
+    plans: Mapping[str, Plan],
+    path: Path,
+    counting: _Counting,
+    dump_format: DumpFormatName | None,
+) -> None:
     """Count in one dump, by watches that are what each tally is called with."""
     looking = {}
     for name, plan in plans.items():
@@ -108,7 +152,7 @@ def _look(bridge: Bridge, plans: Mapping[str, Plan], path: Path, counting: _Coun
                     watches.append(Watch(watch, slot.text, slot.text, slots[number].type))
         program = replace(plan.program, watches=places)
         looking[name] = replace(plan, program=program, watches=tuple(watches))
-    frame = take_frame(with_dump(bridge, path), looking, _WAIT)
+    frame = take_frame(with_dump(bridge, path, dump_format), looking, _WAIT)
     for value, when in zip(frame.readings[::2], frame.readings[1::2], strict=True):
         if _value(when):
             counting.tallied(value.watch.label, frame.build, _value(value))
@@ -116,12 +160,3 @@ def _look(bridge: Bridge, plans: Mapping[str, Plan], path: Path, counting: _Coun
 
 def _value(reading: Reading) -> Value | None:
     return reading.value if reading.status.has_value else None
-
-
-def _is_recording(path: Path) -> bool:
-    try:
-        with path.open("rb") as stream:
-            return stream.read(len(MAGIC)) == MAGIC
-    except OSError as fault:
-        reason = (fault.strerror or str(fault)).lower()
-        raise SourceLost(f"{path} cannot be read: {reason}", source=path.name) from fault

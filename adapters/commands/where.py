@@ -8,7 +8,8 @@ import sys
 from dataclasses import dataclass
 
 from adapters.commands import numbers
-from adapters.commands.one_frame import take_frame, with_dump
+from adapters.commands.dump_arguments import one_dump
+from adapters.commands.one_frame import lacking, take_frame, with_dump
 from adapters.commands.read import add_reading_arguments, columns
 from bridge.memory import MemoryMap
 from bridge.plan import memory_map, plans
@@ -24,6 +25,8 @@ class _Answer:
     build: str
     spot: Spot | None
     block: Block | None
+    complete: bool = True
+    """Whether all had come that the answer depends on."""
 
     def as_json(self) -> dict[str, object]:
         spot = self.spot
@@ -54,7 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    bridge = with_dump(load_bridge(arguments.bridge), arguments.dump)
+    bridge = with_dump(load_bridge(arguments.bridge), one_dump(arguments), arguments.format)
     memory, address = memory_map(bridge.schema), arguments.address
     if memory.flat(address) is None:
         raise LowhalfError(f"0x{address:08X} is outside every region: {_regions(memory)}")
@@ -69,21 +72,22 @@ def run(arguments: argparse.Namespace) -> int:
     answers = [_at_symbols(bridge, name, memory, address) for name in plans(bridge)]
     if not (len(answers) == 1 and answers[0].spot is not None and answers[0].spot.named):
         try:
-            answers = [_in_a_frame(bridge, memory, address, arguments.wait)]
+            answers = [_in_a_frame(bridge, memory, address, arguments)]
         except SourceError as fault:
             print(
                 f"lowhalf: only symbols are known, not what pointers lead to: {fault}",
                 file=sys.stderr,
             )
+    code = 0 if all(answer.complete for answer in answers) else 1
     if arguments.json:
         first = next((answer for answer in answers if answer.spot is not None), answers[0])
         json.dump(first.as_json(), sys.stdout, ensure_ascii=False)
         print()
-        return 0
+        return code
     rows = [[f"0x{address:08X}", answer.build, answer.words()] for answer in answers]
     for line in columns([[*row, _of(answer)] for row, answer in zip(rows, answers, strict=True)]):
         print(line)
-    return 0
+    return code
 
 
 def _of(answer: _Answer) -> str:
@@ -95,16 +99,19 @@ def _at_symbols(bridge: Bridge, build: str, memory: MemoryMap, address: int) -> 
     return _Answer(build, symbol_spot(bridge.schema.builds[build], memory, address), None)
 
 
-def _in_a_frame(bridge: Bridge, memory: MemoryMap, address: int, wait: float) -> _Answer:
+def _in_a_frame(
+    bridge: Bridge, memory: MemoryMap, address: int, arguments: argparse.Namespace
+) -> _Answer:
     watches = {watch.name: watch.expr for watch in bridge.file.watches}
     asked = {name: where_question(plan, watches, address) for name, plan in plans(bridge).items()}
-    frame = take_frame(bridge, {name: question.plan for name, question in asked.items()}, wait)
+    asking = {name: question.plan for name, question in asked.items()}
+    frame = take_frame(bridge, asking, arguments.wait, arguments.frame)
     question = asked[frame.build]
     answers = question.answers(frame.readings)
     block = block_of(answers)
     layout = bridge.schema.builds[frame.build]
     spot = named_spot(layout, memory, address, question.led(answers), block)
-    return _Answer(frame.build, spot, block)
+    return _Answer(frame.build, spot, block, complete=not lacking(frame))
 
 
 def _regions(memory: MemoryMap) -> str:

@@ -31,15 +31,16 @@ def make_source(
 
     *plans* are the builds that may be running, for a source that must find them by itself.
     """
+    builds = [plan.layout for plan in plans.values()]
     match settings:
         case source_settings.FileSource():
             from adapters.sources.file import FileDump
 
-            return FileDump(settings, directory)
+            return FileDump(settings, directory, builds)
         case source_settings.FolderSource():
             from adapters.sources.folder import DumpFolder
 
-            return DumpFolder(settings, directory)
+            return DumpFolder(settings, directory, builds)
         case source_settings.SerialSource():
             from adapters.sources.serial import SerialLine
 

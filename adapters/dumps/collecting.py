@@ -1,29 +1,42 @@
-"""Bytes gathered up to a limit, which is checked as they come."""
+"""Bytes gathered up to a limit, which is checked as they come.
+
+All that unpacking holds at one time counts against one limit: what a wrapping gave, what came out
+of a second one inside, the text of a dump and the bytes that it spells.
+"""
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterable
-from typing import BinaryIO
+from typing import IO
 
 from schemas.errors import SourceUnusable
 
 CHUNK_SIZE = 1 << 16
 
 
-def collect(chunks: Iterable[bytes], limit: int) -> bytes:
-    """All chunks as one; raises SourceUnusable as soon as they exceed *limit* bytes."""
-    whole = bytearray()
+def collect(chunks: Iterable[bytes], limit: int, *, held: int = 0) -> bytes:
+    """All chunks as one.
+
+    Raises SourceUnusable as soon as they exceed *limit* bytes, together with those *held* already.
+    """
+    whole = io.BytesIO()
     for chunk in chunks:
-        whole += chunk
-        if len(whole) > limit:
-            raise SourceUnusable(
-                f"expected at most {limit} bytes once unpacked, found more: a damaged or hostile "
-                "archive, or max_size is too small"
-            )
-    return bytes(whole)
+        whole.write(chunk)
+        if held + whole.tell() > limit:
+            raise over(limit)
+    return whole.getvalue()
 
 
-def chunks_of(stream: BinaryIO) -> Iterable[bytes]:
+def over(limit: int) -> SourceUnusable:
+    """The error for a dump that takes more than *limit* bytes."""
+    return SourceUnusable(
+        f"expected at most {limit} bytes once unpacked, found more: a damaged or hostile "
+        "archive, or max_size is too small"
+    )
+
+
+def chunks_of(stream: IO[bytes]) -> Iterable[bytes]:
     """The stream as it stands, chunk by chunk."""
     while chunk := stream.read(CHUNK_SIZE):
         yield chunk

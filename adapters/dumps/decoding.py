@@ -11,6 +11,13 @@ from adapters.dumps.segment import Segment
 from schemas.errors import SourceUnusable
 
 DumpFormat = Literal["raw", "elf", "ihex", "srec"]
+FORMAT_WORDS: dict[DumpFormat, str] = {
+    "raw": "raw",
+    "elf": "ELF",
+    "ihex": "Intel HEX",
+    "srec": "S-record",
+}
+"""How messages name each format."""
 
 
 def format_of(data: bytes) -> DumpFormat:
@@ -37,7 +44,8 @@ def decode(data: bytes, dump_format: DumpFormat, *, max_size: int) -> list[Segme
                 f"ELF: expected 7F 45 4C 46 at the start, found {data[:4].hex(' ').upper()}"
             )
         return elf_segments(data, max_size=max_size)
-    segments = intel_hex_segments(data) if dump_format == "ihex" else s_record_segments(data)
+    read = intel_hex_segments if dump_format == "ihex" else s_record_segments
+    segments = read(data, max_size=max_size)
     if not segments:
         raise SourceUnusable("is empty: the file has no data record")
     return segments

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import struct
 
-from adapters.dumps.segment import Segment
+from adapters.dumps.segment import SEGMENT_COST, Segment
 from schemas.errors import SourceUnusable
 
 MAGIC = b"\x7fELF"
@@ -60,7 +60,7 @@ def elf_segments(data: bytes, *, max_size: int) -> list[Segment]:
                 f"ELF: segment {number} at 0x{address:08X}: expected {size} bytes at file offset "
                 f"0x{offset:X}, found {max(0, len(data) - offset)}: the file is cut off"
             )
-        total += size
+        total += size + SEGMENT_COST
         if total > max_size:
             raise SourceUnusable(
                 f"ELF: expected segments of at most {max_size} bytes together, found more: "

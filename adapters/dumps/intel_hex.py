@@ -12,6 +12,7 @@ from enum import IntEnum
 
 from adapters.dumps.runs import Runs
 from adapters.dumps.segment import Segment
+from adapters.dumps.text_lines import text_lines
 from schemas.errors import SourceUnusable
 
 _FIRST_LINE = re.compile(rb"\s*:(?:[0-9A-Fa-f]{2}){5,}[ \t]*(?:\r|\n|\Z)")
@@ -40,16 +41,16 @@ def is_intel_hex(data: bytes) -> bool:
     return _FIRST_LINE.match(data[:1024]) is not None
 
 
-def intel_hex_segments(data: bytes) -> list[Segment]:
-    """The bytes of all data records.  Raises SourceUnusable, which names the line."""
-    runs = Runs()
+def intel_hex_segments(data: bytes, *, max_size: int) -> list[Segment]:
+    """The bytes of all data records.
+
+    Raises SourceUnusable, which names the line, and where text and bytes exceed *max_size* bytes.
+    """
+    runs = Runs(max_size, held=len(data))
     base = 0
     segmented = False
     ended = False
-    for number, raw in enumerate(data.split(b"\n"), 1):
-        line = raw.strip()
-        if not line:
-            continue
+    for number, line in text_lines(data, _fault):
         if ended:
             raise _fault(number, "expected nothing after the end record")
         record = _record(line, number)

@@ -10,6 +10,7 @@ import re
 
 from adapters.dumps.runs import Runs
 from adapters.dumps.segment import Segment
+from adapters.dumps.text_lines import text_lines
 from schemas.errors import SourceUnusable
 
 _FIRST_LINE = re.compile(rb"\s*S[0-9](?:[0-9A-Fa-f]{2}){3,}[ \t]*(?:\r|\n|\Z)")
@@ -21,15 +22,15 @@ def is_s_record(data: bytes) -> bool:
     return _FIRST_LINE.match(data[:1024]) is not None
 
 
-def s_record_segments(data: bytes) -> list[Segment]:
-    """The bytes of all data records.  Raises SourceUnusable, which names the line."""
-    runs = Runs()
+def s_record_segments(data: bytes, *, max_size: int) -> list[Segment]:
+    """The bytes of all data records.
+
+    Raises SourceUnusable, which names the line, and where text and bytes exceed *max_size* bytes.
+    """
+    runs = Runs(max_size, held=len(data))
     count = 0
     ended = False
-    for number, raw in enumerate(data.split(b"\n"), 1):
-        line = raw.strip()
-        if not line:
-            continue
+    for number, line in text_lines(data, _fault):
         if ended:
             raise _fault(number, "expected nothing after the end record")
         kind, record = _record(line, number)

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+SEGMENT_COST = 256
+"""Bytes of memory that a segment is counted for beside its data: a dump may hold millions."""
+
 
 @dataclass(frozen=True, slots=True)
 class Segment:

@@ -27,14 +27,26 @@ def wrapping_of(head: bytes) -> str | None:
     return None
 
 
-def unwrap(stream: BinaryIO, *, max_size: int, member: str = "") -> bytes:
+def unwrap(
+    stream: BinaryIO,
+    *,
+    max_size: int,
+    member: str = "",
+    most: int | None = None,
+    taken: list[str] | None = None,
+) -> bytes:
     """The dump's own bytes, out of at most MAX_DEPTH wrappings.
 
+    With *most* only so many are taken off, and what is in them is given whatever it is.  *taken*
+    gets the names of those that were taken off, the innermost first, also where one is damaged.
+
     *stream* must be seekable.  Raises SourceUnusable where a wrapping is cut off or damaged, where
-    what is in it exceeds *max_size* bytes, and where nothing is in it.
+    what is in it exceeds *max_size* bytes (with what is in a wrapping inside it), and where nothing
+    is in it.
     """
-    taken: list[str] = []
-    while True:
+    taken = [] if taken is None else taken
+    outer: bytes | None = None
+    while most is None or len(taken) < most:
         head = stream.read(6)
         stream.seek(0)
         wrapping = wrapping_of(head)
@@ -44,11 +56,12 @@ def unwrap(stream: BinaryIO, *, max_size: int, member: str = "") -> bytes:
             raise SourceUnusable(
                 f"expected at most {MAX_DEPTH} wrappings, found {' in '.join([wrapping, *taken])}"
             )
-        stream = io.BytesIO(collect(_unpacked(wrapping, stream, member), max_size))
         taken.insert(0, wrapping)
-    if member and "zip" not in taken:
+        outer = collect(_unpacked(wrapping, stream, member), max_size, held=len(outer or b""))
+        stream = io.BytesIO(outer)
+    if most is None and member and "zip" not in taken:
         raise SourceUnusable(f'expected a zip archive that holds "{member}", found none')
-    data = collect(chunks_of(stream), max_size)
+    data = outer if outer is not None else collect(chunks_of(stream), max_size)
     if not data:
         unpacked = " once unpacked" if taken else ""
         raise SourceUnusable(f"is empty{unpacked}: whatever wrote the dump failed; make it again")

@@ -9,8 +9,9 @@ from typing import BinaryIO
 from adapters.dumps.collecting import CHUNK_SIZE
 from schemas.errors import SourceUnusable
 
-MEMORY_LIMIT = 256 << 20
+MEMORY_LIMIT = 66 << 20
 """Bytes that the decoder may take for its dictionary; ``xz -9`` needs 65 MiB."""
+TOO_LARGE = "expected a dictionary of at most 64 MiB, found a larger one: pack the dump again"
 
 
 def unxz(stream: BinaryIO) -> Iterator[bytes]:
@@ -33,7 +34,14 @@ def unxz(stream: BinaryIO) -> Iterator[bytes]:
                 packed = b""
             packed = decoder.unused_data
     except (lzma.LZMAError, MemoryError) as error:
+        if wants_too_much(error):
+            raise SourceUnusable(f"xz: {TOO_LARGE}") from error
         raise SourceUnusable(f"xz: the stream is damaged ({error})") from error
+
+
+def wants_too_much(error: Exception) -> bool:
+    """Whether the decoder refused for MEMORY_LIMIT, which it says in words alone."""
+    return "memory usage limit" in str(error).lower()
 
 
 def _after_padding(stream: BinaryIO) -> bytes:

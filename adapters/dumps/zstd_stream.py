@@ -15,7 +15,7 @@ FEED_SIZE = 256
 The library unpacks all it is given in one go.  A block takes at least 4 bytes and gives at most
 128 KiB, so 256 bytes give at most 8 MiB before the size is looked at.
 """
-MAX_WINDOW_SIZE = 1 << 27
+MAX_WINDOW_SIZE = 1 << 26
 
 
 def unzstd(stream: BinaryIO) -> Iterator[bytes]:
@@ -33,6 +33,11 @@ def unzstd(stream: BinaryIO) -> Iterator[bytes]:
             try:
                 chunk = frame.decompress(packed)
             except (zstandard.ZstdError, MemoryError) as error:
+                if "too much memory" in str(error):
+                    raise SourceUnusable(
+                        "zstd: expected a window of at most 64 MiB, found a larger one: pack the "
+                        "dump again without --long or --ultra"
+                    ) from error
                 raise SourceUnusable(f"zstd: the stream is damaged ({error})") from error
             yield chunk
             if frame.eof:

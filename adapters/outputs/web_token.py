@@ -13,13 +13,13 @@ import hashlib
 import hmac
 from typing import TYPE_CHECKING
 
+from adapters.access_token import too_short
 from schemas.errors import OutputError
 
 if TYPE_CHECKING:
     from aiohttp import web
 
 TOKEN_VARIABLE = "LOWHALF_OVERLAY_TOKEN"
-FEWEST_CHARACTERS = 16
 
 
 class WebToken:
@@ -34,12 +34,8 @@ class WebToken:
 
         The message does not hold the token.
         """
-        if len(token) < FEWEST_CHARACTERS:
-            raise OutputError(
-                f"{TOKEN_VARIABLE}: expected at least {FEWEST_CHARACTERS} characters, found "
-                f"{len(token)}",
-                output=output,
-            )
+        if fault := too_short(TOKEN_VARIABLE, token):
+            raise OutputError(fault, output=output)
         if not (token.isascii() and token.replace("-", "").replace("_", "").isalnum()):
             raise OutputError(
                 f"{TOKEN_VARIABLE}: expected letters, digits, - and _ alone, so that it can stand "

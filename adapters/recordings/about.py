@@ -9,12 +9,15 @@ from typing import Any
 
 from bridge.memory import Region
 
+VERSION = 1
+"""Of the form of recordings."""
+
 BRIDGE_JSON_SCHEMA: dict[str, Any] = {
     "title": "lowhalf.bridge",
     "type": "object",
     "required": ["version", "build", "source", "regions", "schema", "bridge"],
     "properties": {
-        "version": {"const": 1, "description": "of the form of lowhalf's recordings"},
+        "version": {"const": VERSION, "description": "of the form of lowhalf's recordings"},
         "build": {"type": "string", "description": "the game's build, empty where unknown"},
         "source": {"type": "string", "description": "where the memory came from"},
         "regions": {
@@ -50,7 +53,7 @@ class About:
         regions = [{"name": r.name, "start": r.start, "size": r.size} for r in self.regions]
         return json.dumps(
             {
-                "version": 1,
+                "version": VERSION,
                 "build": self.build,
                 "source": self.source,
                 "regions": regions,
@@ -65,8 +68,8 @@ def decode_about(message: bytes) -> About:
     try:
         found = json.loads(message)
         version = found["version"]
-        if version != 1:
-            raise ValueError(f"version {version}, expected 1: a later lowhalf may read it")
+        if version != VERSION:
+            raise ValueError(f"version {version}, expected {VERSION}: a later lowhalf may read it")
         regions = [
             Region(_text(r, "name"), _size(r, "start"), _size(r, "size")) for r in found["regions"]
         ]

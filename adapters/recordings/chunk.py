@@ -15,7 +15,7 @@ from typing import BinaryIO
 
 import zstandard
 
-CHUNK, SCHEMA, CHANNEL, MESSAGE = 0x06, 0x03, 0x04, 0x05
+HEADER, FOOTER, SCHEMA, CHANNEL, MESSAGE, CHUNK = 0x01, 0x02, 0x03, 0x04, 0x05, 0x06
 LARGEST_CHUNK = 256 << 20
 """Bytes that a chunk may unpack to."""
 
@@ -26,12 +26,16 @@ _MESSAGE = struct.Struct("<HIQQ")
 
 @dataclass(frozen=True, slots=True)
 class ChunkPlace:
-    """A chunk's record in the file: offset and length in bytes, and its times in nanoseconds."""
+    """A chunk's record in the file: offset and length in bytes, and its times in nanoseconds.
+
+    One that is ``loose`` is no chunk but a row of records that stand in none.
+    """
 
     offset: int
     length: int
     first_time: int
     last_time: int
+    loose: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +59,8 @@ def unpacked(stream: BinaryIO, place: ChunkPlace) -> memoryview:
     record = memoryview(stream.read(place.length))
     if len(record) != place.length or place.length < RECORD.size + _HEAD.size:
         raise ValueError(f"expected {place.length} bytes, found {len(record)}")
+    if place.loose:
+        return record
     opcode, length = RECORD.unpack_from(record)
     if opcode != CHUNK or length != place.length - RECORD.size:
         raise ValueError("expected a chunk, found something else")
@@ -110,15 +116,37 @@ def channel_topic(content: memoryview) -> tuple[int, str]:
     return number, str(content[8 : 8 + length], "utf-8")
 
 
+def library(content: memoryview) -> str:
+    """Which program wrote a file, from its header record's content; empty where it is damaged."""
+    at = 0
+    words = ""
+    for _ in ("profile", "library"):
+        if at + 4 > len(content):
+            return ""
+        (length,) = struct.unpack_from("<I", content, at)
+        at += 4
+        words = str(content[at : at + length], "utf-8", "replace")
+        at += length
+    return words
+
+
 def _unpack(packed: memoryview, compression: bytes, size: int) -> bytes:
     if compression == b"":
         return bytes(packed)
-    if compression != b"zstd":
-        name = compression.decode("utf-8", "replace")
-        raise ValueError(f"its compression is {name}, expected zstd")
-    try:
-        with zstandard.ZstdDecompressor().stream_reader(packed) as reader:
-            # one byte more than promised, to see whether there is more
-            return reader.read(size + 1)
-    except zstandard.ZstdError as error:
-        raise ValueError(f"it cannot be unpacked ({error})") from error
+    # one byte more than promised, to see whether there is more
+    if compression == b"zstd":
+        try:
+            with zstandard.ZstdDecompressor().stream_reader(packed) as reader:
+                return reader.read(size + 1)
+        except zstandard.ZstdError as error:
+            raise ValueError(f"it cannot be unpacked ({error})") from error
+    if compression == b"lz4":
+        import lz4.frame  # the mcap library needs it too; our own files are never packed so
+
+        try:
+            unpacker = lz4.frame.LZ4FrameDecompressor()
+            return bytes(unpacker.decompress(packed, max_length=size + 1))
+        except (RuntimeError, EOFError, ValueError) as error:
+            raise ValueError(f"it cannot be unpacked ({error})") from error
+    name = compression.decode("utf-8", "replace")
+    raise ValueError(f"its compression is {name}, expected zstd or lz4")

@@ -1,26 +1,35 @@
-"""Where the chunks of an MCAP file lie: by its own index, or by walking a file that has none."""
+"""Where the chunks of an MCAP file lie: by its own index, or by walking from record to record."""
 
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 from typing import BinaryIO
 
 from mcap.exceptions import McapError
 from mcap.reader import SeekingReader
 
+from adapters.recordings import chunk
 from adapters.recordings.chunk import CHUNK, RECORD, ChunkPlace, chunk_times
+from adapters.recordings.topics import MAGIC
 
-MAGIC = b"\x89MCAP0\r\n"
 _DATA_END = 0x0F
+_LONGEST_HEADER = 1 << 16
+_LONGEST_ROW = 1 << 24
 
 
 @dataclass(frozen=True, slots=True)
 class ChunkIndex:
-    """All whole chunks in the file's order; ``complete`` is whether the file's own end is there."""
+    """All whole chunks in the file's order; ``complete`` is whether the file's own end is there.
+
+    ``channels`` are the numbers of the channels that are told of outside the chunks, by topic:
+    only a walk finds them.
+    """
 
     places: list[ChunkPlace]
     complete: bool
+    channels: dict[str, int] = field(default_factory=dict)
 
 
 def chunk_index(stream: BinaryIO, size: int) -> ChunkIndex:
@@ -46,7 +55,7 @@ def _by_summary(stream: BinaryIO, size: int) -> list[ChunkPlace] | None:
     stream.seek(0)
     try:
         summary = SeekingReader(stream, record_size_limit=size).get_summary()
-    except (McapError, struct.error, ValueError, StopIteration, OSError):
+    except (McapError, struct.error, ValueError, StopIteration, OSError, MemoryError):
         # the reader's ways to fail on a damaged index; the chunks may still be whole
         return None
     if summary is None or not summary.chunk_indexes:
@@ -67,19 +76,68 @@ def _by_summary(stream: BinaryIO, size: int) -> list[ChunkPlace] | None:
     return sorted(found, key=lambda place: place.offset)
 
 
-def _by_walking(stream: BinaryIO, size: int) -> ChunkIndex:
-    """From record to record, each by its length; what is cut off at the end is left out."""
+def written_by(stream: BinaryIO) -> str:
+    """The library that an MCAP file names as its writer; empty where it names none."""
+    stream.seek(len(MAGIC))
+    head = stream.read(RECORD.size)
+    if len(head) < RECORD.size:
+        return ""
+    opcode, length = RECORD.unpack(head)
+    if opcode != chunk.HEADER or length > _LONGEST_HEADER:
+        return ""
+    return chunk.library(memoryview(stream.read(length)))
+
+
+def everything(stream: BinaryIO, size: int) -> ChunkIndex:
+    """The chunks and the channels of any MCAP file, also messages that stand in no chunk.
+
+    What is cut off at the end is left out.  Raises ValueError where a channel is damaged, and
+    OSError.
+    """
     places: list[ChunkPlace] = []
+    channels: dict[str, int] = {}
+    complete = False
+    for opcode, at, end in _records(stream, size):
+        if opcode == CHUNK:
+            stream.seek(at + RECORD.size)
+            places.append(ChunkPlace(at, end - at, *chunk_times(stream.read(16))))
+        elif opcode == chunk.CHANNEL:
+            stream.seek(at + RECORD.size)
+            number, topic = chunk.channel_topic(memoryview(stream.read(end - at - RECORD.size)))
+            channels.setdefault(topic, number)
+        elif opcode == chunk.MESSAGE:
+            last = places[-1] if places else None
+            follows = last is not None and last.loose and last.offset + last.length == at
+            if last is not None and follows and end - last.offset <= _LONGEST_ROW:
+                places.pop()
+                at = last.offset
+            places.append(ChunkPlace(at, end - at, 0, 0, loose=True))
+        elif opcode == chunk.FOOTER:
+            complete = True
+    return ChunkIndex(places, complete, channels)
+
+
+def _by_walking(stream: BinaryIO, size: int) -> ChunkIndex:
+    """The chunks of a file without its end; what is cut off there is left out."""
+    places: list[ChunkPlace] = []
+    for opcode, at, end in _records(stream, size):
+        if opcode == _DATA_END:
+            break
+        if opcode == CHUNK:
+            stream.seek(at + RECORD.size)
+            places.append(ChunkPlace(at, end - at, *chunk_times(stream.read(16))))
+    return ChunkIndex(places, False)
+
+
+def _records(stream: BinaryIO, size: int) -> Iterator[tuple[int, int, int]]:
+    """Each whole record's opcode, where it begins, and where it ends; each by its own length."""
     at = len(MAGIC)
     while at + RECORD.size <= size:
         stream.seek(at)
-        head = stream.read(RECORD.size + 16)
-        opcode, length = RECORD.unpack_from(head)
+        opcode, length = RECORD.unpack(stream.read(RECORD.size))
         end = at + RECORD.size + length
-        if opcode == _DATA_END or end > size:
-            break
-        if opcode == CHUNK and length >= 16:
-            first, last = chunk_times(head[RECORD.size :])
-            places.append(ChunkPlace(at, end - at, first, last))
+        if end > size:
+            return
+        if opcode != CHUNK or length >= 16:
+            yield opcode, at, end
         at = end
-    return ChunkIndex(places, False)

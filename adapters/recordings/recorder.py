@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -11,7 +12,7 @@ from typing import Any, Self
 from mcap.writer import CompressionType, Writer
 
 from adapters.recordings import frame_message, topics
-from adapters.recordings.about import BRIDGE_JSON_SCHEMA, About
+from adapters.recordings.about import BRIDGE_JSON_SCHEMA, VERSION, About
 from adapters.recordings.frame_message import FrameKind, RecordedFrame
 from bridge.memory import Span
 from bridge.source import Consistency
@@ -122,18 +123,47 @@ class Recorder:
         self._closed = True
         try:
             with self._stream:
+                if not self._frames:
+                    self._introduce()
                 self._writer.finish()  # type: ignore[no-untyped-call]
         except OSError as error:
             raise self._failed(error) from error
 
     def _begin(self, about: About) -> None:
         writer = self._writer
-        writer.start(profile=topics.PROFILE, library="lowhalf")
-        layout = (frame_message.__doc__ or "").encode()
-        schema = writer.register_schema("lowhalf.ram", "x-text", layout)
-        self._ram_channel = writer.register_channel(topics.RAM, topics.RAM_ENCODING, schema)
+        writer.start(library=topics.LIBRARY)
+        # MCAP knows no kind of schema for a binary form of our own; an attachment describes it
+        self._ram_channel = writer.register_channel(topics.RAM, topics.RAM_ENCODING, 0)
         self._bridge_channel = self._json_channel(topics.BRIDGE, BRIDGE_JSON_SCHEMA)
-        self._about = about.encode()
+        self._about = about
+
+    def _introduce(self) -> None:
+        """What the file says of itself, at its start, so that a cut-off file has it too.
+
+        General tools list metadata and attachments; without any, the library would write indexes
+        of them with nothing in them.  The message, for our own reader, is a group of its own.
+        """
+        about, writer = self._about, self._writer
+        told = {
+            "version": str(VERSION),
+            "build": about.build,
+            "source": about.source,
+            "regions": ", ".join(f"{r.name} 0x{r.start:08X} 0x{r.size:X}" for r in about.regions),
+        }
+        layout = inspect.cleandoc(frame_message.__doc__ or "")
+        try:
+            writer.add_metadata("lowhalf", told)
+            for name, kind, text in (
+                ("schema.toml", "application/toml", about.schema),
+                ("bridge.toml", "application/toml", about.bridge),
+                ("lowhalf-ram.txt", "text/plain", layout),
+            ):
+                data = text.encode("utf-8", "surrogateescape")
+                writer.add_attachment(self._time, self._time, name, kind, data)
+        except OSError as error:
+            raise self._failed(error) from error
+        self._message(self._bridge_channel, about.encode())
+        self._flush()
 
     def _json_channel(self, topic: str, schema: dict[str, Any]) -> int:
         text = json.dumps(schema).encode()
@@ -153,9 +183,7 @@ class Recorder:
         data = frame_message.encode(RecordedFrame(kind, number, later, consistency, parts))
         self._time = later
         if not self._frames:
-            # in a group of its own, so that a file cut off early still says what it is
-            self._message(self._bridge_channel, self._about)
-            self._flush()
+            self._introduce()
         self._message(self._ram_channel, data)
         self._frames += 1
 
@@ -166,7 +194,7 @@ class Recorder:
                 log_time=self._time,
                 publish_time=self._time,
                 data=data,
-                sequence=self._frames & 0xFFFF_FFFF,
+                sequence=self._frames + 1 & 0xFFFF_FFFF,
             )
         except OSError as error:
             raise self._failed(error) from error

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from adapters.recordings import chunk, topics
-from adapters.recordings.about import About, decode_about
-from adapters.recordings.chunk import ChunkMessage, ChunkPlace
-from adapters.recordings.chunk_index import chunk_index
+from adapters.recordings.about import About
+from adapters.recordings.chunk_index import chunk_index, everything, written_by
 from adapters.recordings.frame_message import FrameKind, RecordedFrame, decode
+from adapters.recordings.groups import Group, groups_as_recorded, groups_by_looking, messages
 from schemas.errors import SourceLost, SourceUnusable
 
 
@@ -25,7 +25,7 @@ class Recording:
 
     path: Path
     about: About
-    groups: Sequence[ChunkPlace]
+    groups: Sequence[Group]
     complete: bool
     ram_channel: int
 
@@ -34,7 +34,7 @@ class Recording:
 
         It is the first group where *time* is before all frames.
         """
-        after = bisect_right(self.groups, time, key=lambda place: place.first_time)
+        after = bisect_right(self.groups, time, key=lambda group: group.first_time)
         return max(0, after - 1)
 
     def frames(self, group: int) -> list[RecordedFrame]:
@@ -42,16 +42,16 @@ class Recording:
 
         Raises SourceUnusable where it is damaged, SourceLost where the file is gone.
         """
-        place = self.groups[group]
         name = f"recording {self.path.name}"
+        frames: list[RecordedFrame] = []
+        place = self.groups[group].pieces[0].place
         try:
             with self.path.open("rb") as stream:
-                data = chunk.unpacked(stream, place)
-            frames = [
-                decode(found.data, found.time)
-                for found in _messages(data)
-                if found.channel == self.ram_channel
-            ]
+                for piece in self.groups[group].pieces:
+                    place = piece.place
+                    data = chunk.unpacked(stream, place)
+                    found = [m for m in messages(data) if m.channel == self.ram_channel]
+                    frames += [decode(m.data, m.time) for m in found[piece.first : piece.last]]
             if not frames or frames[0].kind is not FrameKind.KEY:
                 raise ValueError("expected a key image first")
         except OSError as error:
@@ -92,28 +92,18 @@ def _open(path: Path) -> Recording:
     with path.open("rb") as stream:
         size = stream.seek(0, 2)
         index = chunk_index(stream, size)
-        if not index.places:
-            raise ValueError("no part of it is whole")
-        first = chunk.unpacked(stream, index.places[0])
-    channels: dict[str, int] = {}
-    about: About | None = None
-    for opcode, content in chunk.records(first):
-        if opcode == chunk.CHANNEL:
-            number, topic = chunk.channel_topic(content)
-            channels[topic] = number
-        elif opcode == chunk.MESSAGE:
-            message = chunk.message(content)
-            if message.channel == channels.get(topics.BRIDGE):
-                about = decode_about(bytes(message.data))
-    if about is None or topics.RAM not in channels:
-        raise ValueError(f"expected the channels {topics.BRIDGE} and {topics.RAM} at its start")
-    groups = index.places[1:]
-    if not groups:
+        if index.places and written_by(stream) == topics.LIBRARY:
+            found = groups_as_recorded(stream, index.places)
+        else:
+            found = None
+        if found is None:
+            # not as our recorder wrote it: a copy by another program, say
+            index = everything(stream, size)
+            if not index.places:
+                raise ValueError("no part of it is whole")
+            found = groups_by_looking(stream, index.places, index.channels)
+    if found is None:
+        raise ValueError(f"expected the channels {topics.BRIDGE} and {topics.RAM}")
+    if not found.groups:
         raise ValueError("it ends before its first frames are whole")
-    return Recording(path, about, groups, index.complete, channels[topics.RAM])
-
-
-def _messages(data: memoryview) -> list[ChunkMessage]:
-    return [
-        chunk.message(content) for opcode, content in chunk.records(data) if opcode == chunk.MESSAGE
-    ]
+    return Recording(path, found.about, found.groups, index.complete, found.ram_channel)

@@ -1,14 +1,18 @@
-"""The channels of a recording, as MCAP names them."""
+"""What a recording is called in MCAP: its beginning, its writer, its channels."""
 
 from __future__ import annotations
 
 from typing import Any
 
+MAGIC = b"\x89MCAP0\r\n"
+"""How every MCAP file begins and ends."""
+
 RAM = "lowhalf/ram"
 READINGS = "lowhalf/readings"
 BRIDGE = "lowhalf/bridge"
 
-PROFILE = "lowhalf"
+LIBRARY = "lowhalf"
+"""How the header names the writer; the profile stays empty, since MCAP lists no fitting one."""
 RAM_ENCODING = "x-lowhalf-ram"
 
 READINGS_JSON_SCHEMA: dict[str, Any] = {

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import asyncio
+import functools
 import stat
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from pathlib import Path
 from typing import ClassVar
 
-from adapters.dumps.decoding import DumpFormat, decode, format_of
+from adapters.dumps.decoding import FORMAT_WORDS, DumpFormat, decode, format_of
 from adapters.dumps.wrapping import unwrap
+from adapters.recordings.topics import MAGIC
+from adapters.sources.dump_forms import RAW, Chosen, Form, choose, is_recognised
 from adapters.sources.held_bytes import HeldBytes
 from adapters.sources.placing import Placed, chosen_region, place
 from bridge.memory import MemoryMap, Span
 from bridge.part import Part
 from bridge.source import Consistency, Source
+from schemas.compiler import BuildLayout
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import FileSource
 
@@ -29,22 +33,35 @@ class FileDump(Source):
     opening_words: ClassVar[str] = "is being unpacked"
     consistency: ClassVar[Consistency] = Consistency.STILL
 
-    def __init__(self, settings: FileSource, directory: Path) -> None:
-        """*directory* is what the settings' path is relative to."""
+    def __init__(
+        self, settings: FileSource, directory: Path, builds: Collection[BuildLayout] = ()
+    ) -> None:
+        """*directory* is what the settings' path is relative to.
+
+        *builds* are those that the dump may be of: by their recognise bytes the format is told
+        where the settings leave it open.
+        """
         super().__init__()
+        self.builds = builds
+        self.form = ""
+        """How the dump is read, where that is worth a word: not of a raw one that is recognised."""
         self.settings = settings
         self.path = directory / settings.path
         self._held: dict[str, HeldBytes] = {}
 
     @property
     def name(self) -> str:
-        return f"file {self.path.name}"
+        return f"file {self.path.name}{self.form}"
 
     async def _open(self, memory: MemoryMap) -> MemoryMap:
+        self.form = ""
         try:
-            placed = await asyncio.to_thread(self._load, memory)
+            chosen = await asyncio.to_thread(self._load, memory)
         except SourceError as error:
             raise type(error)(error.detail, source=self.name) from error
+        placed = chosen.placed
+        if chosen.words != RAW or chosen.recognised is False:
+            self.form = f" ({chosen.words})"
         self._held = placed.regions
         self.notes = placed.notes
         for region in memory.regions:
@@ -69,10 +86,43 @@ class FileDump(Source):
             return None
         return self._held[region.name].read(span.address - region.start, span.length)
 
-    def _load(self, memory: MemoryMap) -> Placed:
-        data = self._read()
+    def _load(self, memory: MemoryMap) -> Chosen:
         settings = self.settings
-        dump_format: DumpFormat = format_of(data) if settings.format == "auto" else settings.format
+        if settings.format != "auto":
+            placed = self._place(self._read(), settings.format, memory)
+            recognised = is_recognised(placed, memory, self.builds)
+            return Chosen(FORMAT_WORDS[settings.format], placed, recognised)
+        return choose(self._forms(memory), memory, self.builds)
+
+    def _forms(self, memory: MemoryMap) -> Iterator[Form]:
+        """What the dump may be, the likeliest first; each further one is read when it is asked for.
+
+        Raises SourceLost, and SourceUnusable where there is no file that can be read.
+        """
+        taken: list[str] = []
+        try:
+            data = self._read(taken=taken)
+        except SourceUnusable as error:
+            if not taken:
+                raise
+            yield Form(taken[0], functools.partial(_refuse, error))
+        else:
+            found = format_of(data)
+            if data.startswith(MAGIC):
+                yield Form("a recording", functools.partial(self._refuse_recording, taken))
+            elif found != "raw":
+                yield Form(FORMAT_WORDS[found], functools.partial(self._place, data, found, memory))
+            yield Form(RAW, functools.partial(self._place_raw, data, memory))
+        for most in range(len(taken) - 1, -1, -1):
+            words = f"{RAW} without unpacking {taken[len(taken) - most - 1]}"
+            yield Form(words, self._raw_layer(most, memory))
+
+    def _raw_layer(self, most: int, memory: MemoryMap) -> Callable[[], Placed]:
+        """What is in *most* wrappings, as it stands."""
+        return lambda: self._place_raw(self._read(most=most), memory)
+
+    def _place(self, data: bytes, dump_format: DumpFormat, memory: MemoryMap) -> Placed:
+        settings = self.settings
         if dump_format == "raw":
             return self._place_raw(data, memory)
         if settings.offset or settings.length is not None or settings.region:
@@ -85,18 +135,37 @@ class FileDump(Source):
         if not placed.regions:
             first = min(s.address for s in segments if s.address is not None)
             raise SourceUnusable(
-                f"expected bytes inside {_ranges(memory)}, found {len(segments)} segments from "
-                f"0x{first:08X} on, all outside: is this a dump of another machine?"
+                f"{FORMAT_WORDS[dump_format]}: expected bytes inside {_ranges(memory)}, "
+                f"found {len(segments)} segments from 0x{first:08X} on, all outside: "
+                "is this a dump of another machine?"
             )
         return placed
 
-    def _read(self) -> bytes:
-        path = self.path
+    def _refuse_recording(self, taken: Sequence[str]) -> Placed:
+        """Say what to do with a recording.  Raises SourceUnusable."""
+        from adapters.recordings.recording import open_recording
+
+        if taken:
+            raise SourceUnusable(f"is a recording inside {' in '.join(taken)}: unpack it")
+        try:
+            open_recording(self.path)
+        except SourceError as error:
+            raise SourceUnusable(error.detail) from error
+        raise SourceUnusable('is a recording: set kind = "recording" in [source]')
+
+    def _read(self, *, most: int | None = None, taken: list[str] | None = None) -> bytes:
+        path, settings = self.path, self.settings
         try:
             if not stat.S_ISREG(path.stat().st_mode):
                 raise SourceUnusable(f"{path} is not a regular file: name the dump itself")
             with path.open("rb") as stream:
-                return unwrap(stream, max_size=self.settings.max_size, member=self.settings.member)
+                return unwrap(
+                    stream,
+                    max_size=settings.max_size,
+                    member=settings.member,
+                    most=most,
+                    taken=taken,
+                )
         except FileNotFoundError as error:
             raise SourceLost(
                 f"{path} is not there: is the path relative to the bridge file?"
@@ -139,6 +208,10 @@ class FileDump(Source):
         held = HeldBytes(len(image))
         held.write(0, image)
         return Placed({region.name: held}, notes)
+
+
+def _refuse(error: SourceUnusable) -> Placed:
+    raise error
 
 
 def _ranges(memory: MemoryMap) -> str:

@@ -13,6 +13,7 @@ be given up between two of them.
 
 from __future__ import annotations
 
+import itertools
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -26,7 +27,10 @@ FEWEST_BYTES = 8
 """Fewer recognise bytes than this are met by chance: four were hit twice in one process."""
 CHUNK = 1 << 20
 MOST_HITS = 4096
-MOST_COPIES = 64
+"""Hits of a signature's first part that are looked at in one area."""
+MOST_COPIES = 1 << 16
+"""So many that each of them can be watched: which one lives must be known before any is left out.
+A mebibyte of RAM so often would be 64 GiB."""
 
 _LEAST_WHOLE = 8
 """At most one part in this of a guest's RAM may be guarded against reads."""
@@ -229,18 +233,17 @@ def copies(
     runs: Runs,
     aborted: Callable[[], bool] = lambda: False,
 ) -> list[Copy]:
-    """Every place where a whole signature stands with *size* bytes around it, at most 64.
+    """Every place where a whole signature stands with *size* bytes around it.
 
     RAM that goes beyond its area counts only where there is none that does not: a copy of the
     recognise bytes in the RAM itself shows such a one, where other memory follows.  Raises
     SearchAborted once *aborted* says so.
     """
     found: dict[tuple[int, ByteOrder], Copy] = {}
-    hits = 0
     for area in where:
-        for address, signature in _hits(area, wanted, size, read, runs, aborted):
-            hits += 1
-            if hits > MOST_HITS or len(found) >= MOST_COPIES:
+        hits = _hits(area, wanted, size, read, runs, aborted)
+        for address, signature in itertools.islice(hits, MOST_HITS):
+            if len(found) >= MOST_COPIES:
                 return _whole_first(found.values(), size)
             ranges = [(address + at, len(data)) for at, data in signature.parts]
             if read(ranges) == [data for _, data in signature.parts]:

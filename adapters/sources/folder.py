@@ -12,7 +12,7 @@ import fnmatch
 import os
 import stat
 import time
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import ClassVar
 
@@ -23,6 +23,7 @@ from adapters.sources.landing import Landed, Landing, Mark
 from bridge.memory import MemoryMap, Span
 from bridge.part import Part
 from bridge.source import Consistency, Source
+from schemas.compiler import BuildLayout
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import FileSource, FolderSource
 
@@ -49,9 +50,12 @@ class DumpFolder(Source):
     consistency: ClassVar[Consistency] = Consistency.STILL
     paced: ClassVar[bool] = True
 
-    def __init__(self, settings: FolderSource, directory: Path) -> None:
-        """*directory* is what the settings' path is relative to."""
+    def __init__(
+        self, settings: FolderSource, directory: Path, builds: Collection[BuildLayout] = ()
+    ) -> None:
+        """*directory* is what the settings' path is relative to; *builds* as of a ``FileDump``."""
         super().__init__()
+        self.builds = builds
         self.settings = settings
         self.path = directory / settings.path
         self._landing = Landing(settings.settle)
@@ -70,7 +74,7 @@ class DumpFolder(Source):
 
     @property
     def name(self) -> str:
-        return f"folder {self.path.name}"
+        return f"folder {self.path.name}{self._dump.form if self._dump else ''}"
 
     async def _open(self, memory: MemoryMap) -> MemoryMap:
         await self._close()
@@ -165,6 +169,7 @@ class DumpFolder(Source):
                 max_size=settings.max_size,
             ),
             self.path,
+            self.builds,
         )
         guest = self.guest
         assert guest is not None

@@ -10,7 +10,8 @@ header, the length that its ranges or counts give, and what stands around it.
   the bytes of a message hold something like the start of another, it is taken only once the next
   header stands right behind it, or the line is quiet.
 - A FRAME behind which something other than a header stands at once may have had bytes added to it,
-  and is not taken.
+  and is not taken; but whole lines of text may stand there, since what is left of a frame that was
+  shifted by added bytes is hardly ever all printable and ended by a line feed.
 
 What does not fit costs itself only: the search goes on one byte behind its start.  A bit that
 changed inside a frame's data cannot be noticed.
@@ -18,11 +19,18 @@ changed inside a frame's data cannot be noticed.
 
 from __future__ import annotations
 
+import re
 import struct
 from collections.abc import Iterator
 
 from adapters.sources import lhp
 
+FEWEST_TEXT = 4
+LONGEST_TEXT = 4096
+"""Bytes of text that may stand between a frame and the next message, line feeds included."""
+
+_TEXT = re.compile(rb"[\t\n\r -~]*")
+_SHOWN = 24
 _START = lhp.MAGIC + bytes([lhp.VERSION])
 _HEADER = struct.Struct(">2sBBI")
 _FRAME = struct.Struct(">IBBH")
@@ -84,7 +92,7 @@ class LineReceiver:
             if end == 0:
                 continue
             kind, payload = buffer[3], bytes(memoryview(buffer)[_HEADER.size : end])
-            verdict = self._neighbours(end, kind)
+            verdict = self._neighbours(end, kind, quiet=quiet)
             if verdict is None and not quiet:
                 return
             if verdict is False:
@@ -118,7 +126,7 @@ class LineReceiver:
             self._need = end
         return None
 
-    def _neighbours(self, end: int, kind: int) -> bool | None:
+    def _neighbours(self, end: int, kind: int, *, quiet: bool) -> bool | None:
         """Whether what stands in and behind a message lets it be whole; None where that is open."""
         buffer = self._buffer
         if len(buffer) > end and _next_start(buffer, end) == end:
@@ -129,9 +137,27 @@ class LineReceiver:
             self._damage("bytes of it are missing")
             return False
         if len(buffer) > end and kind == lhp.Type.FRAME:
+            return self._follows(end, quiet=quiet)
+        return True
+
+    def _follows(self, end: int, *, quiet: bool) -> bool | None:
+        """Whether a frame is whole behind which something else stands; None where that is open."""
+        buffer = self._buffer
+        start = _next_start(buffer, end)
+        text = bytes(buffer[end : min(start, end + LONGEST_TEXT)])
+        if not _TEXT.fullmatch(text):
             self._damage("what follows it is no message")
             return False
-        return True
+        if len(text) >= FEWEST_TEXT and text.endswith(b"\n") and (quiet or start < len(buffer)):
+            return True
+        if start == len(buffer) and len(text) < LONGEST_TEXT and not quiet:
+            return None
+        shown = text[:_SHOWN].decode("ascii").rstrip()
+        self._damage(
+            f'text stands right behind it ("{shown}…"): end each line of text with a line feed, or '
+            "leave a pause of 20 ms before it"
+        )
+        return False
 
     def _damage(self, reason: str) -> None:
         self.damaged += 1

@@ -24,10 +24,10 @@ class Placed:
 def place(segments: Sequence[Segment], memory: MemoryMap) -> Placed:
     """Put segments with addresses into the regions, through mirrors too; later bytes win.
 
-    What lies outside every region is left out, with a note.
+    What lies outside every region is left out, with one note for all of it.
     """
     parts: list[tuple[Region, int, bytes | memoryview]] = []
-    notes: list[str] = []
+    outside: list[tuple[int, int, int]] = []
     for segment in segments:
         if segment.address is None:
             raise ValueError("a segment without an address cannot be placed by address")
@@ -43,17 +43,28 @@ def place(segments: Sequence[Segment], memory: MemoryMap) -> Placed:
                     inside += high - low
                     parts.append((region, low - start, data[low - address : high - address]))
         if inside < len(data):
-            notes.append(
-                f"{len(data) - inside} of the {len(data)} bytes at 0x{address:08X} are outside "
-                "every region and left out"
-            )
+            outside.append((len(data) - inside, len(data), address))
     sizes: dict[str, int] = {}
     for region, offset, data in parts:
         sizes[region.name] = max(sizes.get(region.name, 0), offset + len(data))
     regions = {name: HeldBytes(size) for name, size in sizes.items()}
     for region, offset, data in parts:
         regions[region.name].write(offset, data)
-    return Placed(regions, notes)
+    return Placed(regions, [_left_out(outside)] if outside else [])
+
+
+def _left_out(outside: Sequence[tuple[int, int, int]]) -> str:
+    """What is outside every region: of each segment the bytes that are, its size and its address.
+
+    One sentence, since a dump may hold any number of segments.
+    """
+    lost, size, address = outside[0]
+    if len(outside) == 1:
+        found = f"{lost} of the {size} bytes at 0x{address:08X}"
+    else:
+        lost = sum(lost for lost, _, _ in outside)
+        found = f"{lost} bytes of {len(outside)} segments, the first at 0x{address:08X},"
+    return f"{found} are outside every region and left out"
 
 
 def chosen_region(memory: MemoryMap, name: str) -> Region | None:

@@ -6,8 +6,10 @@ import asyncio
 import os
 import socket
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import ClassVar
 
+from adapters.access_token import too_short
 from adapters.listen_address import ListenAddress, listen_address
 from adapters.sources import lhp
 from adapters.sources.lhp_session import (
@@ -29,12 +31,24 @@ HELLO_TIMEOUT = 5.0
 IDLE_TIMEOUT = 30.0
 
 _READ_SIZE = 1 << 18
-_MOST_CONNECTIONS = 16
+MOST_STRANGERS, MOST_STRANGERS_OF_A_HOST = 64, 16
+"""Connections that are open at a time without being the producer's, in all and of one address."""
+WRONG_TOKEN_DELAY = 1.0
+"""Seconds after which a wrong token is answered: whoever tries many holds as many connections."""
 _MOST_NOTES = 20
 MOST_UNSENT = 1 << 16
 """Bytes of answers that wait for a producer that does not read; further ACKs are left out."""
 _LINGER = 1.0
 """Seconds for which a refused peer is still read, so that it sees the ERROR and not a reset."""
+
+
+@dataclass(slots=True)
+class _Stranger:
+    """A connection that is not the producer's, by now; *refused* where it never will be."""
+
+    host: str
+    task: asyncio.Task[None]
+    refused: bool = False
 
 
 class PushServer(PushedFrames):
@@ -64,6 +78,7 @@ class PushServer(PushedFrames):
         self._token = b""
         self._server: asyncio.Server | None = None
         self._connections: set[asyncio.Task[None]] = set()
+        self._strangers: dict[asyncio.StreamWriter, _Stranger] = {}
         self._expecting = False
         self._producer: asyncio.StreamWriter | None = None
 
@@ -145,23 +160,47 @@ class PushServer(PushedFrames):
                 f"found {len(self._token)}",
                 source=self.name,
             )
-        if not where.is_loopback and not self._token:
-            raise SourceUnusable(
-                f"{where} can be reached from other machines: set a token in {TOKEN_VARIABLE}, "
-                "or listen on 127.0.0.1",
-                source=self.name,
-            )
+        if not where.is_loopback:
+            if not self._token:
+                raise SourceUnusable(
+                    f"{where} can be reached from other machines: set a token in {TOKEN_VARIABLE}, "
+                    "or listen on 127.0.0.1",
+                    source=self.name,
+                )
+            if fault := too_short(TOKEN_VARIABLE, self._token.decode("utf-8", "replace")):
+                raise SourceUnusable(fault, source=self.name)
         # one address, so that there is one port; and the same again after a reopen
         host = "127.0.0.1" if where.host == "localhost" else where.host
         return ListenAddress(host, where.port or self.port)
 
     def _connected(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        if self._server is None or len(self._connections) >= _MOST_CONNECTIONS:
+        if self._server is None:
             writer.transport.abort()
             return
+        host = str((writer.get_extra_info("peername") or ("",))[0])
+        self._make_room(host)
         task = asyncio.get_running_loop().create_task(self._connection(reader, writer))
+        self._strangers[writer] = _Stranger(host, task)
         self._connections.add(task)
         task.add_done_callback(self._connections.discard)
+
+    def _make_room(self, host: str) -> None:
+        """Close connections that say nothing of use, so that a producer always finds room.
+
+        First those that were refused, then those that have waited longest; of the same address,
+        unless all addresses together are too many.
+        """
+        same = [writer for writer, each in self._strangers.items() if each.host == host]
+        if len(same) >= MOST_STRANGERS_OF_A_HOST:
+            closing = same
+        elif len(self._strangers) >= MOST_STRANGERS:
+            closing = list(self._strangers)
+        else:
+            return
+        oldest = next((each for each in closing if self._strangers[each].refused), closing[0])
+        self._strangers.pop(oldest).task.cancel()
+        oldest.transport.abort()
+        self._note_crowd()
 
     async def _connection(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         session = Session(token=self._token)
@@ -176,6 +215,7 @@ class PushServer(PushedFrames):
         except OSError as error:
             reason = f"the connection was cut ({error.strerror or error})"
         finally:
+            self._strangers.pop(writer, None)
             self._leave(writer, reason)
             writer.transport.abort()
 
@@ -202,8 +242,17 @@ class PushServer(PushedFrames):
             if not data:
                 return reason
             for event in session.receive(data):
+                if isinstance(event, Refused) and event.error.code is lhp.Code.TOKEN:
+                    await self._keep_waiting(writer)
                 reason = self._take(session, writer, event) or reason
         return reason
+
+    async def _keep_waiting(self, writer: asyncio.StreamWriter) -> None:
+        """Let a peer with a wrong token wait for the answer; one with the right token need not."""
+        stranger = self._strangers.get(writer)
+        if stranger is not None:
+            stranger.refused = True
+        await asyncio.sleep(WRONG_TOKEN_DELAY)
 
     def _take(self, session: Session, writer: asyncio.StreamWriter, event: Event) -> str:
         """Deal with one event; returns why the session ends where it does."""
@@ -235,14 +284,21 @@ class PushServer(PushedFrames):
             self._refuse(writer, session.refuse(error.code, error.text))
             return error.text
         session.accept()
+        self._strangers.pop(writer, None)
         self._producer = writer
         self._expecting = False
         self._greeted(hello, image)
         self._answer(writer, self._welcome())
         return ""
 
+    def _note_crowd(self) -> None:
+        self.notes.append("more connections than a producer needs: the oldest are closed")
+        del self.notes[:-_MOST_NOTES]
+
     def _refuse(self, writer: asyncio.StreamWriter, refused: Refused) -> None:
         error = refused.error
+        if stranger := self._strangers.get(writer):
+            stranger.refused = True
         self.notes.append(f"refused a producer: {error.text} (code {error.code:d})")
         del self.notes[:-_MOST_NOTES]
         self._answer(writer, error)

@@ -216,7 +216,7 @@ def test_a_general_reader_lists_topics_schemas_and_counts(tmp_path: Path) -> Non
     # the reader of the mcap library, by the MCAP specification's summary section
     with (tmp_path / "a.mcap").open("rb") as stream:
         reader = make_reader(stream, validate_crcs=True)
-        assert reader.get_header().profile == "lowhalf"
+        assert (reader.get_header().profile, reader.get_header().library) == ("", "lowhalf")
         summary = reader.get_summary()
         assert summary is not None
         assert summary.statistics is not None
@@ -225,10 +225,7 @@ def test_a_general_reader_lists_topics_schemas_and_counts(tmp_path: Path) -> Non
             for number, channel in summary.channels.items()
         }
         assert counts == {"lowhalf/ram": 300, "lowhalf/bridge": 1}
-        assert {schema.name for schema in summary.schemas.values()} == {
-            "lowhalf.ram",
-            "lowhalf.bridge",
-        }
+        assert {schema.name for schema in summary.schemas.values()} == {"lowhalf.bridge"}
         assert {index.compression for index in summary.chunk_indexes} == {"zstd"}
         times = [message.log_time for _, _, message in reader.iter_messages("lowhalf/ram")]
         assert times == [round(moment.time * 1e9) for moment in made]
@@ -345,8 +342,7 @@ def test_an_mcap_file_of_something_else(tmp_path: Path) -> None:
     with pytest.raises(SourceUnusable) as caught:
         open_recording(path)
     assert caught.value.detail == (
-        f"{path} is not a usable recording: expected the channels lowhalf/bridge and lowhalf/ram "
-        "at its start"
+        f"{path} is not a usable recording: expected the channels lowhalf/bridge and lowhalf/ram"
     )
 
 
@@ -607,7 +603,7 @@ def test_the_checksum_is_that_of_mcap(tmp_path: Path) -> None:
     with (tmp_path / "a.mcap").open("rb") as stream:
         summary = SeekingReader(stream).get_summary()
         assert summary is not None
-        place = recording.groups[0]
+        place = recording.groups[0].pieces[0].place
         data = chunk.unpacked(stream, place)
         stream.seek(place.offset)
         record = stream.read(place.length)

@@ -151,7 +151,8 @@ def test_an_unknown_build_names_what_was_wanted_and_found(
     data[0x400:0x408] = b"TIDE 9.9"
     assert main(["read", str(files.write(tmp_path, bytes(data)))]) == 3
     assert capsys.readouterr().err == (
-        'lowhalf: file t.bin: no build is recognised: first-print wants "TIDE 1.0" at 0x80000400, '
+        "lowhalf: file t.bin (raw): no build is recognised: "
+        'first-print wants "TIDE 1.0" at 0x80000400, '
         'found "TIDE 9.9"; export wants "TIDE 2.0" at 0x80000400, found "TIDE 9.9"\n'
     )
 

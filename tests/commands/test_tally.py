@@ -11,6 +11,7 @@ import pytest
 
 from adapters.attempts import database
 from adapters.commands.main import main
+from adapters.recordings.recording import open_recording
 from tests.commands import practice_files
 from tests.commands.command import lowhalf
 
@@ -114,4 +115,87 @@ def test_faults(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["tally", str(path)]) == 2
     assert "there is no tally in the bridge file; write one, as tally(x, when)" in (
         capsys.readouterr().err
+    )
+
+
+def test_a_recording_that_was_cut_off_is_counted_and_told_of(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = practice_files.write(tmp_path)
+    whole = (tmp_path / "p.mcap").read_bytes()
+    cut = tmp_path / "cut.mcap"
+    # the last of two groups, which begins after 2 s, is gone: laps 0 to 3 are whole
+    cut.write_bytes(whole[: open_recording(tmp_path / "p.mcap").groups[1].offset + 9])
+    told = "lowhalf: recording cut.mcap: was cut off; what is whole of it is played\n"
+    assert main(["tally", str(path), "--dump", str(cut)]) == 0
+    printed = capsys.readouterr()
+    assert printed.out.splitlines()[0] == f"{CALL}  build print  4 moments"
+    assert printed.err == told
+    # likewise where the bridge file names it
+    path.write_text(path.read_text("utf-8").replace("p.mcap", "cut.mcap"), "utf-8")
+    assert main(["tally", str(path)]) == 0
+    assert capsys.readouterr().err == told
+
+
+def test_a_recording_that_is_damaged_is_counted_up_to_there(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = practice_files.write(tmp_path)
+    recorded = bytearray((tmp_path / "p.mcap").read_bytes())
+    group = open_recording(tmp_path / "p.mcap").groups[1]
+    recorded[group.offset + group.length - 9] ^= 0x10
+    (tmp_path / "p.mcap").write_bytes(recorded)
+    assert main(["tally", str(path)]) == 1
+    printed = capsys.readouterr()
+    assert printed.out.splitlines()[0] == f"{CALL}  build print  4 moments"
+    assert printed.err.startswith(
+        f"lowhalf: recording p.mcap: the part at byte {group.offset} is damaged: "
+    )
+    assert printed.err.endswith("; the 120 frames before that are counted\n")
+
+
+def test_one_bad_dump_does_not_throw_the_others_away(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = practice_files.write(tmp_path, laps=1)
+    image = bytearray(practice_files.SIZE)
+    struct.pack_into(">6I", image, 0x1000, 1, 0, 1, 0, 0, 7)
+    other = tmp_path / "other.bin"
+    other.write_bytes(image)
+    image[0x400:0x408] = b"TIDE 1.0"
+    good = tmp_path / "good.bin"
+    good.write_bytes(image)
+    bad = tmp_path / "bad.bin.gz"
+    bad.write_bytes(b"\x1f\x8b\x08 cut")
+    words = ["tally", str(path), "--dump", str(bad), str(good), "--dump", str(other)]
+    assert main([*words, str(tmp_path / "none.bin")]) == 1
+    printed = capsys.readouterr()
+    assert printed.out.splitlines() == [f"{CALL}  build print  1 moment", "  0x0007  1  100.0%"]
+    assert printed.err.splitlines() == [
+        "lowhalf: file bad.bin.gz: gzip: the stream is cut off before its end: copy or make the "
+        "dump again; as raw without unpacking gzip no build is recognised either",
+        'lowhalf: file other.bin (raw): no build is recognised: print wants "TIDE 1.0" at '
+        "0x80000400, found 00 00 00 00 00 00 00 00",
+        f"lowhalf: none.bin: {tmp_path / 'none.bin'} cannot be read: no such file or directory",
+    ]
+    # where none can be read there is nothing to print
+    assert main(["tally", str(path), "--dump", str(bad), str(other)]) == 3
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert len(printed.err.splitlines()) == 2
+
+
+def test_a_recording_of_another_game_is_no_count_of_zero(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = practice_files.write(tmp_path, laps=1)
+    schema = tmp_path / "p.schema.toml"
+    text = schema.read_text("utf-8").replace("TIDE 1.0", "TIDE 8.8")
+    build = text[text.index("[builds.print]") :]
+    text += build.replace("builds.print", "builds.reprint").replace("TIDE 8.8", "TIDE 9.9")
+    schema.write_text(text, "utf-8")
+    assert main(["tally", str(path)]) == 3
+    assert capsys.readouterr().err == (
+        'lowhalf: recording p.mcap: no build is recognised: print wants "TIDE 8.8" at 0x80000400, '
+        'found "TIDE 1.0"; reprint wants "TIDE 9.9" at 0x80000400, found "TIDE 1.0"\n'
     )

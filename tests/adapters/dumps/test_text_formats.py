@@ -17,6 +17,7 @@ from adapters.dumps.segment import Segment
 from schemas.errors import SourceUnusable
 
 IMAGE = random.Random(11).randbytes(70_001)
+LIMIT = 1 << 20
 
 
 def objcopy(tmp_path: Path, target: str, address: int) -> bytes:
@@ -75,24 +76,27 @@ END = b":00000001FF\n"
 def test_a_segment_address_wraps_its_offset_at_64_kib() -> None:
     # Intel's specification: "the offset is calculated modulo 64K" under a type 02 record
     text = hex_line(0, 2, b"\x12\x34") + hex_line(0xFFFE, 0, b"abcd") + END
-    assert flatten(intel_hex_segments(text)) == {
+    assert flatten(intel_hex_segments(text, max_size=LIMIT)) == {
         0x2233E: ord("a"), 0x2233F: ord("b"), 0x12340: ord("c"), 0x12341: ord("d"),
     }  # fmt: skip
 
 
 def test_a_linear_address_carries_into_the_upper_half() -> None:
     text = hex_line(0, 4, b"\x80\x10") + hex_line(0xFFFE, 0, b"abcd") + END
-    assert intel_hex_segments(text) == [Segment(0x8010_FFFE, b"abcd")]
+    assert intel_hex_segments(text, max_size=LIMIT) == [Segment(0x8010_FFFE, b"abcd")]
 
 
 def test_a_linear_address_wraps_at_4_gib() -> None:
     text = hex_line(0, 4, b"\xff\xff") + hex_line(0xFFFE, 0, b"abcd") + END
-    assert intel_hex_segments(text) == [Segment(0xFFFF_FFFE, b"ab"), Segment(0, b"cd")]
+    assert intel_hex_segments(text, max_size=LIMIT) == [
+        Segment(0xFFFF_FFFE, b"ab"),
+        Segment(0, b"cd"),
+    ]
 
 
 def test_start_addresses_hold_no_bytes() -> None:
     text = hex_line(0, 3, bytes(4)) + hex_line(0, 5, bytes(4)) + hex_line(16, 0, b"ab") + END
-    assert intel_hex_segments(text) == [Segment(16, b"ab")]
+    assert intel_hex_segments(text, max_size=LIMIT) == [Segment(16, b"ab")]
 
 
 GOOD = hex_line(0, 4, b"\x80\x10") + hex_line(0, 0, b"abcd")
@@ -117,13 +121,13 @@ GOOD = hex_line(0, 4, b"\x80\x10") + hex_line(0, 0, b"abcd")
 )
 def test_fault_15_intel_hex_errors_name_the_line(text: bytes, message: str) -> None:
     with pytest.raises(SourceUnusable) as caught:
-        intel_hex_segments(text)
+        intel_hex_segments(text, max_size=LIMIT)
     assert str(caught.value) == f"Intel HEX: {message}"
 
 
 def test_fault_14_intel_hex_without_an_end_is_cut_off() -> None:
     with pytest.raises(SourceUnusable) as caught:
-        intel_hex_segments(GOOD)
+        intel_hex_segments(GOOD, max_size=LIMIT)
     assert str(caught.value) == ("Intel HEX: no end record: the file is cut off; make it again")
 
 
@@ -142,18 +146,18 @@ S_END = s_line(7, 4, 0, b"")
 def test_a_worked_s_record() -> None:
     # The example record of Motorola's M68000 family programmer's reference manual, appendix C
     text = b"S1130000285F245F2212226A000424290008237C2A\nS9030000FC\n"
-    assert s_record_segments(text) == [
+    assert s_record_segments(text, max_size=LIMIT) == [
         Segment(0, bytes.fromhex("285F245F2212226A000424290008237C"))
     ]
 
 
 @pytest.mark.parametrize(("kind", "width"), [(5, 2), (6, 3)])
 def test_a_count_of_data_records_is_checked(kind: int, width: int) -> None:
-    assert s_record_segments(S_GOOD + s_line(kind, width, 1, b"") + S_END) == [
+    assert s_record_segments(S_GOOD + s_line(kind, width, 1, b"") + S_END, max_size=LIMIT) == [
         Segment(0x8010_0000, b"abcd")
     ]
     with pytest.raises(SourceUnusable) as caught:
-        s_record_segments(S_GOOD + s_line(kind, width, 2, b"") + S_END)
+        s_record_segments(S_GOOD + s_line(kind, width, 2, b"") + S_END, max_size=LIMIT)
     assert str(caught.value) == "S-record: line 3: expected 2 data records before it, found 1"
 
 
@@ -171,19 +175,19 @@ def test_a_count_of_data_records_is_checked(kind: int, width: int) -> None:
 )
 def test_fault_15_s_record_errors_name_the_line(text: bytes, message: str) -> None:
     with pytest.raises(SourceUnusable) as caught:
-        s_record_segments(text)
+        s_record_segments(text, max_size=LIMIT)
     assert str(caught.value) == f"S-record: line 3: {message}"
 
 
 def test_fault_15_nothing_follows_the_end_of_an_s_record_file() -> None:
     with pytest.raises(SourceUnusable) as caught:
-        s_record_segments(S_GOOD + S_END + S_GOOD)
+        s_record_segments(S_GOOD + S_END + S_GOOD, max_size=LIMIT)
     assert str(caught.value) == "S-record: line 4: expected nothing after the end record"
 
 
 def test_fault_14_an_s_record_file_without_an_end_is_cut_off() -> None:
     with pytest.raises(SourceUnusable) as caught:
-        s_record_segments(S_GOOD)
+        s_record_segments(S_GOOD, max_size=LIMIT)
     assert str(caught.value) == (
         "S-record: no end record (S7, S8 or S9): the file is cut off; make it again"
     )
@@ -216,7 +220,7 @@ def test_only_documented_errors_escape_from_damaged_text(data: st.DataObject) ->
         refusal = ""
         segments: list[Segment] = []
         try:
-            segments = decoder(bytes(text))
+            segments = decoder(bytes(text), max_size=LIMIT)
         except SourceUnusable as error:
             refusal = error.detail
         assert not refusal or refusal.startswith(("Intel HEX: ", "S-record: "))

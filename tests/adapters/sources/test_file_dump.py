@@ -117,15 +117,15 @@ async def test_sign_extended_addresses_of_a_64_bit_processor(tmp_path: Path) -> 
 async def test_bytes_of_a_segment_outside_every_region_are_noted(tmp_path: Path) -> None:
     source, _ = await opened(tmp_path, srec((0x8000_1FF0, bytes(32)), (0x1000_0000, b"gull")))
     assert source.notes == [
-        "16 of the 32 bytes at 0x80001FF0 are outside every region and left out",
-        "4 of the 4 bytes at 0x10000000 are outside every region and left out",
+        "20 bytes of 2 segments, the first at 0x80001FF0, are outside every region and left out",
     ]
 
 
 async def test_a_dump_of_another_machine(tmp_path: Path) -> None:
     assert await refusal(tmp_path, srec((0x0200_0000, b"gull"))) == (
-        "expected bytes inside ram (0x80000000 to 0x80002000), pad (0xBFC00000 to 0xBFC007C4), "
-        "found 1 segments from 0x02000000 on, all outside: is this a dump of another machine?"
+        "S-record: expected bytes inside ram (0x80000000 to 0x80002000), "
+        "pad (0xBFC00000 to 0xBFC007C4), found 1 segments from 0x02000000 on, all outside: "
+        "is this a dump of another machine?"
     )
 
 

@@ -199,11 +199,36 @@ def test_a_file_that_is_mapped_twice_is_one_copy(tmp_path: Path) -> None:
     assert [copy.address for copy in found] == [0x10_0000, 0x30_0000, 0x40_0000]
 
 
-def test_the_number_of_copies_is_bounded(tmp_path: Path) -> None:
+def test_the_number_of_copies_is_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(find_ram, "MOST_COPIES", 64)
     ready, memory = loaded(tmp_path)
     host = Host()
-    areas = [host.put(0x10_0000 * n, image()) for n in range(1, find_ram.MOST_COPIES + 9)]
-    assert len(find(host, areas, ready, memory)) == find_ram.MOST_COPIES
+    areas = [host.put(0x10_0000 * n, image()) for n in range(1, 73)]
+    assert len(find(host, areas, ready, memory)) == 64
+
+
+def test_the_one_that_lives_is_found_behind_any_number_of_decoys(tmp_path: Path) -> None:
+    ready, memory = loaded(tmp_path)
+    host = Host()
+    areas = [host.put(0x10_0000 * n, image()) for n in range(1, 202)]
+    found = find(host, areas, ready, memory)
+    assert len(found) == 201
+
+    def count_on(_: float) -> None:
+        host.pieces[areas[-1].start][0x2010:0x2014] = (101).to_bytes(4, "big")
+
+    live = find_ram.moving(
+        found, ready, memory, memory.regions[0], host.read, pause=count_on, settle=0.0
+    )
+    assert [copy.address for copy in live] == [areas[-1].start]
+
+
+def test_an_area_full_of_hits_hides_no_other(tmp_path: Path) -> None:
+    ready, memory = loaded(tmp_path)
+    host = Host()
+    decoy = host.put(0x10_0000, b"TIDE 1.0" * (find_ram.MOST_HITS + SIZE // 8 + 200))
+    area = host.put(0x900_0000, image())
+    assert find(host, [decoy, area], ready, memory)[-1].address == area.start
 
 
 def test_the_number_of_hits_is_bounded(tmp_path: Path) -> None:

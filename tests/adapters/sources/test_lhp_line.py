@@ -81,6 +81,31 @@ def test_garbage_right_behind_a_frame_may_cost_that_frame_only(garbage: bytes) -
     assert found in ([HELLO, frame(2), frame(3)], [HELLO, frame(1), frame(2), frame(3)])
 
 
+LINES = [b"tide=3\n", b"boot\r\n", b"held: lantern\n\tx 1.5\n", b"LHA loader\n"]
+
+
+@pytest.mark.parametrize("size", [1, 7, 50, 10_000])
+@pytest.mark.parametrize("line", LINES)
+def test_lines_of_text_right_behind_every_frame_cost_none(line: bytes, size: int) -> None:
+    messages: list[Message] = [HELLO, *map(frame, range(1, 60))]
+    stream = b"".join(encode(message) + line for message in messages)
+    receiver = LineReceiver()
+    chunks = [stream[at : at + size] for at in range(0, len(stream), size)]
+    assert heard(receiver, *chunks) + rest(receiver) == messages
+    assert (receiver.skipped, receiver.damaged) == (len(line) * len(messages), 0)
+
+
+def test_text_without_line_feeds_is_told_of() -> None:
+    receiver = LineReceiver()
+    stream = b"".join(encode(frame(number)) + b"tide=3;" for number in range(5))
+    assert heard(receiver, stream) + rest(receiver) == []
+    assert receiver.damaged == 5
+    assert receiver.reason == (
+        'text stands right behind it ("tide=3;…"): end each line of text with a line feed, or '
+        "leave a pause of 20 ms before it"
+    )
+
+
 def losses() -> list[tuple[int, int]]:
     first = len(encode(HELLO))
     end = first + len(encode(frame(1)))

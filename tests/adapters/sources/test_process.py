@@ -150,7 +150,7 @@ async def test_it_finds_the_ram_in_every_byte_order(rig: Rig, order: ByteOrder) 
     await source.close()
 
 
-@pytest.mark.parametrize("copies", [1, 4])
+@pytest.mark.parametrize("copies", [1, 4, 200])
 async def test_of_several_copies_the_one_whose_counter_moves_wins(rig: Rig, copies: int) -> None:
     host = rig.host(copies=copies)
     source = rig.source(pid=host.pid)

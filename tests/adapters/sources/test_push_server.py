@@ -24,7 +24,12 @@ from adapters.sources.lhp import (
     Welcome,
     encode,
 )  # fmt: skip
-from adapters.sources.push import MOST_UNSENT, TOKEN_VARIABLE, PushServer
+from adapters.sources.push import (
+    MOST_STRANGERS_OF_A_HOST,
+    MOST_UNSENT,
+    TOKEN_VARIABLE,
+    PushServer,
+)
 from bridge.byte_order import ByteOrder
 from bridge.memory import MemoryMap, Region, Span
 from bridge.readings import Status
@@ -312,6 +317,77 @@ async def test_a_token_is_demanded_where_one_is_set(
     assert isinstance(await right.hear(), Welcome)
     await asyncio.wait_for(task, TIMEOUT)
     await right.close()
+
+
+async def test_a_wrong_token_is_answered_late_and_the_right_one_at_once(
+    server: PushServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(TOKEN_VARIABLE, "tide")
+    task = await opening(server)
+    wrong = await Producer.connect(server.port)
+    wrong.say(HELLO)
+    right = await Producer.connect(server.port)
+    right.say(Hello(HELLO.base, HELLO.size, token=b"tide"))
+    assert isinstance(await right.hear(), Welcome)
+    assert not wrong.reader._buffer  # type: ignore[attr-defined]
+    assert not any("token" in note for note in server.notes)
+    assert await wrong.hear() == ErrorMessage(12, True, "expected the token of LOWHALF_PUSH_TOKEN")
+    assert any("expected the token" in note for note in server.notes)
+    await asyncio.wait_for(task, TIMEOUT)
+    await wrong.close()
+    await right.close()
+
+
+@pytest.mark.parametrize("said", [b"L", encode(HELLO)])
+async def test_a_crowd_keeps_no_producer_out(
+    said: bytes, server: PushServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Peers that dribble, or try tokens: each is replaced at once, and 200 more come meanwhile."""
+    monkeypatch.setenv(TOKEN_VARIABLE, "tide")
+    task = await opening(server)
+    crowd = [await Producer.connect(server.port) for _ in range(20)]
+    for peer in crowd:
+        peer.say(said)
+
+    async def go_on() -> None:
+        for _ in range(200):
+            peer = await Producer.connect(server.port)
+            peer.say(said)
+            crowd.append(peer)
+
+    going_on = asyncio.create_task(go_on())
+    await asyncio.sleep(0.05)
+    began = asyncio.get_running_loop().time()
+    for _ in range(20):  # a kit that was not let in connects again
+        right = await Producer.connect(server.port)
+        right.say(Hello(HELLO.base, HELLO.size, token=b"tide"))
+        try:
+            answer = await right.hear()
+        except ConnectionError:
+            answer = None
+        if answer is not None:
+            break
+        await right.close()
+    assert isinstance(answer, Welcome)
+    # a producer is to be in within 2 s; ten times that on a machine that does other things, too
+    assert asyncio.get_running_loop().time() - began < 20
+    await going_on
+    assert len(server._strangers) <= MOST_STRANGERS_OF_A_HOST
+    right.say(FramePart(1, False, ((0x8000_0000, b"a" * 256),)))
+    assert await right.hear() == Ack(1)
+    await asyncio.wait_for(task, TIMEOUT)
+    for peer in (*crowd, right):
+        peer.writer.transport.abort()
+
+
+@pytest.mark.parametrize("token", ["t", "t" * 15])
+async def test_a_short_token_keeps_nobody_out(token: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(TOKEN_VARIABLE, token)
+    with pytest.raises(SourceUnusable) as caught:
+        await server_of("0.0.0.0:0").open(MEMORY)
+    assert str(caught.value) == (
+        f"push: LOWHALF_PUSH_TOKEN: expected at least 16 characters, found {len(token)}"
+    )
 
 
 async def test_another_address_than_loopback_needs_a_token(

@@ -103,6 +103,20 @@ def frame(number: int, seed: int = 0) -> FramePart:
     return FramePart(number, False, ((BASE, random.Random(number + seed).randbytes(256)),))
 
 
+@needs_socat
+async def test_text_right_behind_every_frame(console: Console) -> None:
+    source = source_of(console.pair.host)
+    await greeted(console, source)
+    try:
+        for number in range(1, 40):
+            console.say(frame(number), b"tide: %d\r\n" % number)
+            assert await waited(source) == number
+            assert await console.hear(Ack) == Ack(number)
+        assert source.notes == []
+    finally:
+        await source.close()
+
+
 def test_what_the_source_says_of_itself() -> None:
     source = source_of("COM3")
     assert (source.kind, source.name) == ("serial", "serial COM3")

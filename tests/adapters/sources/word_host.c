@@ -75,7 +75,7 @@ int main(int count, char **words)
 	began = strtoul(words[4], NULL, 0);
 	ended = strtoul(words[5], NULL, 0);
 	uint8_t *image = mmap(NULL, size, PROT_READ, MAP_PRIVATE, file, 0);
-	uint8_t *stale[64] = { 0 };
+	uint8_t *stale[512] = { 0 };
 	for (int i = 0; i < copies / 2; i++)
 		stale[i] = filled(image);
 	uint8_t *live = filled(image);
