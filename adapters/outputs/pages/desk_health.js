@@ -36,6 +36,10 @@ export class HealthPanel {
     this.title = child(element, "", "h3");
     put(this.title, "Outputs");
     this.outputs = child(element, "facts", "dl");
+    this.pagesTitle = child(element, "", "h3");
+    put(this.pagesTitle, "What overlay pages do not show");
+    this.pages = child(element, "complaints", "ul");
+    this.pages.setAttribute("role", "list");
   }
 
   show(snapshot) {
@@ -44,6 +48,15 @@ export class HealthPanel {
     const outputs = outputLines(snapshot);
     this.title.hidden = outputs.length === 0;
     this.fill(this.outputs, outputs);
+    this.listPages(snapshot.health?.pages ?? []);
+  }
+
+  // What is wrong with their addresses and what does not fit, which is not for viewers.
+  listPages(told) {
+    this.pagesTitle.hidden = this.pages.hidden = told.length === 0;
+    while (this.pages.children.length > told.length) this.pages.lastChild.remove();
+    while (this.pages.children.length < told.length) child(this.pages, "", "li").dir = "auto";
+    for (const [i, words] of told.entries()) put(this.pages.children[i], words);
   }
 
   fill(list, found) {

@@ -38,7 +38,6 @@ export class PracticePanel {
     this.past.setAttribute("role", "list");
     this.past.setAttribute("aria-label", "last attempts, the newest first");
     this.history = null;
-    this.hinted = false;
     this.last = "";
     this.listed = "";
   }
@@ -58,10 +57,9 @@ export class PracticePanel {
     this.last = fresh;
     const none = !practice;
     put(this.where, none ? "no steps and no attempts in the bridge file" : where(practice));
-    put(this.hint, none ? "" : practice.hint || practice.reason);
-    // once there was a hint, its room is kept, so that nothing moves
-    this.hinted ||= this.hint.textContent !== "";
-    this.hint.hidden = !this.hinted;
+    const valueless = !none && practice.reason ? "what is looked for has no value now" : "";
+    put(this.hint, none ? "" : practice.hint || valueless);
+    this.hint.hidden = this.hint.textContent === "";
     this.showSteps(none ? [] : this.lines(practice));
     const scored = !none && practice.attempts !== undefined;
     put(this.rate, scored ? this.scoreWords(practice) : "");

@@ -19,7 +19,7 @@ function fitRows(readings) {
   if (rows.length === readings.length && rows.every((row, i) => row.name === readings[i].watch)) {
     return;
   }
-  rows = readings.map((reading) => new Row(reading));
+  rows = readings.map((reading) => new Row(reading, true));
   list.replaceChildren(...rows.map((row) => row.element));
 }
 
