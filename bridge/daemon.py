@@ -303,4 +303,7 @@ class Daemon:
         def make() -> list[Reading]:
             return [Reading(watch, Status.OFFLINE) for watch in watches]
 
-        return Frame(0, self._clock(), "", self.source.name, str(self.source.consistency), make)
+        return Frame(
+            *(0, self._clock(), "", self.source.name, str(self.source.consistency), make),
+            paths=self.source.paths,
+        )

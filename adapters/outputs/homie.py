@@ -32,6 +32,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from adapters.outputs.homie_practice import NO_PRACTICE, PRACTICE_NODE, PracticeTopics
+from bridge.public_words import public_text
 from bridge.readings import Frame, Reading, Status, Watch
 from bridge.values import Kind, Value, ValueType, shortest_single
 from schemas.errors import OutputError
@@ -287,18 +288,22 @@ def bridge_payloads(frame: Frame) -> dict[str, bytes]:
     """What to publish of the frame itself, by property of the bridge node."""
     return {
         "build": string_payload(frame.build),
-        "source": string_payload(frame.source),
+        "source": string_payload(public_text(frame.source, frame.paths)),
         "consistency": string_payload(frame.consistency),
     }
 
 
 def alert_payload(frame: Frame) -> bytes:
-    """Why the source is gone; no byte at all, which deletes the alert, while it is there."""
+    """Why the source is gone; no byte at all, which deletes the alert, while it is there.
+
+    Files are called by their names alone: a broker's readers are not at this machine.
+    """
     if frame.note:
-        return frame.note.encode("utf-8", "replace")
+        return public_text(frame.note, frame.paths).encode("utf-8", "replace")
     for reading in frame.readings:
         if reading.status is Status.OFFLINE:
-            return (reading.reason or "source unavailable").encode("utf-8", "replace")
+            reason = public_text(reading.reason, frame.paths) or "source unavailable"
+            return reason.encode("utf-8", "replace")
     return b""
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from adapters.outputs.page_text import LONGEST, cut
 from bridge.readings import Reading, Status
 
 
@@ -24,8 +25,10 @@ def to_go(reading: Reading) -> str:
     if reading.watch.show == "degrees":
         return f"{distance * 360 / 65536:+.2f}°"
     if reading.watch.show.startswith("fixed:"):
-        return f"{distance:+.{int(reading.watch.show[6:])}f}"
-    return f"{distance:+d}" if isinstance(distance, int) else f"{distance:+.6g}"
+        text = f"{distance:+.{int(reading.watch.show[6:])}f}"
+    else:
+        text = f"{distance:+d}" if isinstance(distance, int) else f"{distance:+.6g}"
+    return text if len(text) <= LONGEST else cut(distance, sign=True)
 
 
 def target_words(reading: Reading) -> str:
