@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any
 
 from bridge.attempts import Attempt
 from bridge.totals import Score
+
+MOST_RECENT = 64
+"""Of the attempts that ended, as many are still told to who comes late."""
 
 
 class Phase(StrEnum):
@@ -28,7 +31,9 @@ class Practice:
     that are looked at now have no value, and why.  ``attempt`` is the number of the one that is
     open, else 0, and ``attempt_frames`` how long it has been.  ``last`` is the attempt that ended
     last; without ``[attempts]`` the same of the last way through the steps, numbered 0.  ``score``
-    is None without ``[attempts]``.
+    is None without ``[attempts]``.  ``ended`` counts those since lowhalf started (``last``
+    may be older), and ``recent`` are the newest of these, at most MOST_RECENT, oldest first: who
+    looks seldom finds there what ended in between.
     """
 
     phase: Phase = Phase.BETWEEN
@@ -42,6 +47,13 @@ class Practice:
     attempt_frames: int = 0
     last: Attempt | None = None
     score: Score | None = None
+    ended: int = 0
+    recent: tuple[Attempt, ...] = field(default=(), repr=False)
+
+    def with_ended(self, attempt: Attempt) -> Practice:
+        """The same once *attempt* has ended."""
+        recent = (*self.recent, attempt)[-MOST_RECENT:]
+        return replace(self, last=attempt, ended=self.ended + 1, recent=recent)
 
     def as_json(self) -> dict[str, Any]:
         """The object that ``--json`` prints as a frame's ``practice``."""

@@ -164,6 +164,7 @@ class Practising:
             last = Attempt(
                 0, build, frame - frames, time, outcome, step, frames=frames, steps=results
             )
+            self.practice = self.practice.with_ended(last)
             way = Way(self._rules.steps, frame, time)
         self._way = way
         self._show(way, frame, self._reasons(look, way, ""), last)
@@ -193,7 +194,7 @@ class Practising:
         if self._keeper is not None:
             self._keeper.ended(ended)
         assert self.practice is not None
-        self.practice = replace(self.practice, score=self._totals.score())
+        self.practice = replace(self.practice.with_ended(ended), score=self._totals.score())
 
     def _show(self, way: Way | None, frame: int, reason: str, last: Attempt | None) -> None:
         assert self.practice is not None
@@ -215,6 +216,8 @@ class Practising:
             frame - attempt.began_frame if attempt else 0,
             last,
             self.practice.score,
+            self.practice.ended,
+            self.practice.recent,
         )
 
 

@@ -16,21 +16,37 @@
     homie/5/DEVICE/practice/rate-low       where the true rate lies with 95 % confidence: from here
     homie/5/DEVICE/practice/rate-high      to here
     homie/5/DEVICE/practice/step-rates     JSON: each step's rate and interval
+    homie/5/DEVICE/practice/event          JSON, not retained: an attempt that ended, see below
+    homie/5/DEVICE/practice/events-dropped events that were never sent
 
-The topics from ``attempt`` on are there where there is an ``[attempts]`` table; those of the step
-where there are steps.
+The topics from ``attempt`` on to ``step-rates`` are there where there is an ``[attempts]`` table;
+those of the step where there are steps.
+
+An event is sent once for each attempt that ends (without ``[attempts]``, for each way through the
+steps, with the number 0)::
+
+    {"attempt": 12, "outcome": "failed", "step": "turn", "frames": 312, "seconds": 10.4,
+     "time": 1764227000.25, "whole": true}
+
+``step`` is null after a success, ``time`` is when it ended in seconds since the Unix epoch, and
+``whole`` says whether each frame of it was seen, null where that is not known.  The convention
+wants QoS 0 for what is not retained, so that no event comes late or twice.  Events are sent at QoS
+1 all the same: one that never comes is a run that is not counted, while one that comes late says so
+by its ``time``, and one that comes twice by its ``attempt``.
 """
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from typing import Any
 
-from bridge.attempts import Outcome
+from adapters.outputs.homie_payload import homie_json, homie_string
+from bridge.attempts import Attempt, Outcome
 from bridge.practice import Phase, Practice
 
 PRACTICE_NODE = "practice"
+EVENT = "event"
+EVENTS_DROPPED = "events-dropped"
 
 _OUTCOMES = ["none", *(str(outcome) for outcome in Outcome if outcome is not Outcome.OPEN)]
 _BOTH: dict[str, dict[str, Any]] = {
@@ -38,6 +54,8 @@ _BOTH: dict[str, dict[str, Any]] = {
     "reason": {"name": "What has no value", "datatype": "string"},
     "outcome": {"name": "Last outcome", "datatype": "enum", "format": ",".join(_OUTCOMES)},
     "stopped-at": {"name": "Step in which the last ended", "datatype": "string"},
+    EVENT: {"name": "Attempt that ended", "datatype": "json", "retained": False},
+    EVENTS_DROPPED: {"name": "Events never sent", "datatype": "integer"},
 }
 _STEPS: dict[str, dict[str, Any]] = {
     "step": {"name": "Step", "datatype": "string"},
@@ -119,12 +137,25 @@ NO_PRACTICE = PracticeTopics()
 def _rates(practice: Practice) -> bytes:
     assert practice.score is not None
     rates = [{"step": name, **rate.as_json()} for name, rate in practice.score.steps]
-    return json.dumps(rates, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "replace")
+    return homie_json(rates)
 
 
-def _string(text: str) -> bytes:
-    # no byte at all would delete the topic
-    return text.encode("utf-8", "replace") or b"\0"
+def event_payload(attempt: Attempt) -> bytes:
+    """What is said of an attempt that ended (see above)."""
+    return homie_json(
+        {
+            "attempt": attempt.number,
+            "outcome": str(attempt.outcome),
+            "step": attempt.step or None,
+            "frames": attempt.frames,
+            "seconds": attempt.seconds,
+            "time": attempt.began_time + (attempt.seconds or 0.0),
+            "whole": attempt.whole,
+        }
+    )
+
+
+_string = homie_string
 
 
 def _float(value: float) -> bytes:

@@ -149,9 +149,20 @@ class Heard:
 
 
 class Listener:
-    """A mosquitto_sub that runs: everything that it heard, and the newest payload by topic."""
+    """A mosquitto_sub that runs: everything that it heard, and the newest payload by topic.
 
-    def __init__(self, port: int, topic: str = "homie/5/#", *, login: tuple[str, ...] = ()) -> None:
+    With *broker* it listens as soon as it is entered, and nothing is missed.
+    """
+
+    def __init__(
+        self,
+        port: int,
+        topic: str = "homie/5/#",
+        *,
+        login: tuple[str, ...] = (),
+        broker: Mosquitto | None = None,
+    ) -> None:
+        self._topic, self._broker = topic, broker
         self.heard: list[Heard] = []
         self._command = [program("mosquitto_sub"), "-h", "127.0.0.1", "-p", str(port), "-V", "5"]
         self._command += ["-q", "1", "-t", topic, "-F", "%r %q %t %x", *login]
@@ -163,6 +174,8 @@ class Listener:
             *self._command, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.DEVNULL
         )
         self._reader = asyncio.create_task(self._read())
+        if (broker := self._broker) is not None:
+            await until(lambda: f"\t{self._topic} (QoS" in broker.log, 10, "the listener")
         return self
 
     async def __aexit__(self, *_: object) -> None:

@@ -208,7 +208,7 @@ def test_a_target_has_a_hit_and_a_distance() -> None:
         "status": b"ok",
     }
     about = properties(FLOAT, aim)
-    assert about["target"] == {"name": "Target", "datatype": "enum", "format": "hit,miss"}
+    assert about["target"] == {"name": "Target", "datatype": "enum", "format": "hit,miss,unknown"}
     assert about["distance"] == {"name": "Distance", "datatype": "float"}
 
 

@@ -51,7 +51,7 @@ export class Row {
     // While the emphasis waits, so do the words: they must not say something else.
     if (!differs || changed) this.said = stateWords(reading, data.status, data.target, seconds);
     put(this.words, this.said);
-    if (target !== "none") this.longest = Math.max(this.longest, this.said.length);
+    if (target === "hit" || target === "miss") this.longest = Math.max(this.longest, this.said.length);
     return { changed, pending: differs && !allowed };
   }
 

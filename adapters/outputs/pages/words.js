@@ -28,7 +28,7 @@ export function stateWords(reading, status, target, seconds) {
     // what was never there has no age
     return reading.text === "" ? "offline" : `offline ${duration(reading.age + seconds)}`;
   }
-  const aim = target === "none" ? "" : target === "hit" ? "hit" : reading.words;
+  const aim = target === "hit" ? "hit" : target === "miss" ? reading.words : "";
   if (WARNINGS.has(status)) return aim ? `${status}, ${aim}` : status;
   if (status !== "ok") return reading.reason || status;
   return aim;
