@@ -212,7 +212,7 @@ class Session:
         The broker delivers in order: what it held comes before the echo of ``init``.
         """
         device, client = self._device, self._client
-        asked = client.subscribe_to(self._everything(echo=True, held=True))
+        asked = client.subscribe_to(self._back(held=True))
         answers = [
             await self._send(device.state, b"init"),
             await self._send(device.instance, self._instance),
@@ -230,18 +230,19 @@ class Session:
         else:
             self._readable = await self._heard_of(self._init_heard)
 
-    def _everything(self, *, echo: bool, held: bool) -> tuple[str, SubscribeOptions]:
-        """The subscription to all topics; *echo* gives the client's own messages back too.
+    def _back(self, *, held: bool) -> tuple[str, SubscribeOptions]:
+        """The subscription that gives all back; *held* asks for what the broker holds, too.
 
-        Without it a message says whether it is retained.  *held* asks for what the broker holds.
+        It is written in another way than that to what others publish: not every broker takes other
+        options for a subscription that stands.
         """
-        options = SubscribeOptions(
-            qos=0,
-            noLocal=not echo,
-            retainAsPublished=not echo,
-            retainHandling=0 if held else 2,
+        return f"{self._device.root}/+/#", SubscribeOptions(retainHandling=0 if held else 2)
+
+    def _others(self, *, held: bool) -> tuple[str, SubscribeOptions]:
+        """The subscription to what others publish; a message says whether it is retained."""
+        return f"{self._device.root}/#", SubscribeOptions(
+            noLocal=True, retainAsPublished=True, retainHandling=0 if held else 2
         )
-        return f"{self._device.root}/#", options
 
     async def _heard_of(self, event: asyncio.Event) -> bool:
         """Wait for an echo of ``$state``, for as long as anything comes in at all."""
@@ -267,7 +268,7 @@ class Session:
         if sent.device is not None:
             self._init_heard.clear()
             if self._deaf_until is None:
-                self._client.subscribe_to(self._everything(echo=True, held=False))
+                self._client.subscribe_to(self._back(held=False))
             answers.append(await self._send(device.state, b"init"))
         values = outbox.payloads(self._instance)
         for topic, payload in outbox.kept.items():
@@ -316,7 +317,8 @@ class Session:
         self._since = time.monotonic() + 2
         self._foreign, self._bytes = -len(self._held) - 2, -2 * LARGEST_PACKET
         self._deaf_until = None
-        asked = self._client.subscribe_to(self._everything(echo=False, held=held), state)
+        asked = self._client.subscribe_to(self._others(held=held), state)
+        self._client.unsubscribe_from(self._back(held=False)[0])
         codes = await self._client.granted(asked)
         if codes[-1] >= REFUSED:
             self._warn(
@@ -436,7 +438,9 @@ class Session:
     def _go_deaf(self, device: homie.Device) -> None:
         self._deaf_until = time.monotonic() + self._timing.deaf
         with contextlib.suppress(aiomqtt.MqttError):
-            self._client.unsubscribe_from(f"{device.root}/#", device.state)
+            self._client.unsubscribe_from(
+                self._back(held=False)[0], self._others(held=False)[0], device.state
+            )
         # Who waits for an echo need not wait any more.
         self._init_heard.set()
         self._ready_heard.set()

@@ -59,6 +59,8 @@ class Mosquitto:
         self._process: subprocess.Popen[bytes] | None = None
         self._log = directory / "broker.log"
         self.certificate: Path | None = None
+        self.settings: list[str] = []
+        """Further lines of its configuration."""
 
     @property
     def url(self) -> str:
@@ -81,12 +83,18 @@ class Mosquitto:
         self._passwords.chmod(0o644)
         self._signal(signal.SIGHUP)
 
-    def use_tls(self) -> None:
-        """Make a key and a certificate for the loopback address; ``certificate`` is its file."""
+    def allow(self, *rules: str) -> None:
+        """Let all clients do what the lines of an access list say, and nothing else."""
+        path = self._directory / "access"
+        path.write_text("".join(f"topic {rule}\n" for rule in rules))
+        self.settings.append(f"acl_file {path}")
+
+    def use_tls(self, name: str = "IP:127.0.0.1", days: int = 2) -> None:
+        """Make a key and a certificate for *name*; ``certificate`` is its file."""
         key, self.certificate = self._directory / "key.pem", self._directory / "certificate.pem"
         request = ["req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1"]
-        request += ["-nodes", "-days", "2", "-subj", "/CN=127.0.0.1"]
-        request += ["-addext", "subjectAltName=IP:127.0.0.1"]
+        request += ["-nodes", "-days", str(days), "-subj", "/CN=127.0.0.1"]
+        request += ["-addext", f"subjectAltName={name}"]
         request += ["-keyout", str(key), "-out", str(self.certificate)]
         subprocess.run([program("openssl"), *request], check=True, capture_output=True)
         key.chmod(0o644)
@@ -102,6 +110,7 @@ class Mosquitto:
         ]
         if self.certificate is not None:
             lines += [f"certfile {self.certificate}", f"keyfile {self._directory / 'key.pem'}"]
+        lines += self.settings
         if self._passwords is None:
             lines.append("allow_anonymous true")
         else:
