@@ -89,14 +89,35 @@ class Mosquitto:
         path.write_text("".join(f"topic {rule}\n" for rule in rules))
         self.settings.append(f"acl_file {path}")
 
-    def use_tls(self, name: str = "IP:127.0.0.1", days: int = 2) -> None:
+    def use_websockets(self) -> None:
+        """Speak MQTT over a websocket at the port; this version wants a plain one beside it."""
+        self.settings += ["socket_domain ipv4", "protocol websockets"]
+        self.settings.append(f"listener {free_port()} 127.0.0.1")
+
+    def use_tls(self, name: str = "IP:127.0.0.1", *, expired: bool = False) -> None:
         """Make a key and a certificate for *name*; ``certificate`` is its file."""
         key, self.certificate = self._directory / "key.pem", self._directory / "certificate.pem"
-        request = ["req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1"]
-        request += ["-nodes", "-days", str(days), "-subj", "/CN=127.0.0.1"]
-        request += ["-addext", f"subjectAltName={name}"]
-        request += ["-keyout", str(key), "-out", str(self.certificate)]
-        subprocess.run([program("openssl"), *request], check=True, capture_output=True)
+        request = ["req", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"]
+        request += ["-subj", "/CN=127.0.0.1", "-keyout", str(key)]
+        if expired:
+            # Only the command of an authority takes a time in the past.
+            asked, settings = self._directory / "asked.pem", self._directory / "authority.conf"
+            (self._directory / "database").touch()
+            settings.write_text(
+                f"[ca]\ndefault_ca=own\n[own]\ndatabase={self._directory}/database\n"
+                f"new_certs_dir={self._directory}\nrand_serial=yes\ndefault_md=sha256\n"
+                "policy=any\nx509_extensions=more\n[any]\ncommonName=supplied\n"
+                f"[more]\nsubjectAltName={name}\nbasicConstraints=CA:TRUE\n"
+            )
+            sign = ["ca", "-batch", "-selfsign", "-notext", "-config", str(settings)]
+            sign += ["-keyfile", str(key), "-in", str(asked), "-out", str(self.certificate)]
+            sign += ["-startdate", "20200101000000Z", "-enddate", "20200102000000Z"]
+            commands = [[*request, "-out", str(asked)], sign]
+        else:
+            request += ["-x509", "-days", "2", "-addext", f"subjectAltName={name}"]
+            commands = [[*request, "-out", str(self.certificate)]]
+        for command in commands:
+            subprocess.run([program("openssl"), *command], check=True, capture_output=True)
         key.chmod(0o644)
 
     def start(self) -> None:
