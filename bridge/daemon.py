@@ -38,6 +38,7 @@ FIRST_WAIT = 0.25
 LONGEST_WAIT = 1.0
 AGE_EVERY = 1.0
 LAST_FRAME_SHOWN = 0.5
+ENDED = "lowhalf ended"
 
 
 class _Ended(Exception):
@@ -107,7 +108,7 @@ class Daemon:
         finally:
             await self.source.close()
             if self._practising is not None:
-                await self._practising.close("lowhalf ended")
+                await self._practising.close(ENDED)
 
     async def _serve(self) -> None:
         await self._open_practising()
@@ -132,10 +133,12 @@ class Daemon:
                 await self._run(sampler)
             except SourceUnusable:
                 raise
+            except asyncio.CancelledError:
+                self._cut_off(ENDED)
+                raise
             except SourceEnded as fault:
                 self._log.info("%s", fault)
-                if self._practising is not None:
-                    self._practising.cut_off("the source has ended")
+                self._cut_off("the source has ended")
                 await asyncio.sleep(LAST_FRAME_SHOWN)
                 return
             except SourceError as fault:
@@ -150,6 +153,16 @@ class Daemon:
             self._offline(reason)
             await asyncio.sleep(wait * random.uniform(0.5, 1.0))
             wait = min(wait * 2, LONGEST_WAIT)
+
+    def _cut_off(self, reason: str) -> None:
+        """End the open attempt and show that it ended, since no frame comes after it."""
+        if self._practising is None:
+            return
+        before = self._practising.practice
+        self._practising.cut_off(reason)
+        practice = self._practising.practice
+        if self.last is not None and before and practice and practice.ended > before.ended:
+            self._publish(replace(self.last, practice=practice))
 
     async def _open_practising(self) -> None:
         if self._practising is None:

@@ -151,6 +151,11 @@ class CarefulClient(aiomqtt.Client):
         self._answers[info.mid] = answer
         return answer
 
+    @property
+    def spare(self) -> int:
+        """How many more messages may be under way at QoS 1."""
+        return self.receive_maximum - len(self._acknowledged)
+
     async def room(self) -> None:
         """Wait until one more message may be under way at QoS 1; send it then, without waiting."""
         await self._room.acquire()

@@ -35,6 +35,7 @@ from adapters.outputs.mqtt_client import (
     reason_words,
 )
 from adapters.outputs.mqtt_outbox import Outbox, under
+from bridge.attempts import Attempt
 from bridge.readings import Frame, Reading
 
 _MOST_MESSAGES: Final = 200
@@ -126,6 +127,7 @@ class Session:
         self._vandals = 0
         self._readable = True
         self._beats = 0
+        self._sending: Attempt | None = None
         self.claimed = False
         self.ready_since: float | None = None
 
@@ -166,12 +168,19 @@ class Session:
         await self._write_topics()
 
     async def leave(self) -> None:
-        """Say that the device goes on purpose, so that the broker does not publish its will."""
-        timing = self._timing
+        """Say that the device goes on purpose, so that the broker does not publish its will.
+
+        What ended with the daemon is told before.
+        """
+        timing, client = self._timing, self._client
         with contextlib.suppress(aiomqtt.MqttError, OSError):
-            answer = self._client.send(self._device.state, b"disconnected", 1)
-            await asyncio.wait({answer}, timeout=timing.farewell)
-            await self._client.leave(timing.farewell / 2)
+            answers = []
+            for event in self._outbox.events.waiting if self.ready_since is not None else ():
+                if event is not self._sending and client.spare > 1:
+                    answers.append(self._send_event(event))
+            answers.append(client.send(self._device.state, b"disconnected", 1))
+            await asyncio.wait(answers, timeout=timing.farewell)
+            await client.leave(timing.farewell / 2)
 
     # Sending.
 
@@ -540,19 +549,23 @@ class Session:
             event = events.waiting[0]
             await self._client.room()
             obey_cancellation()
-            answer = self._client.send(
-                self._device.event,
-                event_payload(event),
-                1,
-                retain=False,
-                properties=json_properties(),
-            )
-            code = await self._client.in_time(answer)
+            self._sending = event
+            code = await self._client.in_time(self._send_event(event))
+            self._sending = None
             events.sent(event)
             if code >= REFUSED:
                 events.dropped += 1
                 self._refusals.setdefault(self._device.event, reason_words(code))
                 self._say_refusals()
+
+    def _send_event(self, event: Attempt) -> asyncio.Future[int]:
+        return self._client.send(
+            self._device.event,
+            event_payload(event),
+            1,
+            retain=False,
+            properties=json_properties(),
+        )
 
     async def _write_topics(self) -> None:
         outbox, sent = self._outbox, self._sent

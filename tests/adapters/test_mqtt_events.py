@@ -211,3 +211,20 @@ async def test_what_ended_without_a_broker_is_sent_when_there_is_one(tmp_path: P
                 await until(lambda: listener.newest(dropped) == b"44", 10, "the count")
     finally:
         broker.kill()
+
+
+@needs_mosquitto
+@needs_clients
+async def test_what_ends_with_the_daemon_is_told_before_it_goes(broker: Mosquitto) -> None:
+    async with (
+        Listener(broker.port, broker=broker) as listener,
+        desk(broker, practice=BOTH) as running,
+    ):
+        await running.connected()
+        practice = end(running, Practice(), 1)
+        await until(lambda: numbers(listener) == [1], 10, "an event")
+        await asyncio.sleep(0.3)
+        end(running, practice, 2, 3)
+        await running.stop()
+        await until(lambda: listener.newest(f"{ROOT}/$state") == b"disconnected", 10, "the end")
+        assert numbers(listener) == [1, 2, 3]

@@ -116,6 +116,10 @@ async def test_the_daemon_s_end_cuts_off(tmp_path: Path) -> None:
     (ended,) = rig.keeper.ends
     assert (ended.outcome, ended.reason, ended.frames) == (Outcome.CUT_OFF, "lowhalf ended", 1)
     assert ended.step == "to the corner"
+    # outputs are told as well
+    practice = rig.output.frames[-1].practice
+    assert practice is not None
+    assert (practice.last, practice.ended) == (ended, 1)
 
 
 async def test_a_guest_that_is_reset_cuts_off(tmp_path: Path) -> None:
