@@ -334,8 +334,13 @@ class CarefulClient(aiomqtt.Client):
         try:
             yield
         except Exception as error:
-            if not self._disconnected.done():
-                self._disconnected.set_exception(error)
+            fault = error
+            if not isinstance(error, aiomqtt.MqttError | OSError):
+                # The parser gave up, each time in another way.
+                fault = aiomqtt.MqttError("what it sends is not MQTT 5.0")
+            for future in (self._connected, self._disconnected):
+                if not future.done():
+                    future.set_exception(fault)
 
 
 def obey_cancellation() -> None:

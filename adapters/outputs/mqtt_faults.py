@@ -25,6 +25,7 @@ _UPGRADE = (
     "Sec-WebSocket-Protocol: mqtt\r\n\r\n"
 )
 """RFC 6455, section 4.1, and MQTT 5.0, section 6."""
+_ASKED_FOR = b"certificate required"
 # RFC 5280 and OpenSSL's X509_verify_cert_error_string
 _EXPIRED, _OF_ANOTHER_HOST = 10, (62, 64)
 _NO_COMMON_VERSION = ("PROTOCOL_VERSION", "UNSUPPORTED_PROTOCOL", "NO_PROTOCOLS_AVAILABLE")
@@ -114,6 +115,8 @@ async def told_apart(fault: Fault, broker: Broker) -> Fault:
         return Fault(f"a websocket{over} is spoken there, which lowhalf does not speak; {port}")
     if broker.tls and plain == "mqtt":
         return Fault(f"no tls is spoken there, but plain MQTT; write mqtt://{broker}")
+    if broker.tls and tls == "certificate":
+        return Fault("tls: the broker asks for a certificate of the client, which lowhalf has not")
     if not broker.tls and tls is not None:
         return Fault(f"tls is spoken there; write mqtts://{broker}")
     if "http" in answers:
@@ -122,13 +125,17 @@ async def told_apart(fault: Fault, broker: Broker) -> Fault:
 
 
 async def _spoken(broker: Broker, *, tls: bool) -> str | None:
-    """``mqtt``, ``websocket`` or ``http``; empty for what is none; None where nothing answers."""
+    """``mqtt``, ``websocket`` or ``http``, or ``certificate`` where one is asked for; empty for
+    what is none of these; None where nothing answers.
+    """
     first, second = await asyncio.gather(
         _answer(broker, _CONNECT, tls=tls),
         _answer(broker, _UPGRADE.format(host=broker).encode(), tls=tls),
     )
     if first is None and second is None:
         return None
+    if _ASKED_FOR in (first, second):
+        return "certificate"
     # The first byte of a CONNACK, and of a status line that switches the protocol.
     if first and first[0] == 0x20:
         return "mqtt"
@@ -153,10 +160,16 @@ async def _answer(broker: Broker, question: bytes, *, tls: bool) -> bytes | None
         async with asyncio.timeout(_PROBE):
             reader, writer = await asyncio.open_connection(broker.host, broker.port, ssl=context)
             found = b""
+            if tls:
+                # An alert comes after the handshake, and is lost where something is sent first.
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(_PROBE / 3):
+                        return await reader.read(64)
             writer.write(question)
             found = await reader.read(64)
-    except (OSError, TimeoutError, ValueError):
-        pass
+    except (OSError, TimeoutError, ValueError) as error:
+        if isinstance(error, ssl.SSLError) and "CERTIFICATE_REQUIRED" in (error.reason or ""):
+            found = _ASKED_FOR
     finally:
         if writer is not None:
             with contextlib.suppress(Exception):

@@ -41,6 +41,7 @@ from bridge.readings import Frame, Reading
 _MOST_MESSAGES: Final = 200
 _MOST_BYTES: Final = 1 << 20
 """Of what others publish under the device within a second, before it is a flood."""
+_MANY_HEALS: Final = 20
 _MOST_RETAINED: Final = 20_000
 """Topics that a broker may hold of the device, before the rest is left alone."""
 _SLOWEST_DESCRIPTION: Final = 30.0
@@ -124,7 +125,7 @@ class Session:
         self._doubted: set[str] = set()
         self._healed: dict[str, float] = {}
         self._strange: set[str] = set()
-        self._vandals = 0
+        self._vandals = self._heals = 0
         self._readable = True
         self._beats = 0
         self._sending: Attempt | None = None
@@ -272,6 +273,7 @@ class Session:
         """
         device, outbox, sent = self._device, self._outbox, self._sent
         answers = []
+        self._held |= self._strange
         self._echoes = set()
         self._ready_heard.clear()
         if sent.device is not None:
@@ -475,12 +477,19 @@ class Session:
         for topic in list(self._doubted):
             pause = 1.0
             if topic == device.description:
-                pause = min(2.0**self._vandals - 1, _SLOWEST_DESCRIPTION)
+                pause = min(2.0 ** min(self._vandals, 10) - 1, _SLOWEST_DESCRIPTION)
             if (due := self._healed.get(topic, -math.inf) + pause) > now:
                 wake = min(wake, due)
                 continue
             self._healed[topic] = now
             self._doubted.discard(topic)
+            self._heals += 1
+            if self._heals == _MANY_HEALS:
+                self._warn(
+                    "writer",
+                    f"has another client that keeps writing under {device.root}; give each bridge "
+                    "a device of its own",
+                )
             if topic == device.description:
                 # The convention lets a description change in ``init`` alone ("Device Attributes").
                 self._vandals += 1

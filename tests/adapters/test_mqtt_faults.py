@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import gc
+import random
 import socket
 import ssl
 from collections.abc import AsyncIterator, Iterator
@@ -20,6 +21,7 @@ from typing import Any
 import pytest
 from paho.mqtt import client as paho
 
+from adapters.outputs.mqtt import Timing
 from adapters.outputs.mqtt_faults import Fault, told_apart
 from adapters.outputs.mqtt_url import Broker, parse_url
 from schemas.errors import OutputError
@@ -116,6 +118,22 @@ async def test_no_version_of_tls_in_common(
     assert await first_line(stopped.url) == (
         f"mqtt: no broker at 127.0.0.1:{stopped.port}: tls: no version of the protocol that both "
         "sides speak; trying again"
+    )
+
+
+@needs_mosquitto
+@needs_openssl
+async def test_a_broker_that_wants_a_certificate_of_the_client(
+    stopped: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """RFC 8446, section 6.2: the alert certificate_required."""
+    stopped.use_tls()
+    stopped.settings += ["require_certificate true", f"cafile {stopped.certificate}"]
+    stopped.start()
+    monkeypatch.setenv("SSL_CERT_FILE", str(stopped.certificate))
+    assert await first_line(stopped.url) == (
+        f"mqtt: no broker at 127.0.0.1:{stopped.port}: tls: the broker asks for a certificate of "
+        "the client, which lowhalf has not; trying again"
     )
 
 
@@ -226,3 +244,37 @@ def test_a_websocket_s_address_is_refused(url: str) -> None:
         f'mqtt: url: expected mqtt://HOST:PORT or mqtts://HOST:PORT, found "{url}"; lowhalf does '
         "not speak MQTT over a websocket, so name another port of the broker"
     )
+
+
+@pytest.mark.parametrize("lets_in", [False, True], ids=["at once", "after its consent"])
+async def test_what_is_not_mqtt_ends_a_connection_and_not_the_output(lets_in: bool) -> None:
+    """Bytes at random, and packets of every type (MQTT 5.0, section 2.1.2) with bytes at random."""
+    chance = random.Random(19)
+    served = 0
+
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        nonlocal served
+        served += 1
+        with contextlib.suppress(OSError):
+            await reader.read(1)
+            if lets_in:
+                writer.write(bytes.fromhex("20 03 00 00 00"))
+            noise = chance.randbytes(chance.randrange(1, 60))
+            if served % 2:
+                noise = bytes([chance.randrange(256), len(noise)]) + noise
+            writer.write(noise)
+            await writer.drain()
+            await asyncio.sleep(0.02)
+            writer.close()
+
+    server = await asyncio.start_server(serve, "127.0.0.1", 0)
+    port = server.sockets[0].getsockname()[1]
+    timing = Timing(first_retry=0.001, longest_retry=0.001, refused_retry=0.001, patience=0.2)
+    try:
+        async with desk(At(f"mqtt://127.0.0.1:{port}"), timing=timing) as running:
+            await until(lambda: served >= 300 or running.task.done(), 60, "enough noise")
+            assert not running.task.done(), running.task.exception()
+            assert running.output.state.startswith("not connected: ")
+    finally:
+        server.close()
+        await asyncio.sleep(0.1)

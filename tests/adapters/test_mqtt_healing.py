@@ -279,6 +279,35 @@ async def test_a_description_that_another_changed_is_changed_back_in_init(
 
 @needs_mosquitto
 @needs_clients
+async def test_who_keeps_writing_is_told_of_and_answered_once_a_second(broker: Mosquitto) -> None:
+    async with (
+        Listener(broker.port, broker=broker) as listener,
+        desk(broker) as running,
+    ):
+        running.hp(73)
+        await running.connected()
+        topic = f"{ROOT}/hp/value"
+        await until(lambda: listener.newest(topic) == b"73", 10, "the value")
+        for _ in range(40):
+            await publish(broker, topic, b"99")
+        await until(lambda: listener.newest(topic) == b"73", 10, "put right")
+        times = [m.time for m in listener.heard if m.topic == topic and m.payload == b"73"]
+        # Messages are heard as they come, and not each at its own time.
+        assert len(times) <= 4 + (times[-1] - times[0])
+        names = ("hp/value", "hp/text", "hp/status", "bridge/build", "bridge/source")
+        for _ in range(4):
+            for name in names:
+                await publish(broker, f"{ROOT}/{name}", b"99")
+            await asyncio.sleep(1)
+        await until(lambda: len(running.log.lines) > 1, 10, "told")
+        assert running.log.lines[1][1] == (
+            f"mqtt: 127.0.0.1:{broker.port} has another client that keeps writing under {ROOT}; "
+            "give each bridge a device of its own"
+        )
+
+
+@needs_mosquitto
+@needs_clients
 async def test_a_value_of_another_type_does_not_outlive_its_description(broker: Mosquitto) -> None:
     """ "Payloads": a value is valid for the type that is described."""
     async with desk(broker, Watch("hp", "HP", "hp", TEXT)) as running:
