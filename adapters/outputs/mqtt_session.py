@@ -16,7 +16,7 @@ import contextlib
 import functools
 import math
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -42,6 +42,7 @@ _MOST_MESSAGES: Final = 200
 _MOST_BYTES: Final = 1 << 20
 """Of what others publish under the device within a second, before it is a flood."""
 _MANY_HEALS: Final = 20
+_MOST_LOOKED_FOR: Final = 200
 _MOST_RETAINED: Final = 20_000
 """Topics that a broker may hold of the device, before the rest is left alone."""
 _SLOWEST_DESCRIPTION: Final = 30.0
@@ -311,6 +312,7 @@ class Session:
         await self._told(answers)
         unsaid = "it is not passed on"
         if self._readable and await self._heard_of(self._ready_heard):
+            await self._look_again(sent.payloads.keys() - self._echoes)
             for topic in sent.payloads:
                 if topic not in self._echoes:
                     self._refusals.setdefault(topic, unsaid)
@@ -320,6 +322,19 @@ class Session:
         self._say_refusals()
         if self._deaf_until is None:
             await self._listen(held=False)
+
+    async def _look_again(self, missing: Collection[str]) -> None:
+        """Ask for what did not come back: at QoS 0 a broker may drop what it has no room for."""
+        topics = sorted(missing)[:_MOST_LOOKED_FOR]
+        if not topics:
+            return
+        asked = self._client.subscribe_to(*((topic, SubscribeOptions()) for topic in topics))
+        self._ready_heard.clear()
+        answer = await self._send(self._device.state, b"ready")
+        await self._client.granted(asked)
+        await self._told([answer])
+        await self._heard_of(self._ready_heard)
+        self._client.unsubscribe_from(*topics)
 
     async def _listen(self, *, held: bool) -> None:
         """From now on hear only what others publish, and what becomes of ``$state``."""
@@ -386,6 +401,8 @@ class Session:
                 self._held.add(topic)
             if topic == device.description:
                 self._description = payload
+            if payload == self._sent.payloads.get(topic):
+                echoes.add(topic)
             return False
         if topic == device.state:
             if payload == b"init":
