@@ -18,6 +18,9 @@ from bridge.practice import Practice
 from bridge.target import Target
 from bridge.values import Value, ValueType, show_value
 
+UNKNOWN = "unknown"
+"""The state of a target while its watch has no value: the source is gone, a pointer is null."""
+
 
 class Status(StrEnum):
     """Whether there is a value, and if not, why; or what to be warned of beside the value."""
@@ -134,10 +137,12 @@ class Reading:
 
     @property
     def target(self) -> str | None:
-        """``hit`` or ``miss``; None without a target or a value."""
+        """``hit``, ``miss``, or ``unknown`` where there is no value now; None without a target."""
         target = self.watch.target
-        if target is None or not self.status.has_value or self.value is None:
+        if target is None:
             return None
+        if not self.status.has_value or self.value is None:
+            return UNKNOWN
         return "hit" if target.hit(self.value) else "miss"
 
     @property

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from adapters.outputs.page_text import LONGEST, cut
-from bridge.readings import Reading, Status
+from bridge.readings import UNKNOWN, Reading, Status
 
 
 def printable(text: str) -> str:
@@ -34,7 +34,7 @@ def to_go(reading: Reading) -> str:
 def target_words(reading: Reading) -> str:
     """``hit``, ``+3 to go`` or ``wants lantern``; empty without a target or a value."""
     target = reading.watch.target
-    if reading.target is None or target is None:
+    if target is None or reading.target == UNKNOWN:
         return ""
     if reading.target == "hit":
         return "hit"

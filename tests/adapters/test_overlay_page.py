@@ -133,6 +133,11 @@ async def test_offline_is_grey_with_its_age(page: Page, server: OverlayServer) -
     server.publish(last.offline("the pier is gone", last.time + 75))
     await page.wait_for(shown("oil", "state"), "offline 1 min")
     assert await page.evaluate(shown("oil")) == "73"
+    # a hit is not known any more, and is not shown as one
+    await page.wait_for(shown("east", "state"), "offline 1 min")
+    target = "document.querySelector('[data-watch={}]').dataset.target"
+    assert await page.evaluate(target.format("east")) == "unknown"
+    assert await page.evaluate(target.format("oil")) == "none"
     await page.wait_for(colour, "rgb(180, 180, 180)")
     await page.wait_for(NOTICE, "the pier is gone")
     server.publish(replace(last, note="").offline("the pier is gone", last.time + 3))

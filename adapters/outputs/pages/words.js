@@ -36,7 +36,7 @@ export function stateWords(reading, seconds) {
     // what was never there has no age
     return reading.text === "" ? "offline" : `offline ${duration(reading.age + seconds)}`;
   }
-  const aim = target === null ? "" : target === "hit" ? "hit" : words;
+  const aim = target === "hit" ? "hit" : target === "miss" ? words : "";
   if (WARNINGS.has(status)) return aim ? `${status}, ${aim}` : status;
   if (status !== "ok") return plain || status;
   return aim;
