@@ -36,8 +36,13 @@ class Step:
     offset: int = 0
 
 
-def explain(plan: Plan, watches: Mapping[str, str], text: str) -> tuple[Plan, list[Step]]:
+def explain(
+    plan: Plan, watches: Mapping[str, str], text: str, most: int | None = None
+) -> tuple[Plan, list[Step]]:
     """The plan and the steps that explain a watch's name or an expression.
+
+    Each step is evaluated from its symbol on, so those of a long path are many more reads than the
+    path; where there are more than *most*, the steps of later accesses are left out.
 
     Raises ExpressionError.
     """
@@ -59,11 +64,16 @@ def explain(plan: Plan, watches: Mapping[str, str], text: str) -> tuple[Plan, li
 
     address = ValueType(Kind.INTEGER, plan.layout.pointer_size * 8, address=True, name="address")
     seen: set[str] = set()
+    taken = 0
     for read in _reads(program, [program.slots[program.watches[name]]], set()):
         if read.text in seen or nodes.in_a_list(read):
             continue
         seen.add(read.text)
-        for step, number in _place_steps(read.place, address):
+        way = list(_place_steps(read.place, address))
+        taken += (len(way) + 2) ** 2 // 2
+        if most is not None and taken > most:
+            break
+        for step, number in way:
             add(step, number)
         if isinstance(read, nodes.Read | nodes.FlagRead):
             add(Step("value", read.text, read.type.name), read)
