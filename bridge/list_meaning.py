@@ -15,6 +15,8 @@ from dataclasses import fields
 
 from bridge import nodes
 from bridge.checker import Slot
+from bridge.syntax import parse
+from schemas.errors import ExpressionError
 
 
 def meaning(listing: nodes.Listing, slots: Sequence[Slot]) -> Hashable:
@@ -46,8 +48,8 @@ def variables(listing: nodes.Listing) -> set[str]:
 def written_alike(text: str) -> str:
     """The text of an expression with Python's own spaces and quotation marks."""
     try:
-        return ast.unparse(ast.parse(text.strip(), mode="eval"))
-    except SyntaxError:  # a text of our own, which nobody wrote otherwise
+        return ast.unparse(parse(text))
+    except ExpressionError:  # a text of our own, which nobody wrote otherwise
         return text
 
 

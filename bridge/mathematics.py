@@ -51,7 +51,7 @@ def power(base: Real, exponent: Real) -> Real:
             raise Undefined("a whole number has no negative power; write 1.0 * x")
         if exponent * max(base.bit_length() - 1, 0) > MOST_BITS:
             raise Undefined(f"the result has more than {MOST_BITS} bits")
-        return int(base**exponent)
+        return bounded(int(base**exponent))
     result = base**exponent
     if isinstance(result, complex):
         raise Undefined("a negative number has no broken power")

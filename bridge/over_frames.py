@@ -15,10 +15,9 @@ from __future__ import annotations
 import abc
 from collections import deque
 from collections.abc import Sequence
-from fractions import Fraction
 from typing import Any
 
-from bridge.mathematics import finite
+from bridge.mathematics import bounded, finite
 from bridge.values import Value
 
 
@@ -76,7 +75,7 @@ class _Change(_Previous):
         if now is None:
             raise NoArgument
         difference = finite(now - before)
-        return float(difference) if isinstance(difference, float) else int(difference)
+        return float(difference) if isinstance(difference, float) else bounded(difference)
 
 
 class _FramesSince(OverFrames):
@@ -253,7 +252,7 @@ class _Average(OverFrames):
                 count -= 1
         if not count:
             raise NoValueYet(f"{self.text}: there has been no value yet")
-        return float(total / count)
+        return float(total / (count << _LEAST_FLOAT))
 
     def commit(self) -> None:
         if self._now is None:
@@ -264,9 +263,15 @@ class _Average(OverFrames):
         self._total += self._values[-1]
 
 
-def _exact(value: Any) -> Any:
-    """A value as a fraction, so that a running total does not drift."""
-    return Fraction(value)
+_LEAST_FLOAT = 1074
+"""Every finite binary64 is a multiple of 2 ** -1074 (IEEE 754-2019 3.4)."""
+
+
+def _exact(value: Any) -> int:
+    """A value in multiples of the least float, so that a running total does not drift."""
+    numerator, denominator = value.as_integer_ratio()
+    whole: int = numerator << (_LEAST_FLOAT + 1 - denominator.bit_length())
+    return whole
 
 
 _KINDS: dict[str, type[OverFrames]] = {
