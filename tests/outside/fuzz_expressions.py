@@ -69,12 +69,12 @@ def chains() -> World:
         guest.poke(address + 0x24, "I", address + 8 if number < 1499 else 0)
     guest.poke(0x8000_0100, "I", 0x8000_5000)
     fields = ("word", "depth", "small", "facing", "big", "real", "fine", "hue", "name", "flags")
-    fields += ("held", "next", "position", "trim", "grid", "kind", "tide", "drift", "lean")
+    more = ("held", "next", "position", "trim", "grid", "kind", "tide", "drift", "lean")
     places = ("courier", "head", "ring", "wild", "odd", "edge", "mirror", "padded", "courier.held")
     numbers = ("step", "frame", "broken", "endless", "courier.big", "numbers[3]", "head.word")
     tame = ("word", "depth", "small", "facing", "big", "drift", "hue", "kind")
     heads = ("head", "ring", "courier", "mirror")
-    return World("chains", guest, fields, places, heads, numbers, tame)
+    return World("chains", guest, fields + more, places, heads, numbers, tame)
 
 
 def blocks(damaged: bool) -> World:
@@ -143,7 +143,10 @@ class Writer:
                 f"{v}.{pick(('size', 'index', 'start'))}" for v in self.variables if v[0] == "b"
             ]
             return pick(pool)
-        one = lambda: self.tame(depth - 1, lists)  # noqa: E731
+
+        def one() -> str:
+            return self.tame(depth - 1, lists)
+
         if roll < 0.45 and lists < 4:
             of_blocks = self.world.heap and self.chance.random() < 0.5
             head = "blocks()" if of_blocks else f"chain({pick(self.world.heads)}, 'next')"
@@ -168,8 +171,12 @@ class Writer:
         return pick(("abs({})", "signed({}, 64)", "turn({}, 5)", "low(step) + {}")).format(one())
 
     def call(self, depth: int) -> str:
-        one = lambda: self.number(depth - 1)  # noqa: E731
-        place = lambda: self.place(depth - 1)  # noqa: E731
+        def one() -> str:
+            return self.number(depth - 1)
+
+        def place() -> str:
+            return self.place(depth - 1)
+
         forms: list[Callable[[], str]] = [
             lambda: f"low({place()})",
             lambda: f"bits({place()})",
