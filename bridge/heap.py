@@ -94,11 +94,15 @@ Row = tuple[int, int, int, bool, int | None, int | None]
 
 
 class Rows(Sequence[Block]):
-    """Blocks that are made when they are asked for: most of a large heap's never are."""
+    """Blocks that are made when they are asked for: most of a large heap's never are.
+
+    Where all of them have been, they are kept, for the next that goes through them.
+    """
 
     def __init__(self, rows: Sequence[Row], owner: Callable[[Row], str]) -> None:
         self._rows = rows
         self._owner = owner
+        self._kept: list[Block] = []
 
     @property
     def starts(self) -> list[int]:
@@ -123,10 +127,17 @@ class Rows(Sequence[Block]):
         return self._made(range(len(self))[index])
 
     def __iter__(self) -> Iterator[Block]:
-        owner = self._owner
+        if len(self._kept) == len(self._rows):
+            return iter(self._kept)
+        return self._making()
+
+    def _making(self) -> Iterator[Block]:
+        owner, made = self._owner, []
         for index, row in enumerate(self._rows):
             header, start, size, used, _, generation = row
-            yield Block(start, size, used, index, owner(row), header, generation)
+            made.append(block := Block(start, size, used, index, owner(row), header, generation))
+            yield block
+        self._kept = made
 
     def _made(self, index: int) -> Block:
         row = self._rows[index]

@@ -14,6 +14,7 @@ without a check each: that its header is there is known once for all of them.
 from __future__ import annotations
 
 from bridge.absence import Site
+from bridge.budget import CLOCK_EVERY
 from bridge.checker import Program
 from bridge.generator import Checked, Generator, Source
 from bridge.heap_program import BLOCK, PAYLOAD, HeapProgram
@@ -64,7 +65,9 @@ class _WalkGenerator(Generator):
     def _block_body(self, heap: HeapProgram, guest: MemoryMap) -> None:
         self._header(heap.types.block)
         self.emit("if header in seen: circle(header)")
-        self.emit(f"if len(rows) >= {MOST_BLOCKS}: too_many()")
+        # at each EVERY + 1 blocks, which divide MOST_BLOCKS, the count is looked at, and the clock
+        self.emit("if not len(rows) & EVERY: pause(len(rows))")
+        begun = len(self.out)
         if heap.magic is not None:
             text = self.constant(heap.magic.text)
             self.emit(f"if not {self.number(heap.magic)}: unsound({text})")
@@ -87,6 +90,10 @@ class _WalkGenerator(Generator):
         self.emit("seen.add(header)")
         self.emit(f"rows.append((header, {payload}, {size}, {used}, {kind}, {generation}))")
         self.emit(f"header = {following}")
+        every = min(64, MOST_BLOCKS & -MOST_BLOCKS)
+        while every > 1 and every * (len(self.out) - begun + self.further) > CLOCK_EVERY * 4:
+            every //= 2
+        self.out[begun - 1] = self.out[begun - 1].replace("EVERY", str(every - 1))
 
     def _header(self, struct: OffsetStruct) -> None:
         """Emit that the header is there as a whole; its address becomes canonical."""

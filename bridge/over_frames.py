@@ -31,10 +31,9 @@ from __future__ import annotations
 import abc
 from collections import deque
 from collections.abc import Sequence
-from fractions import Fraction
 from typing import Any
 
-from bridge.mathematics import finite
+from bridge.mathematics import bounded, finite
 from bridge.values import Value
 
 _ANY = 1 << 256
@@ -162,7 +161,7 @@ class _Change(Previous):
         if now is None:
             raise NoArgument
         difference = finite(now - before)
-        return float(difference) if isinstance(difference, float) else int(difference)
+        return float(difference) if isinstance(difference, float) else bounded(difference)
 
     def _judge(
         self, arguments: Sequence[Value | None], gap: bool, doubtful: bool
@@ -385,7 +384,7 @@ class _Average(OverFrames):
                 count -= 1
         if not count:
             raise NoValueYet(f"{self.text}: there has been no value yet")
-        return float(total / count)
+        return float(total / (count << _LEAST_FLOAT))
 
     def _judge(
         self, arguments: Sequence[Value | None], gap: bool, doubtful: bool
@@ -404,9 +403,15 @@ class _Average(OverFrames):
         self._total += self._values[-1]
 
 
-def _exact(value: Any) -> Any:
-    """A value as a fraction, so that a running total does not drift."""
-    return Fraction(value)
+_LEAST_FLOAT = 1074
+"""Every finite binary64 is a multiple of 2 ** -1074 (IEEE 754-2019 3.4)."""
+
+
+def _exact(value: Any) -> int:
+    """A value in multiples of the least float, so that a running total does not drift."""
+    numerator, denominator = value.as_integer_ratio()
+    whole: int = numerator << (_LEAST_FLOAT + 1 - denominator.bit_length())
+    return whole
 
 
 _KINDS: dict[str, type[OverFrames]] = {

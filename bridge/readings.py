@@ -37,7 +37,7 @@ class Status(StrEnum):
     OFFLINE = "offline"
     """The source is gone; the last value stays."""
     ERROR = "error"
-    """Arithmetic: a division by zero, an overflow, not a number."""
+    """Arithmetic: a division by zero, an overflow, not a number; or it takes too long."""
     FREED = "freed"
     """There is a value, by a pointer into a free block of the heap, or whose block has left it."""
     HEADER = "header"
