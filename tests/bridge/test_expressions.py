@@ -283,7 +283,12 @@ ABSENT: list[tuple[str, Status, str]] = [
     ("2 ** 1023 * 2", Status.ERROR, "2 ** 1023 * 2: the result has more than 1024 bits"),
     ("1e308 * 10", Status.ERROR, "1e308 * 10: the result overflows to infinity"),
     ("10.0 ** 400", Status.ERROR, "10.0 ** 400: the result is too large for a float"),
-    ("2 ** 1024 * 1.0", Status.ERROR, "2 ** 1024 * 1.0: the result is too large for a float"),
+    ("2 ** 1024 * 1.0", Status.ERROR, "2 ** 1024 * 1.0: the result has more than 1024 bits"),
+    (
+        "(2 ** 1023 - 1 + 2 ** 1023) * 1.0",
+        Status.ERROR,
+        "(2 ** 1023 - 1 + 2 ** 1023) * 1.0: the result is too large for a float",
+    ),
     ("sqrt(-1)", Status.ERROR, "sqrt(-1): a negative number has no square root"),
     ("broken + 1", Status.ERROR, "broken is not a number"),
     ("endless * 0", Status.ERROR, "endless is infinite"),
