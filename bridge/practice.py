@@ -7,6 +7,7 @@ from enum import StrEnum
 from typing import Any
 
 from bridge.attempts import Attempt
+from bridge.steps import StepResult
 from bridge.totals import Score
 
 
@@ -31,7 +32,8 @@ class Practice:
     all that it was judged by so far was seen, and ``attempt_long`` that it is several times as long
     as any that ended.  ``last`` is the attempt that ended
     last; without ``[attempts]`` the same of the last way through the steps, numbered 0.  ``score``
-    is None without ``[attempts]``.
+    is None without ``[attempts]``.  ``finished`` are the steps that are done on the way that is
+    open, in their order.
     """
 
     phase: Phase = Phase.BETWEEN
@@ -45,6 +47,7 @@ class Practice:
     attempt_frames: int = 0
     last: Attempt | None = None
     score: Score | None = None
+    finished: tuple[StepResult, ...] = ()
     attempt_frames_seen: int | None = None
     attempt_whole: bool | None = None
     attempt_long: bool = False
@@ -60,6 +63,7 @@ class Practice:
             "frames": self.frames,
             "hint": self.hint,
             "reason": self.reason,
+            "finished": [step.as_json() for step in self.finished],
             "last": last
             and {
                 "attempt": last.number,

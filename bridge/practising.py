@@ -279,6 +279,7 @@ class Practising:
             attempt_frames_seen=seen,
             attempt_whole=None if seen is None else seen >= length and not doubtful,
             attempt_long=attempt is not None and self._is_long(length),
+            finished=tuple(way.results) if way is not None else (),
         )
 
 

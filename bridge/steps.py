@@ -20,6 +20,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +79,18 @@ class StepResult:
         if self.frames_seen is None:
             return None
         return self.frames_seen >= self.waited + self.frames
+
+    def as_json(self) -> dict[str, Any]:
+        """The result for ``--json``; what is not known is null."""
+        return {
+            "step": self.name,
+            "outcome": str(self.outcome),
+            "waited": self.waited,
+            "frames": self.frames,
+            "seconds": self.seconds,
+            "frames_seen": self.frames_seen,
+            "whole": self.whole,
+        }
 
 
 class Way:

@@ -4,10 +4,12 @@
     homie/5/DEVICE/practice/step           the current step's name; empty outside of the steps
     homie/5/DEVICE/practice/index          its number from 1, else 0
     homie/5/DEVICE/practice/frames         frames of the game since it began
+    homie/5/DEVICE/practice/step-frames    JSON: the frames of each step that is done, in order
     homie/5/DEVICE/practice/hint           its hint
     homie/5/DEVICE/practice/reason         which expression has no value now, and why
     homie/5/DEVICE/practice/outcome        of the last: none, success, failed, reset, cut-off
     homie/5/DEVICE/practice/stopped-at     the step in which it ended, where it was no success
+    homie/5/DEVICE/practice/whole          whether each frame of the last was seen: yes, no, unknown
     homie/5/DEVICE/practice/attempt        the open attempt's number, else 0
     homie/5/DEVICE/practice/attempts       attempts that ended by themselves
     homie/5/DEVICE/practice/successes      successes of these
@@ -33,16 +35,23 @@ from bridge.practice import Phase, Practice
 PRACTICE_NODE = "practice"
 
 _OUTCOMES = ["none", *(str(outcome) for outcome in Outcome if outcome is not Outcome.OPEN)]
+_WHOLE = {True: "yes", False: "no", None: "unknown"}
 _BOTH: dict[str, dict[str, Any]] = {
     "phase": {"name": "Phase", "datatype": "enum", "format": ",".join(Phase)},
     "reason": {"name": "What has no value", "datatype": "string"},
     "outcome": {"name": "Last outcome", "datatype": "enum", "format": ",".join(_OUTCOMES)},
     "stopped-at": {"name": "Step in which the last ended", "datatype": "string"},
+    "whole": {
+        "name": "Each frame of the last was seen",
+        "datatype": "enum",
+        "format": ",".join(_WHOLE.values()),
+    },
 }
 _STEPS: dict[str, dict[str, Any]] = {
     "step": {"name": "Step", "datatype": "string"},
     "index": {"name": "Number of the step", "datatype": "integer"},
     "frames": {"name": "Frames in the step", "datatype": "integer"},
+    "step-frames": {"name": "Frames of the steps that are done", "datatype": "json"},
     "hint": {"name": "Hint", "datatype": "string"},
 }
 _ATTEMPTS: dict[str, dict[str, Any]] = {
@@ -88,12 +97,14 @@ class PracticeTopics:
             "reason": _string(now.reason),
             "outcome": (last.outcome if last else "none").encode(),
             "stopped-at": _string(last.step if last else ""),
+            "whole": _WHOLE[last.whole if last else None].encode(),
         }
         if self.steps:
             found |= {
                 "step": _string(now.step),
                 "index": b"%d" % now.index,
                 "frames": b"%d" % now.frames,
+                "step-frames": _json([step.as_json() for step in now.finished]),
                 "hint": _string(now.hint),
             }
         if self.attempts and now.score is not None:
@@ -104,7 +115,7 @@ class PracticeTopics:
                 "attempts": b"%d" % score.all.count,
                 "successes": b"%d" % score.all.good,
                 "streak": b"%d" % score.streak,
-                "step-rates": _rates(now),
+                "step-rates": _json([{"step": n, **rate.as_json()} for n, rate in score.steps]),
                 "rate-low": _float(low),
                 "rate-high": _float(high),
             }
@@ -116,10 +127,8 @@ class PracticeTopics:
 NO_PRACTICE = PracticeTopics()
 
 
-def _rates(practice: Practice) -> bytes:
-    assert practice.score is not None
-    rates = [{"step": name, **rate.as_json()} for name, rate in practice.score.steps]
-    return json.dumps(rates, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "replace")
+def _json(found: list[dict[str, Any]]) -> bytes:
+    return json.dumps(found, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "replace")
 
 
 def _string(text: str) -> bytes:

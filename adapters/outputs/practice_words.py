@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from bridge.attempts import Attempt, Outcome
 from bridge.practice import Phase, Practice
+from bridge.steps import StepResult
 from bridge.totals import Rate
+
+MOST_BEFORE = 6
+"""Steps behind the runner whose frames are told; before them stand three dots."""
 
 
 def practice_words(practice: Practice, *, frames: bool = True) -> str:
@@ -25,6 +31,19 @@ def outcome_words(attempt: Attempt) -> str:
     """How an attempt ended: ``failed at turn``, ``reset at turn``, ``cut off``."""
     words = "cut off" if attempt.outcome is Outcome.CUT_OFF else str(attempt.outcome)
     return f"{words} at {attempt.step}" if attempt.step else words
+
+
+def count_words(frames: int) -> str:
+    """``1 frame``, ``14 frames``."""
+    return f"{frames} frame{'s' * (frames != 1)}"
+
+
+def took_words(finished: Sequence[StepResult]) -> str:
+    """The frames of the steps that are done, in their order: ``60 + 1``; empty without any."""
+    numbers = [str(step.frames) for step in finished]
+    if len(numbers) > MOST_BEFORE:
+        numbers = ["…", *numbers[-MOST_BEFORE:]]
+    return " + ".join(numbers)
 
 
 def marked_words(attempt: Attempt) -> str:
@@ -87,8 +106,10 @@ def _where(practice: Practice, frames: bool) -> str:
         bare = not practice.step and practice.phase is not Phase.DONE
         said = open_words(practice, frames=frames and not bare)
         number = ", ".join(filter(None, (f"attempt {practice.attempt}", said))) + ": "
+    took = took_words(practice.finished) if frames else ""
     if practice.phase is Phase.DONE:
-        return f"{number}all {practice.steps} steps done"
+        words = f"{number}all {practice.steps} steps done"
+        return f"{words} in {took} frames" if took else words
     count, words = practice.frames, ""
     if practice.step:
         words = f"step {practice.index} of {practice.steps}, {practice.step}"
@@ -97,5 +118,7 @@ def _where(practice: Practice, frames: bool) -> str:
     else:
         count, words = practice.attempt_frames, "under way"
     if frames:
-        words += f", {count} frame{'s' * (count != 1)}"
+        words += f", {count_words(count)}"
+    if took:
+        words += f" after {took}"
     return number + words

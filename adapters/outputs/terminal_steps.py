@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-from adapters.outputs.practice_words import marked_words, open_words, rate_words
+from adapters.outputs.practice_words import (
+    count_words,
+    marked_words,
+    open_words,
+    rate_words,
+    took_words,
+)
 from adapters.outputs.terminal_line import Alphabet, Line, Style
 from bridge.practice import Phase, Practice
 
@@ -10,7 +16,8 @@ from bridge.practice import Phase, Practice
 def step_line(practice: Practice, alphabet: Alphabet, width: int) -> Line:
     """The current step with its frames, its hint, and why an expression has no value."""
     frames = practice.frames if practice.step else practice.attempt_frames
-    count = f"{frames} frame{'s' * (frames != 1)}"
+    count = count_words(frames)
+    took = took_words(practice.finished)
     reason = f"({practice.reason})" if practice.reason else ""
     after = [(practice.hint, Style.PLAIN), (reason, Style.FAINT)]
     if practice.phase is Phase.BETWEEN:
@@ -18,7 +25,8 @@ def step_line(practice: Practice, alphabet: Alphabet, width: int) -> Line:
         return alphabet.row([(words, Style.FAINT), *after], width)
     if practice.phase is Phase.DONE:
         words = f"{alphabet.hit} all {practice.steps} steps done"
-        return alphabet.row([(words, Style.HIT), *after], width)
+        took = f"in {took} frames" if took else ""
+        return alphabet.row([(words, Style.HIT), (took, Style.PLAIN), *after], width)
     if not practice.step:
         return alphabet.row([("under way", Style.STRONG), (count, Style.PLAIN), *after], width)
     if practice.phase is Phase.WAITING:
@@ -27,6 +35,7 @@ def step_line(practice: Practice, alphabet: Alphabet, width: int) -> Line:
         (f"step {practice.index} of {practice.steps}", Style.PLAIN),
         (practice.step, Style.STRONG),
         (count, Style.PLAIN),
+        (f"after {took}" if took else "", Style.FAINT),
     ]
     return alphabet.row([*parts, *after], width, flexible=1)
 

@@ -203,9 +203,13 @@ def practice() -> Message:
     return {
         "phase": "running", "step": "turn", "index": 2, "steps": 3, "frames": 14,
         "hint": "half a turn to the left, then let go", "reason": "", "attempt": 18,
-        "attempt_frames": 61, "attempts": 17, "successes": 9, "rate": 9 / 17,
+        "attempt_frames": 61, "attempt_frames_seen": 61, "attempt_whole": True,
+        "finished": [{"step": "reach the pier", "outcome": "done", "waited": 0, "frames": 47,
+                      "seconds": 0.78, "frames_seen": 47, "whole": True}],
+        "attempts": 17, "successes": 9, "rate": 9 / 17,
         "interval": [0.31, 0.74], "streak": 2, "cut_off": 1,
-        "last": {"attempt": 17, "outcome": "success", "step": None, "reason": "", "frames": 212},
+        "last": {"attempt": 17, "outcome": "success", "step": None, "reason": "", "frames": 212,
+                 "frames_seen": 212, "whole": True},
         "step_rates": [
             {"step": "reach the pier", "rate": 0.94}, {"step": "turn", "rate": 0.71},
             {"step": "write", "rate": 0.8},
@@ -326,11 +330,16 @@ NAMES = {
 }
 
 
-def _attempt(number: int, outcome: str, at: str | None, reason: str = "") -> Message:
+def attempt(
+    number: int, outcome: str, at: str | None, reason: str = "", missed: int | None = 0
+) -> Message:
+    """An attempt as ``lowhalf attempts --json`` has it; *missed* is None where it is not known."""
     return {
         "attempt": number, "build": "first-print", "began": 1.0, "began_frame": 1,
         "outcome": outcome, "step": at, "reason": reason, "frames": 180 + number,
         "seconds": (180 + number) / 60, "steps": [], "kept": {},
+        "frames_seen": None if missed is None else 180 + number - missed,
+        "whole": None if missed is None else missed == 0,
     }  # fmt: skip
 
 
@@ -344,12 +353,12 @@ HISTORY = {
     },
     "steps": [{"step": name} for name in ("reach the pier", "turn", "write")],
     "attempts": [
-        _attempt(12, "cut-off", "turn"),
-        _attempt(13, "failed", "write", "the half went to another block"),
-        _attempt(14, "reset", "turn"),
-        _attempt(15, "failed", "turn"),
-        _attempt(16, "success", None),
-        _attempt(17, "success", None),
+        attempt(12, "cut-off", "turn", missed=None),
+        attempt(13, "failed", "write", "the half went to another block"),
+        attempt(14, "reset", "turn"),
+        attempt(15, "failed", "turn", missed=3),
+        attempt(16, "success", None),
+        attempt(17, "success", None),
     ],
 }  # fmt: skip
 TALLIES = {

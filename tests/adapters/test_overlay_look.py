@@ -16,6 +16,7 @@ from bridge.attempts import Attempt, Outcome
 from bridge.heap import Block, Heap
 from bridge.practice import Phase, Practice
 from bridge.readings import Frame, Reading, Status, Watch
+from bridge.steps import StepOutcome, StepResult
 from bridge.target import between
 from bridge.totals import Rate, Score
 from bridge.values import INTEGER, Kind, ValueType
@@ -301,6 +302,37 @@ async def test_steps(page: Page, server: OverlayServer) -> None:
     await page.wait_for(states, ["done", "done", "done"])
     assert await page.evaluate(text_of("#steps .where")) == "attempt 18: all 3 steps done"
     assert await page.evaluate(text_of("#steps .hint")) == "<i>row</i>"
+
+
+async def test_frames_of_the_step_and_of_those_before_go_on_and_those_missed_are_told(
+    page: Page, server: OverlayServer
+) -> None:
+    await show(page, server, "show=steps,attempts")
+    done = StepResult("corner", StepOutcome.DONE, 0, 47, 0.8)
+    assert await page.evaluate(text_of("#steps .count")) == "14 frames"
+    lefts = "[...document.querySelectorAll('#stage *')].map(e => e.getBoundingClientRect().left)"
+    server.publish(replace(full(), practice=replace(PRACTICE, finished=(done,))))
+    await page.wait_for(text_of("#steps .count"), "14 frames after 47")
+    before = await page.evaluate(lefts)
+    for frames in (1, 15, 999):
+        now = replace(PRACTICE, finished=(done,), frames=frames)
+        server.publish(replace(full(), practice=now))
+        said = f"{frames} frame{'s' * (frames > 1)} after 47"
+        await page.wait_for(text_of("#steps .count"), said)
+        assert await page.evaluate(lefts) == before  # nothing moves
+    finished = (done, done, replace(done, frames=3))
+    all_done = replace(PRACTICE, phase=Phase.DONE, step="", finished=finished)
+    server.publish(replace(full(), practice=all_done))
+    await page.wait_for(text_of("#steps .count"), "in 47 + 47 + 3 frames")
+    assert PRACTICE.last is not None
+    missed = replace(PRACTICE.last, frames=80, frames_seen=77)
+    server.publish(replace(full(), practice=replace(PRACTICE, last=missed)))
+    await page.wait_for(text_of("#attempts .past"), "last failed at turn, 3 of 80 frames missed")
+    doubted = replace(missed, frames_seen=None)
+    server.publish(replace(full(), practice=replace(PRACTICE, last=doubted)))
+    await page.wait_for(text_of("#attempts .past"), "last failed at turn")  # not known
+    server.publish(replace(full(), practice=replace(PRACTICE, phase=Phase.BETWEEN, index=0)))
+    await page.wait_for(text_of("#steps .count"), "")
 
 
 async def test_attempts(page: Page, server: OverlayServer) -> None:

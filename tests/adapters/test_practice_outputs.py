@@ -22,10 +22,13 @@ from adapters.outputs.overlay import OverlayServer
 from adapters.outputs.plain_lines import PlainLines
 from adapters.outputs.practice_words import practice_words, rate_words
 from adapters.outputs.terminal import TerminalOutput
+from adapters.outputs.terminal_line import Alphabet
+from adapters.outputs.terminal_steps import step_line
 from adapters.outputs.web_snapshot import frame_snapshot
 from bridge.attempts import Attempt, Outcome
 from bridge.practice import Phase, Practice
 from bridge.readings import Frame, Watch
+from bridge.steps import StepOutcome, StepResult
 from bridge.totals import Rate, Score
 from bridge.values import INTEGER
 from schemas.errors import OutputError
@@ -51,6 +54,9 @@ SCORE = Score(Rate(9, 17), 2, 1, (("corner", Rate(12, 17)), ("turn", Rate(0, 0))
 PRACTICE = Practice(
     Phase.RUNNING, "turn", 2, 3, 14, "half a turn", "", 18, 61, last=FAILED, score=SCORE
 )
+DONE = StepResult("corner", StepOutcome.DONE, 0, 47, 0.8, 45)
+LATER = replace(PRACTICE, finished=(DONE,))
+MISSED = replace(FAILED, frames_seen=77)
 NODE = "homie/5/lowhalf-desk/practice"
 
 
@@ -90,6 +96,12 @@ def practised(number: int, practice: Practice | None = PRACTICE) -> Frame:
          "last failed at turn, frames missed before it"),
         (Practice(Phase.RUNNING, attempt=2, attempt_frames=7, score=Score()),
          "attempt 2: under way, 7 frames"),
+        (replace(LATER, score=None, last=None),
+         "attempt 18: step 2 of 3, turn, 14 frames after 47  half a turn"),
+        (Practice(Phase.WAITING, "turn", 9, 9, 1, finished=(DONE,) * 8),
+         "step 9 of 9, turn, yet to begin, 1 frame after … + 47 + 47 + 47 + 47 + 47 + 47"),
+        (Practice(Phase.DONE, steps=2, finished=(DONE, replace(DONE, frames=3))),
+         "all 2 steps done in 47 + 3 frames"),
     ],
 )  # fmt: skip
 def test_the_line(practice: Practice, words: str) -> None:
@@ -128,6 +140,28 @@ class Screen(io.StringIO):
 
 def _has(screen: Screen, words: str) -> bool:
     return words in screen.getvalue()
+
+
+def test_json_has_the_frames_of_each_step_of_the_open_attempt() -> None:
+    shown = practised(1, replace(LATER, last=MISSED)).as_json()["practice"]
+    assert (shown["step"], shown["frames"]) == ("turn", 14)
+    assert shown["finished"] == [
+        {"step": "corner", "outcome": "done", "waited": 0, "frames": 47, "seconds": 0.8,
+         "frames_seen": 45, "whole": False}
+    ]  # fmt: skip
+    assert (shown["last"]["frames_seen"], shown["last"]["whole"]) == (77, False)
+    assert practised(1).as_json()["practice"]["finished"] == []
+
+
+def test_the_terminal_s_line_tells_the_frames_of_the_steps_before() -> None:
+    def line(practice: Practice) -> str:
+        return "".join(text for text, _ in step_line(practice, Alphabet("utf-8"), 100)).rstrip()
+
+    assert line(LATER) == "step 2 of 3  turn  14 frames  after 47  half a turn"
+    assert line(PRACTICE) == "step 2 of 3  turn  14 frames  half a turn"
+    assert (
+        line(Practice(Phase.DONE, steps=1, finished=(DONE,))) == "● all 1 steps done  in 47 frames"
+    )
 
 
 async def test_the_table_has_the_line(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -218,9 +252,11 @@ def test_payloads() -> None:
         "reason": b"\0",
         "outcome": b"failed",
         "stopped-at": b"turn",
+        "whole": b"unknown",
         "step": b"turn",
         "index": b"2",
         "frames": b"14",
+        "step-frames": b"[]",
         "hint": b"half a turn",
         "attempt": b"18",
         "attempts": b"17",
@@ -234,6 +270,19 @@ def test_payloads() -> None:
             separators=(",", ":"),
         ).encode(),
     }
+
+
+def test_payloads_of_steps_that_are_done_and_of_frames_missed() -> None:
+    # Homie convention 5, Payloads: an enum's value is one of its format, exactly
+    format = BOTH.node()["properties"]["whole"]["format"].split(",")
+    for last, word in [
+        (None, b"unknown"), (FAILED, b"unknown"), (MISSED, b"no"),
+        (replace(FAILED, frames_seen=80), b"yes"),
+    ]:  # fmt: skip
+        found = BOTH.payloads(replace(LATER, last=last))
+        assert found["whole"] == word
+        assert word.decode() in format
+        assert json.loads(found["step-frames"]) == [DONE.as_json()]
 
 
 def test_a_watch_must_not_have_the_node_s_name() -> None:

@@ -46,8 +46,13 @@ async def test_a_whole_attempt(tmp_path: Path) -> None:
         at_door = await rig.shown(turned=2, token=0x1234_2B6D)
         assert where(at_door) == ("running", "through the door", 3, 0)
         assert at_door.attempt_frames == 13
+        assert [(s.name, s.waited, s.frames) for s in at_door.finished] == [
+            ("to the corner", 0, 9),
+            ("turn", 2, 2),
+        ]
         done = await rig.shown(door=1)
         assert where(done) == ("between", "", 0, 0)
+        assert done.finished == ()
     (ended,) = rig.keeper.ends
     assert done.last == ended
     assert (ended.outcome, ended.began_frame, ended.frames) == (Outcome.SUCCESS, 2, 14)
@@ -528,6 +533,7 @@ async def test_the_json_of_a_frame(tmp_path: Path) -> None:
         "frames": 0,
         "hint": "hug the wall",
         "reason": "",
+        "finished": [],
         "last": None,
         "attempt": 1,
         "attempt_frames": 0,

@@ -401,7 +401,9 @@ keep = ["room", "held_kind"]
 
 def test_the_demo_s_recording_with_steps(tmp_path: Path) -> None:
     """Tidewright itself: once the courier puts the lantern down, once carries it out."""
-    text = (SAMPLES / "demo.bridge.toml").read_text("utf-8").partition("[outputs")[0]
+    text = (SAMPLES / "demo.bridge.toml").read_text("utf-8").partition("[[steps]]")[0]
+    layout = (SAMPLES / "demo.layout.toml").as_posix()
+    text = text.replace('"demo.layout.toml"', f'"{layout}"')
     text = text.replace("../schemas", (SAMPLES.parent / "schemas").as_posix())
     text = text.replace('"demo.mcap"', f'"{(SAMPLES / "demo.mcap").as_posix()}"\nrepeat = false')
     path = tmp_path / "demo.bridge.toml"
