@@ -31,6 +31,9 @@ LONGEST_CHAIN = 4096
 MOST_STEPS = 200_000
 _WHOLE_CHUNK = 250
 _SET_ASIDE = Absent(Status.WAITING, "its bytes have not come yet")
+_EMPTY = "nothing there: an empty list"
+_NO_BLOCK = "nothing there: in no block of the heap"
+_NOT_HELD = "not there: the source does not hold it"
 
 
 class Evaluator:
@@ -321,7 +324,7 @@ class Evaluator:
                 reason = "division by zero"
             else:
                 reason = "the result is too large for a float"
-            return Absent(Status.ERROR, f"{_shortened(text)}: {reason}")
+            return Absent(Status.ERROR, f"{text}: {reason}", cause=f"no result: {reason}")
         raise fault
 
     def _locate(self, pointer: int, site: Site) -> int:
@@ -351,7 +354,8 @@ class Evaluator:
             what = f"and its size reach past the end of {region.name}"
         elif in_guest is not None:
             what = f"is in {in_guest.name}, {self.absent_words.removeprefix('is ')}"
-            raise NotHeld(Status.UNMAPPED, f"{place}: 0x{address:08X} {what}")
+            reason = f"{place}: 0x{address:08X} {what}"
+            raise NotHeld(Status.UNMAPPED, reason, cause=_NOT_HELD)
         else:
             names = [region.name for region in self.memory.regions]
             what = f"is outside {names[0] if len(names) == 1 else 'every region'}"
@@ -369,9 +373,9 @@ class Evaluator:
                 continue
             if line in image.absent or line in image.partial:
                 address = self.memory.address(index)
-                raise NotHeld(
-                    self.absent_status, f"{site.place}: 0x{address:08X} {self.absent_words}"
-                )
+                reason = f"{site.place}: 0x{address:08X} {self.absent_words}"
+                cause = _NOT_HELD if self.absent_status is Status.UNMAPPED else ""
+                raise NotHeld(self.absent_status, reason, cause=cause)
             self._needed.add(line)
             missing = True
         if missing:
@@ -476,7 +480,7 @@ class Evaluator:
         if heap.empty:
             why = f", which has none: {heap.empty}"
         reason = f"{holder}: 0x{address:08X} is in no block of the heap{why}"
-        raise Absent(Status.UNMAPPED, reason)
+        raise Absent(Status.UNMAPPED, reason, cause=_NO_BLOCK)
 
     def _canonical(self, address: int) -> int:
         assert self._walk is not None
@@ -547,7 +551,7 @@ def _again(fault: Absent) -> NoReturn:
     """A watch that another uses has no value: neither has the other, for the same reason."""
     if fault is _SET_ASIDE:
         raise Missing
-    raise Absent(fault.status, fault.reason)
+    raise Absent(fault.status, fault.reason, cause=fault.cause)
 
 
 def _turn_frames(turns: CheapestTurns, to: int, start: int) -> int:
@@ -559,25 +563,22 @@ def _turn_frames(turns: CheapestTurns, to: int, start: int) -> int:
 
 def _first(values: Sequence[Any], text: str) -> Any:
     if not values:
-        raise Absent(Status.NULL, f"first: {_shortened(text)} is empty")
+        raise Absent(Status.NULL, f"first: {text} is empty", cause=_EMPTY)
     return values[0]
 
 
 def _filled(values: Sequence[Any], text: str) -> Sequence[Any]:
     if not values:
-        raise Absent(Status.NULL, f"{_shortened(text)}: the list is empty")
+        raise Absent(Status.NULL, f"{text}: the list is empty", cause=_EMPTY)
     return values
 
 
 def _index_fault(index: int, place: tuple[str, int]) -> NoReturn:
     text, count = place
-    raise Absent(Status.ERROR, f"{text}: index {index} is outside 0 to {count - 1}")
+    reason = f"index {index} is outside 0 to {count - 1}"
+    raise Absent(Status.ERROR, f"{text}: {reason}", cause=f"no result: {reason}")
 
 
 def _nonfinite(value: float, place: str) -> NoReturn:
     what = "is not a number" if value != value else "is infinite"
-    raise Absent(Status.ERROR, f"{place} {what}", value)
-
-
-def _shortened(text: str) -> str:
-    return text if len(text) <= 60 else text[:57] + "…"
+    raise Absent(Status.ERROR, f"{place} {what}", value, cause=f"no result: the value {what}")

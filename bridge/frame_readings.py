@@ -40,6 +40,7 @@ def frame_readings(
                     addresses[slot],
                     fault.reason,
                     awaited=isinstance(fault, NotHeld) and fault.status is Status.WAITING,
+                    cause=fault.cause,
                 )
             readings.append(reading)
         return readings

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any
 
 from bridge.attempts import Attempt
 from bridge.steps import StepResult
 from bridge.totals import Score
+
+MOST_RECENT = 64
+"""Of the attempts that ended, as many are still told to who comes late."""
 
 
 class Phase(StrEnum):
@@ -33,7 +36,9 @@ class Practice:
     as any that ended.  ``last`` is the attempt that ended
     last; without ``[attempts]`` the same of the last way through the steps, numbered 0.  ``score``
     is None without ``[attempts]``.  ``finished`` are the steps that are done on the way that is
-    open, in their order.
+    open, in their order.  ``ended`` counts those since lowhalf started (``last``
+    may be older), and ``recent`` are the newest of these, at most MOST_RECENT, oldest first: who
+    looks seldom finds there what ended in between.
     """
 
     phase: Phase = Phase.BETWEEN
@@ -51,6 +56,13 @@ class Practice:
     attempt_frames_seen: int | None = None
     attempt_whole: bool | None = None
     attempt_long: bool = False
+    ended: int = 0
+    recent: tuple[Attempt, ...] = field(default=(), repr=False)
+
+    def with_ended(self, attempt: Attempt) -> Practice:
+        """The same once *attempt* has ended."""
+        recent = (*self.recent, attempt)[-MOST_RECENT:]
+        return replace(self, last=attempt, ended=self.ended + 1, recent=recent)
 
     def as_json(self) -> dict[str, Any]:
         """The object that ``--json`` prints as a frame's ``practice``."""

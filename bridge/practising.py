@@ -202,6 +202,7 @@ class Practising:
                 frames_seen=None if None in seen else sum(filter(None, seen)),
                 doubtful=any(result.doubtful for result in results),
             )
+            self.practice = self.practice.with_ended(last)
             way = Way(self._rules.steps, frame, time, None if missed is None else 0)
             way.doubtful = bool(missed)
         self._way = way
@@ -234,7 +235,7 @@ class Practising:
         if self._keeper is not None:
             self._keeper.ended(ended)
         assert self.practice is not None
-        self.practice = replace(self.practice, score=self._totals.score())
+        self.practice = replace(self.practice.with_ended(ended), score=self._totals.score())
 
     def _note_length(self, ended: Attempt) -> None:
         if ended.outcome not in (Outcome.OPEN, Outcome.CUT_OFF):
@@ -280,6 +281,8 @@ class Practising:
             attempt_whole=None if seen is None else seen >= length and not doubtful,
             attempt_long=attempt is not None and self._is_long(length),
             finished=tuple(way.results) if way is not None else (),
+            ended=self.practice.ended,
+            recent=self.practice.recent,
         )
 
 

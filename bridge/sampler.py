@@ -466,6 +466,7 @@ class Sampler:
             self.stats,
             practice=practice,
             heap=evaluator.heap_seen,
+            paths=self.source.paths,
         )
 
     def _waiting(self, reason: str) -> Frame:
@@ -478,6 +479,7 @@ class Sampler:
         return Frame(
             *(0, self._clock(), "", self.source.name, str(self.consistency), make),
             *(self.stats, reason, practice),
+            paths=self.source.paths,
         )
 
     # frame numbers

@@ -159,7 +159,8 @@ def reading(watch: str, text: str = "", **more: Any) -> Message:
         "watch": watch, "status": "ok", "value": None, "text": text, "address": None,
         "target": None, "reason": "", "label": watch, "target_text": None, "distance": None,
         "within": None, "to_go": "", "words": "", "age": 0.0, "expression": watch, "type": "u32",
-        "pointer": False, "group": "", "show": "", "target_range": None,
+        "pointer": False, "group": "", "show": "", "target_range": None, "measured": False,
+        "plain": "",
     }  # fmt: skip
     return {**made, **more}
 
@@ -174,6 +175,7 @@ HEALTH = {
     "layouts": ["pier"],
     "tallies": True,
     "history": True,
+    "pages": ['theme "neon": expected outline, plate, light, dark, contrast'],
 }
 BLOCKS = [
     (0x1F0, True, "crate"), (0x3F0, False, "free"), (0x1A0, True, "lantern"), (0x60, True, "rope"),
@@ -244,9 +246,10 @@ def snapshot(frame: int = 812) -> Message:
                 type="ActorFlags", group="Harbour", expression="courier.flags", show="binary"),
         reading("gull", "0x80200A10", status="freed", value=0x80202000, label="The gull's perch",
                 pointer=True, type="Actor*", group="Harbour", expression="gull",
-                reason="gull points into a free block"),
+                reason="gull points into a free block", plain="freed: points into a free block"),
         reading("next_x", status="null", label="Next actor, x", group="Harbour",
-                expression="courier.next.position.x", reason="courier.next is null", type="f32"),
+                expression="courier.next.position.x", plain="nothing there: a null pointer",
+                reason="courier.next is null", type="f32"),
         reading("bell", "true" if frame % 90 < 45 else "false", value=frame % 90 < 45,
                 label="The bell rings", type="truth", group="Harbour", expression="bell.rings"),
     ]  # fmt: skip

@@ -365,6 +365,10 @@ async def test_the_daemon_s_end_cuts_off(tmp_path: Path) -> None:
     (ended,) = rig.keeper.ends
     assert (ended.outcome, ended.reason, ended.frames) == (Outcome.CUT_OFF, "lowhalf ended", 1)
     assert ended.step == "to the corner"
+    # outputs are told as well
+    practice = rig.output.frames[-1].practice
+    assert practice is not None
+    assert (practice.last, practice.ended) == (ended, 1)
 
 
 async def test_a_guest_that_is_reset_cuts_off(tmp_path: Path) -> None:
@@ -455,6 +459,24 @@ async def test_where_nothing_can_be_kept_all_goes_on(
     assert rig.keeper.begun == rig.keeper.ends == []
 
 
+async def test_all_that_ended_is_there_for_who_looks_seldom(tmp_path: Path) -> None:
+    """``last`` shows one attempt at a time; what ended in between is counted, and among recent."""
+    rig = Rig(tmp_path)
+    async with rig.running():
+        before = await rig.shown()
+        assert (before.ended, before.recent) == (0, ())
+        await rig.shown(room=1)
+        await rig.shown(room=0)
+        await rig.shown(room=1)
+        await rig.shown(room=0)
+        now = await rig.shown(room=1)
+        assert (now.attempt, now.ended) == (3, 2)
+        assert [(a.number, str(a.outcome)) for a in now.recent] == [(1, "reset"), (2, "reset")]
+        assert now.last == now.recent[-1]
+        # a frame in which none ends says the same
+        assert (await rig.shown()).ended == 2
+
+
 async def test_steps_alone_begin_again(tmp_path: Path) -> None:
     rig = Rig(tmp_path, STEPS.replace('begin = "lamp.oil > 0"', ""))
     async with rig.running():
@@ -471,6 +493,10 @@ async def test_steps_alone_begin_again(tmp_path: Path) -> None:
         await rig.shown(turned=1)
         done = await rig.shown(door=1, corner=0)
         assert done.last is not None
+        assert (done.ended, [way.outcome for way in done.recent]) == (
+            2,
+            [Outcome.FAILED, Outcome.SUCCESS],
+        )
         assert (done.last.outcome, done.last.frames) == (Outcome.SUCCESS, 3)
         assert where(done) == ("running", "to the corner", 1, 0)
         assert where(await rig.shown()) == ("running", "to the corner", 1, 1)

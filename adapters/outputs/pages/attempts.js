@@ -38,6 +38,7 @@ export class Attempts {
     if (!allowed && this.last !== "") return { changed: false, pending: true };
     this.last = fresh;
     this.element.hidden = none && !asked;
+    this.element.dataset.empty = none ? "yes" : "no";
     put(this.rate, texts[0]);
     put(this.streak, texts[1]);
     put(this.past, texts[2]);

@@ -49,6 +49,15 @@ export class HealthPanel {
     this.title = child(element, "", "h3");
     put(this.title, "Outputs");
     this.outputs = facts(element);
+    this.pagesTitle = child(element, "", "h3");
+    put(this.pagesTitle, "What overlay pages do not show");
+    const told = child(element, "complaints", "ul");
+    told.setAttribute("role", "list");
+    this.pages = new Keyed(told, () => {
+      const element = document.createElement("li");
+      element.dir = "auto";
+      return { element };
+    });
   }
 
   show(snapshot) {
@@ -57,6 +66,13 @@ export class HealthPanel {
     const outputs = outputLines(snapshot);
     this.title.hidden = outputs.length === 0;
     this.fill(this.outputs, outputs);
+    this.listPages(snapshot.health?.pages ?? []);
+  }
+
+  // What is wrong with their addresses and what does not fit, which is not for viewers.
+  listPages(told) {
+    this.pagesTitle.hidden = this.pages.parent.hidden = told.length === 0;
+    this.pages.show(told, (words) => words, (line, words) => put(line.element, words));
   }
 
   fill(list, found) {

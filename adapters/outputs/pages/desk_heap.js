@@ -6,6 +6,7 @@ import { HeapMap } from "/pages/desk_map.js";
 import { orderOf, pinsOf } from "/pages/desk_pins.js";
 import { Room } from "/pages/desk_room.js";
 import { child, put } from "/pages/elements.js";
+import { HeapFrame } from "/pages/heap_frame.js";
 import { Keyed } from "/pages/keyed.js";
 import { percent } from "/pages/words.js";
 
@@ -71,6 +72,7 @@ export class HeapPanel {
     this.map = new HeapMap(this.canvas);
     this.pointed = null; // where the pointer is over the map
     this.heap = null;
+    this.frame = new HeapFrame();
     this.pins = [];
     this.order = [];
     this.last = "";
@@ -122,9 +124,12 @@ export class HeapPanel {
       put(this.under, "");
       return { changed: !none, pending: false };
     }
+    // pennants are of the heap's own frame, or there are none
+    const frame = this.frame.of(heap, snapshot.frame, performance.now());
+    if (frame === "wait" && this.heap !== null) return { changed: false, pending: false };
     const moved = !sameBlocks(this.heap, heap);
     const order = moved ? orderOf(heap.blocks) : this.order;
-    const pins = pinsOf(heap, order, snapshot.readings);
+    const pins = frame === "same" ? pinsOf(heap, order, snapshot.readings) : [];
     const fresh = JSON.stringify([pins, heap.damaged, heap.empty, heap.count, chosen]);
     if (!moved && fresh === this.last) return { changed: false, pending: false };
     // what a chosen watch points to may show at once: the user asked for it

@@ -72,7 +72,6 @@ export class PracticePanel {
     this.attempts = new Keyed(this.past, attemptRow);
     this.history = null;
     this.shown = null; // the practice that is shown
-    this.hinted = false;
     this.last = "";
     this.listed = "";
   }
@@ -96,10 +95,9 @@ export class PracticePanel {
     this.last = fresh;
     const none = !practice;
     put(this.where, none ? "no steps and no attempts in the bridge file" : where(practice));
-    put(this.hint, none ? "" : practice.hint || practice.reason);
-    // once there was a hint, its room is kept, so that nothing moves
-    this.hinted ||= this.hint.textContent !== "";
-    this.hint.hidden = !this.hinted;
+    const valueless = !none && practice.reason ? "what is looked for has no value now" : "";
+    put(this.hint, none ? "" : practice.hint || valueless);
+    this.hint.hidden = this.hint.textContent === "";
     this.showSteps(none ? [] : this.lines(practice));
     this.tick(practice);
     const scored = !none && practice.attempts !== undefined;

@@ -20,7 +20,7 @@ function fitRows(readings) {
     return;
   }
   const old = new Map(rows.map((row) => [row.name, row]));
-  rows = readings.map((reading) => old.get(reading.watch) ?? new Row(reading));
+  rows = readings.map((reading) => old.get(reading.watch) ?? new Row(reading, true));
   list.replaceChildren(...rows.map((row) => row.element));
 }
 

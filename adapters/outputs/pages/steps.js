@@ -16,7 +16,6 @@ export class Steps {
     this.where = child(element, "where");
     this.hint = child(element, "hint");
     this.last = "";
-    this.longest = 0; // of where, in characters
   }
 
   // Shown where there are steps or where it was *asked* for.
@@ -37,9 +36,10 @@ export class Steps {
     for (const [i, state] of shown.entries()) this.dashes.children[i].dataset.state = state;
     const words = none ? "no steps in the bridge file" : where(practice);
     put(this.where, words);
-    this.longest = Math.max(this.longest, words.length);
-    this.hint.hidden = none;
-    put(this.hint, none ? "" : practice.hint || practice.reason);
+    const hint = none ? "" : practice.hint;
+    put(this.hint, hint);
+    this.hint.hidden = hint === "";
+    this.element.dataset.empty = none ? "yes" : "no";
     this.tick(practice);
     return { changed: true, pending: false };
   }
