@@ -97,7 +97,7 @@ def practised(number: int, practice: Practice | None = PRACTICE) -> Frame:
         (Practice(Phase.RUNNING, attempt=2, attempt_frames=7, score=Score()),
          "attempt 2: under way, 7 frames"),
         (replace(LATER, score=None, last=None),
-         "attempt 18: step 2 of 3, turn, 14 frames after 47  half a turn"),
+         "attempt 18, 61 frames: step 2 of 3, turn, 14 frames after 47  half a turn"),
         (Practice(Phase.WAITING, "turn", 9, 9, 1, finished=(DONE,) * 8),
          "step 9 of 9, turn, yet to begin, 1 frame after … + 47 + 47 + 47 + 47 + 47 + 47"),
         (Practice(Phase.DONE, steps=2, finished=(DONE, replace(DONE, frames=3))),
