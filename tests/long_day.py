@@ -21,6 +21,7 @@ import logging
 import os
 import pty
 import random
+import re
 import struct
 import sys
 import threading
@@ -177,13 +178,16 @@ class Day:
     """What a day was: what the process held at each look, and how often each thing happened.
 
     ``growth`` is by how much the lines of code (in bytes, where they were traced) and the types of
-    objects held more at the end than at the look in the middle, the most first.
+    objects held more at the end than at the look in the middle, the most first.  ``log`` are the
+    lines that were logged, with N for each number, and ``errors`` the last of those that say that
+    something went wrong for good.
     """
 
     rows: list[Held] = field(default_factory=list)
     happened: Counter[str] = field(default_factory=Counter)
     growth: dict[str, int] = field(default_factory=dict)
     errors: list[str] = field(default_factory=list)
+    log: Counter[str] = field(default_factory=Counter)
 
 
 class Game:
@@ -502,21 +506,24 @@ class LongDay:
         most = sorted(grown, key=lambda what: -grown[what])
         self.day.growth = {what: grown[what] for what in most if grown[what] > 0}
         self.day.errors = self.logged.errors
+        self.day.log = self.logged.shapes
         self.day.happened["terminal KiB"] = self.terminal.painted >> 10
         self.day.happened |= self.logged.counts
         return self.day
 
 
 class _Counting(logging.Handler):
-    """Counts lines of the log, by their level."""
+    """Counts lines of the log, by their level and by their words, whatever numbers are in them."""
 
     def __init__(self) -> None:
         super().__init__()
         self.counts: Counter[str] = Counter()
+        self.shapes: Counter[str] = Counter()
         self.errors: list[str] = []
 
     def emit(self, record: logging.LogRecord) -> None:
         self.counts[f"{record.levelname.lower()} lines"] += 1
+        self.shapes[re.sub(r"\d+", "N", record.getMessage())] += 1
         if record.exc_info or record.levelno >= logging.ERROR:
             self.errors.append(record.getMessage())
             del self.errors[:-20]

@@ -48,6 +48,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
     began, processor = time.perf_counter(), time.process_time()
     grown: Mapping[str, int] = {}
+    log: Mapping[str, int] = {}
     with tempfile.TemporaryDirectory() as name:
         if chosen.day:
             day = live_through(
@@ -60,6 +61,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 seconds=chosen.seconds,
             )
             rows, happened, grown, said = day.rows, day.happened, day.growth, day.errors
+            log = dict(day.log.most_common())
         else:
             run = live_run(Path(name), chosen.minutes * 60, say)
             rows, happened, said = run.rows, run.happened, run.log.splitlines()
@@ -67,12 +69,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     print(", ".join(f"{count} {what}" for what, count in happened.items()))
     for what, size in list(grown.items())[:MOST_LINES]:
         print(f"{size:+}  {what}")
+    for words, count in log.items():
+        print(f"{count:5} times: {words}")
     print(*said[-MOST_LINES:], sep="\n")
     seconds, processor = time.perf_counter() - began, time.process_time() - processor
     print(f"{seconds:.0f} s, {processor:.0f} s of the processor's time in this process")
     if chosen.json is not None:
         told = {"rows": [asdict(row) for row in rows], "happened": happened, "grown": grown}
-        chosen.json.write_text(json.dumps(told | {"said": said}), "utf-8")
+        chosen.json.write_text(json.dumps(told | {"said": said, "log": log}), "utf-8")
     return 0
 
 
