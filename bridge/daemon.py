@@ -216,13 +216,10 @@ class Daemon:
                 await asyncio.gather(opening, return_exceptions=True)
 
     async def _run(self, sampler: Sampler) -> None:
-        if self._questions is None or not self.source.paced:
-            await self._take_frames(sampler)
-            return
-        tasks = [
-            asyncio.ensure_future(self._take_frames(sampler)),
-            asyncio.ensure_future(self._answer(sampler, self._questions, WITHOUT_FRAME)),
-        ]
+        work = [self._take_frames(sampler), self._tell_notes()]
+        if self._questions is not None and self.source.paced:
+            work.append(self._answer(sampler, self._questions, WITHOUT_FRAME))
+        tasks = [asyncio.ensure_future(each) for each in work]
         try:
             done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
             for task in tasks:
@@ -232,6 +229,12 @@ class Daemon:
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
+
+    async def _tell_notes(self) -> None:
+        """Tell what the source has noted also while no frame comes: it may say why none does."""
+        while True:
+            await asyncio.sleep(AGE_EVERY)
+            self._log_notes()
 
     async def _answer(self, sampler: Sampler, questions: Questions, patience: float) -> None:
         """Answer new questions for which no frame comes within *patience* seconds."""
@@ -277,9 +280,8 @@ class Daemon:
             self._log.info("%s: frames are whole again, %d were not", name, trouble.count)
 
     def _log_notes(self) -> None:
-        for note in self.source.notes:
+        for note in self.source.take_notes():
             self._log.warning("%s: %s", self.source.name, note)
-        self.source.notes.clear()
 
     def _announce(self, watches: Sequence[Watch]) -> None:
         if watches == self._announced:

@@ -18,6 +18,7 @@ from bridge.byte_order import ByteOrder
 from bridge.memory import MemoryMap, Span
 from bridge.part import Part, reordered
 from bridge.readings import Status
+from bridge.recurring import RecurringTrouble
 from schemas.errors import SourceError, SourceUnusable
 
 
@@ -62,6 +63,18 @@ class Source(abc.ABC):
         self.memory: MemoryMap | None = None
         self.guest: MemoryMap | None = None
         self.notes: list[str] = []
+        self._recurring: dict[str, RecurringTrouble] = {}
+
+    def note_recurring(self, kind: str, text: str) -> None:
+        """Note what may come many times a second: once at first, then now and then with a count."""
+        words = self._recurring.setdefault(kind, RecurringTrouble()).came(text, kind)
+        if words:
+            self.notes.append(words)
+
+    def take_notes(self) -> list[str]:
+        """The notes that are new, and what is to be said again by now."""
+        taken, self.notes[:] = list(self.notes), []
+        return taken + [words for each in self._recurring.values() if (words := each.reminder())]
 
     @property
     def paths(self) -> tuple[str, ...]:
