@@ -159,17 +159,19 @@ class Clients:
     GOODBYE = 0.4
     """Seconds that a client gets to answer a close before it is cut off."""
 
-    def __init__(self, log: logging.Logger) -> None:
+    def __init__(self, log: logging.Logger, room: int = MOST) -> None:
+        """*room* is how many there may be where that is fewer than MOST."""
         self._log = log
+        self._room = room
         self._transports: dict[web.WebSocketResponse, asyncio.Transport] = {}
 
     def __len__(self) -> int:
         return len(self._transports)
 
     async def serve(self, request: web.Request, followed: Followed) -> web.StreamResponse:
-        """A client's whole life.  Raises HTTPServiceUnavailable where there are MOST already."""
-        if len(self) >= self.MOST:
-            raise web.HTTPServiceUnavailable(text=f"{self.MOST} clients are connected already\n")
+        """A client's whole life.  Raises HTTPServiceUnavailable where there are enough already."""
+        if len(self) >= (most := min(self.MOST, self._room)):
+            raise web.HTTPServiceUnavailable(text=f"{most} clients are connected already\n")
         socket = web.WebSocketResponse(
             heartbeat=self.HEARTBEAT,
             timeout=self.GOODBYE,
