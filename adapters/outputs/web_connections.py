@@ -27,7 +27,7 @@ SLOW = 5.0
 """Seconds after which what is being answered may make way, where nobody waits for so long."""
 JUST_CAME = 1.0
 """Seconds for which nobody counts as waiting long."""
-BACKLOG = 1024
+BACKLOG = 4096
 """Connections that the system keeps until they are accepted; it may allow fewer."""
 BATCH = 16
 """Connections that are accepted before frames and pages have their turn."""

@@ -81,14 +81,6 @@ def _malformed(fault: Exception) -> str:
             return "its address or a header is too long"
         case http_exceptions.BadHttpMethod():
             return "it begins with no method of HTTP, as encrypted traffic does"
-        case http_exceptions.InvalidHeader():
-            return "a header is not as HTTP has them"
-        case (
-            web.RequestPayloadError()
-            | http_exceptions.PayloadEncodingError()
-            | http_exceptions.TransferEncodingError()
-        ):
-            return "its body is not as its headers say"
         case _:
             return "it is not HTTP"
 
