@@ -58,7 +58,9 @@ class _Foreign(logging.Handler):
         except Exception:  # another's words do not fit their own format
             words = str(record.msg)
         fault = record.exc_info[1] if record.exc_info else None
-        self._came(f"{record.name} {record.msg}", record.name, words, fault)
+        # asyncio tells of the task itself in further lines
+        kind = str(record.msg).partition("\n")[0]
+        self._came(f"{record.name} {kind}", record.name, words, fault)
 
     def unraisable(self, lost: sys.UnraisableHookArgs) -> None:
         """For ``sys.unraisablehook``."""

@@ -245,8 +245,10 @@ async def test_who_has_waited_longest_makes_way_and_live_pages_stay(told: Told) 
         for page in pages:
             while b"813" not in (await page.receive())[1]:
                 await page.send_text("ack")
-        for connection in (*pages, *halves, whole):
-            connection.close()
+        for page in pages:
+            page.close()
+        for peer in (*halves, whole):
+            peer.close()
         await eventually(lambda: server.clients == 0, 20, "empty")
     full = "overlay: over 20 connections are open: the one that has waited longest is closed for "
     assert told.without_seconds()[1:] == [
