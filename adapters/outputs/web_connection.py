@@ -50,6 +50,8 @@ class Keeper(Protocol):
 
     def moved(self, connection: Connection) -> None: ...
 
+    def late(self, connection: Connection) -> None: ...
+
     def came(self, kind: str, words: str) -> None: ...
 
 
@@ -141,7 +143,7 @@ class Connection(asyncio.Protocol):
             self._keeper.came(
                 "half", f"a request was not whole within {BEGIN:.0f} s: its connection was closed"
             )
-        self.end()
+        self._keeper.late(self)
 
 
 def _distant(peer: object) -> str:

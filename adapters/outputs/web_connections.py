@@ -13,7 +13,7 @@ from __future__ import annotations
 import asyncio
 import errno
 import socket
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable, Sequence
 
 from aiohttp import web
@@ -30,7 +30,7 @@ JUST_CAME = 1.0
 BACKLOG = 4096
 """Connections that the system keeps until they are accepted; it may allow fewer."""
 BATCH = 16
-"""Connections that are accepted before frames and pages have their turn."""
+"""Connections that are accepted, or ended, before frames and pages have their turn."""
 PAUSE = 0.1
 """Seconds until the next try where the system has nothing to accept a connection with."""
 
@@ -47,6 +47,7 @@ class Connections:
         self._waiting: dict[Connection, None] = {}
         self._answering: dict[Connection, None] = {}
         self._live: set[Connection] = set()
+        self._late: deque[Connection] = deque()
         self._from: Counter[str] = Counter()
 
     def __len__(self) -> int:
@@ -188,6 +189,18 @@ class Connections:
                 self._from[connection.address] -= 1
                 if not self._from[connection.address]:
                     del self._from[connection.address]
+
+    def late(self, connection: Connection) -> None:
+        """It has had its time; those that came together are not all ended in one go."""
+        self._late.append(connection)
+        if len(self._late) == 1:
+            asyncio.get_running_loop().call_soon(self._end_late)
+
+    def _end_late(self) -> None:
+        for _ in range(min(BATCH, len(self._late))):
+            self._late.popleft().end()
+        if self._late:
+            asyncio.get_running_loop().call_soon(self._end_late)
 
     def came(self, kind: str, words: str) -> None:
         """Misuse of one."""

@@ -17,6 +17,7 @@ from aiohttp import web
 
 from adapters.outputs import web_connection, web_connections
 from adapters.outputs.overlay import OverlayServer
+from adapters.outputs.web_connection import Connection
 from adapters.outputs.web_connections import Connections
 from adapters.outputs.web_faults import WebFaults
 from adapters.outputs.web_room import Room
@@ -377,3 +378,32 @@ async def test_no_descriptor_at_all_is_no_reason_to_spin(
     faults.close()
     assert told.lines[0] == FEW
     assert len(told.lines) == 2
+
+
+# Turns
+
+
+class Counted(Connection):
+    """One that says when it was ended."""
+
+    def __init__(self, ended: list[Connection]) -> None:
+        self._ended = ended
+
+    def end(self) -> None:
+        self._ended.append(self)
+
+
+async def test_what_came_together_is_not_ended_in_one_go(told: Told) -> None:
+    """So that a frame waits for few of them: they are counted in turns of the event loop."""
+    connections = Connections(Room.within(1024), WebFaults(LOG))
+    ended: list[Connection] = []
+    for _ in range(50):
+        connections.late(Counted(ended))
+    counts = []
+    for _ in range(6):
+        await asyncio.sleep(0)
+        counts.append(len(ended))
+    assert counts == [16, 32, 48, 50, 50, 50]
+    connections.late(Counted(ended))
+    await asyncio.sleep(0)
+    assert len(ended) == 51
