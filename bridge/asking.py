@@ -56,6 +56,11 @@ class Asking:
         self._rest_until = 0.0
 
     @property
+    def most_at_once(self) -> int:
+        """As many questions as can be open."""
+        return self._questions.MOST
+
+    @property
     def any_open(self) -> bool:
         return bool(self._questions.open)
 
@@ -131,9 +136,13 @@ class Asking:
         Without *late* no line can be had.  *confirm* is asked whether the lines that are there
         already still stand.  :meth:`commit` follows where the frame is taken.
         """
+        if fresh:
+            main.budget.work.spent = 0.0  # the frame of the watches was long ago
         self._complete, self._waiting = [], []
         lender, needed = main, set[int]()
         for question, asked in self._fresh_ready() if fresh else self._due():
+            # the watches have seen every frame, a question may have rested
+            asked.evaluator.aim_as(main)
             missing = self._run(question, asked, image, main.frame, lender, again=False)
             if missing is None:
                 continue

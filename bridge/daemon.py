@@ -24,7 +24,8 @@ from bridge.plan import Plan
 from bridge.practising import Practising
 from bridge.questions import Questions
 from bridge.readings import Frame, Reading, Status, Watch
-from bridge.sampler import WITHOUT_FRAME, Sampler
+from bridge.recurring import RecurringTrouble
+from bridge.sampler import NOT_WHOLE, WITHOUT_FRAME, Sampler
 from bridge.source import Consistency, Source
 from schemas.errors import (
     LowhalfError,
@@ -32,12 +33,14 @@ from schemas.errors import (
     SourceEnded,
     SourceError,
     SourceUnusable,
+    StreamFailed,
 )
 
 FIRST_WAIT = 0.25
 LONGEST_WAIT = 1.0
 AGE_EVERY = 1.0
 LAST_FRAME_SHOWN = 0.5
+ENDED = "lowhalf ended"
 
 
 class _Ended(Exception):
@@ -50,7 +53,8 @@ class Daemon:
     ``memory`` is the guest's memory by the schema, ``declared`` the byte order that the bridge file
     names (None for auto) and ``rate`` the most frames a second.  Every change of state is one line
     in ``log``.  ``practising`` are the steps, attempts and tallies, where there are any, and
-    ``questions`` what others may ask of the game while it runs.
+    ``questions`` what others may ask of the game while it runs.  ``clock`` gives the time of day,
+    and ``ticks`` seconds that no change of that disturbs.
     """
 
     def __init__(
@@ -66,6 +70,7 @@ class Daemon:
         clock: Callable[[], float] = time.time,
         practising: Practising | None = None,
         questions: Questions | None = None,
+        ticks: Callable[[], float] = time.monotonic,
     ) -> None:
         self.source = source
         self.outputs = list(outputs)
@@ -81,6 +86,7 @@ class Daemon:
         self._announced: Sequence[Watch] | None = None
         self._reason = ""
         self._build = ""
+        self._trouble = RecurringTrouble(ticks)
 
     async def run(self) -> None:
         """Run until cancelled, or until a source that has an end has ended.
@@ -92,7 +98,7 @@ class Daemon:
         try:
             async with asyncio.TaskGroup() as tasks:
                 for output in self.outputs:
-                    tasks.create_task(output.run(), name=f"output {output.kind}")
+                    tasks.create_task(self._run_output(output), name=f"output {output.kind}")
                 serving = tasks.create_task(self._serve(), name="source")
                 await asyncio.wait([serving])
                 if not serving.cancelled() and serving.exception() is None:
@@ -104,13 +110,36 @@ class Daemon:
             while isinstance(fault, BaseExceptionGroup):
                 fault = fault.exceptions[0]
             raise fault from None
-        finally:
-            await self.source.close()
-            if self._practising is not None:
-                await self._practising.close("lowhalf ended")
+
+    async def _run_output(self, output: Output) -> None:
+        try:
+            await output.run()
+        except StreamFailed as fault:
+            others = len(self.outputs) > 1 or self._practising is not None
+            if fault.unread or not others:
+                raise
+            # a full disk, or a terminal that is gone, costs what it should have held, no more
+            self._log.error("%s; nothing more is printed", fault)
 
     async def _serve(self) -> None:
-        await self._open_practising()
+        try:
+            await self._open_practising()
+            await self._follow_source()
+        finally:
+            # while the outputs say good-bye, so that none waits for another; a guest that a
+            # debugger's stub holds is let go here
+            await self._close()
+
+    async def _close(self) -> None:
+        """Close the source and what keeps attempts, each also where the other fails."""
+        closing = [self.source.close()]
+        if self._practising is not None:
+            closing.append(self._practising.close(ENDED))
+        for result in await asyncio.gather(*closing, return_exceptions=True):
+            if isinstance(result, Exception):
+                self._log.error("at the end: %s", result)
+
+    async def _follow_source(self) -> None:
         wait = FIRST_WAIT
         sampler: Sampler | None = None
         while True:
@@ -132,10 +161,12 @@ class Daemon:
                 await self._run(sampler)
             except SourceUnusable:
                 raise
+            except asyncio.CancelledError:
+                self._cut_off(ENDED)
+                raise
             except SourceEnded as fault:
                 self._log.info("%s", fault)
-                if self._practising is not None:
-                    self._practising.cut_off("the source has ended")
+                self._cut_off("the source has ended")
                 await asyncio.sleep(LAST_FRAME_SHOWN)
                 return
             except SourceError as fault:
@@ -150,6 +181,16 @@ class Daemon:
             self._offline(reason)
             await asyncio.sleep(wait * random.uniform(0.5, 1.0))
             wait = min(wait * 2, LONGEST_WAIT)
+
+    def _cut_off(self, reason: str) -> None:
+        """End the open attempt and show that it ended, since no frame comes after it."""
+        if self._practising is None:
+            return
+        before = self._practising.practice
+        self._practising.cut_off(reason)
+        practice = self._practising.practice
+        if self.last is not None and before and practice and practice.ended > before.ended:
+            self._publish(replace(self.last, practice=practice))
 
     async def _open_practising(self) -> None:
         if self._practising is None:
@@ -168,20 +209,17 @@ class Daemon:
                 if done:
                     return opening.result()
                 self._log_notes()
-                self._offline(self._reason or f"{self.source.name}: is not there yet")
+                self._offline(self._reason or f"{self.source.name}: {self.source.opening_words}")
         finally:
             if not opening.done():
                 opening.cancel()
                 await asyncio.gather(opening, return_exceptions=True)
 
     async def _run(self, sampler: Sampler) -> None:
-        if self._questions is None or not self.source.paced:
-            await self._take_frames(sampler)
-            return
-        tasks = [
-            asyncio.ensure_future(self._take_frames(sampler)),
-            asyncio.ensure_future(self._answer(sampler, self._questions, WITHOUT_FRAME)),
-        ]
+        work = [self._take_frames(sampler), self._tell_notes()]
+        if self._questions is not None and self.source.paced:
+            work.append(self._answer(sampler, self._questions, WITHOUT_FRAME))
+        tasks = [asyncio.ensure_future(each) for each in work]
         try:
             done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
             for task in tasks:
@@ -191,6 +229,12 @@ class Daemon:
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
+
+    async def _tell_notes(self) -> None:
+        """Tell what the source has noted also while no frame comes: it may say why none does."""
+        while True:
+            await asyncio.sleep(AGE_EVERY)
+            self._log_notes()
 
     async def _answer(self, sampler: Sampler, questions: Questions, patience: float) -> None:
         """Answer new questions for which no frame comes within *patience* seconds."""
@@ -216,8 +260,7 @@ class Daemon:
                     self._build = build
                     self._log.info("%s: %s", self.source.name, build)
                 self._announce(plan.watches)
-            if frame.note and (self.last is None or self.last.note != frame.note):
-                self._log.warning("%s: %s", self.source.name, frame.note)
+            self._log_trouble(frame)
             self._publish(frame)
             if self.source.consistency is Consistency.STILL and not self.source.paced:
                 if sampler.plan is None:
@@ -226,10 +269,19 @@ class Daemon:
                     await self._answer(sampler, self._questions, 0.0)
                 await asyncio.Event().wait()
 
+    def _log_trouble(self, frame: Frame) -> None:
+        trouble, name = self._trouble, self.source.name
+        if frame.note:
+            # what stays as it was is no news; a frame that is not whole is counted each time
+            news = self.last is None or self.last.note != frame.note
+            if (news or frame.note.startswith(NOT_WHOLE)) and (words := trouble.came(frame.note)):
+                self._log.warning("%s: %s", name, words)
+        elif trouble.over() == NOT_WHOLE:
+            self._log.info("%s: frames are whole again, %d were not", name, trouble.count)
+
     def _log_notes(self) -> None:
-        for note in self.source.notes:
+        for note in self.source.take_notes():
             self._log.warning("%s: %s", self.source.name, note)
-        self.source.notes.clear()
 
     def _announce(self, watches: Sequence[Watch]) -> None:
         if watches == self._announced:
@@ -266,4 +318,7 @@ class Daemon:
         def make() -> list[Reading]:
             return [Reading(watch, Status.OFFLINE) for watch in watches]
 
-        return Frame(0, self._clock(), "", self.source.name, str(self.source.consistency), make)
+        return Frame(
+            *(0, self._clock(), "", self.source.name, str(self.source.consistency), make),
+            paths=self.source.paths,
+        )

@@ -5,7 +5,8 @@ stop where a line is missing and go on from there later:
 
     walk(ram, L, T, rows, seen, header)
 
-appends a row for each sound block from *header* on.  It gives 0 and None at the end of the list,
+appends a row for each sound block from *header* on, and calls ``unordered`` where blocks do not lie
+one behind the other.  It gives 0 and None at the end of the list,
 else the header at which it stopped and the exception that says why.  A block's own fields are read
 without a check each: that its header is there is known once for all of them.
 """
@@ -22,6 +23,8 @@ from schemas.layout import OffsetStruct
 from schemas.resolve import leaves
 
 MOST_BLOCKS = 1 << 16
+_BETWEEN_LOOKS = 16_000
+"""Statements of the walk after which the clock is looked at."""
 
 
 def generate_walk(
@@ -52,6 +55,7 @@ class _WalkGenerator(Generator):
         return Source("\n".join(text), self.constants, (), frozenset(), formats)
 
     def _walk(self, heap: HeapProgram, guest: MemoryMap) -> None:
+        self.emit("end = rows[-1][1] + rows[-1][2] if rows else header")
         self.emit("try:")
         self.indent = "  "
         self.block("while header:", lambda: self._block_body(heap, guest))
@@ -62,7 +66,9 @@ class _WalkGenerator(Generator):
     def _block_body(self, heap: HeapProgram, guest: MemoryMap) -> None:
         self._header(heap.types.block)
         self.emit("if header in seen: circle(header)")
-        self.emit(f"if len(rows) >= {MOST_BLOCKS}: too_many()")
+        # at each EVERY + 1 blocks, which divide MOST_BLOCKS, the count is looked at, and the clock
+        self.emit("if not len(rows) & EVERY: pause(len(rows))")
+        begun = len(self.out)
         if heap.magic is not None:
             text = self.constant(heap.magic.text)
             self.emit(f"if not {self.number(heap.magic)}: unsound({text})")
@@ -79,9 +85,16 @@ class _WalkGenerator(Generator):
         kind = self._owner(heap, payload, size, used)
         generation = "None" if heap.generation is None else self.number(heap.generation)
         following = self.number(heap.next)
+        # the common case of blocks that are apart: each begins where the last one ended, or later
+        self.emit(f"if not end <= header <= {payload}: unordered()")
+        self.emit(f"end = {payload} + {size}")
         self.emit("seen.add(header)")
         self.emit(f"rows.append((header, {payload}, {size}, {used}, {kind}, {generation}))")
         self.emit(f"header = {following}")
+        every = min(256, MOST_BLOCKS & -MOST_BLOCKS)
+        while every > 1 and every * (len(self.out) - begun + self.further) > _BETWEEN_LOOKS:
+            every //= 2
+        self.out[begun - 1] = self.out[begun - 1].replace("EVERY", str(every - 1))
 
     def _header(self, struct: OffsetStruct) -> None:
         """Emit that the header is there as a whole; its address becomes canonical."""

@@ -16,6 +16,7 @@ from bridge.values import INTEGER
 from schemas.errors import ExpressionError
 from schemas.heap_types import HeapTypes
 from schemas.layout import Leaf, PointerTo, name_of
+from schemas.regions import misplaced
 
 if TYPE_CHECKING:
     from bridge.checker import Checker
@@ -51,9 +52,11 @@ def heap_program(checker: Checker) -> HeapProgram | None:
         return None
     table, part = types.table, _Parts(checker, types)
     owner, owner_bytes = _owner(types)
+    first = part.checked("first", table.first, part.header, within=False)
+    _check_first(checker, types, first)
     return HeapProgram(
         types,
-        part.checked("first", table.first, part.header, within=False),
+        first,
         part.checked("next", table.next, part.header),
         part.checked("size", table.size, checker.whole_number),
         part.checked("used", table.used, checker.number),
@@ -63,6 +66,32 @@ def heap_program(checker: Checker) -> HeapProgram | None:
         owner,
         owner_bytes,
     )
+
+
+def _check_first(checker: Checker, types: HeapTypes, first: nodes.Number) -> None:
+    """Refuse an address that is written out and can never be read."""
+    layout = checker.layout
+    address, size = _written_address(first), types.block.size
+    if isinstance(first, nodes.Read):
+        address, size = _written_address(nodes.AddressOf("", INTEGER, first.place)), first.leaf.size
+    if address and (fault := misplaced(layout.memory, address, size)):
+        message = f"{types.table.first} is at 0x{address:08X}, which {fault} (build {layout.name})"
+        raise layout.error(("heap", "first"), message)
+
+
+def _written_address(number: nodes.Number) -> int | None:
+    """The guest address that an expression gives in every frame, None where that is not known."""
+    if isinstance(number, nodes.Literal) and isinstance(number.value, int):
+        return number.value
+    if not isinstance(number, nodes.AddressOf):
+        return None
+    place: nodes.Place = number.place
+    offset = 0
+    while isinstance(place, nodes.Offset):
+        offset += place.offset
+        place = place.base
+    base = _written_address(place.address) if isinstance(place, nodes.AtAddress) else None
+    return None if base is None else base + offset
 
 
 def _owner(types: HeapTypes) -> tuple[nodes.Number | None, int]:

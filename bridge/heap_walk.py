@@ -11,8 +11,10 @@ from collections.abc import Callable, Collection
 from typing import Any
 
 from bridge.absence import Absent, Missing, NotHeld
+from bridge.budget import CLOCK_EVERY, OverBudget
 from bridge.heap import FREE, UNKNOWN, Heap, Row, Rows
 from bridge.heap_generator import MOST_BLOCKS, generate_walk
+from bridge.heap_overlap import Overlap, first_overlap
 from bridge.heap_program import HeapProgram
 from bridge.image import Image
 from bridge.memory import LINE_SHIFT, MemoryMap
@@ -34,7 +36,8 @@ class HeapWalk:
     """Walks the heap of one build in one memory map.
 
     ``compile`` makes functions of generated source; *memory* is what the source holds and *guest*
-    the guest's whole map.
+    the guest's whole map.  ``spend`` counts steps, and raises OverBudget where the walk takes too
+    long: what it came to by then is the heap of that frame, and the rest is absent.
     """
 
     def __init__(
@@ -46,17 +49,20 @@ class HeapWalk:
         *,
         whole: bool,
         compile: Callable[..., dict[str, Any]],
+        spend: Callable[[int], None],
     ) -> None:
         self._program = heap
         self._memory, self._guest = memory, guest
+        self._spend = spend
         source = generate_walk(heap, layout, memory, guest, whole=whole)
         own = {
             "canonical": self.canonical,
             "fitted": self._fitted,
             "circle": self._circle,
-            "too_many": _too_many,
+            "pause": self._pause,
             "unsound": _unsound,
             "crooked": _crooked,
+            "unordered": self._not_in_order,
         }
         names = compile(source.text, source.constants, source.formats, own)
         self._head, self._walk = names["head"], names["walk"]
@@ -69,6 +75,7 @@ class HeapWalk:
         self._rows: list[Row] = []
         self._seen: set[int] = set()
         self._at: int | None = None
+        self._in_order = True
         self.found: Heap | None = None
         self.absent: Absent | None = None
         """Why the rest of the heap could not be read, where its bytes are not held."""
@@ -90,6 +97,9 @@ class HeapWalk:
         except Missing:
             self._lacking = True
             raise
+        except OverBudget as fault:
+            self.absent = _too_long(fault)
+            return self._done(self.absent.reason)
         except Absent as fault:
             empty = fault.reason if fault.status is Status.NULL else ""
             if isinstance(fault, NotHeld):
@@ -106,6 +116,9 @@ class HeapWalk:
             self._lacking = True
             # a new one: the other would be in a cycle with this call's frame, which has the image
             raise Missing
+        if isinstance(stopped, OverBudget):
+            self.absent = _too_long(stopped)
+            return self._done(f"{self._place()}: {self.absent.reason}")
         if isinstance(stopped, NotHeld):
             self.absent = stopped.with_traceback(None)
         elif not isinstance(stopped, Damage | Absent | ArithmeticError):
@@ -131,10 +144,27 @@ class HeapWalk:
         return address if flat is None else self._guest.address(flat)
 
     def _done(self, damaged: str | None, empty: str = "") -> Heap:
+        header_size = self._program.types.block.size
+        if not self._in_order and (overlap := first_overlap(self._rows, header_size)):
+            damaged = self._overlapping(overlap)
+            self.absent = None
         rows = Rows(self._rows, self._owner)
         awaited = self.absent is not None and self.absent.status is Status.WAITING
-        self.found = Heap(rows, damaged, self._program.types.block.size, empty, awaited)
+        self.found = Heap(rows, damaged, header_size, empty, awaited)
         return self.found
+
+    def _overlapping(self, overlap: Overlap) -> str:
+        """The damage, which ends the list before the later block of the two."""
+        later, earlier = (self._rows[index] for index in (overlap.later, overlap.earlier))
+        del self._rows[overlap.later :]
+        self._at = later[0]
+        # where not even the first two are apart, it is hardly the game
+        cause = "; is size in [heap] too large?" if overlap.later == 1 else ""
+        return (
+            f"{self._place()}: block {overlap.later}, {_extent(later)}, overlaps "
+            f"block {overlap.earlier}, {_extent(earlier)}: {_count(overlap.size)} from "
+            f"0x{overlap.start:08X} would be both's{cause}"
+        )
 
     def _place(self) -> str:
         """Where the walk stopped, and what came before."""
@@ -158,6 +188,14 @@ class HeapWalk:
             where = f"leave {region.name}" if region else "are outside every region"
             raise Damage(f"its 0x{size:X} bytes from 0x{payload:08X} {where}")
         return self._guest.address(flat)
+
+    def _not_in_order(self) -> None:
+        self._in_order = False
+
+    def _pause(self, count: int) -> None:
+        if count >= MOST_BLOCKS:
+            raise Damage(f"comes after {MOST_BLOCKS} blocks, the most that are walked")
+        self._spend(CLOCK_EVERY)
 
     def _circle(self, header: int) -> None:
         index = next(n for n, row in enumerate(self._rows) if row[0] == header)
@@ -190,8 +228,16 @@ def owner_words(owner: HeapOwner) -> Callable[[Row], str]:
     return by_size
 
 
-def _too_many() -> None:
-    raise Damage(f"comes after {MOST_BLOCKS} blocks, the most that are walked")
+def _extent(row: Row) -> str:
+    return f"0x{row[2]:X} bytes from 0x{row[1]:08X}"
+
+
+def _count(size: int) -> str:
+    return "1 byte" if size == 1 else f"{size} bytes"
+
+
+def _too_long(fault: OverBudget) -> Absent:
+    return Absent(Status.ERROR, f"the walk along the heap {fault}")
 
 
 def _unsound(magic: str) -> None:

@@ -15,6 +15,7 @@ from bridge.identify import Identity, evidence_spans, identities, unknown_build
 from bridge.memory import MemoryMap, Span
 from bridge.part import Part
 from bridge.plan import Plan
+from bridge.readings import Status
 from bridge.source import Source
 from schemas.compiler import BuildLayout
 from schemas.errors import SourceUnusable
@@ -83,6 +84,11 @@ class Identifier:
             matches = self._contradicted(layouts, found, self._declared)
         if not matches and only is not None:
             matches = await self._assumed(only)
+        if not matches and source.absent is Status.WAITING:
+            # what has not come yet is no sign of a wrong game
+            awaited = [f"0x{m.address:08X}" for m, p in found.items() if not isinstance(p, bytes)]
+            if awaited:
+                return f"waiting for the bytes that tell the build, at {' and '.join(awaited)}"
         if not matches:
             order = self._declared or ByteOrder.BIG
             return unknown_build(layouts, self._memory, found, order)

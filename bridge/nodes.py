@@ -7,8 +7,9 @@ of these.  Every node keeps its text, for reasons and explanations.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
-from typing import Final
+from collections.abc import Iterator
+from dataclasses import dataclass, fields, replace
+from typing import Any, Final
 
 from bridge.heap_layout import Layout
 from bridge.turn_search import CheapestTurns
@@ -106,6 +107,14 @@ class FirstPlace(Place):
     listing: Listing
 
 
+@dataclass(frozen=True, slots=True)
+class Picked(Place):
+    """The place at a position of a list, from 0."""
+
+    listing: Listing
+    index: Number
+
+
 # blocks
 
 
@@ -129,6 +138,14 @@ class FirstBlock(Block):
     """The first block of a list."""
 
     listing: Listing
+
+
+@dataclass(frozen=True, slots=True)
+class PickedBlock(Block):
+    """The block at a position of a list, from 0."""
+
+    listing: Listing
+    index: Number
 
 
 # numbers
@@ -273,7 +290,48 @@ class BlockField(Number):
     field: str
 
 
+@dataclass(frozen=True, slots=True)
+class PickedNumber(Number):
+    """The number at a position of a list, from 0."""
+
+    listing: Listing
+    index: Number
+
+
+@dataclass(frozen=True, slots=True)
+class Listed(Number):
+    """A whole list as it was walked, for explanations: a ``bridge.list_working.Walked``."""
+
+    listing: Listing
+
+
+@dataclass(frozen=True, slots=True)
+class Position(Number):
+    """Which element of its source an element of the list in a slot was made of."""
+
+    slot: int
+    index: Number
+
+
+@dataclass(frozen=True, slots=True)
+class Extreme(Number):
+    """The position of the first least or greatest number of the list in a slot.
+
+    ``function`` is min or max.
+    """
+
+    function: str
+    slot: int
+
+
 # listings
+
+
+@dataclass(frozen=True, slots=True)
+class SlotListing(Listing):
+    """The list that a slot has."""
+
+    slot: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,6 +356,17 @@ class AllBlocks(Listing):
     """The heap's blocks, in the order of its list."""
 
 
+def parts(node: object) -> Iterator[Expr]:
+    """A node and all that it is made of."""
+    if isinstance(node, Expr):
+        yield node
+        for part in fields(node):
+            yield from parts(getattr(node, part.name))
+    elif isinstance(node, tuple):
+        for each in node:
+            yield from parts(each)
+
+
 def in_a_list(node: object) -> bool:
     """Whether a node depends on a list's variable, so that it has no one value."""
     if isinstance(node, LoopPlace | LoopNumber | LoopBlock):
@@ -305,3 +374,44 @@ def in_a_list(node: object) -> bool:
     if isinstance(node, Expr):
         return any(in_a_list(getattr(node, part.name)) for part in fields(node))
     return isinstance(node, tuple) and any(map(in_a_list, node))
+
+
+def in_an_open_list(node: object, bound: frozenset[str] = frozenset()) -> bool:
+    """Whether a node depends on the variable of a list that it is not the whole of."""
+    if isinstance(node, LoopPlace | LoopNumber | LoopBlock):
+        return node.variable not in bound
+    if isinstance(node, Comprehension):
+        inner = (*node.conditions, node.result)
+        return in_an_open_list(node.source, bound) or in_an_open_list(
+            inner, bound | {node.variable}
+        )
+    if isinstance(node, Expr):
+        return any(in_an_open_list(getattr(node, part.name), bound) for part in fields(node))
+    return isinstance(node, tuple) and any(in_an_open_list(part, bound) for part in node)
+
+
+def followed(node: object) -> Iterator[Followed]:
+    """Every pointer that an expression follows, outer ones first, without those in lists."""
+    if isinstance(node, Expr):
+        if isinstance(node, Followed) and not in_a_list(node):
+            yield node
+        for part in fields(node):
+            yield from followed(getattr(node, part.name))
+    elif isinstance(node, tuple):
+        for part_of in node:
+            yield from followed(part_of)
+
+
+def with_variable(node: Any, variable: str, element: Expr) -> Any:
+    """The same node for one element of a list, in the place of the list's variable."""
+    if isinstance(node, LoopPlace | LoopNumber | LoopBlock):
+        return element if node.variable == variable else node
+    if isinstance(node, Expr):
+        parts = {part.name: getattr(node, part.name) for part in fields(node)}
+        made = {name: with_variable(part, variable, element) for name, part in parts.items()}
+        changed = {name: part for name, part in made.items() if part is not parts[name]}
+        return replace(node, **changed) if changed else node
+    if isinstance(node, tuple):
+        found = tuple(with_variable(part, variable, element) for part in node)
+        return found if any(a is not b for a, b in zip(found, node, strict=True)) else node
+    return node

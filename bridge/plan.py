@@ -194,14 +194,15 @@ def _counter(bridge: Bridge, layout: BuildLayout, path: tuple[Key, ...], text: s
         program = check(layout, {"counter": text})
     except ExpressionError as fault:
         raise bridge.text.error(path, fault.detail) from fault
-    number = program.slots[-1].number
+    slot = program.slots[program.watches["counter"]]
+    number = slot.number
     place: nodes.Place | None = None
     if isinstance(number, nodes.Read) and isinstance(number.leaf, Scalar):
         place = number.place
     offset = 0
     while isinstance(place, nodes.Offset):
         offset, place = offset + place.offset, place.base
-    kind = program.slots[-1].type
+    kind = slot.type
     if not isinstance(place, nodes.Fixed) or kind.kind is not Kind.INTEGER or kind.signed:
         raise bridge.text.error(
             path, f"{text} is not an unsigned integer at a fixed address, which a counter must be"

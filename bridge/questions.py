@@ -16,7 +16,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
-from bridge.explain import Step
+from bridge.explain import Step, working
 from bridge.heap import Heap
 from bridge.readings import Reading
 from bridge.strip import Strip
@@ -55,6 +55,11 @@ class Answer:
     @cached_property
     def readings(self) -> tuple[Reading, ...]:
         return tuple(self.make_readings())
+
+    @cached_property
+    def working(self) -> tuple[tuple[Step, Reading], ...]:
+        """The steps with their readings, and the elements of lists among them."""
+        return tuple(working(self.steps, self.readings))
 
 
 class Question:

@@ -18,9 +18,8 @@ import contextlib
 import time
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from bridge.asking import Asking
 from bridge.byte_order import ByteOrder
 from bridge.evaluator import Evaluator
 from bridge.frame_readings import frame_readings
@@ -28,14 +27,20 @@ from bridge.identify import Identity, aligned_span
 from bridge.identifying import Identifier
 from bridge.image import Image
 from bridge.memory import LINE_SHIFT, MemoryMap, Span
+from bridge.pace import JUMPED, RESET, Pace
 from bridge.part import cut
 from bridge.phase import FINE, FramePhase
 from bridge.plan import Counter, Plan
-from bridge.practising import RESET, Practising
-from bridge.questions import Questions
 from bridge.readings import Frame, Reading, Stats, Status, Watch
 from bridge.source import Consistency, Source, Torn
 
+if TYPE_CHECKING:  # a command that reads one frame needs none of these
+    from bridge.asking import Asking
+    from bridge.practising import Practising
+    from bridge.questions import Questions
+
+NOT_WHOLE = "no whole frame"
+"""How the note of a frame begins of which no sample was whole."""
 MOST_TRIES = 400
 LONGEST_TRY = 0.25
 IDENTIFY_EVERY = 0.25
@@ -107,6 +112,8 @@ class Sampler:
         self._previous: Sampler | None = previous
         self._asking: Asking | None = None
         if questions is not None:
+            from bridge.asking import Asking
+
             before = previous._asking if previous is not None else None
             self._asking = Asking(questions, source, memory, before)
         self._proof: _Proof | None = None
@@ -115,6 +122,8 @@ class Sampler:
         self._unheld = ""
         self._next_time = time.monotonic()
         self._phase = FramePhase(1 / rate / 8)
+        self._pace: Pace = previous._pace if previous is not None else Pace()
+        self._numbered = False
         self._last: Frame | None = None
         self._standing: Frame | None = None
 
@@ -221,7 +230,7 @@ class Sampler:
         if not asking.any_fresh:
             return True
         late = None if self.source.paced or self._proof is None else self._fetch_late
-        asking.prepare(plan, main, frame.number, Questions.MOST)
+        asking.prepare(plan, main, frame.number, asking.most_at_once)
         await asking.evaluate(self._image, main, late, fresh=True)
         asking.commit(main, self._image, frame.number, frame.time, fresh=True)
         if not self._image.whole:
@@ -353,7 +362,7 @@ class Sampler:
             tries += 1
             self.stats = replace(self.stats, torn=self.stats.torn + 1)
             if tries >= MOST_TRIES or time.monotonic() - began_trying > LONGEST_TRY:
-                raise Torn(f"no whole frame: {self._torn_words(guard)}")
+                raise Torn(f"{NOT_WHOLE}: {self._torn_words(guard)}")
             self._expect_again()
             await asyncio.sleep(SHORTEST_POLL / 2)
         if not self._still_recognised(plan):
@@ -388,6 +397,7 @@ class Sampler:
         if guard and not await self._passes(guard, ended):
             return None
         number = self._frame_number(plan, sent)
+        self._numbered = number is not None
         if number is not None:
             self._notice_reset(plan, evaluator, number)
         counted = self._counted(number) + self._turns
@@ -440,11 +450,12 @@ class Sampler:
                 self._learned = touched
         make = frame_readings(evaluator, plan.watches, plan.program.watches)
         now = self._clock()
+        self._pace.took(number + self._turns, now)
         if self._asking is not None:
             self._asking.commit(evaluator, self._image, number, now)
         practice = None
         if self._practising is not None:
-            practice = self._practising.take(plan, evaluator, now, make)
+            practice = self._practising.take(plan, evaluator, now, make, numbered=self._numbered)
         return Frame(
             number,
             now,
@@ -455,6 +466,7 @@ class Sampler:
             self.stats,
             practice=practice,
             heap=evaluator.heap_seen,
+            paths=self.source.paths,
         )
 
     def _waiting(self, reason: str) -> Frame:
@@ -467,6 +479,7 @@ class Sampler:
         return Frame(
             *(0, self._clock(), "", self.source.name, str(self.consistency), make),
             *(self.stats, reason, practice),
+            paths=self.source.paths,
         )
 
     # frame numbers
@@ -488,22 +501,36 @@ class Sampler:
         return 1 if self._number is None else self._number + 1
 
     def _notice_reset(self, plan: Plan, evaluator: Evaluator, number: int) -> None:
-        """A counter that goes backwards, other than by running over, tells of a reset guest."""
+        """A counter that goes backwards, other than by running over, tells of a reset guest.
+
+        One that is ahead by what no time explains tells of a state that was loaded.
+        """
         last = self._before if self._number is None else self._number
         self._before = None
-        if last is None or number >= last:
+        if last is None:
+            return
+        if number >= last:
+            # dumps come when they come: their frames go by no clock of ours
+            dumped = self.source.consistency is Consistency.STILL
+            if not dumped and not self._pace.explains(number - last, self._clock()):
+                self._forget(evaluator, JUMPED)
             return
         turn = 1 << (8 * plan.counter.size if plan.counter else 32)
         if last - number > turn // 2:
             self._turns += turn
             self._number = last - turn
             return
+        self._forget(evaluator, RESET)
+
+    def _forget(self, evaluator: Evaluator, reason: str) -> None:
+        """What spans frames begins again."""
         self.stats = replace(self.stats, resets=self.stats.resets + 1)
+        self._pace.forget()
         evaluator.clear()
         if self._asking is not None:
             self._asking.clear()
         if self._practising is not None:
-            self._practising.cut_off(RESET)
+            self._practising.cut_off(reason)
         self._number = None
 
     async def _count(self, counter: Counter) -> int | None:

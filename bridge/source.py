@@ -18,6 +18,7 @@ from bridge.byte_order import ByteOrder
 from bridge.memory import MemoryMap, Span
 from bridge.part import Part, reordered
 from bridge.readings import Status
+from bridge.recurring import RecurringTrouble
 from schemas.errors import SourceError, SourceUnusable
 
 
@@ -43,7 +44,8 @@ class Source(abc.ABC):
     true where :meth:`wait` tells of each new frame; where it is false the sampler polls the frame
     counter, and where ``costly`` is true too, it looks no more often than it takes frames.
     ``order`` is set by the core once it is known.  ``absent`` is the status of a reading whose
-    bytes the source does not hold, and ``absent_words`` the end of its reason.  ``memory`` is
+    bytes the source does not hold, and ``absent_words`` the end of its reason.  ``opening_words``
+    say what it waits for while it opens, where that takes its time.  ``memory`` is
     the map of what it holds and ``guest`` the map that it was opened for.  ``notes`` are sentences
     about what it found that the user should see once.
     """
@@ -54,12 +56,30 @@ class Source(abc.ABC):
     costly: ClassVar[bool] = False
     absent: ClassVar[Status] = Status.UNMAPPED
     absent_words: ClassVar[str] = "is not in what the source holds"
+    opening_words: ClassVar[str] = "is not there yet"
 
     def __init__(self) -> None:
         self.order = ByteOrder.BIG
         self.memory: MemoryMap | None = None
         self.guest: MemoryMap | None = None
         self.notes: list[str] = []
+        self._recurring: dict[str, RecurringTrouble] = {}
+
+    def note_recurring(self, kind: str, text: str) -> None:
+        """Note what may come many times a second: once at first, then now and then with a count."""
+        words = self._recurring.setdefault(kind, RecurringTrouble()).came(text, kind)
+        if words:
+            self.notes.append(words)
+
+    def take_notes(self) -> list[str]:
+        """The notes that are new, and what is to be said again by now."""
+        taken, self.notes[:] = list(self.notes), []
+        return taken + [words for each in self._recurring.values() if (words := each.reminder())]
+
+    @property
+    def paths(self) -> tuple[str, ...]:
+        """Paths of this machine that its name and its messages may have; others see their names."""
+        return ()
 
     @property
     def name(self) -> str:

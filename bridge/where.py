@@ -8,8 +8,8 @@ struct around the address gives the path.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 
 from construct import Array
 
@@ -95,39 +95,57 @@ class Pointer:
 
 def symbol_spot(layout: BuildLayout, memory: MemoryMap, address: int) -> Spot | None:
     """The most specific symbol and field at a guest address, also through a mirror."""
-    spots = [
+    return next(iter(symbol_spots(layout, memory, address)), None)
+
+
+def symbol_spots(layout: BuildLayout, memory: MemoryMap, address: int) -> list[Spot]:
+    """Every field of a symbol at a guest address, the most specific first; else the one gap.
+
+    Several are there where bit-fields share a byte, or fields or symbols overlap.
+    """
+    return ranked(
         spot
         for symbol in layout.symbols.values()
-        if (spot := spot_in(symbol.name, symbol.type, symbol.address, memory, address, layout))
-    ]
-    return min(spots, key=_specific, default=None)
+        for spot in spots_in(symbol.name, symbol.type, symbol.address, memory, address, layout)
+    )
 
 
 def spot_in(
     path: str, node: Node, start: int, memory: MemoryMap, address: int, layout: BuildLayout
 ) -> Spot | None:
     """The most specific field at *address* of what begins at *start*; None where it is outside."""
+    return next(iter(spots_in(path, node, start, memory, address, layout)), None)
+
+
+def spots_in(
+    path: str, node: Node, start: int, memory: MemoryMap, address: int, layout: BuildLayout
+) -> list[Spot]:
+    """Every field at *address* of what begins at *start*, the most specific first."""
     inside, begin = memory.flat(address), memory.flat(start)
     if inside is None or begin is None or not begin <= inside < begin + size_of(node):
-        return None
-    return _within(path, node, memory.address(begin), inside - begin, layout.order)
+        return []
+    return ranked(_within(path, node, memory.address(begin), inside - begin, layout.order))
 
 
-def _within(path: str, node: Node, start: int, offset: int, order: str) -> Spot:
+def ranked(spots: Iterable[Spot]) -> list[Spot]:
+    """The most specific first, without gaps where anything is named, else the least gap alone."""
+    ordered = sorted(spots, key=_specific)
+    return [spot for spot in ordered if spot.named] or ordered[:1]
+
+
+def _within(path: str, node: Node, start: int, offset: int, order: str) -> list[Spot]:
     if isinstance(node, Array):
         index, offset = divmod(offset, size_of(node.subcon))
         start += index * size_of(node.subcon)
         return _within(f"{path}[{index}]", node.subcon, start, offset, order)
+    found: list[Spot] = []
     if isinstance(node, OffsetStruct):
-        spots = [
-            _within(f"{path}.{member.name}", member.type, start + member.offset, within, order)
-            for member in node.members.values()
-            if 0 <= (within := offset - member.offset) < size_of(member.type)
-            and not _misses(member.type, within, order)
-        ]
-        if spots:
-            return min(spots, key=_specific)
-    return Spot(path, node, start, offset, order)
+        for member in node.members.values():
+            within = offset - member.offset
+            if 0 <= within < size_of(member.type) and not _misses(member.type, within, order):
+                at = start + member.offset
+                found += _within(f"{path}.{member.name}", member.type, at, within, order)
+    return found or [Spot(path, node, start, offset, order)]
 
 
 def _misses(node: Node, offset: int, order: str) -> bool:
@@ -150,7 +168,7 @@ def pointers(layout: BuildLayout, program: Program) -> list[Pointer]:
     """
     found: dict[str, Pointer] = {}
     for slot in program.slots:
-        for place in _followed(slot.number):
+        for place in nodes.followed(slot.number):
             found.setdefault(place.text, _pointer(place))
     level: list[nodes.Place] = [
         nodes.Fixed(symbol.name, symbol.type, symbol.address) for symbol in layout.symbols.values()
@@ -176,18 +194,6 @@ def _pointer(place: nodes.Followed) -> Pointer:
     return Pointer(place.text, place.node, nodes.AddressOf(place.text, ADDRESS, place))
 
 
-def _followed(node: object) -> Iterator[nodes.Followed]:
-    """Every pointer that an expression follows, outer ones first, without those in lists."""
-    if isinstance(node, nodes.Expr):
-        if isinstance(node, nodes.Followed) and not nodes.in_a_list(node):
-            yield node
-        for part in fields(node):
-            yield from _followed(getattr(node, part.name))
-    elif isinstance(node, tuple):
-        for part_of in node:
-            yield from _followed(part_of)
-
-
 def pointers_in(
     node: Node, suffix: str = "", offset: int = 0
 ) -> Iterator[tuple[str, int, PointerTo]]:
@@ -203,17 +209,17 @@ def pointers_in(
             yield from pointers_in(node.subcon, f"{suffix}[{index}]", offset + index * size)
 
 
-def pointer_spot(
+def pointer_spots(
     pointers_read: Sequence[tuple[Pointer, int]],
     memory: MemoryMap,
     address: int,
     layout: BuildLayout,
-) -> Spot | None:
-    """The field at an address behind the first pointer (with its value) that leads to it."""
-    gap: Spot | None = None
+) -> list[Spot]:
+    """The fields at an address behind the first pointer (with its value) that leads to any."""
+    gap: list[Spot] = []
     for pointer, value in pointers_read:
-        spot = spot_in(pointer.path, pointer.target, value, memory, address, layout)
-        if spot is not None and spot.named:
-            return spot
-        gap = gap or spot
+        spots = spots_in(pointer.path, pointer.target, value, memory, address, layout)
+        if spots and spots[0].named:
+            return spots
+        gap = gap or spots
     return gap

@@ -16,7 +16,7 @@ from bridge.memory import MemoryMap
 from bridge.plan import Plan
 from bridge.readings import Reading, Status, Watch
 from bridge.values import Kind, Value
-from bridge.where import ADDRESS, Pointer, Spot, pointer_spot, pointers, spot_in, symbol_spot
+from bridge.where import ADDRESS, Pointer, Spot, pointer_spots, pointers, spots_in, symbol_spots
 from schemas.compiler import BuildLayout
 from schemas.errors import ExpressionError
 from schemas.layout import Leaf, name_of
@@ -174,32 +174,35 @@ def block_of(answers: Mapping[str, Value]) -> Block | None:
     return Block(numbers[0], str(owner), numbers[1], numbers[2], bool(used), numbers[3])
 
 
-def owner_spot(
+def owner_spots(
     layout: BuildLayout, memory: MemoryMap, block: Block | None, address: int
-) -> Spot | None:
-    """The field at an address by the struct that really lives in its block."""
+) -> list[Spot]:
+    """The fields at an address by the struct that really lives in its block."""
     if block is None or layout.heap is None or not block.used:
-        return None
+        return []
     owner = layout.heap.owner
     struct = owner.structs.get(block.owner, owner.struct)
     if struct is None:
-        return None
+        return []
     path = f'at(0x{block.start:08X}, "{struct.type_name}")'
-    return spot_in(path, struct, block.start, memory, address, layout)
+    return spots_in(path, struct, block.start, memory, address, layout)
 
 
-def named_spot(
+def named_spots(
     layout: BuildLayout,
     memory: MemoryMap,
     address: int,
     led: Sequence[tuple[Pointer, int]],
     block: Block | None,
-) -> Spot | None:
-    """The best name of an address: a symbol's, one through a pointer, or by its block's owner."""
-    spots = (
-        symbol_spot(layout, memory, address),
-        pointer_spot(led, memory, address, layout),
-        owner_spot(layout, memory, block, address),
-    )
-    known = [spot for spot in spots if spot is not None]
-    return next((spot for spot in known if spot.named), known[0] if known else None)
+) -> list[Spot]:
+    """The best names of an address: symbols', those through a pointer, or by its block's owner.
+
+    The most specific first.  Where none names it, the gap that it lies in, if any.
+    """
+    known = [
+        symbol_spots(layout, memory, address),
+        pointer_spots(led, memory, address, layout),
+        owner_spots(layout, memory, block, address),
+    ]
+    found = [spots for spots in known if spots]
+    return next((spots for spots in found if spots[0].named), found[0] if found else [])

@@ -28,6 +28,7 @@ from schemas.layout import (
     size_of,
 )
 from schemas.layout_file import SavedLayout
+from schemas.regions import misplaced
 from schemas.schema_file import FieldTable, MoveTable, SchemaFile, StructTable
 from schemas.toml_file import TomlText, nearest
 from schemas.toml_lines import Key
@@ -70,6 +71,7 @@ class BuildLayout:
         self.heap: HeapTypes | None = None
         self.saved_layouts: Mapping[str, SavedLayout] = {}
         self.moves: Mapping[str, MoveTable] = types.file.moves
+        self.memory = types.file.memory
 
     def type(self, name: TypeName | str) -> Node:
         """The construct of a type's name or text.  Raises ValueError with the reason."""
@@ -105,11 +107,6 @@ def compile_schema(file: SchemaFile, text: TomlText) -> Schema:
         order = "big" if types.order == ">" else "little"
         evidence = []
         for index, mark in enumerate(table.recognise):
-            if not _inside(file, mark.at):
-                raise text.error(
-                    ("builds", name, "recognise", index, "at"),
-                    f"0x{mark.at:08X} is outside every region",
-                )
             if mark.text is not None:
                 evidence.append(Evidence(mark.at, mark.text.encode(), f'"{mark.text}"'))
             elif mark.bytes_ is not None:
@@ -117,6 +114,9 @@ def compile_schema(file: SchemaFile, text: TomlText) -> Schema:
             elif mark.u32 is not None:
                 data = mark.u32.to_bytes(4, "big" if order == "big" else "little")
                 evidence.append(Evidence(mark.at, data, f"0x{mark.u32:08X}"))
+            if fault := misplaced(file.memory, mark.at, len(evidence[-1].data), whole=True):
+                key = ("builds", name, "recognise", index, "at")
+                raise text.error(key, f"0x{mark.at:08X} {fault}")
         layout = BuildLayout(name, table.title or name, types, tuple(evidence))
         for struct in file.structs:
             types.struct(struct)
@@ -131,19 +131,17 @@ def compile_schema(file: SchemaFile, text: TomlText) -> Schema:
                     ("builds", name, "at"), f"build {name} does not place symbol {symbol}"
                 )
             node = types.named(("symbols", symbol), type_text)
-            layout.symbols[symbol] = Symbol(symbol, table.at[symbol], node)
+            address = table.at[symbol]
+            if fault := misplaced(file.memory, address, size_of(node)):
+                raise text.error(
+                    ("builds", name, "at", symbol),
+                    f"build {name} places {symbol} at 0x{address:08X}, which {fault}",
+                )
+            layout.symbols[symbol] = Symbol(symbol, address, node)
         if file.heap is not None:
             layout.heap = heap_types(file.heap, file.structs, types.offset_struct, text)
         builds[name] = layout
     return Schema(file, text.path, builds)
-
-
-def _inside(file: SchemaFile, address: int) -> bool:
-    return any(
-        start <= address < start + region.size
-        for region in file.memory.regions
-        for start in (region.start, *region.mirrors)
-    )
 
 
 def _check_names(file: SchemaFile, text: TomlText) -> None:

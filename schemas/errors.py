@@ -10,6 +10,7 @@
     │   ├── SourceLost       not there, or no longer; trying again may help
     │   └── SourceEnded      everything that it had has been given
     ├── OutputError        an output failed
+    │   └── StreamFailed     what it writes to is closed or full; another try is no use
     └── TooManyQuestions   a page asks what there is no room for
 
 The leaves follow the phases of a run.  What the message says also stands in attributes, so that a
@@ -113,6 +114,20 @@ class OutputError(LowhalfError):
         self.output = output
         self.detail = message
         super().__init__(f"{output}: {message}" if output else message)
+
+
+class StreamFailed(OutputError):
+    """The stream that an output writes to is closed or full.
+
+    ``unread`` is whether a reader has closed its end of a pipe, which ends a pipeline on purpose.
+    """
+
+    def __init__(self, failure: OSError | ValueError, *, output: str = "") -> None:
+        self.unread = isinstance(failure, BrokenPipeError)
+        strerror = failure.strerror if isinstance(failure, OSError) else None
+        reason = strerror.lower() if strerror else str(failure)
+        words = "the reader has closed its end" if self.unread else f"cannot write: {reason}"
+        super().__init__(words, output=output)
 
 
 def shortened(text: str, most: int) -> str:

@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict
 class Table(BaseModel):
     """A TOML table with a fixed set of keys."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
 
 
 def shown(found: Any) -> str:

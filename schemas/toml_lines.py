@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
-import tree_sitter_toml
-from tree_sitter import Language, Node, Parser
+if TYPE_CHECKING:
+    from tree_sitter import Node
 
 Key = str | int
 
@@ -20,6 +21,9 @@ def line_of(text: str, path: Sequence[Key]) -> int:
 
     Integers in *path* index arrays and arrays of tables.
     """
+    import tree_sitter_toml
+    from tree_sitter import Language, Parser
+
     tree = Parser(Language(tree_sitter_toml.language())).parse(text.encode())
     best_depth, best_line = 0, 0
     for found, node in _keys(tree.root_node):

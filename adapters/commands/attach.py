@@ -14,6 +14,7 @@ from pathlib import Path
 from adapters.commands.attach_bridge import Attached, bridge_text
 from adapters.commands.attach_counting import unsigned_symbols, watch_counters
 from adapters.commands.attach_places import Search, own_processes, search
+from adapters.commands.until_stopped import run_until_stopped
 from adapters.commands.wiring import make_source
 from adapters.sources import find_ram
 from adapters.sources.find_ram import Copy
@@ -66,7 +67,7 @@ def run(arguments: argparse.Namespace) -> int:
     target: Path | None = arguments.write
     if target is not None and exists(target) and not arguments.force:
         raise LowhalfError(f"{target} is there already; --force replaces it")
-    found, tried = asyncio.run(_look(schema, arguments.debugger, arguments.process))
+    found, tried = run_until_stopped(_look(schema, arguments.debugger, arguments.process))
     for place in found:
         print(f"found: {place.evidence()}", file=sys.stderr)
     if not found:

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from adapters.attempts.attempts_json import attempts_json, kept_attempts, last_of
-from adapters.attempts.tallies_json import Counts, tallies_json
-from adapters.commands.tally import counted
 from bridge.plan import Plan
 from schemas.existing import is_file
 from schemas.loader import Bridge
 from schemas.source_settings import RecordingSource
+
+if TYPE_CHECKING:
+    from adapters.attempts.tallies_json import Counts
 
 LAST = 200
 """Attempts that are listed one by one."""
@@ -23,6 +23,7 @@ def history_of(bridge: Bridge) -> Read | None:
     """Reads what ``lowhalf attempts --json --last 200`` prints; None without attempts."""
     if bridge.file.attempts is None:
         return None
+    from adapters.attempts.attempts_json import attempts_json, kept_attempts, last_of
 
     def read() -> dict[str, Any] | None:
         if not is_file(bridge.attempts_path):
@@ -40,6 +41,9 @@ def tallies_of(bridge: Bridge, plans: Mapping[str, Plan]) -> Read | None:
     """
     if not any(plan.tallies for plan in plans.values()):
         return None
+    from adapters.attempts.tallies_json import tallies_json
+    from adapters.commands.tally import counted
+
     recorded = isinstance(bridge.file.source, RecordingSource)
     kept: list[Counts] = []
 

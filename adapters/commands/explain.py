@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,9 +12,12 @@ from adapters.commands.expecting import add_expect_argument, met
 from adapters.commands.one_frame import take_frame, with_dump
 from adapters.commands.read import add_reading_arguments, columns, title
 from adapters.outputs.step_words import step_rows
-from bridge.explain import explain
+from bridge.explain import explain, working
 from bridge.plan import plans
 from schemas.loader import load_bridge
+
+LONGEST_LABEL = 48
+"""Characters of a label that stands beside what it labels."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -33,13 +37,12 @@ def run(arguments: argparse.Namespace) -> int:
     def tell(dump: Path | None) -> int:
         asked = with_dump(bridge, dump, arguments.format)
         frame = take_frame(asked, asking, arguments.wait, arguments.frame)
-        steps = explained[frame.build][1]
-        readings = frame.readings
+        lines = list(working(explained[frame.build][1], frame.readings))
         if arguments.json:
             answer = [
                 {"kind": step.kind, "label": step.label, "type": step.type, "offset": step.offset}
                 | {key: value for key, value in reading.as_json().items() if key != "watch"}
-                for step, reading in zip(steps, readings, strict=True)
+                for step, reading in lines
             ]
             print_json(arguments, dump, answer, "steps")
         else:
@@ -47,12 +50,12 @@ def run(arguments: argparse.Namespace) -> int:
             print()
             rows = [
                 row
-                for step, base, reading in zip(steps, (None, *readings), readings, strict=False)
+                for (step, reading), (_, base) in zip(lines, [(None, None), *lines], strict=False)
                 for row in step_rows(step, base, reading, frame.build)
             ]
-            for line in columns(rows):
+            for line in _beside_long_labels(rows):
                 print(line)
-        last = readings[-1]
+        last = frame.readings[-1]
         # the last step is the watch, which has its target in the bridge file's own plan
         known = {watch.name: watch for watch in ready[frame.build].watches}
         named = known.get(arguments.watch, replace(last.watch, name=arguments.watch))
@@ -61,3 +64,12 @@ def run(arguments: argparse.Namespace) -> int:
         return 0 if last.status.has_value else 1
 
     return each_dump(arguments, tell)
+
+
+def _beside_long_labels(rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    """Aligned lines; a label that is long, as a list's is, has a line of its own above."""
+    short = [row if len(row[0]) <= LONGEST_LABEL else ["", *row[1:]] for row in rows]
+    for row, line in zip(rows, columns(short), strict=True):
+        if len(row[0]) > LONGEST_LABEL:
+            yield row[0]
+        yield line

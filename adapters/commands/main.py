@@ -1,19 +1,22 @@
 """The ``lowhalf`` command.
 
 Exit codes: 0 done; 1 a value is not there, or an expectation failed; 2 a file or an argument is
-wrong; 3 the source could not be opened or was lost.
+wrong; 3 the source could not be opened or was lost; 4 what it prints could not be written; 130
+ended by Ctrl-C, and for another signal 128 and its number.
+
+Little is imported before :func:`main` has begun, since Ctrl-C may come then as well.
 """
 
 from __future__ import annotations
 
-import argparse
-import importlib
-import io
-import sys
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
-from schemas.errors import LowhalfError, SourceError
+if TYPE_CHECKING:
+    import argparse
 
+WRONG, SOURCE_LOST, UNWRITTEN = 2, 3, 4
+INTERRUPTED = 130
 COMMANDS = {
     "demo": "play a bundled recording of the demo game and serve the pages",
     "attach": "find a running emulator's RAM and write a starting bridge file",
@@ -35,10 +38,65 @@ COMMANDS = {
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; gives the exit code."""
+    try:
+        return _with_streams(arguments)
+    except KeyboardInterrupt:
+        return INTERRUPTED
+
+
+def _with_streams(arguments: Sequence[str] | None) -> int:
+    import sys
+
+    from adapters.commands.standard_streams import StandardStreams
+
+    with StandardStreams() as streams:
+        code = 0
+        try:
+            try:
+                code = _command(sys.argv[1:] if arguments is None else arguments)
+            finally:
+                streams.flush()
+        except (OSError, SystemExit):
+            # a library may turn a failed write into an exit of its own
+            if streams.failure is None:
+                raise
+        if streams.failure is None or code >= WRONG:
+            return code
+        if streams.complaint:
+            print(f"lowhalf: {streams.complaint}", file=sys.stderr)
+        return UNWRITTEN
+
+
+def _command(arguments: Sequence[str]) -> int:
+    import sys
+
+    from adapters.commands.stopped import Stopped
+    from schemas.errors import LowhalfError, SourceError, StreamFailed
+
+    try:
+        chosen = _chosen(arguments)
+        code: int = chosen.run(chosen)
+        return code
+    except Stopped as stopped:
+        return stopped.exit_code
+    except LowhalfError as fault:
+        print(f"lowhalf: {fault}", file=sys.stderr)
+        if isinstance(fault, StreamFailed):
+            return UNWRITTEN
+        return SOURCE_LOST if isinstance(fault, SourceError) else WRONG
+
+
+def _chosen(arguments: Sequence[str]) -> argparse.Namespace:
+    """The command's own arguments, with ``run``.  Raises SystemExit where they are wrong."""
+    import argparse
+    import importlib
+    import io
+    import sys
+
     if isinstance(sys.stdout, io.TextIOWrapper):
         # a guest's text, and a sign such as × that an old code page lacks, must end no command
         sys.stdout.reconfigure(errors="replace")
-    words = list(sys.argv[1:] if arguments is None else arguments)
+    words = list(arguments)
     # argparse would give what follows the dashes to the wrong parser
     after_dashes: list[str] = []
     if "--" in words:
@@ -48,26 +106,20 @@ def main(arguments: Sequence[str] | None = None) -> int:
         prog="lowhalf",
         description="a read-only bridge from a console game's RAM to named, derived values",
         epilog="exit codes: 0 done; 1 a value is not there, or not as expected; "
-        "2 a file or an argument is wrong; 3 the source could not be opened or was lost",
+        "2 a file or an argument is wrong; 3 the source could not be opened or was lost; "
+        "4 what it prints could not be written; 130 ended by Ctrl-C",
     )
     commands = parser.add_subparsers(dest="command_name", required=True, metavar="COMMAND")
-    for name, summary in COMMANDS.items():
-        module = importlib.import_module(f"adapters.commands.{name.replace('-', '_')}")
-        command = commands.add_parser(name, help=summary, description=summary)
-        module.add_arguments(command)
-        command.set_defaults(run=module.run)
+    # the others would be made, and their modules loaded, for nothing
+    only = [name for name in COMMANDS if words[:1] == [name]]
+    for name in only or COMMANDS:
+        command = commands.add_parser(name, help=COMMANDS[name], description=COMMANDS[name])
+        if only:
+            module = importlib.import_module(f"adapters.commands.{name.replace('-', '_')}")
+            module.add_arguments(command)
+            command.set_defaults(run=module.run)
     chosen = parser.parse_args(words)
     if after_dashes and chosen.command_name != "run":
         parser.error(f"{chosen.command_name} takes no command after --")
     chosen.after_dashes = after_dashes
-    try:
-        code: int = chosen.run(chosen)
-    except SourceError as fault:
-        print(f"lowhalf: {fault}", file=sys.stderr)
-        return 3
-    except LowhalfError as fault:
-        print(f"lowhalf: {fault}", file=sys.stderr)
-        return 2
-    except BrokenPipeError:
-        return 0
-    return code
+    return chosen

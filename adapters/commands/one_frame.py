@@ -11,6 +11,7 @@ import sys
 from collections.abc import Mapping
 from pathlib import Path
 
+from adapters.commands.until_stopped import run_until_stopped
 from adapters.commands.wiring import declared_order, make_source
 from adapters.recordings.topics import MAGIC
 from bridge.heap import Heap
@@ -99,7 +100,7 @@ def take_frame(
     before it.  Raises SourceError and its leaves.
     """
     source = _source(bridge, plans, number)
-    return asyncio.run(_take(bridge, plans, source, wait, number))
+    return run_until_stopped(_take(bridge, plans, source, wait, number))
 
 
 def take_heap(
@@ -185,6 +186,9 @@ async def _take(
             raise SourceLost(f"{reason} within {wait:g} s", source=source.name) from None
         _tell(best, f"{source.name}: not all has come within {wait:g} s")
         return best
+    except asyncio.CancelledError:
+        source.notes.clear()  # whoever has stopped it need not be told what it was doing
+        raise
     finally:
         for note in source.notes:
             print(f"lowhalf: {source.name}: {note}", file=sys.stderr)

@@ -8,7 +8,6 @@ from pathlib import Path
 
 from adapters.commands.dump_arguments import add_dump_arguments, each_dump, print_json
 from adapters.commands.expecting import add_expect_argument, met
-from adapters.commands.one_frame import take_frame, with_dump
 from adapters.outputs.words import printable, state_words
 from bridge.checker import check
 from bridge.plan import plans
@@ -42,6 +41,9 @@ def add_reading_arguments(parser: argparse.ArgumentParser, *, many: bool = False
 
 
 def run(arguments: argparse.Namespace) -> int:
+    # commands that take no frame have the columns from here
+    from adapters.commands.one_frame import take_frame, with_dump
+
     bridge = load_bridge(arguments.bridge)
     if arguments.watch:
         bridge = with_watches(bridge, arguments.watch)

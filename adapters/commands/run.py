@@ -12,7 +12,8 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from adapters.commands.log_lines import log_to
-from adapters.commands.until_stopped import run_until_stopped
+from adapters.commands.stopped import Stopped
+from adapters.commands.until_stopped import StopSignals
 from adapters.commands.wiring import (
     declared_order,
     make_outputs,
@@ -24,8 +25,10 @@ from bridge.plan import memory_map, plans
 from bridge.questions import Questions
 from schemas.errors import LowhalfError
 from schemas.loader import Bridge, load_bridge
+from schemas.output_settings import OverlayOutput
 
-CHILD_GRACE = 5.0
+CHILD_GRACE = 2.0
+"""Seconds that COMMAND has to end by itself once it is asked to."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -39,6 +42,11 @@ def add_output_arguments(parser: argparse.ArgumentParser) -> None:
     group = parser.add_mutually_exclusive_group()
     group.add_argument("--json", action="store_true", help="print a JSON object a frame")
     group.add_argument("--quiet", action="store_true", help="print nothing but the log")
+    parser.add_argument(
+        "--listen",
+        metavar="ADDRESS:PORT",
+        help="serve the pages here, whatever the bridge file says; port 0 takes a free one",
+    )
     parser.add_argument("--seconds", type=float, metavar="N", help="end after N seconds")
     parser.add_argument(
         "--stats", action="store_true", help="at the end print the counts of frames"
@@ -49,15 +57,26 @@ def run(arguments: argparse.Namespace) -> int:
     return run_bridge(load_bridge(arguments.bridge), arguments, arguments.after_dashes)
 
 
-def run_bridge(bridge: Bridge, arguments: argparse.Namespace, command: Sequence[str] = ()) -> int:
-    """Run a bridge's daemon until it is stopped; gives the exit code.  Raises LowhalfError."""
+def run_bridge(
+    bridge: Bridge,
+    arguments: argparse.Namespace,
+    command: Sequence[str] = (),
+    *,
+    spare_ports: int = 0,
+) -> int:
+    """Run a bridge's daemon until it is stopped; gives the exit code.  Raises LowhalfError.
+
+    *spare_ports* is how many further ports the pages may take where theirs is in use.
+    """
     log = logging.getLogger("lowhalf")
     show = "json" if arguments.json else "nothing" if arguments.quiet else "table"
+    if arguments.listen is not None:
+        bridge = _served_at(bridge, arguments.listen)
     ready = plans(bridge)
     questions = Questions()
     daemon = Daemon(
         make_source(bridge.file.source, bridge.path.parent, ready),
-        make_outputs(bridge, ready, questions, log, show=show),
+        make_outputs(bridge, ready, questions, log, show=show, spare_ports=spare_ports),
         ready,
         memory_map(bridge.schema),
         declared=declared_order(bridge.file.source),
@@ -66,9 +85,14 @@ def run_bridge(bridge: Bridge, arguments: argparse.Namespace, command: Sequence[
         practising=make_practising(bridge, ready, log),
         questions=questions,
     )
-    with log_to(daemon.outputs):
+    stopped = False
+    # from before the child is started until it has ended, no signal may come between
+    with StopSignals() as signals, log_to(daemon.outputs):
         with _child(command) as child:
-            stopped = run_until_stopped(_work(daemon, arguments.seconds, child))
+            try:
+                signals.run(_work(daemon, arguments.seconds, child))
+            except Stopped:
+                stopped = True
             ended = child.poll() if child is not None else None
         if arguments.stats:
             _print_stats(daemon)
@@ -76,6 +100,13 @@ def run_bridge(bridge: Bridge, arguments: argparse.Namespace, command: Sequence[
         print(f"lowhalf: {command[0]} ended with exit code {ended}", file=sys.stderr)
         return 3
     return 0
+
+
+def _served_at(bridge: Bridge, listen: str) -> Bridge:
+    """The bridge with its pages at another address; with pages where it had none."""
+    outputs = bridge.file.outputs.model_copy(update={"overlay": OverlayOutput(listen=listen)})
+    file = bridge.file.model_copy(update={"outputs": outputs})
+    return Bridge(file, bridge.text, bridge.schema)
 
 
 async def _work(

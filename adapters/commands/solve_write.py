@@ -28,8 +28,8 @@ from bridge.where_question import (
     Block,
     Written,
     block_of,
-    named_spot,
-    owner_spot,
+    named_spots,
+    owner_spots,
     write_question,
 )
 from schemas.compiler import BuildLayout
@@ -148,12 +148,12 @@ def _changes(
     found: dict[tuple[str, int], _Change] = {}
     for place in (0, 1):
         at = address + place
-        spot = owner_spot(layout, memory, block, at)
-        if spot is None or not spot.named:
-            spot = named_spot(layout, memory, at, led, block) or spot
-        if spot is None or not isinstance(spot.node, Leaf):
-            continue
-        found.setdefault((spot.path, spot.start), _change(spot, address, answers, data))
+        spots = owner_spots(layout, memory, block, at)
+        if not any(spot.named for spot in spots):
+            spots = named_spots(layout, memory, at, led, block)
+        for spot in spots:
+            if isinstance(spot.node, Leaf):
+                found.setdefault((spot.path, spot.start), _change(spot, address, answers, data))
     return list(found.values())
 
 

@@ -10,10 +10,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from adapters.attempts.tallies_json import kept_tallies, tallies_json, with_unseen
+from adapters.attempts.tallies_json import Counted, kept_tallies, tallies_json, with_unseen
 from adapters.commands.dump_arguments import add_format_argument, given_dumps
 from adapters.commands.read import columns
-from adapters.commands.tally_replay import Counted, replayed
 from adapters.outputs.words import printable
 from bridge.plan import Plan, plans
 from schemas.loader import Bridge, load_bridge
@@ -67,11 +66,13 @@ def counted(
         raise bridge.text.error(
             ("watches",), "there is no tally in the bridge file; write one, as tally(x, when)"
         )
-    if dumps:
-        found = replayed(bridge, ready, dumps, dump_format)
-    elif isinstance(source, RecordingSource):
+    if not dumps and isinstance(source, RecordingSource):
         # what a recording gives does not depend on how often it was played
-        found = replayed(bridge, ready, [bridge.path.parent / source.path])
+        dumps = [bridge.path.parent / source.path]
+    if dumps:
+        from adapters.commands.tally_replay import replayed
+
+        found = replayed(bridge, ready, dumps, dump_format)
     else:
         found = Counted(kept_tallies(bridge))
     return replace(found, counts=with_unseen(found.counts, ready))
@@ -82,11 +83,17 @@ def _table(answer: Sequence[Mapping[str, Any]]) -> list[str]:
     for tally in answer:
         moments = tally["moments"]
         words = f"{moments} moment{'s' * (moments != 1)}"
+        if tally["in_gaps"]:
+            words += f", and {tally['in_gaps']} in frames that were not seen"
+        any_in_gaps = tally["in_gaps"] > 0
         lines += [""] * bool(lines)
         lines.append(f"{printable(tally['expression'])}  build {tally['build']}  {words}")
         lines += columns(
             [
-                [f"  {printable(row['text'])}", str(row["count"]), f"{row['share']:.1%}"]
+                [
+                    *(f"  {printable(row['text'])}", str(row["count"]), f"{row['share']:.1%}"),
+                    *([f"+{row['in_gaps']} not seen" if row["in_gaps"] else ""] * any_in_gaps),
+                ]
                 for row in tally["values"]
             ]
         )

@@ -1,8 +1,9 @@
 """Tallies counted again, from recordings and dumps.
 
 In a recording every frame is evaluated, so a moment is what it is in a live game: the frame in
-which the condition became true.  A dump is a single frame, of which nobody knows what was before:
-it is one moment where the condition is true in it.
+which the condition became true.  Frames that the recording lacks were missed here as well.  A dump
+is a single frame, of which nobody knows what was before: it is one moment where the condition is
+true in it.
 """
 
 from __future__ import annotations
@@ -11,11 +12,13 @@ import asyncio
 import sys
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
 
-from adapters.attempts.tallies_json import Counts
+from adapters.attempts.database import TallyCount
+from adapters.attempts.tallies_json import Counted, Counts
 from adapters.commands.one_frame import is_recording, take_frame, with_dump
+from adapters.commands.until_stopped import run_until_stopped
 from adapters.sources.replay import RecordingReplay
 from bridge.attempts import Attempt
 from bridge.keeper import Keeper
@@ -31,23 +34,12 @@ from schemas.source_settings import DumpFormatName
 _WAIT = 10.0
 
 
-@dataclass(frozen=True)
-class Counted:
-    """What was counted; ``words`` are for the user: of files of which not all could be counted.
-
-    ``failed`` says how many could not be read to their end for another reason than being cut off.
-    """
-
-    counts: Counts
-    words: list[str] = field(default_factory=list)
-    failed: int = 0
-
-
 class _Counting(Keeper):
     """Counts, and keeps nothing."""
 
     def __init__(self) -> None:
         self.counts: Counter[tuple[str, str, str]] = Counter()
+        self.in_gaps: Counter[tuple[str, str, str]] = Counter()
         self.values: dict[str, Value | None] = {}
 
     async def open(self) -> Sequence[Attempt]:
@@ -59,10 +51,12 @@ class _Counting(Keeper):
     def ended(self, attempt: Attempt) -> None:
         """Attempts are not looked at."""
 
-    def tallied(self, expression: str, build: str, value: Value | None) -> None:
+    def tallied(
+        self, expression: str, build: str, value: Value | None, *, whole: bool = True
+    ) -> None:
         key = repr(value)
         self.values[key] = value
-        self.counts[expression, build, key] += 1
+        (self.counts if whole else self.in_gaps)[expression, build, key] += 1
 
     async def close(self) -> None:
         """Nothing is open."""
@@ -85,7 +79,7 @@ def replayed(
     for path in files:
         try:
             if dump_format in (None, "auto") and is_recording(path):
-                told, whole = asyncio.run(_replay(bridge, plans, path, counting))
+                told, whole = run_until_stopped(_replay(bridge, plans, path, counting))
                 words += told
                 failed += not whole
             else:
@@ -99,8 +93,11 @@ def replayed(
             print(f"lowhalf: {word}", file=sys.stderr)
         raise unread[-1]
     found: Counts = {}
-    for (expression, build, key), count in counting.counts.most_common():
-        found.setdefault((expression, build), []).append((counting.values[key], count))
+    seen = dict(counting.counts.most_common())
+    for place in (*seen, *(place for place in counting.in_gaps if place not in seen)):
+        expression, build, key = place
+        count = TallyCount(counting.values[key], seen.get(place, 0), counting.in_gaps[place])
+        found.setdefault((expression, build), []).append(count)
     return Counted(found, words, failed)
 
 
@@ -126,6 +123,7 @@ async def _replay(
         )
         while True:
             reason = (await sampler.next()).note
+            await asyncio.sleep(0)  # else a signal would wait for the last frame
     except SourceEnded:
         if sampler is not None and not sampler.stats.frames:
             raise SourceUnusable(reason, source=source.name) from None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from adapters.commands import numbers
@@ -13,26 +14,35 @@ from adapters.commands.one_frame import lacking, take_frame, with_dump
 from adapters.commands.read import add_reading_arguments, columns
 from bridge.memory import MemoryMap
 from bridge.plan import memory_map, plans
-from bridge.where import Spot, symbol_spot
-from bridge.where_question import Block, block_of, named_spot, where_question
+from bridge.where import Spot, symbol_spots
+from bridge.where_question import Block, block_of, named_spots, where_question
 from schemas.errors import LowhalfError, SourceError
 from schemas.loader import Bridge, load_bridge
 from schemas.toml_file import nearest
+
+MOST_NAMES = 8
+"""Names of one byte that a line tells."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Answer:
     build: str
-    spot: Spot | None
+    spots: Sequence[Spot]
+    """The most specific first."""
     block: Block | None
     complete: bool = True
     """Whether all had come that the answer depends on."""
 
+    @property
+    def spot(self) -> Spot | None:
+        return self.spots[0] if self.spots else None
+
     def as_json(self) -> dict[str, object]:
         spot = self.spot
-        path = spot and (spot.path if spot.named else f"{spot.path} + 0x{spot.offset:X}")
+        paths = [s.path if s.named else f"{s.path} + 0x{s.offset:X}" for s in self.spots]
         return {
-            "path": path,
+            "path": paths[0] if paths else None,
+            "paths": paths,
             "type": spot and spot.type,
             "half": spot and spot.half,
             "build": self.build,
@@ -40,7 +50,10 @@ class _Answer:
         }
 
     def words(self) -> str:
-        told = "nothing that is known" if self.spot is None else self.spot.words()
+        names = [spot.words() for spot in self.spots[:MOST_NAMES]]
+        if len(self.spots) > MOST_NAMES:
+            names.append(f"{len(self.spots) - MOST_NAMES} more")
+        told = ", ".join(names) or "nothing that is known"
         return told if self.block is None else f"{told}; {self.block.words()}"
 
 
@@ -91,12 +104,14 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _of(answer: _Answer) -> str:
-    spot = answer.spot
-    return "" if spot is None or not spot.named else f"({spot.type} at 0x{spot.start:08X})"
+    """Type and address of what was named; once of names that have both in common."""
+    named = [spot for spot in answer.spots[:MOST_NAMES] if spot.named]
+    places = dict.fromkeys(f"{spot.type} at 0x{spot.start:08X}" for spot in named)
+    return f"({', '.join(places)})" if places else ""
 
 
 def _at_symbols(bridge: Bridge, build: str, memory: MemoryMap, address: int) -> _Answer:
-    return _Answer(build, symbol_spot(bridge.schema.builds[build], memory, address), None)
+    return _Answer(build, symbol_spots(bridge.schema.builds[build], memory, address), None)
 
 
 def _in_a_frame(
@@ -110,8 +125,8 @@ def _in_a_frame(
     answers = question.answers(frame.readings)
     block = block_of(answers)
     layout = bridge.schema.builds[frame.build]
-    spot = named_spot(layout, memory, address, question.led(answers), block)
-    return _Answer(frame.build, spot, block, complete=not lacking(frame))
+    spots = named_spots(layout, memory, address, question.led(answers), block)
+    return _Answer(frame.build, spots, block, complete=not lacking(frame))
 
 
 def _regions(memory: MemoryMap) -> str:

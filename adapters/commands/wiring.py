@@ -10,16 +10,18 @@ import os
 import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from bridge.byte_order import ByteOrder
-from bridge.output import Output
-from bridge.plan import Plan
-from bridge.practising import Practising, Rules
-from bridge.questions import Questions
 from bridge.source import Source
 from schemas import output_settings, source_settings
-from schemas.loader import Bridge
+
+if TYPE_CHECKING:  # a command that reads one frame needs none of these
+    from bridge.output import Output
+    from bridge.plan import Plan
+    from bridge.practising import Practising
+    from bridge.questions import Questions
+    from schemas.loader import Bridge
 
 
 def make_source(
@@ -81,6 +83,8 @@ def overlay_output(
     questions: Questions,
     outputs: Sequence[Output],
     log: logging.Logger,
+    *,
+    spare_ports: int = 0,
 ) -> Output:
     """The pages; the token comes from the environment.  Raises OutputError.
 
@@ -99,7 +103,8 @@ def overlay_output(
         history=history_of(bridge),
         tallies=tallies_of(bridge, plans),
     )
-    return OverlayServer(settings, log, token=os.environ.get(TOKEN_VARIABLE, ""), desk=desk)
+    token = os.environ.get(TOKEN_VARIABLE, "")
+    return OverlayServer(settings, log, token=token, desk=desk, spare_ports=spare_ports)
 
 
 def terminal_output(settings: output_settings.TerminalOutput | None, stream: TextIO) -> Output:
@@ -137,6 +142,8 @@ def make_practising(
     bridge: Bridge, plans: Mapping[str, Plan], log: logging.Logger
 ) -> Practising | None:
     """Steps, attempts and tallies, kept in a file where there is something to keep."""
+    from bridge.practising import Practising, Rules
+
     rules = Rules.of(bridge.file)
     if rules.attempts or any(plan.tallies for plan in plans.values()):
         from adapters.attempts.attempts_file import AttemptsFile
@@ -152,16 +159,19 @@ def make_outputs(
     log: logging.Logger,
     *,
     show: str,
-    stream: TextIO = sys.stdout,
+    stream: TextIO | None = None,
+    spare_ports: int = 0,
 ) -> list[Output]:
     """The outputs that a bridge file names, with what *show* puts on the stream.
 
-    *questions* are those that the daemon answers.
+    *questions* are those that the daemon answers.  Without *stream* it is standard output.
+    *spare_ports* are those that the pages may take instead of their own, behind it.
 
     ``show`` is ``table``, ``json`` or ``nothing``; a file that names the JSON output and not the
     terminal turns ``table`` into ``json``.  Raises OutputError.
     """
     wanted = bridge.file.outputs
+    stream = stream or sys.stdout
     outputs: list[Output] = []
     if show == "table" and wanted.json_lines is not None and wanted.terminal is None:
         show = "json"
@@ -170,7 +180,11 @@ def make_outputs(
     elif show == "json":
         outputs.append(json_output(wanted.json_lines, stream))
     if wanted.overlay is not None:
-        outputs.append(overlay_output(wanted.overlay, bridge, plans, questions, outputs, log))
+        outputs.append(
+            overlay_output(
+                *(wanted.overlay, bridge, plans, questions, outputs, log), spare_ports=spare_ports
+            )
+        )
     if wanted.mqtt is not None:
         outputs.append(mqtt_output(wanted.mqtt, bridge, log))
     if show == "table":

@@ -7,10 +7,6 @@ from collections.abc import Iterable
 from typing import BinaryIO
 
 from adapters.dumps.collecting import chunks_of, collect
-from adapters.dumps.gzip_stream import gunzip
-from adapters.dumps.xz_stream import unxz
-from adapters.dumps.zip_member import unzip
-from adapters.dumps.zstd_stream import unzstd
 from schemas.errors import SourceUnusable
 
 MAX_DEPTH = 2
@@ -73,6 +69,21 @@ def unwrap(
 
 
 def _unpacked(wrapping: str, stream: BinaryIO, member: str) -> Iterable[bytes]:
-    if wrapping == "zip":
-        return unzip(stream, member)
-    return {"gzip": gunzip, "xz": unxz, "zstd": unzstd}[wrapping](stream)
+    # each is loaded where it is met: most dumps have one wrapping or none
+    match wrapping:
+        case "zip":
+            from adapters.dumps.zip_member import unzip
+
+            return unzip(stream, member)
+        case "gzip":
+            from adapters.dumps.gzip_stream import gunzip
+
+            return gunzip(stream)
+        case "xz":
+            from adapters.dumps.xz_stream import unxz
+
+            return unxz(stream)
+        case _:
+            from adapters.dumps.zstd_stream import unzstd
+
+            return unzstd(stream)

@@ -11,7 +11,7 @@ from typing import ClassVar, TextIO
 from adapters.outputs.stream_thread import StreamThread
 from bridge.output import Output
 from bridge.readings import Frame, Watch
-from schemas.errors import OutputError
+from schemas.errors import StreamFailed
 from schemas.output_settings import JsonOutput
 
 
@@ -42,7 +42,7 @@ class JsonLines(Output):
     async def run(self) -> None:
         """Write until cancelled; a line that is begun is finished, if the reader takes it.
 
-        Raises OutputError when the reader has closed its end or the stream fails.
+        Raises StreamFailed when the reader has closed its end or the stream fails.
         """
         try:
             while True:
@@ -58,10 +58,8 @@ class JsonLines(Output):
     async def _write(self, frame: Frame) -> None:
         try:
             await self._thread.do(partial(self._write_line, frame))
-        except BrokenPipeError as failure:
-            raise OutputError("the reader has closed its end", output=self.kind) from failure
         except (OSError, ValueError) as failure:
-            raise OutputError(f"cannot write: {failure}", output=self.kind) from failure
+            raise StreamFailed(failure, output=self.kind) from failure
 
     def _write_line(self, frame: Frame) -> None:
         text = json.dumps(frame.as_json(), allow_nan=False, separators=(",", ":"))

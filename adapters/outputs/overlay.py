@@ -5,7 +5,7 @@ path           gives
 =============  ====================================================================
 /              a page of links
 /overlay       the page for streaming software; ``?watches=a,b&scale=1.5&theme=…``
-/frame.json    the newest frame, as ``--json`` prints it; 503 while there is none
+/frame.json    the newest frame, as ``--json`` prints it but for paths; 503 while there is none
 /live          a WebSocket that sends whole snapshots; each is answered by ``ack``;
                ``?parts=heap,desk`` asks for what is only sent to those who ask
 /desk          the page for the person who practises
@@ -18,6 +18,10 @@ path           gives
 /pages/NAME    what the pages are made of
 /here.svg      a picture that says that the server is up (see ``web_guard``)
 =============  ====================================================================
+
+What viewers of a stream may see names files without their folders (``bridge.public_words``): the
+overlay, the first page and the frame.  The desk, and what it asks for, has the paths in full where
+the server is on loopback, and nowhere else.
 """
 
 from __future__ import annotations
@@ -27,6 +31,7 @@ import contextlib
 import errno
 import json
 import logging
+import os
 import socket
 from collections.abc import Sequence
 from functools import partial
@@ -34,6 +39,7 @@ from typing import Any, ClassVar
 
 from aiohttp import web
 
+from adapters.outputs.beacon import BEACON
 from adapters.outputs.desk import Desk
 from adapters.outputs.listen_address import served_address
 from adapters.outputs.web_ask import FollowedQuestion, asked_text
@@ -41,7 +47,7 @@ from adapters.outputs.web_clients import Clients, Feed, FeedParts, Parts, asked_
 from adapters.outputs.web_connection import IDLE, LINGER
 from adapters.outputs.web_connections import Connections
 from adapters.outputs.web_faults import WebFaults
-from adapters.outputs.web_guard import BEACON, WebGuard
+from adapters.outputs.web_guard import WebGuard
 from adapters.outputs.web_health import FrameRate, health
 from adapters.outputs.web_heap import HeapAsked
 from adapters.outputs.web_history import SlowJson, in_thread
@@ -51,6 +57,7 @@ from adapters.outputs.web_pages import Pages
 from adapters.outputs.web_room import Room
 from adapters.outputs.web_snapshot import PARTS, frame_snapshot, waiting_snapshot
 from bridge.output import Output
+from bridge.public_words import public_frame, public_text
 from bridge.questions import Questions
 from bridge.readings import Frame, Watch
 from schemas.errors import OutputError, TooManyQuestions
@@ -63,6 +70,8 @@ HEAP_PATIENCE = 1.0
 HEAP_LINGERS = 5.0
 """Seconds that the heap is walked on after a comparison, since the next is likely to come."""
 
+_ANOTHER_PORT = "stop what uses it, or name another with --listen (port 0 takes a free one)"
+
 
 class OverlayServer(Output):
     """Serves the newest frame while ``run`` runs.
@@ -71,6 +80,7 @@ class OverlayServer(Output):
     go back when ``run`` ends.  *token* is what requests must bring where the address is not
     loopback.  Raises OutputError where it is missing there, or where the address is no such thing.
     *desk* is what the desk page shows beside the frames; without it the page has them alone.
+    Where the port is in use, the next *spare_ports* are tried.
     """
 
     kind: ClassVar[str] = "overlay"
@@ -82,15 +92,17 @@ class OverlayServer(Output):
         *,
         token: str = "",
         desk: Desk | None = None,
+        spare_ports: int = 0,
     ) -> None:
         super().__init__()
+        self._spare_ports = spare_ports
         self._host, self._port, self._token = served_address(settings.listen, token, self.kind)
         self._log = log
         self._frame: Frame | None = None
         self._pages = Pages()
         self._feed = Feed()
         self._room = Room.of_process()
-        self._clients = Clients(log, self._room.live)
+        self._clients = Clients(log, self._room.live, hears=True)
         self._asking = Clients(log)
         self._desk = desk
         self._watches: tuple[Watch, ...] = ()
@@ -134,6 +146,8 @@ class OverlayServer(Output):
         seen = self._heap.of(frame) if "heap" in parts else None
         if "heap" in parts:
             self._heap_is_late = seen is None or seen.frame != frame.number
+        if "desk" not in parts or self._is_shared:
+            frame = public_frame(frame)
         return frame_snapshot(frame, parts, heap=seen, health=self._health)
 
     def _heap_came(self) -> None:
@@ -154,7 +168,20 @@ class OverlayServer(Output):
             layouts=list(desk.layout(self._build).saved_layouts) if desk is not None else [],
             tallies=desk is not None and desk.tallies is not None,
             history=desk is not None and desk.history is not None,
+            pages=self._clients.told,
+            words=self._desk_words,
         )
+
+    @property
+    def _is_shared(self) -> bool:
+        """Whether others than this machine can see even the desk."""
+        return self._token is not None
+
+    def _desk_words(self, text: str) -> str:
+        """What is said of the machine, for the desk."""
+        if not self._is_shared:
+            return text
+        return public_text(text, self._frame.paths if self._frame is not None else ())
 
     @property
     def _build(self) -> str:
@@ -194,18 +221,37 @@ class OverlayServer(Output):
                 faults.close()
 
     def _bound(self) -> socket.socket:
-        family = socket.AF_INET6 if ":" in self._host else socket.AF_INET
+        last = min(self._port + self._spare_ports, 0xFFFF) if self._port else 0
+        port = self._port
         try:
-            return socket.create_server((self._host, self._port), family=family, backlog=128)
+            while True:
+                try:
+                    return self._taken(port)
+                except OSError as failure:
+                    if failure.errno != errno.EADDRINUSE or port == last:
+                        raise
+                port += 1
         except OSError as failure:
-            reason = failure.strerror or str(failure)
+            reason = (os.strerror(failure.errno) if failure.errno else str(failure)).lower()
+            ports, step = f"port {self._port}", "give --listen an address of this machine"
             if failure.errno == errno.EADDRINUSE:
-                reason = "the port is in use, perhaps by another lowhalf"
+                reason, step = "the port is in use, perhaps by another lowhalf", _ANOTHER_PORT
+                if last > self._port:
+                    ports, reason = f"ports {self._port} to {last}", "all of them are in use"
+            elif failure.errno == errno.EACCES:
+                step = "take a port from 1024 on with --listen"
             raise OutputError(
-                f"cannot listen on {self._host} port {self._port}: {reason}; stop what uses it, "
-                "or set listen to another port (port 0 takes a free one)",
-                output=self.kind,
+                f"cannot listen on {self._host} {ports}: {reason}; {step}", output=self.kind
             ) from failure
+
+    def _taken(self, port: int) -> socket.socket:
+        """A socket that listens there.  Raises OSError."""
+        family = socket.AF_INET6 if ":" in self._host else socket.AF_INET
+        listener = socket.create_server((self._host, port), family=family, backlog=128)
+        if port != self._port:
+            words = "port %d is in use, perhaps by another lowhalf: port %d is taken instead"
+            self._log.info(words, self._port, port)
+        return listener
 
     def _app(self, guard: WebGuard, connections: Connections) -> web.Application:
         app = web.Application(middlewares=[connections.middleware, guard.middleware])
@@ -242,7 +288,7 @@ class OverlayServer(Output):
     async def _newest(self, request: web.Request) -> web.Response:
         if self._frame is None:
             return web.json_response({"error": "no frame yet"}, status=503)
-        return web.json_response(self._frame.as_json(), dumps=_dumps)
+        return web.json_response(public_frame(self._frame).as_json(), dumps=_dumps)
 
     async def _live(self, request: web.Request) -> web.StreamResponse:
         parts = asked_parts(request, PARTS)
@@ -261,7 +307,7 @@ class OverlayServer(Output):
         except TooManyQuestions as fault:
             raise web.HTTPServiceUnavailable(text=f"{fault}\n") from None
         try:
-            return await self._asking.serve(request, FollowedQuestion(question))
+            return await self._asking.serve(request, FollowedQuestion(question, self._desk_words))
         finally:
             question.close()
 
@@ -271,10 +317,10 @@ class OverlayServer(Output):
         return web.json_response(found, dumps=_dumps)
 
     async def _history_json(self, request: web.Request) -> web.Response:
-        return await self._history.response()
+        return await self._history.response(self._desk_words)
 
     async def _tallies_json(self, request: web.Request) -> web.Response:
-        return await self._tallies.response()
+        return await self._tallies.response(self._desk_words)
 
     async def _layouts_json(self, desk: Desk, request: web.Request) -> web.Response:
         saved = desk.layout(self._build).saved_layouts

@@ -16,12 +16,12 @@ _FLOATS = {"f32": (4, ">f"), "f64": (8, ">d")}
 def step_hex(step: Step, reading: Reading) -> str:
     """The digits of a step's address or stored bits, without 0x; empty where it has none.
 
-    The result has them where its type has a width.
+    What was computed has them where its type has a width.
     """
     value, kind = reading.value, reading.watch.type
     if not reading.status.has_value or value is None or isinstance(value, str | bool):
         return ""
-    if step.kind == "result" and not kind.bits:
+    if not kind.bits:
         return ""
     return show_value(value, kind, "hex").removeprefix("0x")
 
@@ -74,6 +74,8 @@ def step_rows(
         times = "n" if count is None else str(count)
         added = f"+ {times} × {step.offset:X}"
         return [[f"  {step.label}", added, value, why or step.type]]
+    if step.kind in _OF_LISTS:
+        return [_list_row(step, reading, value, why)]
     if step.kind == "follow":
         return [[f"{step.label} holds", "", value, why or f"a pointer to {step.type}"]]
     if step.kind == "part":
@@ -86,6 +88,29 @@ def step_rows(
     if step.kind == "value":
         return [[f"{step.label} holds", "", value, why or _kind_and_text(step, reading)]]
     return [["", "", "", ""], [printable(step.label), "=", printable(value), why]]
+
+
+_OF_LISTS = ("list", "element", "more", "position", "taken", "block", "field")
+
+
+def _list_row(step: Step, reading: Reading, value: str, why: str) -> Sequence[str]:
+    """The line of a list, of one of its elements, or of a block of the heap."""
+    label, kind = printable(step.label), step.type
+    if step.kind == "list":
+        whole = reading.value == step.offset or not reading.status.has_value
+        count = reading.text if whole else f"{reading.text} of {step.offset}"
+        return [label, "", count or value, why or f"elements, {kind}"]
+    if step.kind == "element":
+        made_of = "" if label == f"[{step.offset}]" else f"from [{step.offset}]"
+        shown = value if reading.watch.type.address else printable(reading.text)
+        return [f"  {label}", made_of, shown, why or printable(kind)]
+    if step.kind == "more":
+        return ["  …", "", f"{reading.text} more", ""]
+    if step.kind == "position":
+        return [f"{label} is element", "", reading.text or value, why or f"of {printable(kind)}"]
+    if step.kind == "field":
+        return [f"  {label}", "", printable(reading.text) or value, why]
+    return [label, "", value, why or (f"where the {kind} begins" if step.kind == "block" else kind)]
 
 
 def _kind_and_text(step: Step, reading: Reading) -> str:

@@ -29,7 +29,7 @@ from adapters.outputs.terminal_table import TerminalTable
 from bridge.output import Output
 from bridge.readings import Frame, Watch
 from schemas import output_settings
-from schemas.errors import OutputError
+from schemas.errors import StreamFailed
 
 MOST_LINES = 20
 BYTES_A_SECOND = 16_000
@@ -91,7 +91,7 @@ class TerminalOutput(Output):
     async def run(self) -> None:
         """Draw until cancelled; at the end the cursor is given back below the last table.
 
-        Raises OutputError when the terminal or the reader is gone.
+        Raises StreamFailed when the terminal or the reader is gone.
         """
         watched: contextlib.AbstractContextManager[None] = contextlib.nullcontext()
         if self.live:
@@ -130,10 +130,8 @@ class TerminalOutput(Output):
     async def _do(self, job: Callable[[], None]) -> None:
         try:
             await self._thread.do(job)
-        except BrokenPipeError as failure:
-            raise OutputError("the reader has closed its end", output=self.kind) from failure
         except (OSError, ValueError) as failure:
-            raise OutputError(f"cannot write: {failure}", output=self.kind) from failure
+            raise StreamFailed(failure, output=self.kind) from failure
 
     def _show(self, frame: Frame | None, said: Sequence[str]) -> None:
         if self._table is None:
@@ -166,7 +164,7 @@ class TerminalOutput(Output):
     async def _stopping(self) -> None:
         """The user wants the shell for a while."""
         self._stopped = True
-        with contextlib.suppress(OutputError, TimeoutError):
+        with contextlib.suppress(StreamFailed, TimeoutError):
             async with asyncio.timeout(0.3):
                 await self._do(self._finish)
 

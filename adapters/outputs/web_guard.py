@@ -21,9 +21,8 @@ from __future__ import annotations
 from aiohttp import web
 from aiohttp.typedefs import Handler, Middleware
 
+from adapters.outputs.beacon import BEACON
 from adapters.outputs.web_token import WebToken
-
-BEACON = "/here.svg"
 
 
 class WebGuard:

@@ -11,11 +11,13 @@ from __future__ import annotations
 
 import hashlib
 import hmac
-
-from aiohttp import web
+from typing import TYPE_CHECKING
 
 from adapters.access_token import too_short
 from schemas.errors import OutputError
+
+if TYPE_CHECKING:
+    from aiohttp import web
 
 TOKEN_VARIABLE = "LOWHALF_OVERLAY_TOKEN"
 
@@ -53,6 +55,8 @@ class WebToken:
         if not found and cookie is not None:
             found = [_same(cookie, self._cookie(port))]
         if not found or not all(found):
+            from aiohttp import web
+
             raise web.HTTPUnauthorized(
                 text=f"{'the token is wrong' if found else 'a token is needed'}: add ?token=… to "
                 "the address\n",

@@ -30,6 +30,7 @@ class FileDump(Source):
     """
 
     kind: ClassVar[str] = "file"
+    opening_words: ClassVar[str] = "is being unpacked"
     consistency: ClassVar[Consistency] = Consistency.STILL
 
     def __init__(
@@ -47,6 +48,10 @@ class FileDump(Source):
         self.settings = settings
         self.path = directory / settings.path
         self._held: dict[str, HeldBytes] = {}
+
+    @property
+    def paths(self) -> tuple[str, ...]:
+        return (str(self.path),)
 
     @property
     def name(self) -> str:

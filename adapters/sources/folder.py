@@ -46,6 +46,7 @@ class DumpFolder(Source):
     """
 
     kind: ClassVar[str] = "folder"
+    opening_words: ClassVar[str] = "waiting for a first dump"
     consistency: ClassVar[Consistency] = Consistency.STILL
     paced: ClassVar[bool] = True
 
@@ -70,6 +71,10 @@ class DumpFolder(Source):
         self._stop = asyncio.Event()
         self._stirred = asyncio.Event()
         self._changed = asyncio.Event()
+
+    @property
+    def paths(self) -> tuple[str, ...]:
+        return (str(self.path),)
 
     @property
     def name(self) -> str:

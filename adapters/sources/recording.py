@@ -31,6 +31,7 @@ class RecordingPlayer(Source):
     """
 
     kind: ClassVar[str] = "recording"
+    opening_words: ClassVar[str] = "is being opened"
     paced: ClassVar[bool] = True
 
     def __init__(self, settings: RecordingSource, directory: Path) -> None:
@@ -46,6 +47,10 @@ class RecordingPlayer(Source):
         self._first_time = 0
         self._began = 0.0
         self._playing = False
+
+    @property
+    def paths(self) -> tuple[str, ...]:
+        return (str(self.path),)
 
     @property
     def name(self) -> str:

@@ -92,6 +92,19 @@ async def test_the_working_is_that_of_explain(page: Page, bridge: Path) -> None:
     assert await page.evaluate(part) == ["85", "D8"]
 
 
+async def test_the_working_of_a_list_is_that_of_explain(page: Page, bridge: Path) -> None:
+    first = "first([a for a in chain(actor_head, 'next')]).room"
+    for text in (first, "len([b for b in blocks() if b.used])"):
+        steps = json.loads(lowhalf("explain", str(bridge), text, "--json").stdout)
+        assert "list" in [step["kind"] for step in steps]
+        await page.evaluate(asking(text))
+        await page.wait_for(
+            "document.querySelector('#result .answer').textContent", steps[-1]["text"]
+        )
+        kinds = "[...document.querySelectorAll('.leg')].map((e) => e.dataset.kind)"
+        await page.wait_for(kinds, [step["kind"] for step in steps[:-1]])
+
+
 async def test_any_expression_is_worked_out_and_names_are_offered(page: Page, bridge: Path) -> None:
     await page.wait_for("performance.getEntriesByName(location.origin + '/names.json').length > 0")
     await page.evaluate("document.getElementById('ask').focus(); 0")

@@ -118,6 +118,10 @@ async def test_a_snapshot_carries_what_pages_show(
     assert oil["words"] == ""
     assert (east["distance"], east["words"]) == (2.75, "+2.75 to go")
     assert (east["target_text"], east["target"]) == ("120.0 ± 0.5", "miss")
+    server.publish(sent.offline("the pier is gone", sent.time + 1))
+    async with http.ws_connect(server.url + "live") as live:
+        gone = (await live.receive_json(timeout=2))["readings"][1]
+    assert (gone["target"], gone["distance"], gone["words"]) == ("unknown", None, "")
     assert (half["status"], half["reason"]) == ("null", "courier.held is null")
 
 
@@ -545,7 +549,7 @@ async def test_a_taken_port_is_an_error_with_the_next_step() -> None:
             await made(f"127.0.0.1:{port}").run()
     assert str(refused.value) == (
         f"overlay: cannot listen on 127.0.0.1 port {port}: the port is in use, perhaps by "
-        "another lowhalf; stop what uses it, or set listen to another port (port 0 takes a free "
+        "another lowhalf; stop what uses it, or name another with --listen (port 0 takes a free "
         "one)"
     )
     assert isinstance(refused.value.__cause__, OSError)

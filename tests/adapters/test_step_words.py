@@ -42,3 +42,44 @@ def test_an_index_counts_elements_and_only_where_both_addresses_are_there() -> N
 def test_what_has_no_value_has_neither_digits_nor_text() -> None:
     step, gone = Step("follow", "courier.held", "Actor"), reading(ADDRESS, None, Status.NULL)
     assert (step_hex(step, gone), step_text(step, gone)) == ("", "")
+
+
+INT = ValueType(Kind.INTEGER, name="int")
+
+
+def test_the_lines_of_lists() -> None:
+    def row(step: Step, found: Reading) -> list[str]:
+        (line,) = step_rows(step, None, found, "export")
+        return list(line)
+
+    gone = reading(INT, None, Status.NULL)
+    assert row(Step("list", "chain(h, 'n')", "Actor", 5), reading(INT, 5)) == [
+        "chain(h, 'n')",
+        "",
+        "5",
+        "elements, Actor",
+    ]
+    assert row(Step("list", "[a]", "Actor", 5), reading(INT, 2))[2] == "2 of 5"
+    assert row(Step("list", "[a]", "Actor"), gone) == ["[a]", "", "null", "it is gone"]
+    there = reading(ADDRESS, 0x8000_1000)
+    assert row(Step("element", "[1]", "Actor", 1), there) == ["  [1]", "", "80001000", "Actor"]
+    assert row(Step("element", "[1]", "Actor", 3), there)[1] == "from [3]"
+    assert row(Step("element", "[0]", "int"), reading(INT, 12)) == ["  [0]", "", "12", "int"]
+    assert row(Step("more", "", "Actor"), reading(INT, 32)) == ["  …", "", "32 more", ""]
+    assert row(Step("position", "a", "chain(h, 'n')"), reading(INT, 3)) == [
+        "a is element",
+        "",
+        "3",
+        "of chain(h, 'n')",
+    ]
+    assert row(Step("position", "a", "chain(h, 'n')"), gone)[2:] == ["null", "it is gone"]
+    assert row(Step("taken", "a", "Actor"), there) == ["a", "", "80001000", "Actor"]
+    assert row(Step("block", "block(p)", "block"), there) == [
+        "block(p)",
+        "",
+        "80001000",
+        "where the block begins",
+    ]
+    wild = reading(TEXT, "Wren\x1b[2J")
+    assert row(Step("field", ".owner", "block"), wild) == ["  .owner", "", "Wren\\x1b[2J", ""]
+    assert row(Step("element", "[0]", "char[8]"), wild)[2] == "Wren\\x1b[2J"

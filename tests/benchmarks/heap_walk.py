@@ -7,6 +7,7 @@ describes it.
 
 from __future__ import annotations
 
+import random
 import struct
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -15,7 +16,7 @@ from bridge.checker import check
 from bridge.evaluator import Evaluator
 from bridge.image import Image
 from tests.benchmarks.evaluation import best
-from tests.bridge.made_heap import ARENA, KINDS, MAGIC, HeapGuest, Made
+from tests.bridge.made_heap import ARENA, HEAD, KINDS, MAGIC, HeapGuest, Made
 
 BLOCKS = 2000
 RAM = 0x8000_0000
@@ -24,11 +25,12 @@ RAM = 0x8000_0000
 @dataclass(frozen=True)
 class Times:
     """Seconds: the walk alone, the walk with every block and its owner made, the same with lines
-    fetched one by one, the loop by hand."""
+    fetched one by one, the walk alone of a list in no order, the loop by hand."""
 
     walk: float
     owners: float
     sparse: float
+    unordered: float
     by_hand: float
 
 
@@ -74,10 +76,22 @@ def measure() -> Times:
         whole.evaluate(image, 1)
         return [block.owner for block in whole.heap().blocks]
 
+    order = random.Random(1).sample(range(BLOCKS), BLOCKS)
+    guest.poke(HEAD, "I", guest.headers[order[0]])
+    for here, there in zip(order, [*order[1:], None], strict=True):
+        guest.poke(guest.headers[here] + 8, "I", 0 if there is None else guest.headers[there])
+    shuffled = guest.image()
+
     loop = by_hand(bytes(image.bytes))
     if owners() != loop():
         raise AssertionError("the loop and the walk differ")
-    calls = [lambda: whole.evaluate(image, 1), owners, lambda: sparse.evaluate(held, 1), loop]
+    calls = [
+        lambda: whole.evaluate(image, 1),
+        owners,
+        lambda: sparse.evaluate(held, 1),
+        lambda: whole.evaluate(shuffled, 1),
+        loop,
+    ]
     return Times(*best(calls, 40))
 
 
@@ -105,6 +119,7 @@ def main() -> None:
         ("the walk", times.walk),
         ("the walk, every block and owner told", times.owners),
         ("the walk on fetched lines", times.sparse),
+        ("the walk of a list in no order", times.unordered),
     ):
         print(f"{what:40} {seconds * 1e3:8.2f} ms {seconds / times.by_hand:10.2f}")
     checked, unchecked = pointer_cost()

@@ -113,9 +113,9 @@ class HeapGuest(Guest):
         self.pointer_form = {4: "I", 8: "Q"}[pointer]
         self.headers: list[int] = []
 
-    def heap(self, blocks: Sequence[Made]) -> None:
-        """Lay the blocks out, each behind the other, and make the list."""
-        address, self.headers = ARENA, []
+    def heap(self, blocks: Sequence[Made], base: int = ARENA) -> None:
+        """Lay the blocks out from *base* on, each behind the other, and make the list."""
+        address, self.headers = base, []
         for block in blocks:
             self.headers.append(address)
             address += self.header + block.size

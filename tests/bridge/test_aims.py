@@ -10,7 +10,7 @@ from bridge.checker import check
 from bridge.evaluator import Evaluator
 from bridge.readings import Status
 from tests.bridge.made_guest import Outcome, Run
-from tests.bridge.made_heap import POINTER, HeapGuest, Made, changed
+from tests.bridge.made_heap import ARENA, POINTER, HeapGuest, Made, changed
 
 WATCH = "held.word"
 BLOCKS = [Made(0x40, kind=3), Made(0x40, kind=2), Made(0x40, kind=4)]
@@ -141,7 +141,7 @@ def test_a_block_that_was_merged_and_split_again_holds_something_else() -> None:
     play.guest.heap([Made(0xE0, kind=4)])
     assert stated(play.frame()) == (
         Status.CHANGED,
-        "held was aimed at lantern (block 0) and the block now holds gull",
+        "held was aimed at lantern (block 1) and block 0 now holds gull",
     )
 
 
@@ -371,6 +371,248 @@ def test_asking_who_lives_there_is_no_following() -> None:
     assert (outcome.status, outcome.value) == (Status.OK, "gull")
 
 
+# blocks that leave the heap: its base moves when a room is loaded
+
+OTHER_ROOM = ARENA + 0x4000
+LEFT = (Status.FREED, "held was aimed at lantern (block 1), which left the heap; none is there now")
+CAME_LATER = (
+    Status.CHANGED,
+    "held was aimed at lantern (block 1), which left the heap; block 1 (lantern) came there later",
+)
+
+
+@pytest.mark.parametrize("whole", [True, False], ids=["whole", "sparse"])
+@pytest.mark.parametrize("expression", [WATCH, "held", "held.word + 1", "low(held.word)"])
+def test_a_heap_whose_base_moves_and_comes_back(expression: str, whole: bool) -> None:
+    play = Play(expression, whole=whole)
+    aimed = play.guest.start(1)
+    assert stated(play.frame()) == OK
+    play.guest.heap(BLOCKS, OTHER_ROOM)
+    assert stated(play.frame()) == LEFT
+    assert stated(play.frame()) == LEFT
+    # the same bytes again: kind, size and generation are those that the first one had
+    play.guest.heap(BLOCKS)
+    assert play.guest.start(1) == aimed
+    assert stated(play.frame()) == CAME_LATER
+    assert stated(play.frame()) == CAME_LATER
+    # until it is written
+    play.guest.aim(play.guest.start(2))
+    assert stated(play.frame()) == OK
+    play.guest.aim(aimed)
+    assert stated(play.frame()) == OK
+
+
+def test_without_a_generation_what_left_is_not_what_came() -> None:
+    play = Play(change=('generation = "block.reuses"', ""))  # type: ignore[arg-type]
+    play.frame()
+    play.guest.heap(BLOCKS, OTHER_ROOM)
+    assert stated(play.frame()) == LEFT
+    play.guest.heap(BLOCKS)
+    assert stated(play.frame()) == CAME_LATER
+
+
+def test_what_came_later_is_named_whatever_it_is() -> None:
+    play = Play()
+    play.frame()
+    play.guest.heap(BLOCKS, OTHER_ROOM)
+    play.frame()
+    left = "held was aimed at lantern (block 1), which left the heap; "
+    play.guest.heap([Made(0x80, kind=5)])
+    assert stated(play.frame()) == (Status.CHANGED, f"{left}block 0 (buoy) came there later")
+    play.guest.heap([Made(0x50, kind=3), Made(0x80, kind=4)])
+    header = "the header of block 1 (gull) is there now"
+    assert stated(play.frame()) == (Status.CHANGED, f"{left}{header}")
+    play.guest.heap(changed(BLOCKS, 1, used=False))
+    assert stated(play.frame()) == FREED
+    play.guest.heap(BLOCKS, OTHER_ROOM)
+    assert stated(play.frame()) == LEFT
+
+
+def test_a_block_at_the_end_of_the_list_that_is_cut_off_it() -> None:
+    play = Play()
+    play.guest.aim(play.guest.start(2))
+    play.frame()
+    play.guest.heap(BLOCKS[:2])
+    assert stated(play.frame()) == (
+        Status.FREED,
+        "held was aimed at gull (block 2), which left the heap; none is there now",
+    )
+
+
+def test_a_heap_without_blocks_has_none_there() -> None:
+    play = Play()
+    play.frame()
+    play.guest.heap([])
+    assert stated(play.frame()) == (
+        Status.FREED,
+        "held was aimed at lantern (block 1), which left the heap; the heap has none: "
+        "heap_head is null",
+    )
+    play.guest.heap(BLOCKS)
+    assert stated(play.frame()) == CAME_LATER
+
+
+def test_a_free_block_that_leaves_the_heap_is_no_better() -> None:
+    play = Play()
+    play.free(1)
+    assert play.frame().status is Status.FREED
+    play.guest.heap(BLOCKS, OTHER_ROOM)
+    assert stated(play.frame()) == (
+        Status.FREED,
+        "held was aimed at a free block (block 1), which left the heap; none is there now",
+    )
+
+
+def test_what_was_gone_stays_gone_while_the_heap_is_damaged() -> None:
+    play = Play()
+    play.frame()
+    play.guest.heap(BLOCKS, OTHER_ROOM)
+    assert stated(play.frame()) == LEFT
+    play.guest.poke(play.guest.headers[1], "H", 0)
+    assert stated(play.frame()) == (
+        Status.FREED,
+        "held was aimed at lantern (block 1), which is gone; none is seen there now, "
+        "and the heap is damaged",
+    )
+    play.guest.heap(BLOCKS)
+    assert stated(play.frame()) == CAME_LATER
+
+
+def test_damage_alone_tells_of_no_block_that_it_left() -> None:
+    play = Play()
+    play.frame()
+    play.guest.poke(play.guest.headers[0], "H", 0)
+    assert stated(play.frame()) == OK
+    play.guest.heap(BLOCKS)
+    assert stated(play.frame()) == OK
+
+
+def test_bytes_that_the_source_does_not_hold_tell_of_no_block_that_it_left() -> None:
+    guest = HeapGuest()
+    guest.heap([Made(0x200), *BLOCKS])
+    guest.aim(guest.start(1))
+    first_header = (guest.headers[0] - 0x8000_0000) >> 8
+    before: Run | None = None
+    for number, absent in enumerate([frozenset[int](), {first_header}, frozenset[int]()]):
+        run = guest.run({"watch": WATCH}, whole=False, absent=frozenset(absent))
+        if before is not None:
+            run.evaluator.adopt(before.evaluator)
+        run.frame(number + 1)
+        before = run
+        assert stated(run["watch"]) == OK
+
+
+def test_a_pointer_that_was_never_aimed_at_a_block_is_left_alone_wherever_the_heap_goes() -> None:
+    play = Play()
+    stack = OTHER_ROOM + 0x4000
+    play.guest.aim(stack)
+    assert stated(play.frame()) == OK
+    for base in (OTHER_ROOM, ARENA, OTHER_ROOM):
+        play.guest.heap(BLOCKS, base)
+        assert stated(play.frame()) == OK
+
+
+def test_a_sample_that_was_not_taken_saw_no_block_leave() -> None:
+    play = Play()
+    assert stated(play.frame()) == OK
+    play.guest.heap(BLOCKS, OTHER_ROOM)
+    assert stated(play.frame(commit=False)) == LEFT
+    play.guest.heap(BLOCKS)
+    assert stated(play.frame()) == OK
+
+
+def test_frames_that_were_not_seen_hide_what_left_and_came_back_alike() -> None:
+    play = Play()
+    play.frame()
+    play.number += 100
+    assert stated(play.frame()) == OK
+    play.number += 100
+    play.hand_out(1, kind=2)  # but not what its generation tells
+    assert play.frame().status is Status.CHANGED
+
+
+def test_a_reset_forgets_what_left() -> None:
+    play = Play()
+    play.frame()
+    play.guest.heap(BLOCKS, OTHER_ROOM)
+    play.frame()
+    play.run.evaluator.clear()
+    assert stated(play.frame()) == OK
+    play.guest.heap(BLOCKS)
+    assert stated(play.frame()) == OK
+
+
+def test_a_watch_that_ignores_the_heap_ignores_what_left_it() -> None:
+    guest = HeapGuest()
+    guest.heap(BLOCKS)
+    guest.aim(guest.start(1))
+    watches = {"calm": WATCH, "warned": WATCH}
+    run = guest.run(watches, whole=True)
+    run.program = check(guest.layout, watches, ["calm"])
+    run.evaluator = Evaluator(run.program, guest.layout, guest.memory, whole=True)
+    run.frame(1)
+    guest.heap(BLOCKS, OTHER_ROOM)
+    run.frame(2)
+    assert (stated(run["calm"]), stated(run["warned"])) == (OK, LEFT)
+
+
+# pointers that a frame does not come to
+
+
+def test_a_pointer_in_a_branch_is_seen_in_every_frame() -> None:
+    play = Play("held.word if word else 0")
+    play.guest.poke(0x8000_0118, "I", 1)
+    aimed = play.guest.start(1)
+    assert stated(play.frame()) == OK
+    # the branch is not taken while the block leaves the heap and another comes
+    play.guest.poke(0x8000_0118, "I", 0)
+    play.guest.heap(BLOCKS, OTHER_ROOM)
+    assert stated(play.frame()) == OK
+    play.guest.heap(BLOCKS)
+    play.guest.poke(0x8000_0118, "I", 1)
+    assert stated(play.frame()) == CAME_LATER
+    # nor while the pointer is written
+    play.guest.poke(0x8000_0118, "I", 0)
+    play.guest.aim(0)
+    assert stated(play.frame()) == OK
+    play.guest.aim(aimed)
+    play.guest.poke(0x8000_0118, "I", 1)
+    assert stated(play.frame()) == OK
+
+
+def test_a_pointer_that_guards_itself_is_written_when_it_was_null() -> None:
+    play = Play("held.word if held else 0")
+    aimed = play.guest.start(1)
+    assert stated(play.frame()) == OK
+    play.guest.aim(0)
+    assert stated(play.frame()) == OK
+    play.hand_out(1, kind=4)
+    play.guest.aim(aimed)
+    assert stated(play.frame()) == OK
+
+
+def test_a_pointer_behind_one_that_was_written_is_another_pointer() -> None:
+    play = Play("held.held.word")
+    guest = play.guest
+    for holder in (0, 1):
+        guest.poke(guest.start(holder) + 8, "I", guest.start(2))
+    guest.aim(guest.start(1))
+    assert stated(play.frame()) == OK
+    play.hand_out(2, kind=5)
+    for holder in (0, 1):
+        guest.poke(guest.start(holder) + 8, "I", guest.start(2))
+    assert play.frame().status is Status.CHANGED
+    guest.aim(guest.start(0))
+    assert stated(play.frame()) == OK
+    play.hand_out(2, kind=4)
+    guest.poke(guest.start(0) + 8, "I", guest.start(2))
+    assert play.frame().status is Status.CHANGED
+    guest.aim(0)
+    assert play.frame().status is Status.NULL
+    guest.aim(guest.start(0))
+    assert stated(play.frame()) == OK
+
+
 # against a plain model
 
 
@@ -382,10 +624,12 @@ def test_random_games_against_a_plain_model() -> None:
         guest = HeapGuest(size="128 KiB")
         blocks = [Made(0x40, True, 2 + n % 4) for n in range(6)]
         guest.heap(blocks)
+        places = [guest.start(index) for index in range(6)]
         aimed = chance.randrange(6)
-        guest.aim(guest.start(aimed))
+        guest.aim(places[aimed])
         run = guest.run({"watch": "held.word"}, whole=bool(seed % 2))
         baseline: tuple[int, int, bool] | None = None
+        away = gone = False
         for number in range(60):
             act = chance.random()
             index = chance.randrange(6)
@@ -394,16 +638,19 @@ def test_random_games_against_a_plain_model() -> None:
             elif act < 0.7 and not blocks[index].used:
                 reuses = (blocks[index].reuses + 1) % 256
                 blocks[index] = Made(0x40, True, chance.randint(2, 5), reuses)
-            elif act < 0.8 and index != aimed:
-                aimed, baseline = index, None
-            guest.heap(blocks)
-            guest.aim(guest.start(aimed))
+            elif act < 0.8 and index != aimed and not away:
+                aimed, baseline, gone = index, None, False
+            elif act > 0.95:
+                away = not away
+            guest.heap(blocks, OTHER_ROOM if away else ARENA)
+            guest.aim(places[aimed])
             run.frame(number + 1)
             here = blocks[aimed].kind, blocks[aimed].reuses, blocks[aimed].used
             baseline = baseline or here
-            if not blocks[aimed].used:
+            gone = gone or away
+            if away or not blocks[aimed].used:
                 expected = Status.FREED
-            elif here != baseline:
+            elif gone or here != baseline:
                 expected = Status.CHANGED
             else:
                 expected = Status.OK

@@ -345,6 +345,20 @@ async def test_what_a_source_notes_is_logged_once(
     assert logged(caplog) == ["fake: its length is odd"]
 
 
+async def test_what_a_source_notes_is_logged_also_while_no_frame_comes(
+    paced: Bench, caplog: pytest.LogCaptureFixture
+) -> None:
+    async with paced.running():
+        paced.source.frame(1)
+        await paced.until(lambda frame: frame.number == 1)
+        paced.source.notes.append("what follows it is no message")
+        for _ in range(500):
+            if logged(caplog):
+                break
+            await asyncio.sleep(0.02)
+    assert logged(caplog) == ["fake: what follows it is no message"]
+
+
 async def test_an_unknown_build_is_logged_once_and_left_when_it_is_known(
     paced: Bench, caplog: pytest.LogCaptureFixture
 ) -> None:

@@ -17,9 +17,13 @@ GUARD_ONLY = 'guard = { began = "began", ended = "ended" }'
 
 
 async def test_a_guard_whose_counters_are_not_held_is_refused(tmp_path: Path) -> None:
-    source = ScriptedSource()
+    source = ScriptedSource(held={"ram": 0x1_0000})
     guest(source)
     bench = Bench(tmp_path, GUARD_ONLY, {"far": FAR})
+    ram = 'regions = [ { name = "ram", start = 0x8000_0000, size = "64 KiB" } ]'
+    pad = ram.replace(" ]", ', { name = "pad", start = 0x9000_0000, size = 0x100 } ]')
+    assert ram in bench.schema
+    bench.schema = bench.schema.replace(ram, pad)
     bench.schema = bench.schema.replace("ended = 0x8000_0018", "ended = 0x9000_0018")
     sampler = await bench.sampler(source)
     frame = await take(sampler)

@@ -13,7 +13,7 @@ from bridge.readings import Frame, Reading, Status
 from bridge.sampler import Sampler
 from bridge.source import Consistency
 from schemas.loader import load_bridge
-from tests.bridge.made_heap import HeapGuest, Made, changed, gulls, schema_text
+from tests.bridge.made_heap import ARENA, HeapGuest, Made, changed, gulls, schema_text
 from tests.bridge.test_sampler import GUARD, Bench, take
 
 BEGAN, ENDED = 0x8000_0010, 0x8000_0018
@@ -166,6 +166,42 @@ async def test_a_reset_of_the_guest_forgets_what_pointers_were_aimed_at(tmp_path
     frame = await take(sampler)
     assert frame.stats.resets == 1
     assert found(frame, "there").status is Status.OK
+
+
+async def test_a_room_that_moves_the_heap_leaves_no_reading_plainly_ok(tmp_path: Path) -> None:
+    source = ScriptedSource()
+    guest = HeapGuest()
+    sampling = f"[sampling]\nrate = 240\n{GUARD}\n"
+    watches = watch("there", "held.word", AIM) + watch("calm", "held.word", 'heap = "ignore"')
+    aimed = ARENA + 0x60
+    guest.aim(aimed)
+
+    def room(base: int, number: int) -> None:
+        guest.heap(BLOCKS, base)
+        guest.poke(aimed + 4, "I", 0xBEEF)
+        sent(source, guest)
+        count(source, number)
+
+    room(ARENA, 100)
+    sampler = await sampled(tmp_path, source, watches, sampling)
+
+    async def told() -> tuple[Status, object, str | None, str]:
+        frame = await take(sampler)
+        reading = found(frame, "there")
+        assert found(frame, "calm").status is Status.OK
+        return reading.status, reading.value, reading.target, reading.reason
+
+    left = "held was aimed at lantern (block 1), which left the heap; "
+    assert await told() == (Status.OK, 0xBEEF, "hit", "")
+    room(ARENA + 0x4000, 101)
+    assert await told() == (Status.FREED, 0xBEEF, "hit", f"{left}none is there now")
+    # a hundred frames later, of which none was seen
+    room(ARENA, 201)
+    later = f"{left}block 1 (lantern) came there later"
+    assert await told() == (Status.CHANGED, 0xBEEF, "hit", later)
+    # a reset of the guest
+    count(source, 3)
+    assert await told() == (Status.OK, 0xBEEF, "hit", "")
 
 
 class Sender(ScriptedSource):

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge import heap_generator, heap_walk
-from bridge.heap import Block, Heap
+from bridge.heap import Block, Heap, Row
+from bridge.heap_overlap import first_overlap
 from bridge.image import Image
 from bridge.plan import Plan, with_heap
 from bridge.readings import Status
@@ -247,6 +250,143 @@ def test_the_walk_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     )
 
 
+# blocks that overlap
+
+
+def unaligned(size: str = "block.size", payload: str = "address(block) + 16") -> tuple[str, str]:
+    """A change of the schema: without an alignment, and with another size or payload."""
+
+    def table(size: str, payload: str) -> str:
+        used = 'used       = "block.used != 0"'
+        return f'size       = "{size}"\n{used}\npayload    = "{payload}"\n'
+
+    before = table("block.size", "address(block) + 16")
+    return f"{before}alignment  = 16\n", table(size, payload)
+
+
+def linked(guest: HeapGuest, order: list[int]) -> None:
+    """Make the list go through the blocks in this order."""
+    guest.poke(HEAD, "I", guest.headers[order[0]])
+    for here, there in zip(order, [*order[1:], None], strict=True):
+        guest.poke(guest.headers[here] + 8, "I", 0 if there is None else guest.headers[there])
+
+
+def test_a_size_expression_that_is_too_large_is_damage(whole: bool) -> None:
+    guest = HeapGuest(change=unaligned(size="block.size + 8"))
+    guest.heap(gulls(3))
+    heap = walked(guest, whole=whole)
+    assert heap.damaged == (
+        "after block 0 at 0x80010010 (gull), the block with its header at 0x80010040: "
+        "block 1, 0x38 bytes from 0x80010050, overlaps block 0, 0x38 bytes from 0x80010010: "
+        "8 bytes from 0x80010040 would be both's; is size in [heap] too large?"
+    )
+    assert [b.start for b in heap.blocks] == [guest.start(0)]
+
+
+def test_one_size_that_reaches_into_the_next_block(whole: bool) -> None:
+    guest = HeapGuest()
+    guest.heap(gulls(6))
+    guest.poke(guest.headers[3] + 4, "I", 0x60)
+    heap = walked(guest, whole=whole)
+    assert heap.damaged == (
+        AFTER + "block 4, 0x30 bytes from 0x80010110, overlaps block 3, 0x60 bytes from "
+        "0x800100D0: 48 bytes from 0x80010100 would be both's"
+    )
+    assert [b.start for b in heap.blocks] == [guest.start(n) for n in range(4)]
+
+
+def test_a_free_block_over_a_used_one(whole: bool) -> None:
+    guest = HeapGuest()
+    guest.heap([Made(0x40), Made(0x40), Made(0x40, used=False), Made(0x40)])
+    # the free block is said to begin inside the used one before it
+    guest.poke(guest.headers[1] + 8, "I", guest.headers[1] + 0x20)
+    guest.poke(guest.headers[1] + 0x20, "HBBI I", 0x7B10, 0, 1, 0x70, guest.headers[3])
+    heap = walked(guest, whole=whole)
+    assert heap.damaged == (
+        "after block 1 at 0x80010060 (gull), the block with its header at 0x80010070: "
+        "block 2, 0x70 bytes from 0x80010080, overlaps block 1, 0x40 bytes from 0x80010060: "
+        "48 bytes from 0x80010070 would be both's"
+    )
+
+
+def test_blocks_that_overlap_in_a_list_that_is_in_no_order(whole: bool) -> None:
+    guest = HeapGuest()
+    guest.heap(gulls(6))
+    linked(guest, [4, 1, 5, 0, 3, 2])
+    assert walked(guest, whole=whole).damaged is None
+    guest.poke(guest.headers[0] + 4, "I", 0x50)
+    heap = walked(guest, whole=whole)
+    assert heap.damaged == (
+        "after block 2 at 0x80010150 (gull), the block with its header at 0x80010000: "
+        "block 3, 0x50 bytes from 0x80010010, overlaps block 1, 0x30 bytes from 0x80010050: "
+        "32 bytes from 0x80010040 would be both's"
+    )
+    assert [b.start for b in heap.blocks] == [guest.start(n) for n in (4, 1, 5)]
+
+
+def test_an_overlap_comes_before_what_broke_the_list_behind_it(whole: bool) -> None:
+    guest = HeapGuest()
+    guest.heap(gulls(6))
+    guest.poke(guest.headers[1] + 4, "I", 0x60)
+    guest.poke(guest.headers[4], "H", 0)
+    damaged = walked(guest, whole=whole).damaged
+    assert damaged is not None
+    assert damaged.startswith("after block 1 at 0x80010050 (gull), ")
+    assert "block 2, 0x30 bytes from 0x80010090, overlaps block 1, " in damaged
+
+
+def test_a_header_behind_its_payload_and_one_inside_it_are_no_overlap() -> None:
+    behind = HeapGuest(change=('"address(block) + 16"', '"address(block) - block.size"'))
+    # the payloads lie before their headers: the first one's before the arena
+    behind.heap([Made(0x30), Made(0x30), Made(0x30)])
+    heap = walked(behind)
+    assert (heap.damaged, len(heap.blocks)) == (None, 3)
+    inside = HeapGuest(change=('"address(block) + 16"', '"address(block)"'))
+    inside.heap([Made(0x20), Made(0x20)])
+    heap = walked(inside)
+    assert (heap.damaged, [b.start for b in heap.blocks]) == (None, inside.headers)
+
+
+def test_a_header_whose_end_only_free_blocks_use_is_no_overlap() -> None:
+    guest = HeapGuest(change=unaligned(payload="address(block) + 12"))
+    guest.heap([Made(0), Made(4), Made(0x30)])
+    # each header has 16 bytes, of which the payload has the last four
+    heap = walked(guest)
+    assert heap.damaged is None
+    assert [b.size for b in heap.blocks] == [0, 4, 0x30]
+
+
+ROWS = st.lists(
+    st.tuples(st.integers(0, 60), st.integers(-6, 6), st.integers(0, 9)), max_size=9, unique=True
+)
+
+
+@settings(max_examples=400, deadline=None)
+@given(found=ROWS, header_size=st.integers(1, 4))
+def test_overlaps_against_a_set_of_bytes(
+    found: list[tuple[int, int, int]], header_size: int
+) -> None:
+    rows: list[Row] = [(h, h + away, size, True, None, None) for h, away, size in found]
+    taken: dict[int, int] = {}
+    expected = None
+    for index, (header, start, size, *_) in enumerate(rows):
+        end = min(header + header_size, start) if header <= start else header + header_size
+        own = {*range(header, end), *range(start, start + size)}
+        if shared := own & taken.keys():
+            expected = index, {taken[byte] for byte in shared}, shared
+            break
+        taken |= dict.fromkeys(own, index)
+    overlap = first_overlap(rows, header_size)
+    if expected is None:
+        assert overlap is None
+    else:
+        assert overlap is not None
+        assert overlap.later == expected[0]
+        assert overlap.earlier in expected[1]
+        assert {*range(overlap.start, overlap.start + overlap.size)} <= expected[2]
+        assert overlap.size > 0
+
+
 # what holds an address
 
 
@@ -432,3 +572,5 @@ def test_no_bytes_make_the_walk_fail(count: int, at: int, noise: bytes, whole: b
     headers = [b.header for b in heap.blocks]
     assert len(set(headers)) == len(headers)
     assert all(0x8000_0000 <= b.start <= b.end <= 0x8004_0000 for b in heap.blocks)
+    extents = sorted((b.header, b.end) for b in heap.blocks)
+    assert all(end <= header for (_, end), (header, _) in pairwise(extents))

@@ -9,7 +9,7 @@ import pytest
 from bridge.checker import check
 from bridge.memory import MemoryMap
 from bridge.plan import memory_map
-from bridge.where import MOST_POINTERS, Spot, pointers, spot_in, symbol_spot
+from bridge.where import MOST_POINTERS, Spot, pointers, spot_in, symbol_spot, symbol_spots
 from schemas.compiler import BuildLayout, Schema, load_schema
 from schemas.layout import Leaf, OffsetStruct, size_of
 from schemas.resolve import leaves, resolve
@@ -144,3 +144,35 @@ def test_what_a_pointer_leads_to_is_found_through_a_mirror(game: Schema) -> None
     assert spot is not None
     assert (spot.path, spot.start, spot.half) == ("courier.held.position.x", 0x8020_03FC, "low")
     assert spot_in("courier.held", actor, 0x8020_03D0, memory, 0x8020_0570, layout) is None
+
+
+def test_every_bit_field_and_every_member_of_a_union_at_a_byte_is_named(game: Schema) -> None:
+    """By the bits that gcc gives ``Actor`` and ``Parcel`` (``tests/guest/tidewright.h``)."""
+    layout, memory = game.builds["first-print"], memory_map(game)
+    courier = layout.symbols["courier"].address
+
+    def names(offset: int) -> list[str]:
+        spots = symbol_spots(layout, memory, courier + offset)
+        assert spots[0] == symbol_spot(layout, memory, courier + offset)
+        return [spot.path.removeprefix("courier.") for spot in spots]
+
+    assert names(0x018) == ["hue", "shade"]
+    assert names(0x019) == ["glow"]
+    assert names(0x01A) == ["lean", "pattern"]
+    assert names(0x01B) == ["pattern", "worn"]
+    assert names(0x0BC + 0xA) == [f"satchel[0].{name}" for name in ("fragile", "wet", "postage")]
+    assert names(0x060) == ["token_bytes[0]", "token_high", "token"]
+    assert names(0x063) == ["token_bytes[3]", "token_low", "token"]
+
+
+def test_symbols_at_the_same_place_are_all_named_and_a_gap_only_alone() -> None:
+    text = made_guest.SCHEMA.replace('step    = "s32"', 'step    = "s32"\nsame    = "u8[4]"')
+    text = text.replace(
+        "at.step    = 0x8000_0130", "at.step    = 0x8000_0130\nat.same = 0x8000_0130"
+    )
+    guest = made_guest.Guest(text)
+    spots = symbol_spots(guest.layout, guest.memory, 0x8000_0131)
+    assert [spot.path for spot in spots] == ["same[1]", "step"]
+    gap = symbol_spots(guest.layout, guest.memory, made_guest.COURIER + 0x2C)
+    assert [(spot.path, spot.named, spot.offset) for spot in gap] == [("courier", False, 0x2C)]
+    assert symbol_spots(guest.layout, guest.memory, 0x8000_9000) == []

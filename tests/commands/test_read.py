@@ -66,6 +66,7 @@ def test_read_of_other_expressions_and_another_dump(
     assert found["courier.kind == ActorKind.courier"]["value"] is True
     assert found["low_x"]["status"] == "null"
     assert found["low_x"]["value"] is None
+    assert found["low_x"]["target"] == "unknown"
     assert found["low_x"]["reason"] == "courier.held is null"
     assert list(found) == ["low_x", "courier.kind == ActorKind.courier"]
 
@@ -212,6 +213,27 @@ def test_check_prints_types_and_addresses_on_every_build(
     assert lines[1] == ["watch", "type", "first-print", "export"]
     assert lines[2] == ["low_x", "u16", "[8000113C]", "+", "2E", "[8000193C]", "+", "2E"]
     assert ["facing", "angle16", "0x800010B6", "0x800018B6"] in lines
+
+
+@pytest.mark.parametrize("command", ["check", "read"])
+def test_a_symbol_outside_every_region_is_refused_at_load(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], command: str
+) -> None:
+    path = files.write(tmp_path)
+    schema = tmp_path / "t.schema.toml"
+    text = schema.read_text("utf-8")
+    assert "courier = 0x8000_1000" in text
+    text = text.replace("courier = 0x8000_1000", "courier = 0x0000_1000")
+    schema.write_text(text, "utf-8")
+    rows = text.splitlines()
+    number = next(n for n, row in enumerate(rows, 1) if "0x0000_1000" in row)
+    assert main([command, str(path)]) == 2
+    assert capsys.readouterr() == (
+        "",
+        f"lowhalf: {schema}:{number}: builds.first-print.at.courier: build first-print places "
+        "courier at 0x00001000, which is outside every region; the nearest is ram, 0x80000000 to "
+        "0x80003FFF\n",
+    )
 
 
 def test_sources_names_every_kind_and_every_setting(capsys: pytest.CaptureFixture[str]) -> None:

@@ -402,3 +402,19 @@ def test_write_of_a_named_half_and_another_is_refused(
     assert main([*words, "--half", "high"]) == 2
     assert "is the low half, and --half says high" in capsys.readouterr().err
     assert main([*words, "--half", "low"]) == 0
+
+
+def test_write_tells_of_every_field_that_shares_the_bytes(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """By the bits that gcc gives ``Parcel`` (``tests/guest/tidewright.h``)."""
+    path = str(SAMPLES / "first-print-carry.bridge.toml")
+    words = ["solve", "write", path, "courier.satchel[0].zone", "--want", "0x8081"]
+    assert main(words) == 0
+    rows = [line.split() for line in capsys.readouterr().out.splitlines()[2:]]
+    assert [(row[0].rpartition(".")[2], row[-1]) for row in rows] == [
+        ("fragile", "1"),
+        ("wet", "0"),
+        ("postage", "0"),
+        ("zone", "129"),
+    ]

@@ -182,6 +182,30 @@ def test_a_guard_that_never_passes_is_counted_and_told_in_the_readings(tmp_path:
     assert len(told) == 1, told
 
 
+def test_frames_that_are_not_whole_are_told_once_and_so_is_that_they_are_again(
+    tmp_path: Path,
+) -> None:
+    """The guard passes, then does not, twenty times over."""
+    path = live(tmp_path)
+    game = Game(tmp_path / "t.bin")
+    with game.playing(), Running("run", str(path), "--json") as daemon:
+        daemon.wait_for('"consistency":"guarded"', printed=True)
+        for _ in range(20):
+            game.stuck = True
+            play_for(0.3)
+            game.stuck = False
+            play_for(0.1)
+        again = daemon.wait_for("frames are whole again")
+        assert daemon.stop(signal.SIGTERM) == 0
+    told = [line.removeprefix("lowhalf: ") for line in daemon.logged]
+    assert [line.partition(", ")[0] for line in told] == [
+        "shared t.bin: build first-print",
+        "shared t.bin: no whole frame: began and ended never agreed",
+        "shared t.bin: frames are whole again",
+    ]
+    assert int(again.split()[-3]) >= 5, again
+
+
 def test_a_dump_is_one_frame(tmp_path: Path) -> None:
     done = lowhalf("run", str(files.write(tmp_path)), "--seconds", "1", "--stats")
     assert done.returncode == 0

@@ -25,9 +25,10 @@ def test_json_has_the_keys_that_other_programs_rely_on(
 ) -> None:
     path = str(files.write(tmp_path))
     found = where(capsys, path, hex(COURIER + 0x2E))
-    assert list(found) == ["path", "type", "half", "build", "block"]
+    assert list(found) == ["path", "paths", "type", "half", "build", "block"]
     assert found == {
         "path": "courier.position.x",
+        "paths": ["courier.position.x"],
         "type": "f32",
         "half": "low",
         "build": "first-print",
@@ -81,6 +82,55 @@ def test_the_block_of_the_heap_is_told(capsys: pytest.CaptureFixture[str]) -> No
         "0x802003FE  first-print  low half of courier.held.position.x; block 2, gull  "
         "(f32 at 0x802003FC)\n"
     )
+
+
+def test_a_byte_that_several_fields_share_is_told_with_all_of_them(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    path = str(SAMPLES / "first-print-carry.bridge.toml")
+    assert main(["explain", path, "address(courier.satchel[0])", "--json"]) == 0
+    parcel = json.loads(capsys.readouterr().out)[-1]["value"]
+    # bit-fields: three of a parcel's in one byte
+    found = where(capsys, path, str(parcel + 0xA))
+    fields = [f"courier.satchel[0].{name}" for name in ("fragile", "wet", "postage")]
+    assert (found["path"], found["paths"]) == (fields[0], fields)
+    assert main(["where", path, str(parcel + 0xA)]) == 0
+    at = f"at 0x{parcel + 0xA:08X}"
+    assert capsys.readouterr().out == (
+        f"0x{parcel + 0xA:08X}  first-print  {', '.join(fields)}  "
+        f"(u16 bits 15 to 15 {at}, u16 bits 14 to 14 {at}, u16 bits 8 to 13 {at})\n"
+    )
+    # a union: the same bytes as a word, as halves and as bytes
+    token = parcel - 0xBC + 0x62
+    assert where(capsys, path, str(token))["paths"] == [
+        "courier.token_bytes[2]",
+        "courier.token_low",
+        "courier.token",
+    ]
+    assert main(["where", path, str(token)]) == 0
+    assert (
+        "courier.token_bytes[2], courier.token_low, low half of courier.token  (u8 at "
+        in capsys.readouterr().out
+    )
+    # behind a pointer, and in what lives in a block
+    stale = str(SAMPLES / "first-print-stale-mist.bridge.toml")
+    assert where(capsys, stale, "0x802003E8")["paths"] == ["courier.held.hue", "courier.held.shade"]
+
+
+def test_a_line_tells_of_many_names_how_many_more_there_are(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = files.write(tmp_path)
+    schema = tmp_path / "t.schema.toml"
+    bits = "".join(
+        f'b{n} = {{ at = 0x200, type = "u16", bits = [{n}, 12] }}\n' for n in range(4)
+    ) + "".join(f'c{n} = {{ at = 0x200, type = "u16", bits = [{n}, 9] }}\n' for n in range(8))
+    text = schema.read_text("utf-8").replace("size = 0x1A0", "size = 0x202")
+    schema.write_text(text.replace("held = {", bits + "held = {"), "utf-8")
+    address = hex(COURIER + 0x201)
+    assert len(where(capsys, str(path), address)["paths"]) == 12
+    assert main(["where", str(path), address]) == 0
+    assert ", courier.c3, 4 more  (u16 bits 0 to 11 at " in capsys.readouterr().out
 
 
 def test_a_stale_pointer_still_tells(capsys: pytest.CaptureFixture[str]) -> None:

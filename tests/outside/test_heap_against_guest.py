@@ -14,6 +14,12 @@ from pathlib import Path
 
 import pytest
 
+from bridge.checker import check
+from bridge.evaluator import Evaluator
+from bridge.heap import Heap
+from bridge.image import Image
+from bridge.plan import memory_map
+from schemas.compiler import load_schema
 from tests.benchmarks import live_heap
 from tests.guest import build as guest_build
 from tests.guest.machine import GuestMachine
@@ -61,3 +67,78 @@ def test_a_stale_hold_is_told_from_the_very_frame_of_the_reuse(
         if found.turned == found.noted:
             return
     raise AssertionError(f"the frame of the reuse was never among those taken: {found}")
+
+
+class Held:
+    """What lowhalf says of the courier's hand, of a game that is held still."""
+
+    def __init__(self, machine: GuestMachine) -> None:
+        schema = load_schema(live_heap.SCHEMA)
+        layout = schema.builds[machine.elf.stem]
+        self.machine, self.memory = machine, memory_map(schema)
+        self.program = check(layout, {"held": "courier.held.kind"})
+        self.evaluator = Evaluator(self.program, layout, self.memory, whole=True)
+        self.number = 0
+
+    def told(self) -> tuple[str, str]:
+        """Status and sentence of one more frame."""
+        self.number += 1
+        parts = [self.machine.read(span.address, span.length) for span in self.memory.whole()]
+        assert self.evaluator.evaluate(Image.of(self.memory, parts), self.number) == set()
+        self.evaluator.commit()
+        slot = self.program.watches["held"]
+        fault, caution = self.evaluator.faults[slot], self.evaluator.cautions.get(slot)
+        found = fault or caution
+        return ("ok", "") if found is None else (str(found.status), found.reason)
+
+
+def test_a_block_that_leaves_the_list_of_the_game_and_one_that_comes_there_later(
+    machine: GuestMachine,
+) -> None:
+    """The game's own list, whose head is moved by hand behind the block that is held, and back.
+
+    Then the game itself puts the lantern down and picks it up again, which writes the pointer.
+    """
+    machine.hold("carry", 100)
+    game = Held(machine)
+    assert game.told() == ("ok", "")
+    head = machine.symbols["heap_head"]
+    first = block = machine.read_u32(head)
+    for _ in range(3):
+        block = machine.read_u32(block + 8)
+    machine._write_u32(head, block)
+    aimed = "courier.held was aimed at lantern (block 2), which left the heap; "
+    assert game.told() == ("freed", f"{aimed}none is there now")
+    machine._write_u32(head, first)
+    later = ("changed", f"{aimed}block 2 (lantern) came there later")
+    assert game.told() == game.told() == later
+    machine.hold("carry", 250)
+    assert game.told() == ("null", "courier.held is null")
+    machine.hold("carry", 100)
+    assert game.told() == ("ok", "")
+
+
+def test_a_size_that_reaches_into_the_games_next_block_is_damage(machine: GuestMachine) -> None:
+    machine.hold("carry", 100)
+    schema = load_schema(live_heap.SCHEMA)
+    layout, memory = schema.builds[machine.elf.stem], memory_map(schema)
+    evaluator = Evaluator(check(layout, {"count": "len(blocks())"}), layout, memory, whole=True)
+
+    def walked() -> Heap:
+        parts = [machine.read(span.address, span.length) for span in memory.whole()]
+        evaluator.evaluate(Image.of(memory, parts), 1)
+        return evaluator.heap()
+
+    sound = walked()
+    assert sound.damaged is None
+    assert len(sound.blocks) == machine.read_symbol_u32("heap_count")
+    first, second = sound.blocks[:2]
+    machine._write_u32(first.header + 4, first.size + 16)
+    damaged = walked().damaged
+    machine._write_u32(first.header + 4, first.size)
+    assert damaged == (
+        f"after block 0 at 0x{first.start:08X} (crate), the block with its header at "
+        f"0x{second.header:08X}: block 1, 0x{second.size:X} bytes from 0x{second.start:08X}, "
+        f"overlaps block 0, 0x{first.size + 16:X} bytes from 0x{first.start:08X}: 16 bytes from "
+        f"0x{second.header:08X} would be both's; is size in [heap] too large?"
+    )

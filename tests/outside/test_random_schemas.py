@@ -268,19 +268,22 @@ def schemas(draw: st.DrawFn) -> Made:
     structs: list[Struct] = []
     for number in range(draw(st.integers(1, 3))):
         structs.append(draw(structs_of(number, names, structs, pointer_size)))
+    kinds: list[Type] = []
+    for _ in range(draw(st.integers(1, 3))):
+        kind = draw(st.sampled_from(structs) | types(names, structs, pointer_size))
+        kinds.append(kind.unit if isinstance(kind, Part) else kind)
     first, second, mirror = STARTS[pointer_size]
-    sizes = st.integers(0x180, 0x700)
+    # no symbol may leave its region, what pointers lead to may
+    largest = max(map(size_of, kinds))
+    sizes = st.integers(max(0x180, largest), max(0x700, largest + 8))
     regions = [(first, draw(sizes), mirror if draw(st.booleans()) else None)]
     if draw(st.booleans()):
         regions.append((second, draw(sizes), None))
     symbols = []
-    for number in range(draw(st.integers(1, 3))):
-        kind = draw(st.sampled_from(structs) | types(names, structs, pointer_size))
-        if isinstance(kind, Part):
-            kind = kind.unit
+    for number, kind in enumerate(kinds):
         start, size, _ = draw(st.sampled_from(regions))
-        # a symbol may lie across the end of its region
-        symbols.append((f"s{number}", kind, start + draw(st.integers(0, size - 1))))
+        at = draw(st.integers(0, size - max(1, size_of(kind))))
+        symbols.append((f"s{number}", kind, start + at))
     return Made(
         draw(st.sampled_from("<>")),
         pointer_size,

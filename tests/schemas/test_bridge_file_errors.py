@@ -225,7 +225,8 @@ def test_a_fault_in_one_build_names_the_build(tmp_path: Path) -> None:
         'depth = { at = 0x10, type = "s16" }',
         'depth = { at = 0x10, type = "s16" }\nboat = { at = 0x14, type = "u32" }',
     )
-    schema += "[builds.export]\nat = { courier = 4, frame_began = 8, frame_ended = 12 }\n"
+    schema += "[builds.export]\nat.courier = 0x8010_0000\n"
+    schema += "at.frame_began = 0x8010_0100\nat.frame_ended = 0x8010_0104\n"
     path = write(tmp_path, GOOD.replace("courier.kind", "courier.boats"), schema)
     with pytest.raises(BridgeFileError) as caught:
         plans(load_bridge(path))

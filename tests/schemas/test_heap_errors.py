@@ -164,3 +164,37 @@ def test_a_table_that_is_wrong(tmp_path: Path, old: str, new: str, words: str) -
     number, _, rest = message.partition(": ")
     assert rest.startswith(words)
     assert int(number) >= line(GOOD, "[heap]")
+
+
+FAR = "which is outside every region; the nearest is ram, 0x80000000 to 0x803FFFFF (build print)"
+PLACED = [
+    ("0x7000_0000", f"0x7000_0000 is at 0x70000000, {FAR}"),
+    ("at(0x7000_0000, 'BlockHeader')", f"at(0x7000_0000, 'BlockHeader') is at 0x70000000, {FAR}"),
+    (
+        "at(0x8040_0000, 'BlockHeader*')",
+        "at(0x8040_0000, 'BlockHeader*') is at 0x80400000, which is outside every region; "
+        "the nearest is ram, 0x80000000 to 0x803FFFFF (build print)",
+    ),
+    (
+        "at(0x803F_FFF0, 'BlockHeader')",
+        "at(0x803F_FFF0, 'BlockHeader') is at 0x803FFFF0, which with its 0x18 bytes reaches past "
+        "the end of ram at 0x80400000 (build print)",
+    ),
+]
+
+
+@pytest.mark.parametrize(("expression", "words"), PLACED)
+def test_a_first_block_that_can_never_be_read(tmp_path: Path, expression: str, words: str) -> None:
+    text = GOOD.replace('first = "heap_head"', f'first = "{expression}"')
+    with pytest.raises(SchemaError) as caught:
+        loaded(tmp_path, text)
+    number = line(text, "first")
+    assert str(caught.value) == f"{tmp_path / FILE}:{number}: heap.first: {words}"
+
+
+@pytest.mark.parametrize(
+    "expression",
+    ["0x8010_0000", "at(0x8010_0000, 'BlockHeader')", "at(0x803F_FFFC, 'BlockHeader*')", "0"],
+)
+def test_a_first_block_at_an_address_that_is_written_out(tmp_path: Path, expression: str) -> None:
+    loaded(tmp_path, GOOD.replace('first = "heap_head"', f'first = "{expression}"'))

@@ -220,6 +220,37 @@ CASES: list[tuple[str, str, str]] = [
      '34: builds.print.recognise.0.bytes: expected bytes such as "54 49 44 45", found "5449 4"'),
     ('text = "TIDE 1.0"', "u32 = 0x1_0000_0000",
      "34: builds.print.recognise.0.u32: expected less than 4294967296, found 4294967296"),
+    # places that can never be read
+    ("courier = 0x8010_0000, head", "courier = 0x7FFF_FFFF, head",
+     "35: builds.print.at.courier: build print places courier at 0x7FFFFFFF, which is outside "
+     "every region; the nearest is ram, 0x80000000 to 0x803FFFFF"),
+    ("courier = 0x8010_0000, head", "courier = 0, head",
+     "35: builds.print.at.courier: build print places courier at 0x00000000, which is outside "
+     "every region; the nearest is ram, 0x80000000 to 0x803FFFFF"),
+    ("at.head = 0x8010_0100", "at.head = 0x9000_0040",
+     "39: builds.export.at.head: build export places head at 0x90000040, which is outside "
+     "every region; the nearest is pad, 0x90000000 to 0x9000003F"),
+    ("at.head = 0x8010_0100", "at.head = 0xAFFF_0000",
+     "39: builds.export.at.head: build export places head at 0xAFFF0000, which is outside "
+     "every region; the nearest is a mirror of pad, 0xB0000000 to 0xB000003F"),
+    ("at.head = 0x8010_0100", "at.head = 0xFFFF_FFFF_FFFF_FFFF",
+     "39: builds.export.at.head: build export places head at 0xFFFFFFFFFFFFFFFF, which is outside "
+     "every region; the nearest is a mirror of pad, 0xB0000000 to 0xB000003F"),
+    ("at.courier = 0x8010_0000", "at.courier = 0x803F_FFE0",
+     "38: builds.export.at.courier: build export places courier at 0x803FFFE0, which with its "
+     "0x24 bytes reaches past the end of ram at 0x80400000"),
+    ("at.head = 0x8010_0100", "at.head = 0xB000_003E",
+     "39: builds.export.at.head: build export places head at 0xB000003E, which with its "
+     "0x4 bytes reaches past the end of a mirror of pad at 0xB0000040"),
+    ('at = 0x8000_0400, text = "TIDE 1.1"', 'at = 0x0000_0400, text = "TIDE 1.1"',
+     "37: builds.export.recognise.0.at: 0x00000400 is outside every region; the nearest is ram, "
+     "0x80000000 to 0x803FFFFF"),
+    ('at = 0x8000_0400, text = "TIDE 1.1"', 'at = 0x803F_FFFC, text = "TIDE 1.1"',
+     "37: builds.export.recognise.0.at: 0x803FFFFC with its 0x8 bytes reaches past the end of ram "
+     "at 0x80400000"),
+    ('at = 0x8000_0400, text = "TIDE 1.1"', "at = 0x803F_FFFD, u32 = 7",
+     "37: builds.export.recognise.0.at: 0x803FFFFD with its 0x4 bytes reaches past the end of ram "
+     "at 0x80400000"),
     # more than one
     ('name = "Tidewright"\n[memory]\nendian = "big"', '[memory]\nendian = "middle"',
      "1: game.name: is missing (and 1 more fault in this file)"),
@@ -259,6 +290,30 @@ def test_regions_are_no_larger_than_a_console_has(tmp_path: Path) -> None:
     text = GOOD.replace('"4 MiB"', str(1 << 60)).replace("mirrors = [0xB000_0000]", "mirrors = []")
     text = text.replace("start = 0x9000_0000", f"start = {1 << 62}")
     assert fault(tmp_path, text.encode()).startswith(f"{FILE}:7: memory.regions.0.size: ")
+
+
+@pytest.mark.parametrize("address", [0x8000_0000, 0x803F_FFFC, 0x9000_003C, 0xB000_0000])
+def test_a_symbol_may_begin_and_end_where_a_region_or_a_mirror_does(
+    tmp_path: Path, address: int
+) -> None:
+    path = tmp_path / FILE
+    path.write_text(GOOD.replace("at.head = 0x8010_0100", f"at.head = {address}"), "utf-8")
+    assert load_schema(path).builds["export"].symbols["head"].address == address
+
+
+def test_a_symbol_may_lie_across_two_regions_that_touch_and_evidence_may_not(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / FILE
+    text = GOOD.replace("start = 0x9000_0000", "start = 0x8040_0000")
+    across = text.replace("at.courier = 0x8010_0000", "at.courier = 0x803F_FFF0")
+    path.write_text(across, "utf-8")
+    assert load_schema(path).builds["export"].symbols["courier"].address == 0x803F_FFF0
+    split = text.replace('at = 0x8000_0400, text = "TIDE 1.1"', "at = 0x803F_FFFE, u32 = 1")
+    assert fault(tmp_path, split.encode()) == (
+        f"{FILE}:37: builds.export.recognise.0.at: 0x803FFFFE with its 0x4 bytes reaches past the "
+        "end of ram at 0x80400000"
+    )
 
 
 BROKEN: list[tuple[bytes, str]] = [

@@ -38,9 +38,28 @@ function parts(step) {
       return [`${tail(step.label)} holds`, number, what || meaning(step, number)];
     case "part":
       return [step.label.split("(", 1)[0], number, what || meaning(step, number)];
+    case "list":
+      return [step.label, count(step, number), what || `elements, ${step.type}`];
+    case "element": {
+      const own = step.label === `[${step.offset}]`;
+      return [step.label, number, own ? step.type : `${step.type}, from [${step.offset}]`];
+    }
+    case "more":
+      return ["…", `${number} more`, ""];
+    case "position":
+      return [`${step.label} is element`, number, what || `of ${step.type}`];
+    case "block":
+      return [step.label, number, what || "where the block begins"];
+    case "field":
+      return [step.label, number, what];
     default:
       return [step.label, number, what || step.type];
   }
+}
+
+// Of a list: how many of what was walked, where not all of it.
+function count({ offset }, number) {
+  return number === "" || number === String(offset) ? number : `${number} of ${offset}`;
 }
 
 function meaning(step, number) {

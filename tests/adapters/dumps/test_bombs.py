@@ -147,8 +147,8 @@ def test_blank_lines_cost_nothing(tmp_path: Path, at_rest: int) -> None:
     path.write_bytes(gzip.compress(text_of_blanks()))
     said, most = opened(path)
     assert said == (
-        "file big: expected bytes inside ram (0x80000000 to 0x80100000), found 1 segments from "
-        "0x00008000 on, all outside: is this a dump of another machine?"
+        "file big: Intel HEX: expected bytes inside ram (0x80000000 to 0x80100000), found 1 "
+        "segments from 0x00008000 on, all outside: is this a dump of another machine?"
     )
     assert most - at_rest < MAX_SIZE + 64 * MIB
 

@@ -1,0 +1,6 @@
+"""The picture by which a waiting page sees that the server is up."""
+
+from __future__ import annotations
+
+BEACON = "/here.svg"
+"""Its path."""

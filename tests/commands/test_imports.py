@@ -1,0 +1,143 @@
+"""Each command loads what it needs and nothing else: to read a dump takes no web server."""
+
+from __future__ import annotations
+
+import os
+import resource
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.commands import files, practice_files
+from tests.commands.command import lowhalf
+
+ROOT = Path(__file__).parent.parent.parent
+SAMPLE = str(ROOT / "sample_dumps" / "second-print-carry.bridge.toml")
+
+HEAVY = [
+    *("aiohttp", "aiomqtt", "asyncio", "construct", "mcap", "paho", "pydantic", "rich", "serial"),
+    *("sqlite3", "tree_sitter", "watchfiles", "zstandard"),
+]
+"""What costs a command time or memory where it is loaded for nothing."""
+
+REPORTING = f"""
+import sys
+from adapters.commands.main import main
+try:
+    code = main()
+except SystemExit as end:
+    code = end.code
+print("LOADED", *(name for name in {HEAVY!r} if name in sys.modules), file=sys.stderr)
+raise SystemExit(code)
+"""
+
+FILES = {"construct", "pydantic"}
+ONE_FRAME = {*FILES, "asyncio"}
+COMMANDS: dict[str, tuple[list[str], set[str]]] = {
+    "help": (["--help"], set()),
+    "read": (["read", SAMPLE], ONE_FRAME),
+    "read --json": (["read", SAMPLE, "--json"], ONE_FRAME),
+    "read --dump, zstd": (["read", "PLAIN", "--dump", "ZSTD"], {*ONE_FRAME, "zstandard"}),
+    "read, recording": (["read", "PRACTICE", "--watch", "half"], {*ONE_FRAME, "mcap", "zstandard"}),
+    "explain": (["explain", SAMPLE, "held_kind"], ONE_FRAME),
+    "layout": (["layout", "save", SAMPLE, "NEW"], ONE_FRAME),
+    "where": (["where", SAMPLE, "0x801A1320"], ONE_FRAME),
+    "solve": (["solve", "hex", "0x10", "0x20"], set()),
+    "heap": (["heap", SAMPLE], {*ONE_FRAME, "rich"}),
+    "heap --json": (["heap", SAMPLE, "--json"], ONE_FRAME),
+    "check": (["check", SAMPLE], FILES),
+    "check, wrong": (["check", "WRONG"], {*FILES, "tree_sitter"}),
+    "attempts": (["attempts", "PRACTICE"], {*FILES, "sqlite3"}),
+    "tally": (["tally", "PRACTICE"], {*ONE_FRAME, "mcap", "sqlite3", "zstandard"}),
+    "overlay-boot": (["overlay-boot", "PORT"], FILES),
+    "sources": (["sources"], {"pydantic"}),
+    "json-schema": (["json-schema", "bridge"], {"pydantic"}),
+    "run --quiet": (["run", SAMPLE, "--quiet", "--seconds", "0.5"], ONE_FRAME),
+    "run --json": (["run", SAMPLE, "--json", "--seconds", "0.5"], ONE_FRAME),
+    "run": (["run", SAMPLE, "--seconds", "0.5"], {*ONE_FRAME, "rich"}),
+    "run, pages": (["run", "SERVED", "--quiet", "--seconds", "0.5"], {*ONE_FRAME, "aiohttp"}),
+}
+
+
+@pytest.fixture(scope="module")
+def places(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    """Files that some of the commands need."""
+    import zstandard
+
+    folder = tmp_path_factory.mktemp("imports")
+    practice = practice_files.write(folder)
+    assert lowhalf("run", str(practice), "--quiet").returncode == 0
+    served = folder / "served.bridge.toml"
+    served.write_text(files.BRIDGE + '[outputs.overlay]\nlisten = "127.0.0.1:0"\n', "utf-8")
+    port = folder / "port.bridge.toml"
+    port.write_text(files.BRIDGE + '[outputs.overlay]\nlisten = "127.0.0.1:7365"\n', "utf-8")
+    wrong = folder / "wrong.bridge.toml"
+    wrong.write_text(files.BRIDGE.replace("expr =", "exqr ="), "utf-8")
+    packed = folder / "t.bin.zst"
+    packed.write_bytes(zstandard.ZstdCompressor().compress(bytes(files.ram())))
+    return {
+        "PLAIN": str(files.write(folder)),
+        "PRACTICE": str(practice),
+        "SERVED": str(served),
+        "PORT": str(port),
+        "WRONG": str(wrong),
+        "ZSTD": str(packed),
+        "NEW": str(folder / "new.layout.toml"),
+    }
+
+
+def environment() -> dict[str, str]:
+    return {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "utf-8"}
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_what_a_command_loads(name: str, places: dict[str, str]) -> None:
+    words, expected = COMMANDS[name]
+    done = subprocess.run(
+        [sys.executable, "-c", REPORTING, *(places.get(word, word) for word in words)],
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        timeout=60,
+        env=environment(),
+        stdin=subprocess.DEVNULL,
+    )
+    assert done.returncode == (2 if "WRONG" in words else 0), done.stderr
+    last = done.stderr.splitlines()[-1].split()
+    assert last[0] == "LOADED"
+    assert set(last[1:]) == expected
+
+
+MOST_TIMES_THE_LIBRARIES = 4.5
+"""Processor time of ``lowhalf read``, as so many times that of loading pydantic and construct.
+
+3.2 to 3.4 were measured, the unpacking of 4 MiB and asyncio included; before commands loaded only
+what they need it was 5.5.
+"""
+
+
+def processor_seconds(*command: str, pycache: Path) -> float:
+    """Processor time of a child, which keeps its bytecode, as where lowhalf is installed."""
+    there = {**environment(), "PYTHONPYCACHEPREFIX": str(pycache)}
+    there.pop("PYTHONDONTWRITEBYTECODE", None)
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    subprocess.run([sys.executable, *command], check=True, capture_output=True, env=there)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+
+def test_reading_a_dump_costs_few_times_what_its_libraries_cost(tmp_path: Path) -> None:
+    """The least of several runs, in turns, so that the load of the machine is on both alike."""
+    importing = ("-c", "from pydantic import BaseModel; import construct")
+    reading = ("-m", "adapters.commands", "read", SAMPLE)
+    both = [
+        (
+            processor_seconds(*importing, pycache=tmp_path),
+            processor_seconds(*reading, pycache=tmp_path),
+        )
+        for _ in range(9)
+    ]
+    libraries, read = (min(column) for column in zip(*both, strict=True))
+    assert read < MOST_TIMES_THE_LIBRARIES * libraries, both

@@ -1,0 +1,245 @@
+"""Ctrl-C, and the other signals that ask for an end, in every command and at every time.
+
+128 and the signal's number is what a shell gives for a program that a signal has ended (POSIX,
+Shell Command Language, 2.8.2; SIGINT is 2).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import psutil
+import pytest
+
+from adapters.commands import main
+from tests.adapters.sources.scripted_stub import ScriptedStub
+from tests.commands import files, practice_files
+
+ROOT = Path(__file__).parent.parent.parent
+SAMPLE = str(ROOT / "sample_dumps" / "second-print-carry.bridge.toml")
+INTERRUPTED = 130
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="Windows sends no signals")
+
+STARTING = """
+import os, signal, sys
+wanted = sys.argv.pop(1)
+class Finder:
+    def find_spec(self, name, path=None, target=None):
+        if name == wanted:
+            sys.meta_path.remove(self)
+            os.kill(os.getpid(), signal.SIGINT)
+finder = Finder()
+from adapters.commands import main as program
+sys.meta_path.insert(0, finder)
+raise SystemExit(program.main())
+"""
+"""Ctrl-C in the moment in which a module is looked for."""
+
+COMMANDS = {
+    "demo": ["demo", "--seconds", "0"],
+    "attach": ["attach", str(ROOT / "schemas" / "games" / "tidewright.schema.toml")],
+    "run": ["run", SAMPLE, "--seconds", "0"],
+    "read": ["read", SAMPLE],
+    "explain": ["explain", SAMPLE, "held_kind"],
+    "layout": ["layout", "compare", SAMPLE, "no.layout.toml"],
+    "where": ["where", SAMPLE, "0x801A1320"],
+    "solve": ["solve", "hex", "0x10", "0x20"],
+    "heap": ["heap", SAMPLE],
+    "check": ["check", SAMPLE],
+    "attempts": ["attempts", SAMPLE],
+    "tally": ["tally", SAMPLE],
+    "overlay-boot": ["overlay-boot", SAMPLE],
+    "sources": ["sources"],
+    "json-schema": ["json-schema", "bridge"],
+}
+STAGES = ["adapters.commands.standard_streams", "argparse", "adapters.commands.COMMAND", "pydantic"]
+WITHOUT_FILES = {"solve"}
+
+
+def environment() -> dict[str, str]:
+    return {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "utf-8"}
+
+
+def test_the_table_has_every_command() -> None:
+    assert set(COMMANDS) == set(main.COMMANDS)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_while_it_starts(name: str) -> None:
+    for stage in STAGES:
+        if stage == "pydantic" and name in WITHOUT_FILES:
+            continue
+        module = stage.replace("COMMAND", name.replace("-", "_"))
+        done = subprocess.run(
+            [sys.executable, "-c", STARTING, module, *COMMANDS[name]],
+            capture_output=True,
+            text=True,
+            timeout=60,
+            env=environment(),
+            stdin=subprocess.DEVNULL,
+        )
+        assert (done.returncode, done.stdout, done.stderr) == (INTERRUPTED, "", ""), module
+
+
+def push_bridge(folder: Path, port: int) -> Path:
+    source = f'kind = "push"\nlisten = "127.0.0.1:{port}"'
+    return files.write(folder, bridge=files.BRIDGE.replace('kind = "file"\npath = "t.bin"', source))
+
+
+@contextmanager
+def started(*words: str) -> Iterator[subprocess.Popen[str]]:
+    process = subprocess.Popen(
+        [sys.executable, "-m", "adapters.commands", *words],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=environment(),
+    )
+    with process:
+        try:
+            yield process
+        finally:
+            if process.poll() is None:
+                process.kill()
+
+
+def until(condition: Callable[[], bool], what: str, seconds: float = 40) -> None:
+    end = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < end, what
+        time.sleep(0.02)
+
+
+def listens(pid: int) -> bool:
+    return any(each.status == "LISTEN" for each in psutil.Process(pid).net_connections("tcp"))
+
+
+def ended(process: subprocess.Popen[str], number: int) -> tuple[int, str, str]:
+    process.send_signal(number)
+    out, err = process.communicate(timeout=30)
+    return process.returncode, out, err
+
+
+WAITING = {
+    "read": ["read", "BRIDGE", "--wait", "60"],
+    "read --json": ["read", "BRIDGE", "--wait", "60", "--json"],
+    "explain": ["explain", "BRIDGE", "kind", "--wait", "60"],
+    "where": ["where", "BRIDGE", "0x80001000", "--wait", "60"],
+    "solve write": ["solve", "write", "BRIDGE", "courier.kind", "--want", "1", "--wait", "60"],
+}
+
+
+@pytest.mark.parametrize("name", WAITING)
+def test_while_it_waits_for_a_frame(name: str, tmp_path: Path) -> None:
+    path = push_bridge(tmp_path, 0)
+    words = [word.replace("BRIDGE", str(path)) for word in WAITING[name]]
+    with started(*words) as process:
+        until(lambda: process.poll() is not None or listens(process.pid), "it does not listen")
+        code, out, err = ended(process, signal.SIGINT)
+    assert (code, out, err) == (INTERRUPTED, "", "")
+
+
+@pytest.mark.parametrize(
+    "number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT], ids=lambda n: n.name
+)
+def test_each_signal_ends_a_command_that_waits_with_its_code(
+    number: signal.Signals, tmp_path: Path
+) -> None:
+    with started("read", str(push_bridge(tmp_path, 0)), "--wait", "60") as process:
+        until(lambda: process.poll() is not None or listens(process.pid), "it does not listen")
+        code, out, err = ended(process, number)
+    assert (code, out) == (128 + number, "")
+    assert "Traceback" not in err
+
+
+@pytest.mark.parametrize(
+    "number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT], ids=lambda n: n.name
+)
+async def test_a_command_that_reads_through_a_debugger_lets_the_guest_go(
+    number: signal.Signals, tmp_path: Path
+) -> None:
+    """The game is none that the schema knows, so the command samples until it is stopped."""
+    other = files.ram()
+    other[0x400:0x408] = b"TIDE 7.7"
+    stub = ScriptedStub(bytes(other))
+    async with stub.listening():
+        source = f'kind = "debugger"\naddress = "127.0.0.1:{stub.port}"'
+        path = files.write(
+            tmp_path, bridge=files.BRIDGE.replace('kind = "file"\npath = "t.bin"', source)
+        )
+        with started("read", str(path), "--wait", "60") as process:
+            deadline = time.monotonic() + 40
+            while stub.count(b"\x03") < 3:
+                assert time.monotonic() < deadline
+                await asyncio.sleep(0.005)
+            code, out, err = await asyncio.to_thread(ended, process, number)
+        while not stub.running:
+            assert time.monotonic() < deadline
+            await asyncio.sleep(0.005)
+    assert (code, out, err) == (128 + number, "", "")
+    assert stub.packets[-1] == b"D"
+
+
+def test_while_it_connects_to_a_stub_that_does_not_answer(tmp_path: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        port = silent.getsockname()[1]
+        source = f'kind = "debugger"\naddress = "127.0.0.1:{port}"'
+        path = files.write(
+            tmp_path, bridge=files.BRIDGE.replace('kind = "file"\npath = "t.bin"', source)
+        )
+        for words in (
+            ["read", str(path), "--wait", "60"],
+            ["attach", str(tmp_path / "t.schema.toml"), "--debugger", f"127.0.0.1:{port}"],
+        ):
+            with started(*words) as process:
+                silent.settimeout(40)
+                connection, _ = silent.accept()
+                with connection:
+                    code, out, err = ended(process, signal.SIGINT)
+            assert (code, out, err) == (INTERRUPTED, "", ""), words
+
+
+def test_while_a_recording_is_counted(tmp_path: Path) -> None:
+    """Frames are taken without a pause: the signal is heeded between two of them all the same."""
+    path = practice_files.write(tmp_path, laps=400)
+    recording = str(tmp_path / "p.mcap")
+    with started("tally", str(path), *["--dump", recording] * 40) as process:
+        mapped = psutil.Process(process.pid)
+        until(
+            lambda: any(each.path == recording for each in mapped.open_files()),
+            "it opens no recording",
+        )
+        code, out, err = ended(process, signal.SIGINT)
+    assert (code, out, err) == (INTERRUPTED, "", "")
+
+
+def test_what_was_ignored_at_the_start_stays_ignored(tmp_path: Path) -> None:
+    """``nohup`` (POSIX): SIGHUP is ignored when the program starts; the program goes on."""
+    path = files.write(tmp_path)
+    command = ["nohup", sys.executable, "-m", "adapters.commands", "run", "--quiet", str(path)]
+    process = subprocess.Popen(
+        command, stdin=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, env=environment()
+    )
+    with process:
+        try:
+            assert process.stderr is not None
+            while "build first-print" not in (line := process.stderr.readline()):
+                assert line, "it has ended"
+            process.send_signal(signal.SIGHUP)
+            with pytest.raises(subprocess.TimeoutExpired):
+                process.wait(1.5)
+            process.send_signal(signal.SIGTERM)
+            assert process.wait(20) == 0
+        finally:
+            process.kill()
