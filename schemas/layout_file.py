@@ -122,12 +122,14 @@ def _aligned(rows: Sequence[Sequence[str]]) -> list[str]:
 
 
 def _quoted(text: str) -> str:
-    """A basic string of TOML 1.0.0: quotation mark, backslash and control characters escaped."""
+    """A basic string of TOML 1.0.0: quotation mark, backslash and what is not seen escaped."""
     return '"' + "".join(_escaped(letter) for letter in text) + '"'
 
 
 def _escaped(letter: str) -> str:
     if letter in '"\\':
         return "\\" + letter
+    if letter.isprintable():
+        return letter
     code = ord(letter)
-    return f"\\u{code:04X}" if code < 0x20 or code == 0x7F else letter
+    return f"\\u{code:04X}" if code < 0x10000 else f"\\U{code:08X}"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import csv
-import json
 import sys
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
@@ -22,7 +21,7 @@ from adapters.attempts.attempts_json import (
 )
 from adapters.commands.read import columns
 from adapters.outputs.practice_words import outcome_words, rate_words
-from adapters.outputs.words import printable
+from adapters.printable import json_text, printable, spreadsheet_cell
 from bridge.attempts import Attempt, Outcome
 from bridge.steps import StepOutcome
 from schemas.loader import Bridge, load_bridge
@@ -53,8 +52,7 @@ def run(arguments: argparse.Namespace) -> int:
         last = len(attempts) if arguments.json or arguments.csv else SHOWN
     listed = last_of(attempts, last)
     if arguments.json:
-        json.dump(attempts_json(bridge, attempts, listed, running), sys.stdout, ensure_ascii=False)
-        print()
+        print(json_text(attempts_json(bridge, attempts, listed, running)))
     elif arguments.csv:
         _print_csv(attempts, listed)
     else:
@@ -67,7 +65,7 @@ def table(bridge: Bridge, attempts: Sequence[Attempt], listed: Sequence[Attempt]
     """The lines for people."""
     score = score_of(attempts)
     good = [attempt for attempt in attempts if attempt.outcome is Outcome.SUCCESS]
-    lines = [f"{bridge.attempts_path.name}: {rate_words(score.all)} succeeded"]
+    lines = [f"{printable(bridge.attempts_path.name)}: {rate_words(score.all)} succeeded"]
     lines[0] += f", {score.streak} in a row" if score.streak > 1 else ""
     lines[0] += f"; {score.cut_off} cut off" if score.cut_off else ""
     if good:
@@ -85,7 +83,7 @@ def table(bridge: Bridge, attempts: Sequence[Attempt], listed: Sequence[Attempt]
             times = best_and_median([step.frames for step in done_of(attempts, name)])
             rows.append(
                 [
-                    printable(name),
+                    name,
                     rate_words(rate),
                     str(sum(step.outcome is StepOutcome.FAILED for step in results)),
                     str(sum(step.outcome is StepOutcome.RESET for step in results)),
@@ -105,8 +103,8 @@ def table(bridge: Bridge, attempts: Sequence[Attempt], listed: Sequence[Attempt]
                     f"{datetime.fromtimestamp(attempt.began_time):%Y-%m-%d %H:%M:%S}",
                     "" if attempt.frames is None else str(attempt.frames),
                     "" if attempt.seconds is None else f"{attempt.seconds:.2f}",
-                    printable(_outcome(attempt)),
-                    *(printable(kept.get(name, "")) for name in names),
+                    _outcome(attempt),
+                    *(kept.get(name, "") for name in names),
                 ]
             )
         lines += ["", *columns(rows)]
@@ -116,17 +114,16 @@ def table(bridge: Bridge, attempts: Sequence[Attempt], listed: Sequence[Attempt]
 def _print_csv(attempts: Sequence[Attempt], listed: Sequence[Attempt]) -> None:
     steps = list(dict.fromkeys(step.name for attempt in attempts for step in attempt.steps))
     names = _kept_names(attempts)
-    out = csv.writer(sys.stdout, lineterminator="\n")
-    out.writerow(
+    rows: list[Sequence[object]] = [
         [
             *("attempt", "build", "began", "began_frame", "outcome", "step", "reason"),
             *("frames", "seconds", *(f"frames of {step}" for step in steps), *names),
         ]
-    )
+    ]
     for attempt in listed:
         frames = {step.name: step.frames for step in attempt.steps}
         kept = {value.watch: value.value for value in attempt.kept}
-        out.writerow(
+        rows.append(
             [
                 attempt.number,
                 attempt.build,
@@ -141,6 +138,8 @@ def _print_csv(attempts: Sequence[Attempt], listed: Sequence[Attempt]) -> None:
                 *(kept.get(name) for name in names),
             ]
         )
+    out = csv.writer(sys.stdout, lineterminator="\n")
+    out.writerows(map(spreadsheet_cell, row) for row in rows)
 
 
 def _kept_names(attempts: Iterable[Attempt]) -> list[str]:

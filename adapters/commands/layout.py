@@ -12,7 +12,7 @@ from adapters.commands.dump_arguments import each_dump, one_dump, print_json
 from adapters.commands.one_frame import take_heap, with_dump
 from adapters.commands.read import add_reading_arguments, columns, title
 from adapters.outputs.layout_json import comparison_json, sizes_may_differ
-from adapters.outputs.words import printable
+from adapters.printable import printable
 from bridge.heap import Heap
 from bridge.heap_layout import (
     Comparison,
@@ -97,7 +97,7 @@ def _save(arguments: argparse.Namespace) -> int:
         reason = (fault.strerror or str(fault)).lower()
         raise LayoutFileError(f"cannot be written: {reason}", file=str(path)) from fault
     print(title(frame))
-    print(f"{_counted(len(heap.blocks))} saved to {path}")
+    print(f"{_counted(len(heap.blocks))} saved to {printable(str(path))}")
     return 0
 
 
@@ -195,4 +195,4 @@ def _cells(layout: Layout, number: int | None) -> tuple[str, str, str, str]:
         return ("", "", "", "")
     block = layout.blocks[number]
     place = "" if block.at is None else place_words(block.at)
-    return (str(number), printable(name(block.owner)), f"0x{block.size:X}", place)
+    return (str(number), name(block.owner), f"0x{block.size:X}", place)

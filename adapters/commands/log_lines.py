@@ -8,7 +8,7 @@ import sys
 from collections.abc import Iterator, Sequence
 from typing import Protocol, runtime_checkable
 
-from adapters.outputs.words import printable
+from adapters.printable import printable
 from bridge.output import Output
 
 

@@ -31,7 +31,13 @@ import time
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from adapters.outputs.homie_practice import NO_PRACTICE, PRACTICE_NODE, PracticeTopics
+from adapters.outputs.homie_practice import (
+    NO_PRACTICE,
+    PRACTICE_NODE,
+    PracticeTopics,
+    string_payload,
+)
+from adapters.printable import json_text, printable
 from bridge.readings import Frame, Reading, Status, Watch
 from bridge.values import Kind, Value, ValueType, shortest_single
 from schemas.errors import OutputError
@@ -238,11 +244,6 @@ def float_payload(value: float, *, single: bool = False) -> bytes | None:
     return text.replace("+", "").encode()
 
 
-def string_payload(text: str) -> bytes:
-    """A string; the empty one is a single zero byte, since no byte at all deletes a topic."""
-    return text.encode("utf-8", "replace") or b"\0"
-
-
 def value_of(reading: Reading) -> bytes | None:
     """The payload of a reading's value; None where there is nothing to publish."""
     if reading.value is None or not (reading.status.has_value or reading.status is Status.OFFLINE):
@@ -295,10 +296,10 @@ def bridge_payloads(frame: Frame) -> dict[str, bytes]:
 def alert_payload(frame: Frame) -> bytes:
     """Why the source is gone; no byte at all, which deletes the alert, while it is there."""
     if frame.note:
-        return frame.note.encode("utf-8", "replace")
+        return printable(frame.note).encode()
     for reading in frame.readings:
         if reading.status is Status.OFFLINE:
-            return (reading.reason or "source unavailable").encode("utf-8", "replace")
+            return printable(reading.reason or "source unavailable").encode()
     return b""
 
 
@@ -331,5 +332,4 @@ def frame_payload(frame: Frame) -> bytes:
 
 
 def _json(content: Mapping[str, Any]) -> bytes:
-    text = json.dumps(content, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    return text.encode("utf-8", "replace")
+    return json_text(content, separators=(",", ":"), allow_nan=False).encode()

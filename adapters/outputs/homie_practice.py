@@ -23,10 +23,10 @@ where there are steps.
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from typing import Any
 
+from adapters.printable import json_text, printable
 from bridge.attempts import Outcome
 from bridge.practice import Phase, Practice
 
@@ -85,16 +85,16 @@ class PracticeTopics:
         last = now.last
         found = {
             "phase": now.phase.encode(),
-            "reason": _string(now.reason),
+            "reason": string_payload(now.reason),
             "outcome": (last.outcome if last else "none").encode(),
-            "stopped-at": _string(last.step if last else ""),
+            "stopped-at": string_payload(last.step if last else ""),
         }
         if self.steps:
             found |= {
-                "step": _string(now.step),
+                "step": string_payload(now.step),
                 "index": b"%d" % now.index,
                 "frames": b"%d" % now.frames,
-                "hint": _string(now.hint),
+                "hint": string_payload(now.hint),
             }
         if self.attempts and now.score is not None:
             score = now.score
@@ -113,18 +113,21 @@ class PracticeTopics:
         return found
 
 
+def string_payload(text: str) -> bytes:
+    """A string in one line that steers no subscriber's terminal; exact texts are in JSON alone.
+
+    The empty one is a single zero byte, since no byte at all deletes a topic.
+    """
+    return printable(text).encode() or b"\0"
+
+
 NO_PRACTICE = PracticeTopics()
 
 
 def _rates(practice: Practice) -> bytes:
     assert practice.score is not None
     rates = [{"step": name, **rate.as_json()} for name, rate in practice.score.steps]
-    return json.dumps(rates, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "replace")
-
-
-def _string(text: str) -> bytes:
-    # no byte at all would delete the topic
-    return text.encode("utf-8", "replace") or b"\0"
+    return json_text(rates, separators=(",", ":")).encode()
 
 
 def _float(value: float) -> bytes:

@@ -6,6 +6,7 @@ import { HeapMap } from "/pages/desk_map.js";
 import { orderOf, pinsOf } from "/pages/desk_pins.js";
 import { Room } from "/pages/desk_room.js";
 import { child, put } from "/pages/elements.js";
+import { printable } from "/pages/printable.js";
 import { percent } from "/pages/words.js";
 
 const MOST_OWNERS = 10;
@@ -124,7 +125,7 @@ export class HeapPanel {
     this.damage.hidden = !heap.damaged;
     this.canvas.hidden = this.shares.hidden = this.blocks.element.hidden = !some;
     this.pinList.hidden = pins.length === 0;
-    this.canvas.setAttribute("aria-label", `map of the heap: ${sentence(heap)}`);
+    this.canvas.setAttribute("aria-label", printable(`map of the heap: ${sentence(heap)}`));
     this.fit(this.pinList, pins.map(({ label, index, within, watch }) => {
       const place = within === null ? "" : within === 0 ? ", its first byte" : `, ${hexadecimal(within)} bytes into it`;
       return [`${label}: block ${index}, ${ownerName(heap, heap.blocks[index])}${place}`, watch === this.chosen];

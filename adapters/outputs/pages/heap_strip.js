@@ -1,6 +1,7 @@
 // The heap as a strip, by address: what is used, what is free, and where the held block lies.
 
 import { child, put } from "/pages/elements.js";
+import { printable } from "/pages/printable.js";
 
 const GAP_FROM = 4; // blocks narrower than this in pixels get no gap between them
 
@@ -39,7 +40,7 @@ export class HeapStrip {
     this.element.hidden = !asked;
     const said = words(heap);
     put(this.note, said);
-    this.strip.setAttribute("aria-label", `heap: ${said}`);
+    this.strip.setAttribute("aria-label", printable(`heap: ${said}`));
     this.strip.hidden = !heap || heap.count === 0;
     this.draw();
     return { changed: true, pending: false };
