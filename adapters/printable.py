@@ -4,7 +4,8 @@ A guest's strings, names in files and archives, a producer's or a broker's words
 control functions that a terminal obeys (ECMA-48: ESC, the C1 controls), line ends that forge a line
 of ours, marks that turn the order in which letters are read (Unicode's UAX #9), letters that have
 no shape and hide what they stand in, and lone surrogates that no encoding has.  Each is written as
-an escape that is seen, such as ``\x1b`` or ``\u202e``.  This is the one place that says which.
+an escape that is seen, such as ``\x1b`` or ``\u202e``.  Which they are
+says :mod:`schemas.seen_letters`.
 
     printable          one line, for cells, names and reasons
     printable_message  an error's words, whose own lines about an expression stay
@@ -21,13 +22,7 @@ import re
 import unicodedata
 from typing import Any
 
-# Letters by category, and yet without a shape: Default_Ignorable_Code_Point in Unicode's
-# DerivedCoreProperties.txt, those of its ranges that str.isprintable lets through.
-_SHAPELESS = (
-    "\u034f\u115f\u1160\u17b4\u17b5\u180b-\u180d\u180f\u3164\ufe00-\ufe0f\uffa0"
-    "\U000e0100-\U000e01ef"
-)
-_HIDDEN = re.compile(f"[{_SHAPELESS}]")
+from schemas.seen_letters import all_seen
 
 _CARET = re.compile(r"\n    (?P<shown>[^\n]*)\n(?P<caret> *\^)\Z")
 """How ExpressionError ends: the expression, and a sign under the place."""
@@ -43,7 +38,7 @@ def printable(text: str) -> str:
     separators but the space, letters without a shape, what Unicode has not assigned, and lone
     surrogates.  A selector that stands behind a sign and says how it is drawn stays.
     """
-    if _harmless(text):
+    if all_seen(text):
         return text
     return "".join(
         letter if _is_selected(text, place) else _shown(letter) for place, letter in enumerate(text)
@@ -75,7 +70,7 @@ def json_text(value: Any, **options: Any) -> str:
     """
     text = json.dumps(value, ensure_ascii=False, **options)
     return "\n".join(
-        line if _harmless(line) else "".join(map(_shown_in_json, line)) for line in text.split("\n")
+        line if all_seen(line) else "".join(map(_shown_in_json, line)) for line in text.split("\n")
     )
 
 
@@ -93,10 +88,6 @@ def spreadsheet_cell(value: object) -> object:
     return _FORMULA.sub("'", printable(str(value)))
 
 
-def _harmless(text: str) -> bool:
-    return text.isprintable() and (text.isascii() or not _HIDDEN.search(text))
-
-
 def _is_selected(text: str, place: int) -> bool:
     """Whether a picture's selector stands there: emoji-variation-sequences.txt of Unicode."""
     if place == 0 or text[place] not in "\ufe0e\ufe0f":
@@ -106,7 +97,7 @@ def _is_selected(text: str, place: int) -> bool:
 
 
 def _shown(letter: str) -> str:
-    if _harmless(letter):
+    if all_seen(letter):
         return letter
     code = ord(letter)
     if code < 0x100:
@@ -115,7 +106,7 @@ def _shown(letter: str) -> str:
 
 
 def _shown_in_json(letter: str) -> str:
-    if _harmless(letter):
+    if all_seen(letter):
         return letter
     units = letter.encode("utf-16-be", "surrogatepass")
     return "".join(f"\\u{units[i] << 8 | units[i + 1]:04x}" for i in range(0, len(units), 2))

@@ -12,6 +12,7 @@ from adapters.printable import printable
 from bridge.byte_order import ByteOrder
 from schemas.compiler import Schema
 from schemas.errors import LowhalfError
+from schemas.seen_letters import toml_string
 
 OUTPUTS = '[outputs.overlay]\nlisten = "127.0.0.1:7365"\n'
 
@@ -123,15 +124,7 @@ def _quoted(text: str) -> str:
         raise LowhalfError(
             f"{text} cannot stand in a bridge file, which is UTF-8: give it another name"
         ) from fault
-    return '"' + "".join(map(_letter, text)) + '"'
-
-
-def _letter(letter: str) -> str:
-    if letter in '"\\':
-        return "\\" + letter
-    if letter.isprintable():
-        return letter
-    return f"\\u{ord(letter):04X}" if ord(letter) < 0x10000 else f"\\U{ord(letter):08X}"
+    return toml_string(text)
 
 
 def _one_line(text: str) -> str:

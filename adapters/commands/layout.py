@@ -26,9 +26,16 @@ from bridge.heap_layout import (
 from bridge.layout_words import first_words, name, place_words
 from bridge.plan import Plan, plans
 from bridge.readings import Frame
-from schemas.errors import LayoutFileError
+from schemas.errors import LayoutFileError, shortened
 from schemas.existing import exists
-from schemas.layout_file import MOST_BLOCKS, BlockTable, LayoutFile, layout_text, load_layout
+from schemas.layout_file import (
+    MOST_BLOCKS,
+    MOST_OWNER,
+    BlockTable,
+    LayoutFile,
+    layout_text,
+    load_layout,
+)
 from schemas.loader import Bridge, load_bridge
 
 _AROUND = 2
@@ -76,6 +83,14 @@ def _save(arguments: argparse.Namespace) -> int:
     if not 0 < len(heap.blocks) <= MOST_BLOCKS:
         raise LayoutFileError(
             f"not saved: the heap has {len(heap.blocks)} blocks, expected 1 to {MOST_BLOCKS}",
+            file=str(path),
+        )
+    owners = [block.owner for block in layout_of(heap).blocks]
+    misnamed = next((owner for owner in owners if not 0 < len(owner) <= MOST_OWNER), None)
+    if misnamed is not None:
+        raise LayoutFileError(
+            f'not saved: the owner "{shortened(misnamed, 40)}" has {len(misnamed)} characters, '
+            f"expected 1 to {MOST_OWNER}",
             file=str(path),
         )
     text = layout_text(
