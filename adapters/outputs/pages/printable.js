@@ -6,7 +6,7 @@
 const HARMLESS = /^[ -~]*$/;
 const HIDDEN = new RegExp(
   [
-    "(?<=[\\p{So}#*0-9])[\\ufe0e\\ufe0f](?![\\ufe0e\\ufe0f])",
+    "(?<=[\\p{So}#*0-9])[\\ufe0e\\ufe0f]",
     "(?<=[\\p{Extended_Pictographic}\\p{Emoji_Modifier}\\ufe0f])\\u200d(?=\\p{Extended_Pictographic})",
     "(?<=(?!\\p{Script=Latin})[\\p{L}\\p{M}])[\\u200c\\u200d](?=(?!\\p{Script=Latin})[\\p{L}\\p{M}])",
     "([\\p{C}\\p{Zl}\\p{Zp}\\p{Default_Ignorable_Code_Point}])",
