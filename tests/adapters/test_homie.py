@@ -18,9 +18,9 @@ from adapters.outputs import homie
 from adapters.outputs.homie_practice import PracticeTopics
 from bridge import target
 from bridge.attempts import Attempt, Outcome
-from bridge.practice import Practice, Score
+from bridge.practice import Practice
 from bridge.readings import Frame, Reading, Status, Watch
-from bridge.totals import Rate
+from bridge.totals import Rate, Score
 from bridge.values import BOOLEAN, FLOAT, INTEGER, TEXT, Kind, Value, ValueType
 from schemas.errors import OutputError
 from tests.evil_texts import EVIL, LONE, assert_harmless

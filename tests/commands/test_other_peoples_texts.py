@@ -15,6 +15,7 @@ import csv
 import io
 import json
 import os
+import re
 import subprocess
 import sys
 import tomllib
@@ -183,7 +184,8 @@ def test_a_command_prints_nothing_that_steers(
 ) -> None:
     """As a user runs it: the bytes of both streams are UTF-8 and harmless."""
     arguments = words(rude, line, tmp_path / f"{FILE_NAME[:60]}.new")
-    command = [sys.executable, "-m", "adapters.commands", *map(os.fsencode, _no_nul(arguments))]
+    command: list[str | bytes] = [sys.executable, "-m", "adapters.commands"]
+    command += map(os.fsencode, _no_nul(arguments))
     done = subprocess.run(
         command,
         capture_output=True,
@@ -318,6 +320,44 @@ def test_an_argument_that_is_refused_is_shown_harmless() -> None:
         assert done.returncode == 2
         assert (done.stdout, steering(done.stderr)) == ("", [])
         assert r"Wren\x1b[2J" in done.stderr
+
+
+def read_terminal(command: list[str]) -> str:
+    """What a command writes to a terminal of its own; its line ends are line feeds."""
+    ours, its = os.openpty()
+    environment = {"PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "utf-8", "TERM": "xterm-256color"}
+    kept = {name: value for name, value in os.environ.items() if name != "NO_COLOR"}
+    with subprocess.Popen(
+        command, stdin=its, stdout=its, stderr=its, env={**kept, **environment}
+    ) as running:
+        os.close(its)
+        written = bytearray()
+        try:
+            while part := os.read(ours, 1 << 16):
+                written += part
+        except OSError:  # how Linux says that the other end was closed
+            pass
+        finally:
+            os.close(ours)
+    assert running.returncode in (0, 1)
+    return written.decode("utf-8").replace("\r\n", "\n")
+
+
+SGR = re.compile(r"\x1b\[[0-9;]*m")
+VIEW = re.compile(r"\x1b\[(?:\?25[hl]|[0-9;]*[ABGHJKm])")
+
+
+def test_colours_of_ours_are_all_that_reaches_a_terminal(rude: Path) -> None:
+    """The strip of ``heap`` and the table of ``run``, on a terminal (pty(7)), past the guard."""
+    start = [sys.executable, "-m", "adapters.commands"]
+    heap = read_terminal([*start, "heap", str(rude)])
+    assert SGR.search(heap) is not None
+    assert_harmless(SGR.sub("", heap))
+    assert r"|Wren\x1b[2J" in SGR.sub("", heap)
+    table = read_terminal([*start, "run", str(rude), "--seconds", "1"])
+    assert VIEW.search(table) is not None
+    assert_harmless(VIEW.sub("", table).replace("\r", ""))
+    assert r"Wren\x1b[2J" in VIEW.sub("", table)
 
 
 # -- the ways around the rule
