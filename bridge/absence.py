@@ -9,13 +9,19 @@ from bridge.values import Value
 
 
 class Absent(Exception):
-    """A watch has no value in this frame: status and the sentence that names the step."""
+    """A watch has no value in this frame: status and the sentence that names the step.
 
-    def __init__(self, status: Status, reason: str, value: Value | None = None) -> None:
+    ``cause`` is the same without the expression, where the status alone does not tell.
+    """
+
+    def __init__(
+        self, status: Status, reason: str, value: Value | None = None, *, cause: str = ""
+    ) -> None:
         super().__init__(reason)
         self.status = status
         self.reason = reason
         self.value = value
+        self.cause = cause
 
 
 class NotHeld(Absent):

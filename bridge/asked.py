@@ -7,7 +7,8 @@ import time
 from collections.abc import Mapping
 from typing import Any
 
-from bridge import mathematics
+from bridge.budget import CLOCK_EVERY, SHARE, Budget, OverBudget, no_time
+from bridge.checker import Program
 from bridge.evaluator import Evaluator
 from bridge.explain import RESULT, Step, explain
 from bridge.frame_readings import frame_readings
@@ -20,14 +21,18 @@ from bridge.readings import Reading
 from bridge.source import Source
 from bridge.strip import Stretch, Strip, strip_around
 from bridge.syntax import parse
+from schemas.compiler import BuildLayout
 from schemas.errors import ExpressionError
 from schemas.layout import name_of
 
-MOST_STEPS = 10_000
+MOST_STEPS = 50_000
 """Steps of lists in all that is evaluated of one question: watches may take more, each."""
+MOST_READS = 250
+"""Reads in the derivation of a question, for which code is made while the game runs."""
+LONGEST_TEXT = 2500
+"""Characters of a question and of the watches that it uses, for the same reason."""
 LONGEST = 0.02
 """Seconds of the processor's time that the lists of one question may take."""
-_CLOCK_EVERY = 64
 
 
 class Asked:
@@ -54,7 +59,7 @@ class Asked:
         self.plan = plan
         self.explained, steps = _explained(plan, known, text)
         self.steps: tuple[Step, ...] = tuple(steps)
-        self.evaluator = _Bounded(self.explained.program, plan.layout, memory, whole=False)
+        self.evaluator = _Bounded(self.explained.program, plan.layout, memory)
         self.evaluator.guest = source.guest or memory
         self.evaluator.absent_status = source.absent
         self.evaluator.absent_words = source.absent_words
@@ -128,36 +133,67 @@ class Asked:
         return strip_around(image, Stretch(address, size), part, big_endian=big, type=kind)
 
 
+class QuestionBudget(Budget):
+    """A question gives up early, with all that it is made of, so that a silly one delays nobody."""
+
+    most_steps = MOST_STEPS
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._clocks = _clocks()
+        self.last = 0.0
+        """Seconds that the last evaluation took."""
+
+    def begin(self) -> None:
+        self._clocks = _clocks()
+        self._began, self._running = self._clocks[1], True
+        self._steps, self._look_at = 0, CLOCK_EVERY
+        self._share = SHARE * self.left(self._began)
+
+    def end(self) -> None:
+        self._running = False
+        self.last = self.taken()
+        self.work.spent += self.last
+
+    def start(self) -> None:
+        """The steps of all slots are counted together."""
+        self._look()
+
+    def _look(self) -> None:
+        if self._steps > self.most_steps:
+            raise OverBudget(f"{self.steps_words()}, the most for a question")
+        taken = self.taken()
+        if taken > LONGEST:
+            raise OverBudget(
+                f"its lists take more than {LONGEST * 1000:g} ms, the most for a question"
+            )
+        if taken > self._share:
+            raise OverBudget(no_time())
+        self._look_at = min(self._steps + CLOCK_EVERY, self.most_steps + 1)
+
+    def _longest(self) -> float:
+        return LONGEST
+
+    def taken(self) -> float:
+        """Seconds since the evaluation began, without those in which others had the processor."""
+        return min(now - began for now, began in zip(_clocks(), self._clocks, strict=True))
+
+
 class _Bounded(Evaluator):
-    """An evaluator that gives up early, so that a silly expression delays nobody."""
+    """An evaluator with a question's budget.  ``cost`` is in seconds."""
 
     cost = 0.0
+
+    def __init__(self, program: Program, layout: BuildLayout, memory: MemoryMap) -> None:
+        self._own_budget = QuestionBudget()
+        super().__init__(program, layout, memory, whole=False, budget=self._own_budget)
 
     def evaluate(
         self, image: Image, frame: int, *, again: bool = False, heap_of: Evaluator | None = None
     ) -> set[int]:
-        self._steps, self._began = 0, _clocks()
         missing = super().evaluate(image, frame, again=again, heap_of=heap_of)
-        self.cost = self._spent() + (self.cost if again else 0.0)
+        self.cost = self._own_budget.last + (self.cost if again else 0.0)
         return missing
-
-    def _start(self) -> None:
-        """The steps of all slots are counted together."""
-
-    def _spend(self) -> None:
-        self._steps += 1
-        if self._steps > MOST_STEPS:
-            raise mathematics.Undefined(
-                f"its lists take more than {MOST_STEPS} steps, the most for a question"
-            )
-        if self._steps % _CLOCK_EVERY == 0 and self._spent() > LONGEST:
-            raise mathematics.Undefined(
-                f"its lists take more than {LONGEST * 1000:g} ms, the most for a question"
-            )
-
-    def _spent(self) -> float:
-        """Seconds since the evaluation began, without those in which others had the processor."""
-        return min(now - began for now, began in zip(_clocks(), self._began, strict=True))
 
 
 def _clocks() -> tuple[float, float]:
@@ -168,9 +204,20 @@ def _clocks() -> tuple[float, float]:
 def _explained(plan: Plan, watches: Mapping[str, str], text: str) -> tuple[Plan, list[Any]]:
     """The explanation with none of the watches but those that the text uses."""
     try:
-        return explain(plan, _used(watches, text), text)
+        used = _used(watches, text)
     except ExpressionError:
-        return explain(plan, watches, text)  # its advice knows all names
+        return explain(plan, watches, text, MOST_READS)  # its advice knows all names
+    count = len(text) + sum(map(len, used.values()))
+    if count > LONGEST_TEXT:
+        raise ExpressionError(
+            f"has {count} characters with the watches that it uses, "
+            f"the most for a question is {LONGEST_TEXT}",
+            expression=text,
+        )
+    try:
+        return explain(plan, used, text, MOST_READS)
+    except ExpressionError:
+        return explain(plan, watches, text, MOST_READS)
 
 
 def _used(watches: Mapping[str, str], text: str) -> dict[str, str]:

@@ -136,6 +136,8 @@ class Asking:
         Without *late* no line can be had.  *confirm* is asked whether the lines that are there
         already still stand.  :meth:`commit` follows where the frame is taken.
         """
+        if fresh:
+            main.budget.work.spent = 0.0  # the frame of the watches was long ago
         self._complete, self._waiting = [], []
         lender, needed = main, set[int]()
         for question, asked in self._fresh_ready() if fresh else self._due():

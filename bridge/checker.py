@@ -10,8 +10,9 @@ a branch that is not taken; equal ones are shared.
 from __future__ import annotations
 
 import ast
+import contextlib
 import functools
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NoReturn
 
@@ -69,6 +70,10 @@ _OPERATORS: dict[type[ast.AST], str] = {
 }
 _WHOLE_NUMBERS_ONLY = ("&", "|", "^", "<<", ">>")
 DEEPEST_LISTS = 4
+"""Lists in one another, whether in what is gone through or in what is made of it."""
+DEEPEST_DISTANCES = 2
+"""A distance reads each axis of its places by itself, with all that leads there."""
+LONGEST_TEXT = 4096
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +198,7 @@ class _Line:
     watch: str
     locals: dict[str, nodes.Element] = field(default_factory=dict)
     lists: int = 0
+    distances: int = 0
     of_heap: bool = False
 
 
@@ -320,6 +326,9 @@ class Checker:
             fields = found.node.members if isinstance(found.node, OffsetStruct) else ()
             hint = f"name a field: {', '.join(list(fields)[:8])}" if fields else "name an element"
             self.refuse(tree, f"is a whole {name_of(found.node)}; {hint}")
+        if isinstance(found.node, Chars) and found.node.size > LONGEST_TEXT:
+            longest = f"the longest text that is read is char[{LONGEST_TEXT}]"
+            self.refuse(tree, f"is a {name_of(found.node)}, {longest}")
         return self.read(found, found.node)
 
     def read(self, place: nodes.Place, leaf: Leaf) -> nodes.Number:
@@ -532,16 +541,16 @@ class Checker:
     def _ListComp(self, tree: ast.ListComp) -> nodes.Expr:  # noqa: N802
         (generator,) = tree.generators
         assert isinstance(generator.target, ast.Name)
+        if self._line.lists == DEEPEST_LISTS:
+            self.refuse(tree, f"lists are nested deeper than {DEEPEST_LISTS}")
+        self._line.lists += 1
         source = self.listing(generator.iter)
         variable = generator.target.id
         if variable in self.layout.symbols or variable in self._expressions:
             self.refuse(generator.target, f"{variable} is already a symbol or a watch")
         if variable in self._line.locals:
             self.refuse(generator.target, f"{variable} is already the name of an outer list's for")
-        if self._line.lists == DEEPEST_LISTS:
-            self.refuse(tree, f"lists are nested deeper than {DEEPEST_LISTS}")
         self._line.locals[variable] = source.element
-        self._line.lists += 1
         conditions = tuple(self.number(part) for part in generator.ifs)
         result = self.any(tree.elt)
         if isinstance(result, nodes.Listing):
@@ -599,6 +608,18 @@ class Checker:
         assert isinstance(place.node, PointerTo)
         target = self.target(tree, place.node)
         return nodes.Followed(place.text, target, place)
+
+    @contextlib.contextmanager
+    def in_distance(self, tree: ast.expr) -> Iterator[None]:
+        """The arguments of a distance are checked meanwhile."""
+        if self._line.distances == DEEPEST_DISTANCES:
+            self.refuse(
+                tree,
+                f"distances are nested deeper than {DEEPEST_DISTANCES}; make the inner one a watch",
+            )
+        self._line.distances += 1
+        yield
+        self._line.distances -= 1
 
     def _choose(self, tree: ast.expr, found: str, choices: Collection[str]) -> None:
         """Refuse a text that a value can never be; kinds without a name are written as numbers."""

@@ -40,6 +40,7 @@ FIRST_WAIT = 0.25
 LONGEST_WAIT = 1.0
 AGE_EVERY = 1.0
 LAST_FRAME_SHOWN = 0.5
+ENDED = "lowhalf ended"
 
 
 class _Ended(Exception):
@@ -133,7 +134,7 @@ class Daemon:
         """Close the source and what keeps attempts, each also where the other fails."""
         closing = [self.source.close()]
         if self._practising is not None:
-            closing.append(self._practising.close("lowhalf ended"))
+            closing.append(self._practising.close(ENDED))
         for result in await asyncio.gather(*closing, return_exceptions=True):
             if isinstance(result, Exception):
                 self._log.error("at the end: %s", result)
@@ -160,10 +161,12 @@ class Daemon:
                 await self._run(sampler)
             except SourceUnusable:
                 raise
+            except asyncio.CancelledError:
+                self._cut_off(ENDED)
+                raise
             except SourceEnded as fault:
                 self._log.info("%s", fault)
-                if self._practising is not None:
-                    self._practising.cut_off("the source has ended")
+                self._cut_off("the source has ended")
                 await asyncio.sleep(LAST_FRAME_SHOWN)
                 return
             except SourceError as fault:
@@ -178,6 +181,16 @@ class Daemon:
             self._offline(reason)
             await asyncio.sleep(wait * random.uniform(0.5, 1.0))
             wait = min(wait * 2, LONGEST_WAIT)
+
+    def _cut_off(self, reason: str) -> None:
+        """End the open attempt and show that it ended, since no frame comes after it."""
+        if self._practising is None:
+            return
+        before = self._practising.practice
+        self._practising.cut_off(reason)
+        practice = self._practising.practice
+        if self.last is not None and before and practice and practice.ended > before.ended:
+            self._publish(replace(self.last, practice=practice))
 
     async def _open_practising(self) -> None:
         if self._practising is None:
@@ -303,4 +316,7 @@ class Daemon:
         def make() -> list[Reading]:
             return [Reading(watch, Status.OFFLINE) for watch in watches]
 
-        return Frame(0, self._clock(), "", self.source.name, str(self.source.consistency), make)
+        return Frame(
+            *(0, self._clock(), "", self.source.name, str(self.source.consistency), make),
+            paths=self.source.paths,
+        )

@@ -3,17 +3,22 @@
 One evaluator serves one build and one memory map.  ``evaluate`` gives every slot a value or a
 reason; where lines are missing it returns their numbers instead, and is called again, with
 ``again=True``, once they are there: then only the slots that were set aside run.
+
+No text holds a frame up: what lists do is counted (``bridge.budget``), and where plain watches
+alone are too many for a frame, those that are left get an error instead of a turn.  Functions over
+frames have their turn all the same, so that their state belongs to the frame.
 """
 
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any, NoReturn
 
-from bridge import mathematics, nodes, over_frames
+from bridge import mathematics, nodes, over_frames, rises
 from bridge.absence import Absent, Missing, NotHeld, Site
 from bridge.aims import Aims, Caution, Pointer
+from bridge.budget import Budget, FoundList, OverBudget, copied, no_time
 from bridge.checker import Program
 from bridge.generator import generate
 from bridge.heap import Block, Heap
@@ -28,9 +33,19 @@ from bridge.values import Value
 from schemas.compiler import BuildLayout
 
 LONGEST_CHAIN = 4096
-MOST_STEPS = 200_000
 _WHOLE_CHUNK = 250
+_LATE = -0.004
+"""Seconds of a frame that are left when plain watches get no turn either."""
+_LOOK_EVERY = 4000
+"""Statements after which the clock is looked at between watches."""
+_AIM_STEPS, _BLOCK_STEPS = 24, 12
+"""What looking up a block costs, in steps."""
+_CHAIN_STEPS, _CHAIN_PART = 4, 64
+"""What an element of a linked list costs, and how many are counted together."""
 _SET_ASIDE = Absent(Status.WAITING, "its bytes have not come yet")
+_EMPTY = "nothing there: an empty list"
+_NO_BLOCK = "nothing there: in no block of the heap"
+_NOT_HELD = "not there: the source does not hold it"
 
 
 class Evaluator:
@@ -39,10 +54,19 @@ class Evaluator:
     ``values``, ``faults`` (None where there is a value) and ``addresses`` hold the last result by
     slot; they are new lists for every frame, so a frame may keep them.  ``fixed_addresses`` are
     those that no frame changes, ``static_lines`` the lines of all reads at such addresses.
+    ``doubts`` are the watches' slots of which functions over frames lack some of the frames, and
+    ``rises`` how often conditions became true in frames that were missed, as counters tell; both
+    are of the frame that was taken last.
     """
 
     def __init__(
-        self, program: Program, layout: BuildLayout, memory: MemoryMap, *, whole: bool
+        self,
+        program: Program,
+        layout: BuildLayout,
+        memory: MemoryMap,
+        *,
+        whole: bool,
+        budget: Budget | None = None,
     ) -> None:
         self.program = program
         self.layout = layout
@@ -62,13 +86,37 @@ class Evaluator:
             for number, slot in enumerate(program.slots)
             if slot.over_frames is not None
         }
+        self._leans = _leanings(program)
+        self._argument_leans = {
+            number: tuple({m for a in slot.over_frames.arguments for m in self._leans[a]})
+            for number, slot in enumerate(program.slots)
+            if slot.over_frames is not None
+        }
+        self._counted: dict[int, rises.Counted] = {}
+        conditions = {
+            slot.over_frames.arguments[-1]
+            for slot in program.slots
+            if slot.over_frames is not None and slot.over_frames.function in ("count", "tally")
+        }
+        for number in conditions | {s for name, s in program.watches.items() if "." in name}:
+            counted = rises.counted(program.slots, number)
+            if counted is not None:
+                self._counted[number] = counted
+        self.rises: dict[int, int] = {}
+        self._spanning = [slot for slot in program.watches.values() if self._leans[slot]]
+        self.doubts: Collection[int] = ()
         self._pointer = struct.Struct(
             layout.order + {2: "H", 4: "I", 8: "Q"}[layout.pointer_size]
         ).unpack_from
         self._image = Image(MemoryMap(()))
         self._needed: set[int] = set()
         self._set_aside: list[int] = []
-        self._steps = 0
+        self.budget = budget or Budget()
+        self._lists = source.lists
+        self._found: list[FoundList | None] = [None] * len(source.lists)
+        self._judged: dict[tuple[int, int], Caution | None] = {}
+        self._matches: dict[int, int | None] = {}
+        self._arguments: tuple[Any, ...] = ()
         self._chains: dict[tuple[int, int], tuple[list[int], set[int], int]] = {}
         self.values: list[Any] = []
         self.faults: list[Absent | None] = []
@@ -79,7 +127,15 @@ class Evaluator:
         self._own_walk: HeapWalk | None = None
         names = self._compile(source.text, source.constants, source.formats)
         self._chunks: list[Callable[..., None]] = [
-            names[f"chunk{number}"] for number in range(source.text.count("def chunk"))
+            names[f"chunk{number}"] for number in range(len(source.chunks))
+        ]
+        self._chunk_slots = source.chunks
+        self._weights = source.weights
+        # few watches without lists and heap are quicker than the clock is read
+        few = sum(source.weights) < 5 * _LOOK_EVERY and program.heap is None and budget is None
+        self._is_plain = few and not source.lists
+        self._list_calls: list[Callable[..., Any]] = [
+            names[f"list{number}"] for number in range(len(source.lists))
         ]
 
     def evaluate(
@@ -87,12 +143,13 @@ class Evaluator:
     ) -> set[int]:
         """Evaluate every slot, or only those set aside.
 
-        *heap_of* has evaluated the same image already: where it walked the heap, so need not this.
+        *heap_of* has evaluated the same image already: where it walked the heap, so need not this,
+        nor evaluate the lists that it did; and what it took of the frame is not there for this one.
         Returns the numbers of the lines that are missing; empty when the frame is complete.
         """
         self._image, self.frame = image, frame
         self._needed = set()
-        chunks: Sequence[Callable[..., None]] = self._chunks
+        turns: Sequence[int] = range(len(self._chunks))
         if again:
             todo, self._set_aside = self._set_aside, []
             for number in todo:
@@ -100,8 +157,16 @@ class Evaluator:
                 self.cautions.pop(number, None)
             if self._walk is not None:
                 self._walk.go_on()
-            chunks = [self._chunks[number] for number in todo]
+            turns = todo
         else:
+            if heap_of is None:
+                work = self.budget.work
+                work.spent = 0.0
+                if work.lists:
+                    work.lists.clear()
+            else:
+                self.budget.work = heap_of.budget.work
+            self._found = [None] * len(self._lists)
             count = len(self.program.slots)
             self.values, self.faults = [None] * count, [None] * count
             self.addresses = self.fixed_addresses[:]
@@ -109,6 +174,8 @@ class Evaluator:
             self._chains.clear()
             if self.program.heap is not None:
                 self.cautions = {}
+                self._judged.clear()
+                self._matches.clear()
                 self._aims.begin()
                 if heap_of is not None and heap_of.heap_seen is not None:
                     self._walk = heap_of._walk
@@ -116,7 +183,7 @@ class Evaluator:
                     self._walk = self._own_walk
                     if self._walk is not None:
                         self._walk.begin()
-        arguments = (
+        self._arguments = arguments = (
             image.bytes,
             self.values,
             self.faults,
@@ -125,14 +192,55 @@ class Evaluator:
             image.touched,
             self.cautions,
         )
-        for chunk in chunks:
-            chunk(*arguments)
+        chunks = self._chunks
+        if self._is_plain:
+            for number in turns:
+                chunks[number](*arguments)
+            return self._needed
+        self.budget.begin()
+        weight = 0
+        for place, number in enumerate(turns):
+            chunks[number](*arguments)
+            weight += self._weights[number]
+            if weight > _LOOK_EVERY:
+                weight = 0
+                if self.budget.left(self.budget.clock()) < _LATE:
+                    self._no_turn(turns[place + 1 :])
+                    break
+        self.budget.end()
         return self._needed
+
+    def _no_turn(self, chunks: Sequence[int]) -> None:
+        """The frame has no time for the watches of these chunks."""
+        for chunk in chunks:
+            for slot in self._chunk_slots[chunk]:
+                try:
+                    spec = self.program.slots[slot].over_frames
+                    if spec is None:
+                        raise OverBudget(no_time())
+                    values = [
+                        self.values[n] if self.faults[n] is None else None for n in spec.arguments
+                    ]
+                    self.values[slot] = self._step(slot, values, self.faults)
+                except Exception as fault:
+                    self.faults[slot] = self._fault(fault, slot)
 
     def commit(self) -> None:
         """The frame was taken: functions over frames move on."""
+        self.rises = {}
+        for number, counted in self._counted.items():
+            times = self._times(number)
+            if times is not None:
+                self.rises[number] = times
+            elif not self._machines[counted.change].gap(self.frame):
+                counted.learn(self._rise(counted))
+        doubtful = False
         for machine in self._machines.values():
             machine.commit()
+            doubtful = doubtful or machine.doubtful
+        self.doubts = ()
+        if doubtful:
+            self.doubts = {slot for slot in self._spanning if self.doubtful(slot)}
         self._aims.commit()
 
     def moments(self) -> list[tuple[str, Value | None]]:
@@ -143,6 +251,20 @@ class Evaluator:
             for number, machine in self._machines.items()
             if isinstance(machine, over_frames.Tally) and machine.moment is not None
         ]
+
+    def moments_apart(self) -> list[tuple[str, Value | None]]:
+        """The same of what came in frames that were not taken, before the one that just was."""
+        slots = self.program.slots
+        return [
+            (slots[number].text, value)
+            for number, machine in self._machines.items()
+            if isinstance(machine, over_frames.Tally)
+            for value in machine.apart
+        ]
+
+    def doubtful(self, slot: int) -> bool:
+        """Whether a slot's value might be another, had all frames of the game been taken."""
+        return any(self._machines[number].doubtful for number in self._leans[slot])
 
     def clear(self) -> None:
         """The guest was reset: functions over frames forget everything."""
@@ -156,10 +278,12 @@ class Evaluator:
         State that spans frames stays.
         """
         self._image = Image(MemoryMap(()))
+        self._arguments = ()
 
     def adopt(self, other: Evaluator) -> None:
         """Go on with the state over frames of an evaluator of the same program."""
         self._machines = other._machines
+        self._counted = other._counted
         self._aims = other._aims
 
     def aim_as(self, other: Evaluator) -> None:
@@ -185,10 +309,13 @@ class Evaluator:
                 self.guest,
                 whole=self._image.whole,
                 compile=self._compile,
+                spend=self.budget.spend,
             )
         known = set(self._needed)
+        walk, image = self._walk, self._image
         try:
-            return self._walk.heap(self._image)
+            found: Heap = self.budget.walk(lambda: walk.heap(image))
+            return found
         except Missing:
             self._look_ahead(self._walk.ahead(self._needed - known))
             raise
@@ -232,8 +359,14 @@ class Evaluator:
             "aims": self._aim_all,
             "aimless": self._aimless,
             "caution": self._caution,
-            "start": self._start,
-            "spend": self._spend,
+            "start": self.budget.start,
+            "spend": self.budget.spend,
+            "shared": self._shared,
+            "Missing": Missing,
+            "lack": _lack,
+            "wrong": _wrong,
+            "LEAST": -mathematics.MOST,
+            "MOST": mathematics.MOST,
             "first": _first,
             "enumerate": enumerate,
             "walked": Walked.of,
@@ -272,7 +405,7 @@ class Evaluator:
                 reason = "division by zero"
             else:
                 reason = "the result is too large for a float"
-            return Absent(Status.ERROR, f"{_shortened(text)}: {reason}")
+            return Absent(Status.ERROR, f"{text}: {reason}", cause=f"no result: {reason}")
         raise fault
 
     def _locate(self, pointer: int, site: Site) -> int:
@@ -302,7 +435,8 @@ class Evaluator:
             what = f"and its size reach past the end of {region.name}"
         elif in_guest is not None:
             what = f"is in {in_guest.name}, {self.absent_words.removeprefix('is ')}"
-            raise NotHeld(Status.UNMAPPED, f"{place}: 0x{address:08X} {what}")
+            reason = f"{place}: 0x{address:08X} {what}"
+            raise NotHeld(Status.UNMAPPED, reason, cause=_NOT_HELD)
         else:
             names = [region.name for region in self.memory.regions]
             what = f"is outside {names[0] if len(names) == 1 else 'every region'}"
@@ -320,9 +454,9 @@ class Evaluator:
                 continue
             if line in image.absent or line in image.partial:
                 address = self.memory.address(index)
-                raise NotHeld(
-                    self.absent_status, f"{site.place}: 0x{address:08X} {self.absent_words}"
-                )
+                reason = f"{site.place}: 0x{address:08X} {self.absent_words}"
+                cause = _NOT_HELD if self.absent_status is Status.UNMAPPED else ""
+                raise NotHeld(self.absent_status, reason, cause=cause)
             self._needed.add(line)
             missing = True
         if missing:
@@ -334,20 +468,52 @@ class Evaluator:
         for argument in spec.arguments:
             if faults[argument] is _SET_ASIDE:
                 raise Missing
+        doubtful, times = False, None
+        for number in self._argument_leans[slot]:
+            doubtful = doubtful or self._machines[number].doubtful
+        if self._counted:
+            times = self._times(spec.arguments[-1])
         try:
-            return self._machines[slot].step(arguments, self.frame)
+            return self._machines[slot].step(arguments, self.frame, doubtful, times)
         except over_frames.NoArgument as fault:
             raise faults[spec.arguments[fault.position]] from None
         except over_frames.NoValueYet as fault:
             raise Absent(Status.WAITING, str(fault)) from None
 
+    def _times(self, condition: int) -> int | None:
+        """How often a condition became true over the gap before this frame, where that is told.
+
+        None without a gap, and where there is no counter to tell it.
+        """
+        counted = self._counted.get(condition)
+        if counted is None:
+            return None
+        missed = self._machines[counted.change].missed(self.frame)
+        if not missed:
+            return None
+        holds = self.faults[condition] is None and bool(self.values[condition])
+        return counted.times(self._rise(counted), missed, holds)
+
+    def _rise(self, counted: rises.Counted) -> int | None:
+        """How much a counter has risen since the frame taken last."""
+        machine = self._machines[counted.change]
+        assert isinstance(machine, over_frames.Previous)
+        absent = self.faults[counted.counter] is not None
+        return machine.rise(None if absent else self.values[counted.counter])
+
     def _chain(self, head: int, site: Site) -> list[int]:
         """Addresses of a linked list's structs.  A walk that lacked a line goes on where it was."""
         key = (head, site.offset)
         found, seen, address = self._chains.get(key) or ([], set(), head)
-        image, whole = self._image, self._image.whole
+        image, whole, spend = self._image, self._image.whole, self.budget.spend
+        region = self.memory.regions[0]
+        shift, limit = site.offset - region.start, region.size - site.size
+        ram, pointer, mask = image.bytes, self._pointer, site.mask
+        steps = len(found)
         while address and address not in seen and len(found) < LONGEST_CHAIN:
-            index = self._locate(address, site)
+            index = address + shift
+            if not 0 <= index <= limit or address & mask:
+                index = self._locate(address, site)
             if not whole:
                 last = (index + site.size - 1) >> LINE_SHIFT
                 for line in range(index >> LINE_SHIFT, last + 1):
@@ -355,12 +521,44 @@ class Evaluator:
                     if not image.held[line]:
                         self._chains[key] = (found, seen, address)
                         self._miss(index, site)
-            self._spend()
             found.append(address)
             seen.add(address)
-            (address,) = self._pointer(image.bytes, index)
+            (address,) = pointer(ram, index)
+            if len(found) - steps == _CHAIN_PART:
+                steps += _CHAIN_PART
+                spend(_CHAIN_PART * _CHAIN_STEPS)
+        spend((len(found) - steps + 1) * _CHAIN_STEPS)
         self._chains[key] = (found, seen, 0)
         return found
+
+    def _shared(self, number: int, slot: int | None) -> Any:
+        """A list that means the same wherever it stands: evaluated once a frame."""
+        found = self._found[number]
+        if found is None:
+            known = self.budget.work.lists
+            key = self._lists[number]
+            found = known.get(key)
+            if found is None:
+                found = known[key] = self._evaluated(number)
+            self._found[number] = found
+        if found.caution is not None and slot is not None:
+            self._caution(found.caution, slot)
+        return found.give()
+
+    def _evaluated(self, number: int) -> FoundList:
+        """A shared list, or the fault that it always has.  Raises what may not be so next time."""
+        cautions_of = len(self.program.slots) + number
+        self.cautions.pop(cautions_of, None)
+        mark = self.budget.mark
+        try:
+            values = self._list_calls[number](*self._arguments)
+        except OverBudget as fault:
+            if not self.budget.by_itself(mark):
+                raise
+            return FoundList(fault=copied(fault))
+        except (Absent, ArithmeticError) as fault:
+            return FoundList(fault=copied(fault), caution=self.cautions.get(cautions_of))
+        return FoundList(values, caution=self.cautions.get(cautions_of))
 
     # what the generated code asks of the heap
 
@@ -377,7 +575,10 @@ class Evaluator:
     def _layout_match(self, layout: Layout, slot: int | None) -> int:
         """What a watch on a layout gives.  What lies behind a damage is not known to differ."""
         blocks = self._blocks(slot)
-        difference = first_difference(layout, blocks)
+        if id(layout) not in self._matches:
+            self.budget.spend(_BLOCK_STEPS * min(len(layout.blocks), len(blocks)))
+            self._matches[id(layout)] = first_difference(layout, blocks)
+        difference = self._matches[id(layout)]
         damaged = self.heap().damaged
         if damaged is not None and difference in (None, len(blocks)):
             raise Absent(Status.DAMAGED, f"the heap is damaged: {damaged}")
@@ -388,6 +589,7 @@ class Evaluator:
         if not address:
             _null(holder)
         heap = self.heap()
+        self.budget.spend(_BLOCK_STEPS)
         assert self._walk is not None
         found = heap.holding(address) or heap.header_holding(address)
         if found is None:
@@ -401,7 +603,7 @@ class Evaluator:
         if heap.empty:
             why = f", which has none: {heap.empty}"
         reason = f"{holder}: 0x{address:08X} is in no block of the heap{why}"
-        raise Absent(Status.UNMAPPED, reason)
+        raise Absent(Status.UNMAPPED, reason, cause=_NO_BLOCK)
 
     def _canonical(self, address: int) -> int:
         assert self._walk is not None
@@ -409,16 +611,26 @@ class Evaluator:
 
     def _aim(self, address: int, pointer: Pointer, slot: int) -> None:
         """Note what a pointer that is followed leads to in the heap."""
-        if pointer.over_frames and pointer.path in self._aims.judged:
-            caution = self._aims.judged[pointer.path]
+        judged: dict[Any, Caution | None]
+        key: Any
+        if pointer.over_frames:
+            judged, key = self._aims.judged, pointer.path
         else:
+            judged, key = self._judged, (id(pointer), address)
+        if key in judged:
+            caution = judged[key]
+        else:
+            if not pointer.over_frames:
+                self.budget.spend(_AIM_STEPS)  # in a list; others are judged once a frame
             heap = self.heap()
             assert self._walk is not None
             caution = self._aims.judge(pointer, self._walk.canonical(address), heap)
+            judged[key] = caution
         if caution is not None:
             self._caution(caution, slot)
 
     def _aim_all(self, addresses: Sequence[int], pointer: Pointer, slot: int) -> None:
+        self.budget.spend(len(addresses) << 1)
         for address in addresses:
             self._aim(address, pointer, slot)
 
@@ -438,15 +650,31 @@ class Evaluator:
                 if self.absent_status is Status.WAITING:
                     image.touched[line] = 1  # its sender sends what was touched
 
-    def _start(self) -> None:
-        """A watch with lists begins."""
-        self._steps = 0
 
-    def _spend(self) -> None:
-        """Count a step of a list; raises where one watch takes too many."""
-        self._steps += 1
-        if self._steps > MOST_STEPS:
-            raise mathematics.Undefined(f"its lists take more than {MOST_STEPS} steps")
+def _lack() -> NoReturn:
+    raise Missing
+
+
+def _wrong(lacking: bool, fault: Exception) -> NoReturn:
+    """An element of a list has a fault, of which is not known whether it is the first."""
+    if lacking and not isinstance(fault, OverBudget):
+        raise Missing
+    raise fault
+
+
+def _leanings(program: Program) -> list[tuple[int, ...]]:
+    """Of each slot the functions over frames that its value is made of, itself where it is one."""
+    leanings: list[tuple[int, ...]] = []
+    for place, slot in enumerate(program.slots):
+        if slot.over_frames is not None:
+            leanings.append((place,))
+            continue
+        found: dict[int, None] = {}
+        for part in nodes.parts(slot.number):
+            if isinstance(part, nodes.SlotValue):
+                found |= dict.fromkeys(leanings[part.slot])
+        leanings.append(tuple(found))
+    return leanings
 
 
 def _null(pointer: str) -> NoReturn:
@@ -457,7 +685,7 @@ def _again(fault: Absent) -> NoReturn:
     """A watch that another uses has no value: neither has the other, for the same reason."""
     if fault is _SET_ASIDE:
         raise Missing
-    raise Absent(fault.status, fault.reason)
+    raise Absent(fault.status, fault.reason, cause=fault.cause)
 
 
 def _turn_frames(turns: CheapestTurns, to: int, start: int) -> int:
@@ -469,25 +697,22 @@ def _turn_frames(turns: CheapestTurns, to: int, start: int) -> int:
 
 def _first(values: Sequence[Any], text: str) -> Any:
     if not values:
-        raise Absent(Status.NULL, f"first: {_shortened(text)} is empty")
+        raise Absent(Status.NULL, f"first: {text} is empty", cause=_EMPTY)
     return values[0]
 
 
 def _filled(values: Sequence[Any], text: str) -> Sequence[Any]:
     if not values:
-        raise Absent(Status.NULL, f"{_shortened(text)}: the list is empty")
+        raise Absent(Status.NULL, f"{text}: the list is empty", cause=_EMPTY)
     return values
 
 
 def _index_fault(index: int, place: tuple[str, int]) -> NoReturn:
     text, count = place
-    raise Absent(Status.ERROR, f"{text}: index {index} is outside 0 to {count - 1}")
+    reason = f"index {index} is outside 0 to {count - 1}"
+    raise Absent(Status.ERROR, f"{text}: {reason}", cause=f"no result: {reason}")
 
 
 def _nonfinite(value: float, place: str) -> NoReturn:
     what = "is not a number" if value != value else "is infinite"
-    raise Absent(Status.ERROR, f"{place} {what}", value)
-
-
-def _shortened(text: str) -> str:
-    return text if len(text) <= 60 else text[:57] + "…"
+    raise Absent(Status.ERROR, f"{place} {what}", value, cause=f"no result: the value {what}")

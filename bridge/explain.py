@@ -50,8 +50,13 @@ class Step:
     """Of a list: the type of its elements' values."""
 
 
-def explain(plan: Plan, watches: Mapping[str, str], text: str) -> tuple[Plan, list[Step]]:
+def explain(
+    plan: Plan, watches: Mapping[str, str], text: str, most: int | None = None
+) -> tuple[Plan, list[Step]]:
     """The plan and the steps that explain a watch's name or an expression.
+
+    Each step is evaluated from its symbol on, so those of a long path are many more reads than the
+    path; where there are more than *most*, the steps of later accesses are left out.
 
     Raises ExpressionError.
     """
@@ -59,7 +64,7 @@ def explain(plan: Plan, watches: Mapping[str, str], text: str) -> tuple[Plan, li
     known = plan.program
     heedless = [w for w, slot in known.watches.items() if not known.slots[slot].heap_checks]
     program = check(plan.layout, {**watches, name: watches.get(text, text)}, heedless)
-    making = _Making(plan, program, checks=name not in heedless)
+    making = _Making(plan, program, checks=name not in heedless, most=most)
     final = program.watches[name]
     making.tell([program.slots[final]])
     steps, shown, places = making.steps, making.shown, making.places
@@ -82,7 +87,7 @@ _FIRST = nodes.Literal("0", INTEGER, 0)
 class _Making:
     """Makes the steps of one explanation.  ``slots`` are the program's, with those of the steps."""
 
-    def __init__(self, plan: Plan, program: Program, *, checks: bool) -> None:
+    def __init__(self, plan: Plan, program: Program, *, checks: bool, most: int | None) -> None:
         bits = plan.layout.pointer_size * 8
         self.address = ValueType(Kind.INTEGER, bits, address=True, name="address")
         self.slots = list(program.slots)
@@ -91,6 +96,8 @@ class _Making:
         self.places: dict[str, int] = {}
         self._program = program
         self._checks = checks
+        self._most = most
+        self._reads = 0
         self._used: set[int] = set()
         self._told: set[tuple[str, str]] = set()
         self._lists: dict[tuple[str, str], int] = {}
@@ -144,7 +151,7 @@ class _Making:
     def _access(self, read: _Access) -> None:
         # what an address is computed from comes first
         self.tell(_computed(read.place))
-        if nodes.in_an_open_list(read) or not self._once(read.text):
+        if nodes.in_an_open_list(read) or not self._once(read.text) or not self._has_room(read):
             return
         self._place(read.place)
         if isinstance(read, nodes.Read | nodes.FlagRead):
@@ -155,6 +162,11 @@ class _Making:
             whole = nodes.Stored(read.place.text, kind, read.place, leaf, 0, leaf.size)
             self._add(Step("value", read.place.text, name_of(leaf)), whole)
             self._add(Step("part", read.text, read.type.name, read.offset), read)
+
+    def _has_room(self, read: _Access) -> bool:
+        """Whether the steps of an access can be told, too; none can once some could not."""
+        self._reads += (_depth(read.place) + 2) ** 2 // 2
+        return self._most is None or self._reads <= self._most
 
     def _place(self, place: nodes.Place) -> None:
         """The sum of a place's address."""
@@ -272,6 +284,13 @@ class _Making:
         for name, kind in (("index", INTEGER), ("owner", TEXT), ("size", INTEGER)):
             number = nodes.BlockField(f"{block.text}.{name}", kind, block, name)
             self._add(Step("field", f".{name}", "block"), number)
+
+
+def _depth(place: nodes.Place) -> int:
+    """Steps of the sum of a place's address."""
+    if isinstance(place, nodes.Offset | nodes.Indexed):
+        return 1 + _depth(place.base)
+    return 1 + _depth(place.pointer) if isinstance(place, nodes.Followed) else 1
 
 
 def _in_slot(listing: nodes.Listing, slot: int) -> nodes.SlotListing:

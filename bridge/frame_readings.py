@@ -8,16 +8,19 @@ from bridge.absence import NotHeld
 from bridge.evaluator import Evaluator
 from bridge.readings import Reading, Status, Watch
 
+MISSED = "of the frames that it is made of some were missed"
+
 
 def frame_readings(
     evaluator: Evaluator, watches: Sequence[Watch], slots: Mapping[str, int]
 ) -> Callable[[], list[Reading]]:
     """What makes the readings of the frame that was just evaluated, also when later ones were.
 
-    ``slots`` is which slot each watch is, by its name.
+    ``slots`` is which slot each watch is, by its name.  A value that is made of earlier frames of
+    which some were missed is ok, and its reason says so.
     """
     values, faults, addresses = evaluator.values, evaluator.faults, evaluator.addresses
-    cautions = evaluator.cautions
+    cautions, doubts = evaluator.cautions, evaluator.doubts
 
     def make() -> list[Reading]:
         readings = []
@@ -27,7 +30,7 @@ def frame_readings(
             if fault is None:
                 caution = cautions.get(slot)
                 status = caution.status if caution else Status.OK
-                reason = caution.reason if caution else ""
+                reason = caution.reason if caution else MISSED if slot in doubts else ""
                 reading = Reading(watch, status, values[slot], addresses[slot], reason)
             else:
                 reading = Reading(
@@ -37,6 +40,7 @@ def frame_readings(
                     addresses[slot],
                     fault.reason,
                     awaited=isinstance(fault, NotHeld) and fault.status is Status.WAITING,
+                    cause=fault.cause,
                 )
             readings.append(reading)
         return readings

@@ -161,7 +161,8 @@ def _distance(axes: str) -> Callable[[Checker, ast.Call], nodes.Expr]:
     def check(checker: Checker, tree: ast.Call) -> nodes.Expr:
         reads: list[nodes.Number] = []
         for part in tree.args:
-            place = checker.place(part)
+            with checker.in_distance(tree):
+                place = checker.place(part)
             if isinstance(place.node, PointerTo):
                 target = checker.target(part, place.node)
                 place = nodes.Followed(place.text, target, place)

@@ -9,6 +9,13 @@ functions of ``bridge.evaluator``, which follow mirrors, look at other regions a
 Blocks are grouped in functions of ``chunk`` slots: many for a whole image, one for a sparse image,
 so that a slot that was set aside can be evaluated again by itself.
 
+A list that uses no variable of another around it is a function of its own, and equal ones are the
+same: it is evaluated at most once a frame.  What a list does is counted where it does it
+(``spend``), a step for every two statements of its body.
+
+Whole numbers are as wide as they need be, up to MOST_BITS.  How wide a result can become is known
+here, so only what might be wider is looked at when it is made.
+
 Names in the generated code:
 
     ram V S A L T     flat bytes; values, statuses (None is ok) and addresses by slot; lines held
@@ -17,12 +24,13 @@ Names in the generated code:
     u_X               ``struct.Struct(order + X).unpack_from``
     t0 t1 …           temporaries, each assigned before it is used
     K                 table of sites, texts and other constants
+    list0 list1 …     the lists that are functions of their own
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -30,8 +38,11 @@ from bridge import nodes
 from bridge.absence import Site
 from bridge.aims import Pointer
 from bridge.checker import Program, Slot
+from bridge.list_meaning import meaning, of_an_explanation, variables
+from bridge.mathematics import MOST_BITS
 from bridge.memory import LINE_SHIFT, MemoryMap
 from bridge.values import Kind, ValueType
+from bridge.widths import Widths
 from schemas.compiler import BuildLayout
 from schemas.layout import BitField, Chars, FixedPoint, Leaf, Node, PointerTo, Scalar, name_of
 
@@ -42,7 +53,8 @@ class Source:
 
     ``constants`` is K; ``addresses`` has the address of each slot's value where it is fixed;
     ``lines`` are the numbers of the lines that every evaluation may read; ``formats`` are the X
-    of the u_X that the source uses.
+    of the u_X that the source uses.  ``chunks`` are the slots of each function and ``weights`` its
+    statements; ``lists`` is what each list with a function of its own means.
     """
 
     text: str
@@ -50,6 +62,9 @@ class Source:
     addresses: Sequence[int | None]
     lines: frozenset[int]
     formats: Sequence[str]
+    chunks: Sequence[range] = ()
+    weights: Sequence[int] = ()
+    lists: Sequence[Hashable] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +79,14 @@ class _Address:
     offset: int
     pointer: str = ""
     step: int = 0
+
+
+_SPENDING = (" shared(", "layout_match(", " block(")
+"""What makes a slot one whose steps are counted."""
+_MADE_BLOCK = 8
+"""Statements that making a block is worth."""
+_LONGEST_CHUNK = 4000
+"""Statements of a function, so that it is not long before the clock is looked at."""
 
 
 def generate(
@@ -102,23 +125,44 @@ class Generator:
     checked: dict[str, Checked] = field(default_factory=dict)
     cautious: set[int] = field(default_factory=set)
     slot: int = 0
+    checks: bool = False
+    """Whether the watch at hand warns of pointers into the heap."""
+    further: int = 0
+    """Statements that what was emitted last is worth beyond its own."""
+    shared: dict[Hashable, int] = field(default_factory=dict)
+    list_bodies: list[list[str]] = field(default_factory=list)
+    widths: Widths = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.widths = Widths(self.program.slots, self.layout.pointer_size * 8)
 
     def run(self) -> Source:
         slots = self.program.slots
         addresses: list[int | None] = []
         bodies: list[list[str]] = []
-        for first in range(0, len(slots), self.chunk):
-            self.out = []
-            for number in range(first, min(first + self.chunk, len(slots))):
+        chunks: list[range] = []
+        weights: list[int] = []
+        first = 0
+        while first < len(slots):
+            self.out, self.further, number = [], 0, first
+            while number < min(first + self.chunk, len(slots)) and len(self.out) < _LONGEST_CHUNK:
                 addresses.append(self._slot(number, slots[number]))
+                number += 1
             bodies.append(self.out)
+            chunks.append(range(first, number))
+            weights.append(len(self.out) + self.further)
+            first = number
         unpackers = "".join(f", u_{name}=u_{name}" for name in sorted(self.formats))
         text: list[str] = []
-        for number, body in enumerate(bodies):
-            text.append(f"def chunk{number}(ram, V, S, A, L, T, C, K=K{unpackers}):")
+        functions = {f"chunk{number}": body for number, body in enumerate(bodies)}
+        functions |= {f"list{number}": body for number, body in enumerate(self.list_bodies)}
+        for name, body in functions.items():
+            text.append(f"def {name}(ram, V, S, A, L, T, C, K=K{unpackers}):")
             text += body
-        formats = sorted(self.formats)
-        return Source("\n".join(text), self.constants, addresses, frozenset(self.lines), formats)
+        formats, lines = sorted(self.formats), frozenset(self.lines)
+        lists = tuple(self.shared)
+        source = "\n".join(text)
+        return Source(source, self.constants, addresses, lines, formats, chunks, weights, lists)
 
     # statements
 
@@ -152,7 +196,7 @@ class Generator:
         """Emit one slot; gives its address where that is known beforehand."""
         self.count = 0
         self.loops = {}
-        self.slot = number
+        self.slot, self.checks = number, slot.heap_checks
         known: int | None = None
         self.indent = " "
         self.emit("try:")
@@ -184,7 +228,7 @@ class Generator:
                 elif slot.type.kind is Kind.INTEGER:
                     value = f"bounded({value})"
             self.emit(f"V[{number}] = {value}")
-        if any("spend()" in line or " chain(" in line for line in self.out[body:]):
+        if any(call in line for line in self.out[body:] for call in _SPENDING):
             self.out.insert(body, "  start()")
         self.indent = " "
         self.emit(f"except Exception as e: S[{number}] = fault(e, {number})")
@@ -321,6 +365,7 @@ class Generator:
         if isinstance(leaf, FixedPoint):
             return f"{stored} / {1 << leaf.fraction_bits}"
         if isinstance(leaf, Chars):
+            self.further += leaf.size >> 3
             return f"{self.constant(leaf.value)}({stored})"
         if isinstance(leaf, BitField):
             part = f"{stored} >> {leaf.lowest} & {(1 << leaf.width) - 1}"
@@ -371,7 +416,7 @@ class Generator:
         if address.variable is None:
             return str(address.offset)
         self._not_null(address)
-        return self.temporary(_plus(address.variable, address.offset))
+        return self._bounded(self.temporary(_plus(address.variable, address.offset)), node)
 
     def _LoopNumber(self, node: nodes.LoopNumber) -> str:  # noqa: N802
         return self.loops[node.variable]
@@ -379,17 +424,26 @@ class Generator:
     def _Unary(self, node: nodes.Unary) -> str:  # noqa: N802
         operand = self.number(node.operand)
         if node.op == "~":  # Python warns of ~ on a truth value
-            return self.temporary(f"-1 - {operand}")
+            return self._bounded(self.temporary(f"-1 - {operand}"), node)
         return self.temporary(f"{node.op} {operand}")
 
     def _Arithmetic(self, node: nodes.Arithmetic) -> str:  # noqa: N802
         left, right = self.number(node.left), self.number(node.right)
         calls = {"**": "power", "<<": "shift_left", ">>": "shift_right"}
         if node.op in calls:
+            self.further += 8
             return self.temporary(f"{calls[node.op]}({left}, {right})")
         value = self.temporary(f"{left} {node.op} {right}")
         if node.type.kind is Kind.FLOAT:
             self.emit(f"if {value} - {value} != 0.0: finite({value})")
+            return value
+        return self._bounded(value, node)
+
+    def _bounded(self, value: str, node: nodes.Number) -> str:
+        """Emit that a whole number is not too wide, where it might be; gives it."""
+        if self.widths.unbounded(node) > MOST_BITS:
+            self.further += 8  # what is so wide takes longer than a statement
+            self.emit(f"if not LEAST <= {value} <= MOST: bounded({value})")
         return value
 
     def _Comparison(self, node: nodes.Comparison) -> str:  # noqa: N802
@@ -397,14 +451,15 @@ class Generator:
         if len(node.ops) == 1:
             return self.temporary(f"{left} {node.ops[0]} {self.number(node.operands[1])}")
         result = self.temporary("True")
-        self._chain_comparison(node, 0, left, result)
+        outer = self.indent
+        # one behind the other, not one in the other: what was true left its right side behind
+        for op, operand in zip(node.ops, node.operands[1:], strict=True):
+            self.emit(f"if {result}:")
+            self.indent = outer + " "
+            right = self.number(operand)
+            self.emit(f"{result} = {left} {op} {right}")
+            self.indent, left = outer, right
         return result
-
-    def _chain_comparison(self, node: nodes.Comparison, n: int, left: str, result: str) -> None:
-        right = self.number(node.operands[n + 1])
-        self.emit(f"{result} = {left} {node.ops[n]} {right}")
-        if n + 1 < len(node.ops):
-            self.block(f"if {result}:", lambda: self._chain_comparison(node, n + 1, right, result))
 
     def _Logic(self, node: nodes.Logic) -> str:  # noqa: N802
         result = self.temporary(f"not not {self.number(node.operands[0])}")
@@ -431,6 +486,7 @@ class Generator:
 
     def _Apply(self, node: nodes.Apply) -> str:  # noqa: N802
         arguments = ", ".join(self.number(part) for part in node.arguments)
+        self.further += 4 if node.function in ("min", "max", "abs") else 12
         value = f"m_{node.function}({arguments})"
         return self.temporary(f"float({value})" if node.type.kind is Kind.FLOAT else value)
 
@@ -446,7 +502,9 @@ class Generator:
         listing = self.listing(node.listing)
         if node.function != "sum":
             listing = f"filled({listing}, {self.constant(node.text)})"
-        return self.temporary(f"f_{node.function}({listing})")
+        self.emit(f"spend(len({listing}) >> 1)")
+        value = self.temporary(f"f_{node.function}({listing})")
+        return self._bounded(value, node) if node.type.kind is Kind.INTEGER else value
 
     def _FirstNumber(self, node: nodes.FirstNumber) -> str:  # noqa: N802
         listing = self.listing(node.listing)
@@ -465,7 +523,7 @@ class Generator:
     def _BlockField(self, node: nodes.BlockField) -> str:  # noqa: N802
         block, address = self._block(node.block)
         if node.field == "offset":
-            return self.temporary(f"canonical({address}) - {block}.start")
+            return self._bounded(self.temporary(f"canonical({address}) - {block}.start"), node)
         return self.temporary(f"{block}.{node.field}")
 
     def _block(self, node: nodes.Block) -> tuple[str, str]:
@@ -550,13 +608,38 @@ class Generator:
 
     @property
     def _checks_heap(self) -> bool:
-        slots = self.program.slots
-        return self.slot < len(slots) and slots[self.slot].heap_checks
+        return self.checks
 
     # lists
 
     def listing(self, node: nodes.Listing) -> str:
         """Emit a list; gives its name in generated code.  Places are their addresses."""
+        alike = self.program.slots and not of_an_explanation(node)
+        if alike and variables(node).isdisjoint(self.loops):
+            return self._shared(node)
+        return self._list(node)
+
+    def _shared(self, node: nodes.Listing) -> str:
+        """Emit the use of a list that means the same wherever it stands, and the list itself."""
+        means = meaning(node, self.program.slots), self.checks
+        number = self.shared.get(means)
+        cautions_of = len(self.program.slots)
+        if number is None:
+            number = self.shared[means] = len(self.shared)
+            kept = self.out, self.indent, self.count, self.slot, self.further, self.loops
+            self.out, self.indent, self.count, self.loops = [], " ", 0, {}
+            self.slot = cautions_of + number
+            body = self.out
+            self.list_bodies.append(body)
+            self.emit(f"return {self._list(node)}")
+            self.out, self.indent, self.count, self.slot, self.further, self.loops = kept
+        slot: int | None = None
+        if cautions_of + number in self.cautious:
+            slot = self.slot
+            self.cautious.add(slot)
+        return self.temporary(f"shared({number}, {slot})")
+
+    def _list(self, node: nodes.Listing) -> str:
         if isinstance(node, nodes.Chain):
             if node.head_is_pointer:
                 assert isinstance(node.head.node, Leaf)
@@ -596,17 +679,40 @@ class Generator:
         variable = f"v{self.count}"
         self.count += 1
         self.loops[node.variable] = variable
+        self.widths.enter(node)
+        further, self.further = self.further, 0
+        lacking = "" if self.whole else self.temporary("False")
         head = f"for {variable} in {source}:"
         note = ""
         if positions:
             head = f"for p{variable}, {variable} in enumerate({source}):"
             note = f"{positions}.append(p{variable})"
-        self.block(head, lambda: self._iteration(node, result, note))
+        self.block(head, lambda: self._iteration(node, result, lacking, note))
+        if lacking:
+            self.emit(f"if {lacking}: lack()")
+        self.further += further
         del self.loops[node.variable]
         return result
 
-    def _iteration(self, node: nodes.Comprehension, result: str, note: str) -> None:
-        self.emit("spend()")
+    def _iteration(self, node: nodes.Comprehension, result: str, lacking: str, note: str) -> None:
+        """Emit what is done for each element.
+
+        One whose lines are *lacking* does not end the list: those of the others are asked for in
+        the same batch.  What is wrong with a later one counts only once the earlier are known.
+        """
+        self.emit("spend")
+        begun = len(self.out)
+        if isinstance(node.source.element, nodes.BlockSort):
+            self.further += _MADE_BLOCK
+        if lacking:
+            self.block("try:", lambda: self._body(node, result, note))
+            self.emit(f"except Missing: {lacking} = True")
+            self.emit(f"except Exception as e: wrong({lacking}, e)")
+        else:
+            self._body(node, result, note)
+        self.out[begun - 1] += f"({(len(self.out) - begun + self.further) // 2 + 1})"
+
+    def _body(self, node: nodes.Comprehension, result: str, note: str) -> None:
         for condition in node.conditions:
             self.emit(f"if not {self.number(condition)}: continue")
         if note:

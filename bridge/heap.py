@@ -94,11 +94,16 @@ Row = tuple[int, int, int, bool, int | None, int | None]
 
 
 class Rows(Sequence[Block]):
-    """Blocks that are made when they are asked for: most of a large heap's never are."""
+    """Blocks that are made when they are asked for: most of a large heap's never are.
+
+    Those who go through them a second time have them made all at once, and the next find them.
+    """
 
     def __init__(self, rows: Sequence[Row], owner: Callable[[Row], str]) -> None:
         self._rows = rows
         self._owner = owner
+        self._kept: list[Block] = []
+        self._passes = 0
 
     @property
     def starts(self) -> list[int]:
@@ -123,6 +128,15 @@ class Rows(Sequence[Block]):
         return self._made(range(len(self))[index])
 
     def __iter__(self) -> Iterator[Block]:
+        if self._kept:
+            return iter(self._kept)
+        self._passes += 1
+        if self._passes > 1:
+            self._kept = list(self._making())
+            return iter(self._kept)
+        return self._making()
+
+    def _making(self) -> Iterator[Block]:
         owner = self._owner
         for index, row in enumerate(self._rows):
             header, start, size, used, _, generation = row

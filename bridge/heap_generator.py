@@ -23,6 +23,8 @@ from schemas.layout import OffsetStruct
 from schemas.resolve import leaves
 
 MOST_BLOCKS = 1 << 16
+_BETWEEN_LOOKS = 16_000
+"""Statements of the walk after which the clock is looked at."""
 
 
 def generate_walk(
@@ -64,7 +66,9 @@ class _WalkGenerator(Generator):
     def _block_body(self, heap: HeapProgram, guest: MemoryMap) -> None:
         self._header(heap.types.block)
         self.emit("if header in seen: circle(header)")
-        self.emit(f"if len(rows) >= {MOST_BLOCKS}: too_many()")
+        # at each EVERY + 1 blocks, which divide MOST_BLOCKS, the count is looked at, and the clock
+        self.emit("if not len(rows) & EVERY: pause(len(rows))")
+        begun = len(self.out)
         if heap.magic is not None:
             text = self.constant(heap.magic.text)
             self.emit(f"if not {self.number(heap.magic)}: unsound({text})")
@@ -87,6 +91,10 @@ class _WalkGenerator(Generator):
         self.emit("seen.add(header)")
         self.emit(f"rows.append((header, {payload}, {size}, {used}, {kind}, {generation}))")
         self.emit(f"header = {following}")
+        every = min(256, MOST_BLOCKS & -MOST_BLOCKS)
+        while every > 1 and every * (len(self.out) - begun + self.further) > _BETWEEN_LOOKS:
+            every //= 2
+        self.out[begun - 1] = self.out[begun - 1].replace("EVERY", str(every - 1))
 
     def _header(self, struct: OffsetStruct) -> None:
         """Emit that the header is there as a whole; its address becomes canonical."""

@@ -11,6 +11,7 @@ from collections.abc import Callable, Collection
 from typing import Any
 
 from bridge.absence import Absent, Missing, NotHeld
+from bridge.budget import CLOCK_EVERY, OverBudget
 from bridge.heap import FREE, UNKNOWN, Heap, Row, Rows
 from bridge.heap_generator import MOST_BLOCKS, generate_walk
 from bridge.heap_overlap import Overlap, first_overlap
@@ -35,7 +36,8 @@ class HeapWalk:
     """Walks the heap of one build in one memory map.
 
     ``compile`` makes functions of generated source; *memory* is what the source holds and *guest*
-    the guest's whole map.
+    the guest's whole map.  ``spend`` counts steps, and raises OverBudget where the walk takes too
+    long: what it came to by then is the heap of that frame, and the rest is absent.
     """
 
     def __init__(
@@ -47,15 +49,17 @@ class HeapWalk:
         *,
         whole: bool,
         compile: Callable[..., dict[str, Any]],
+        spend: Callable[[int], None],
     ) -> None:
         self._program = heap
         self._memory, self._guest = memory, guest
+        self._spend = spend
         source = generate_walk(heap, layout, memory, guest, whole=whole)
         own = {
             "canonical": self.canonical,
             "fitted": self._fitted,
             "circle": self._circle,
-            "too_many": _too_many,
+            "pause": self._pause,
             "unsound": _unsound,
             "crooked": _crooked,
             "unordered": self._not_in_order,
@@ -93,6 +97,9 @@ class HeapWalk:
         except Missing:
             self._lacking = True
             raise
+        except OverBudget as fault:
+            self.absent = _too_long(fault)
+            return self._done(self.absent.reason)
         except Absent as fault:
             empty = fault.reason if fault.status is Status.NULL else ""
             if isinstance(fault, NotHeld):
@@ -109,6 +116,9 @@ class HeapWalk:
             self._lacking = True
             # a new one: the other would be in a cycle with this call's frame, which has the image
             raise Missing
+        if isinstance(stopped, OverBudget):
+            self.absent = _too_long(stopped)
+            return self._done(f"{self._place()}: {self.absent.reason}")
         if isinstance(stopped, NotHeld):
             self.absent = stopped.with_traceback(None)
         elif not isinstance(stopped, Damage | Absent | ArithmeticError):
@@ -182,6 +192,11 @@ class HeapWalk:
     def _not_in_order(self) -> None:
         self._in_order = False
 
+    def _pause(self, count: int) -> None:
+        if count >= MOST_BLOCKS:
+            raise Damage(f"comes after {MOST_BLOCKS} blocks, the most that are walked")
+        self._spend(CLOCK_EVERY)
+
     def _circle(self, header: int) -> None:
         index = next(n for n, row in enumerate(self._rows) if row[0] == header)
         raise Damage(f"is block {index} again, so the list goes in a circle")
@@ -221,8 +236,8 @@ def _count(size: int) -> str:
     return "1 byte" if size == 1 else f"{size} bytes"
 
 
-def _too_many() -> None:
-    raise Damage(f"comes after {MOST_BLOCKS} blocks, the most that are walked")
+def _too_long(fault: OverBudget) -> Absent:
+    return Absent(Status.ERROR, f"the walk along the heap {fault}")
 
 
 def _unsound(magic: str) -> None:

@@ -25,8 +25,13 @@ class Keeper(abc.ABC):
         """An attempt that was open has ended.  Must return at once."""
 
     @abc.abstractmethod
-    def tallied(self, expression: str, build: str, value: Value | None) -> None:
-        """A tally saw a value; None for none.  Must return at once."""
+    def tallied(
+        self, expression: str, build: str, value: Value | None, *, whole: bool = True
+    ) -> None:
+        """A tally saw a value; None for none.  Must return at once.
+
+        Not *whole* is a moment that came in frames that were not seen: it is counted apart.
+        """
 
     @abc.abstractmethod
     async def close(self) -> None:

@@ -356,6 +356,17 @@ class AllBlocks(Listing):
     """The heap's blocks, in the order of its list."""
 
 
+def parts(node: object) -> Iterator[Expr]:
+    """A node and all that it is made of."""
+    if isinstance(node, Expr):
+        yield node
+        for part in fields(node):
+            yield from parts(getattr(node, part.name))
+    elif isinstance(node, tuple):
+        for each in node:
+            yield from parts(each)
+
+
 def in_a_list(node: object) -> bool:
     """Whether a node depends on a list's variable, so that it has no one value."""
     if isinstance(node, LoopPlace | LoopNumber | LoopBlock):

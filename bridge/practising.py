@@ -13,6 +13,7 @@ from bridge.absence import Absent
 from bridge.attempts import Attempt, Attempts, Kept, Outcome, Seen
 from bridge.evaluator import Evaluator
 from bridge.keeper import Keeper
+from bridge.pace import JUMPED, RESET
 from bridge.plan import Plan
 from bridge.practice import Phase, Practice
 from bridge.readings import Reading
@@ -21,7 +22,11 @@ from bridge.totals import Totals
 from schemas.bridge_file import BridgeFile
 from schemas.errors import OutputError
 
-RESET = "the game was reset"
+TIMES_AS_LONG = 3
+"""An open attempt that is so many times as long as the longest that ended was left by mistake."""
+SHORTEST_LONG = 600
+LONG_AT_FIRST = 18_000
+"""Frames after which an attempt is long at least, and where none has ended yet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +59,8 @@ class Practising:
             self._attempts = Attempts(rules.steps, success=rules.success)
         self._way: Way | None = None
         self._build: str | None = None
+        self._frame: int | None = None
+        self._longest = 0
         self.practice: Practice | None = None
         if rules.steps or rules.attempts:
             score = self._totals.score() if rules.attempts else None
@@ -70,6 +77,7 @@ class Practising:
             raise
         for attempt in history:
             self._totals.add(attempt)
+            self._note_length(attempt)
         if self._attempts is not None and self.practice is not None:
             self._attempts.number = max((attempt.number for attempt in history), default=0)
             last = next((a for a in reversed(history) if a.outcome is not Outcome.OPEN), None)
@@ -87,26 +95,42 @@ class Practising:
         evaluator: Evaluator,
         time: float,
         readings: Callable[[], Sequence[Reading]],
+        *,
+        numbered: bool = True,
     ) -> Practice | None:
-        """A frame was taken and committed: its moments, steps and attempts."""
+        """A frame was taken and committed: its moments, steps and attempts.
+
+        *numbered* says whether the frame's number is the game's, so that missed ones are known.
+        """
         build = plan.layout.name
         if self._keeper is not None:
             for text, value in evaluator.moments():
                 self._keeper.tallied(text, build, value)
+            for text, value in evaluator.moments_apart():
+                self._keeper.tallied(text, build, value, whole=False)
         if self.practice is None:
             return None
         if self._build not in (None, build):
             self.cut_off("another build runs")
+            self._frame = None
         self._build = build
+        missed: int | None = None
+        if numbered:
+            missed = 0 if self._frame is None else max(0, evaluator.frame - self._frame - 1)
+        self._frame = evaluator.frame if numbered else None
         look = _Look(plan, evaluator)
         if self._attempts is not None:
-            self._take_attempts(self._attempts, look, evaluator.frame, time, build, readings)
+            self._take_attempts(
+                self._attempts, look, evaluator.frame, time, build, readings, missed
+            )
         else:
-            self._take_steps(look, evaluator.frame, time, build)
+            self._take_steps(look, evaluator.frame, time, build, missed)
         return self.practice
 
     def cut_off(self, reason: str) -> None:
         """What comes next does not follow from what was."""
+        if reason in (RESET, JUMPED):
+            self._frame = None
         if self.practice is None:
             return
         ended = self._attempts.cut_off(reason) if self._attempts is not None else None
@@ -125,19 +149,24 @@ class Practising:
         time: float,
         build: str,
         readings: Callable[[], Sequence[Reading]],
+        missed: int | None,
     ) -> None:
+        names = ("attempts.start", "attempts.success", "attempts.reset")
+        start, success, reset = map(look.true, names)
         seen = Seen(
-            look.true("attempts.start"),
-            look.true("attempts.success"),
-            look.true("attempts.reset"),
-            self._steps_seen(look),
+            *(start, success, reset, self._steps_seen(look)),
+            rises=(look.rises(names[0]), look.rises(names[1]), look.rises(names[2])),
+            doubtful=any(map(look.doubtful, names if attempts.open or start else names[:1])),
         )
         before = attempts.number
-        ended = attempts.take(seen, frame, time, build)
+        ended = attempts.take(seen, frame, time, build, missed)
         if ended is not None:
             if ended.outcome in (Outcome.SUCCESS, Outcome.FAILED) and self._rules.keep:
                 ended = replace(ended, kept=_kept(self._rules.keep, readings()))
             self._count(ended)
+        for unseen in attempts.unseen:
+            self._count(unseen)
+            ended = unseen
         if attempts.number != before and attempts.open is not None and self._keeper is not None:
             self._keeper.began(attempts.open)
         looked = ["success", "reset"] if attempts.open else ["start"]
@@ -145,7 +174,9 @@ class Practising:
         last = self.practice.last if ended is None and self.practice else ended
         self._show(attempts.way, frame, self._reasons(look, attempts.way, reason), last)
 
-    def _take_steps(self, look: _Look, frame: int, time: float, build: str) -> None:
+    def _take_steps(
+        self, look: _Look, frame: int, time: float, build: str, missed: int | None
+    ) -> None:
         """Without attempts the first step comes after the last one again, and after a failed one.
 
         It is looked at from the next frame on, so that steps that stay done give a lap a frame at
@@ -154,17 +185,26 @@ class Practising:
         assert self.practice is not None
         way, last = self._way, self.practice.last
         if way is None:
-            way = Way(self._rules.steps, frame, time)
-        way.take(self._steps_seen(look), frame, time)
+            # frames that were missed before the way began are not its own
+            missed = None if missed is None else 0
+            way = Way(self._rules.steps, frame, time, missed)
+        way.take(self._steps_seen(look), frame, time, missed)
         if way.failed or way.finished:
             outcome = Outcome.FAILED if way.failed else Outcome.SUCCESS
             step = way.current.name if way.current else ""
             results = way.stop(StepOutcome.UNFINISHED, frame, time)
             frames = sum(result.waited + result.frames for result in results)
+            seen = [result.frames_seen for result in results]
             last = Attempt(
-                0, build, frame - frames, time, outcome, step, frames=frames, steps=results
+                *(0, build, frame - frames, time, outcome, step),
+                frames=frames,
+                steps=results,
+                frames_seen=None if None in seen else sum(filter(None, seen)),
+                doubtful=any(result.doubtful for result in results),
             )
-            way = Way(self._rules.steps, frame, time)
+            self.practice = self.practice.with_ended(last)
+            way = Way(self._rules.steps, frame, time, None if missed is None else 0)
+            way.doubtful = bool(missed)
         self._way = way
         self._show(way, frame, self._reasons(look, way, ""), last)
 
@@ -176,6 +216,7 @@ class Practising:
                 look.true(f"steps.{number}.done"),
                 look.true(f"steps.{number}.begin"),
                 look.true(f"steps.{number}.fail"),
+                any(look.doubtful(f"steps.{number}.{name}") for name in ("done", "begin", "fail")),
             )
             for number in range(len(self._rules.steps))
         )
@@ -190,19 +231,40 @@ class Practising:
 
     def _count(self, ended: Attempt) -> None:
         self._totals.add(ended)
+        self._note_length(ended)
         if self._keeper is not None:
             self._keeper.ended(ended)
         assert self.practice is not None
-        self.practice = replace(self.practice, score=self._totals.score())
+        self.practice = replace(self.practice.with_ended(ended), score=self._totals.score())
+
+    def _note_length(self, ended: Attempt) -> None:
+        if ended.outcome not in (Outcome.OPEN, Outcome.CUT_OFF):
+            self._longest = max(self._longest, ended.frames or 0)
+
+    def _is_long(self, frames: int) -> bool:
+        """Whether an open attempt is so long that nothing may ever end it."""
+        if not self._longest:
+            return frames > LONG_AT_FIRST
+        return frames > max(SHORTEST_LONG, TIMES_AS_LONG * self._longest)
 
     def _show(self, way: Way | None, frame: int, reason: str, last: Attempt | None) -> None:
         assert self.practice is not None
-        attempt = self._attempts.open if self._attempts is not None else None
+        attempts = self._attempts
+        attempt = attempts.open if attempts is not None else None
+        length = frame - attempt.began_frame if attempt else 0
+        seen = attempts.frames_seen if attempts is not None and attempt else None
+        doubtful = attempts is not None and attempts.doubtful
         step = way.current if way is not None else None
         phase = Phase.BETWEEN
         if way is not None:
             waits = step is not None and not way.begun
             phase = Phase.WAITING if waits else Phase.DONE if way.finished else Phase.RUNNING
+        score = self.practice.score
+        if score is not None:
+            between = self._totals.unseen_between
+            between += attempts.missed_between if attempts is not None else 0
+            if between != score.unseen_between:
+                score = replace(score, unseen_between=between)
         self.practice = Practice(
             phase,
             step.name if step else "",
@@ -212,9 +274,15 @@ class Practising:
             step.hint if step else "",
             reason,
             attempt.number if attempt else 0,
-            frame - attempt.began_frame if attempt else 0,
+            length,
             last,
-            self.practice.score,
+            score,
+            attempt_frames_seen=seen,
+            attempt_whole=None if seen is None else seen >= length and not doubtful,
+            attempt_long=attempt is not None and self._is_long(length),
+            finished=tuple(way.results) if way is not None else (),
+            ended=self.practice.ended,
+            recent=self.practice.recent,
         )
 
 
@@ -225,11 +293,28 @@ class _Look:
         self._slots: Mapping[str, int] = plan.program.watches
         self._values = evaluator.values
         self._faults: Sequence[Absent | None] = evaluator.faults
+        self._rises: Mapping[int, int] = evaluator.rises
+        self._doubtful = evaluator.doubtful
 
     def true(self, name: str) -> bool:
-        """Whether an expression is true; one that has no value, or is not there, is not."""
+        """Whether an expression is true; one that has no value, or is not there, is not.
+
+        One that became true in missed frames, as a counter tells, counts as true behind them.
+        """
         slot = self._slots.get(name)
-        return slot is not None and self._faults[slot] is None and bool(self._values[slot])
+        if slot is None or self._faults[slot] is not None:
+            return False
+        return bool(self._values[slot]) or self.rises(name) > 0
+
+    def rises(self, name: str) -> int:
+        """How often an expression became true in missed frames, by a counter; 0 without one."""
+        slot = self._slots.get(name)
+        return 0 if slot is None else self._rises.get(slot, 0)
+
+    def doubtful(self, name: str) -> bool:
+        """Whether an expression might be otherwise, had earlier frames all been seen."""
+        slot = self._slots.get(name)
+        return slot is not None and self._doubtful(slot)
 
     def reasons(self, names: Iterable[str]) -> str:
         found = []

@@ -18,6 +18,9 @@ from bridge.practice import Practice
 from bridge.target import Target
 from bridge.values import Value, ValueType, show_value
 
+UNKNOWN = "unknown"
+"""The state of a target while its watch has no value: the source is gone, a pointer is null."""
+
 
 class Status(StrEnum):
     """Whether there is a value, and if not, why; or what to be warned of beside the value."""
@@ -34,7 +37,7 @@ class Status(StrEnum):
     OFFLINE = "offline"
     """The source is gone; the last value stays."""
     ERROR = "error"
-    """Arithmetic: a division by zero, an overflow, not a number."""
+    """Arithmetic: a division by zero, an overflow, not a number; or it takes too long."""
     FREED = "freed"
     """There is a value, by a pointer into a free block of the heap, or whose block has left it."""
     HEADER = "header"
@@ -62,6 +65,19 @@ _WITH_VALUE = frozenset(
         Status.DAMAGED,
     )
 )
+
+_PLAIN = {
+    Status.OK: "",
+    Status.NULL: "nothing there: a null pointer",
+    Status.UNMAPPED: "nothing there: outside memory",
+    Status.MISALIGNED: "misaligned: a pointer that the game could not use",
+    Status.ERROR: "no result",
+    Status.FREED: "freed: points into a free block",
+    Status.HEADER: "header: points into the header of a block",
+    Status.BETWEEN: "between: points past the start of a block",
+    Status.CHANGED: "changed: points to a block that was handed out again",
+    Status.DAMAGED: "damaged: the heap's list is broken",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +107,8 @@ class Reading:
     it is error it may be the stored value that is not a finite number.  ``address`` is the guest
     address that the value was read from, None where it was computed.  ``age`` is the time in
     seconds since the value was true, 0 unless it is offline or no newer frame is whole.
-    ``awaited`` is true where the source has yet to send the bytes.
+    ``awaited`` is true where the source has yet to send the bytes.  ``cause`` is what went wrong
+    where the status alone does not tell, as in ``plain``; else empty.
     """
 
     watch: Watch
@@ -101,6 +118,15 @@ class Reading:
     reason: str = ""
     age: float = 0.0
     awaited: bool = field(default=False, compare=False)
+    cause: str = field(default="", compare=False)
+
+    @property
+    def plain(self) -> str:
+        """The status for people who do not know the expression: ``nothing there: a null pointer``.
+
+        What is before the colon can stand alone.  Empty where all is well.
+        """
+        return self.cause or _PLAIN.get(self.status, str(self.status))
 
     @property
     def text(self) -> str:
@@ -111,10 +137,12 @@ class Reading:
 
     @property
     def target(self) -> str | None:
-        """``hit`` or ``miss``; None without a target or a value."""
+        """``hit``, ``miss``, or ``unknown`` where there is no value now; None without a target."""
         target = self.watch.target
-        if target is None or not self.status.has_value or self.value is None:
+        if target is None:
             return None
+        if not self.status.has_value or self.value is None:
+            return UNKNOWN
         return "hit" if target.hit(self.value) else "miss"
 
     @property
@@ -156,7 +184,7 @@ class Stats:
     unwhole: int = 0
     """Times that the guard never passed, so that the last whole frame stayed."""
     resets: int = 0
-    """Times that the game's frame counter went backwards."""
+    """Times that the game's frame counter went backwards, or ahead by what no time explains."""
     batches: int = 0
     """Batches of lines fetched, the guard's own counters left out."""
 
@@ -182,6 +210,8 @@ class Frame:
     note: str = ""
     practice: Practice | None = None
     heap: Heap | None = field(default=None, repr=False, compare=False)
+    paths: tuple[str, ...] = field(default=(), repr=False, compare=False)
+    """Paths of this machine that its texts may name; see ``bridge.public_words``."""
 
     @cached_property
     def readings(self) -> tuple[Reading, ...]:
@@ -223,6 +253,7 @@ class Frame:
                     value=reading.value if _kept(reading.status) else None,
                     reason=reason,
                     age=age,
+                    cause="",
                 )
                 for reading in readings
             ]

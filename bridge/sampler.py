@@ -27,6 +27,7 @@ from bridge.identify import Identity, aligned_span
 from bridge.identifying import Identifier
 from bridge.image import Image
 from bridge.memory import LINE_SHIFT, MemoryMap, Span
+from bridge.pace import JUMPED, RESET, Pace
 from bridge.part import cut
 from bridge.phase import FINE, FramePhase
 from bridge.plan import Counter, Plan
@@ -121,6 +122,8 @@ class Sampler:
         self._unheld = ""
         self._next_time = time.monotonic()
         self._phase = FramePhase(1 / rate / 8)
+        self._pace: Pace = previous._pace if previous is not None else Pace()
+        self._numbered = False
         self._last: Frame | None = None
         self._standing: Frame | None = None
 
@@ -394,6 +397,7 @@ class Sampler:
         if guard and not await self._passes(guard, ended):
             return None
         number = self._frame_number(plan, sent)
+        self._numbered = number is not None
         if number is not None:
             self._notice_reset(plan, evaluator, number)
         counted = self._counted(number) + self._turns
@@ -446,11 +450,12 @@ class Sampler:
                 self._learned = touched
         make = frame_readings(evaluator, plan.watches, plan.program.watches)
         now = self._clock()
+        self._pace.took(number + self._turns, now)
         if self._asking is not None:
             self._asking.commit(evaluator, self._image, number, now)
         practice = None
         if self._practising is not None:
-            practice = self._practising.take(plan, evaluator, now, make)
+            practice = self._practising.take(plan, evaluator, now, make, numbered=self._numbered)
         return Frame(
             number,
             now,
@@ -461,6 +466,7 @@ class Sampler:
             self.stats,
             practice=practice,
             heap=evaluator.heap_seen,
+            paths=self.source.paths,
         )
 
     def _waiting(self, reason: str) -> Frame:
@@ -473,6 +479,7 @@ class Sampler:
         return Frame(
             *(0, self._clock(), "", self.source.name, str(self.consistency), make),
             *(self.stats, reason, practice),
+            paths=self.source.paths,
         )
 
     # frame numbers
@@ -494,24 +501,36 @@ class Sampler:
         return 1 if self._number is None else self._number + 1
 
     def _notice_reset(self, plan: Plan, evaluator: Evaluator, number: int) -> None:
-        """A counter that goes backwards, other than by running over, tells of a reset guest."""
+        """A counter that goes backwards, other than by running over, tells of a reset guest.
+
+        One that is ahead by what no time explains tells of a state that was loaded.
+        """
         last = self._before if self._number is None else self._number
         self._before = None
-        if last is None or number >= last:
+        if last is None:
+            return
+        if number >= last:
+            # dumps come when they come: their frames go by no clock of ours
+            dumped = self.source.consistency is Consistency.STILL
+            if not dumped and not self._pace.explains(number - last, self._clock()):
+                self._forget(evaluator, JUMPED)
             return
         turn = 1 << (8 * plan.counter.size if plan.counter else 32)
         if last - number > turn // 2:
             self._turns += turn
             self._number = last - turn
             return
+        self._forget(evaluator, RESET)
+
+    def _forget(self, evaluator: Evaluator, reason: str) -> None:
+        """What spans frames begins again."""
         self.stats = replace(self.stats, resets=self.stats.resets + 1)
+        self._pace.forget()
         evaluator.clear()
         if self._asking is not None:
             self._asking.clear()
         if self._practising is not None:
-            from bridge.practising import RESET
-
-            self._practising.cut_off(RESET)
+            self._practising.cut_off(reason)
         self._number = None
 
     async def _count(self, counter: Counter) -> int | None:

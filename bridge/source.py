@@ -64,6 +64,11 @@ class Source(abc.ABC):
         self.notes: list[str] = []
 
     @property
+    def paths(self) -> tuple[str, ...]:
+        """Paths of this machine that its name and its messages may have; others see their names."""
+        return ()
+
+    @property
     def name(self) -> str:
         """Names this source in readings and messages, for example ``file dawn.bin.gz``."""
         return self.kind

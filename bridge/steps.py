@@ -10,7 +10,9 @@ current one, whether they became true just then or were true before.
   Once it has begun it stays begun.  ``waited`` are the frames before, ``frames`` those since.
 * Where ``fail`` and ``done`` are true in the same frame, the step has failed.
 
-Frames are counted by the game's own numbers, so frames that were never sampled count as well.
+Frames are counted by the game's own numbers, so frames that were never sampled count as well; how
+many those were is told with each frame, and each result says it.  A step that was done in the frame
+behind missed ones may have been done in any of them, so it is marked, and so is the step after it.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,11 +34,15 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class StepSeen:
-    """What a frame shows of a step.  What has no value in the frame is not true."""
+    """What a frame shows of a step.  What has no value in the frame is not true.
+
+    ``doubtful`` says that one of them is made of earlier frames, not all of which were seen.
+    """
 
     done: bool = False
     begin: bool = False
     fail: bool = False
+    doubtful: bool = False
 
 
 class StepOutcome(StrEnum):
@@ -52,7 +59,8 @@ class StepResult:
     """How a step that was reached came out; ``frames`` and ``seconds`` count from its begin.
 
     ``frames_seen`` are those of the frames waited and since that were taken; None where they were
-    not counted.
+    not counted.  ``doubtful`` says that it was reached in missed frames, or that one of its
+    expressions was made of earlier frames of which some were missed.
     """
 
     name: str
@@ -61,25 +69,48 @@ class StepResult:
     frames: int
     seconds: float
     frames_seen: int | None = None
+    doubtful: bool = False
 
     @property
     def whole(self) -> bool | None:
-        """Whether each of its frames was seen; None where that is not known."""
+        """Whether all frames that it was judged by were seen; None where that is not known."""
+        if self.doubtful:
+            return False
         if self.frames_seen is None:
             return None
         return self.frames_seen >= self.waited + self.frames
 
+    def as_json(self) -> dict[str, Any]:
+        """The result for ``--json``; what is not known is null."""
+        return {
+            "step": self.name,
+            "outcome": str(self.outcome),
+            "waited": self.waited,
+            "frames": self.frames,
+            "seconds": self.seconds,
+            "frames_seen": self.frames_seen,
+            "whole": self.whole,
+        }
+
 
 class Way:
-    """Where the runner is among the steps."""
+    """Where the runner is among the steps.
 
-    def __init__(self, steps: Sequence[Step], frame: int, time: float) -> None:
+    *missed* are the frames from *frame* on that were not seen; None where nobody counts them.
+    """
+
+    def __init__(
+        self, steps: Sequence[Step], frame: int, time: float, missed: int | None = None
+    ) -> None:
         self._steps = steps
         self.index = 0
         self.results: list[StepResult] = []
+        self.doubtful = False
+        self._missed: int | None = None
         self._entered = frame
         self._began: tuple[int, float] | None = None
         self._enter(frame, time)
+        self._missed = missed
 
     @property
     def current(self) -> Step | None:
@@ -104,10 +135,17 @@ class Way:
         """Frames since the current step began; since it was reached while it waits."""
         return frame - (self._entered if self._began is None else self._began[0])
 
-    def take(self, seen: Sequence[StepSeen], frame: int, time: float) -> None:
-        """Go as far as a frame allows; where a step fails, nothing moves any more."""
+    def take(
+        self, seen: Sequence[StepSeen], frame: int, time: float, missed: int | None = None
+    ) -> None:
+        """Go as far as a frame allows; where a step fails, nothing moves any more.
+
+        *missed* frames before this one were not seen; None where nobody counts them.
+        """
+        self._missed = None if missed is None or self._missed is None else self._missed + missed
         while (step := self.current) is not None and not self.failed:
             now = seen[self.index]
+            self.doubtful = self.doubtful or now.doubtful
             if self._began is None:
                 if not now.begin:
                     return
@@ -120,6 +158,7 @@ class Way:
             self._result(step, StepOutcome.DONE, frame, time)
             self.index += 1
             self._enter(frame, time)
+            self._missed, self.doubtful = (None if missed is None else 0), bool(missed)
 
     def stop(self, outcome: StepOutcome, frame: int, time: float) -> tuple[StepResult, ...]:
         """All results, where the current step ends with *outcome*."""
@@ -135,7 +174,10 @@ class Way:
 
     def _result(self, step: Step, outcome: StepOutcome, frame: int, time: float) -> None:
         began, since = self._began or (frame, time)
+        all_frames = frame - self._entered
+        seen = None if self._missed is None else all_frames - self._missed
         result = StepResult(
-            step.name, outcome, began - self._entered, frame - began, max(0.0, time - since)
+            *(step.name, outcome, began - self._entered, frame - began, max(0.0, time - since)),
+            *(seen, self.doubtful),
         )
         self.results.append(result)

@@ -93,6 +93,8 @@ def parse(text: str, watch: str = "") -> ast.expr:
         offset = getattr(fault, "offset", None)
         column = 1 if offset is None else offset or len(line) + 1
         message = str(getattr(fault, "msg", fault)).lower().split("(<unknown>")[0].strip()
+        if isinstance(fault, UnicodeEncodeError):
+            column, message = fault.start + 1, "half of a surrogate pair is no character"
         if "nested" in message:
             raise _too_deep(line, 0, watch) from None
         raise ExpressionError(
@@ -113,7 +115,7 @@ def _comment(line: str) -> int | None:
         for token in tokenize.generate_tokens(io.StringIO(line.strip()).readline):
             if token.type == tokenize.COMMENT:
                 return len(line) - len(line.lstrip()) + token.start[1]
-    except (tokenize.TokenError, SyntaxError):
+    except (tokenize.TokenError, SyntaxError, ValueError, RecursionError, MemoryError):
         return None  # the parser says it better
     return None
 

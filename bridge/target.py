@@ -139,6 +139,8 @@ def as_stored(value: float, kind: ValueType) -> float:
 
 
 def _refuse_nonfinite(value: float) -> None:
+    if isinstance(value, int) and abs(value) > _EVERY_FLOAT:
+        raise ValueError(f"expected at most 1000 bits, found {value.bit_length()}")
     if isinstance(value, float) and not math.isfinite(value):
         raise ValueError(f"expected a finite number, found {value}")
 

@@ -36,7 +36,9 @@ class Score:
     """Totals at one moment.
 
     ``all`` is successes of attempts that came to an end by themselves: those that were cut off are
-    in ``cut_off`` alone.  ``streak`` is successes in a row up to now, over which a cut goes without
+    in ``cut_off`` alone.  ``not_whole`` of those in ``all`` were judged with frames missed.
+    ``unseen_between`` are the frames outside of attempts in which more of them may have begun.
+    ``streak`` is successes in a row up to now, over which a cut goes without
     breaking it.  ``steps`` has each step's rate: how often it was done, of the times that it was
     reached and came out as done, failed or given up.
     """
@@ -45,6 +47,8 @@ class Score:
     streak: int = 0
     cut_off: int = 0
     steps: tuple[tuple[str, Rate], ...] = ()
+    not_whole: int = 0
+    unseen_between: int = 0
 
 
 _GOOD = {StepOutcome.DONE: 1, StepOutcome.FAILED: 0, StepOutcome.RESET: 0}
@@ -56,6 +60,7 @@ class Totals:
 
     def __init__(self, steps: Iterable[str] = ()) -> None:
         self._good = self._count = self._streak = self._cut_off = 0
+        self._not_whole = self.unseen_between = 0
         self._steps: dict[str, tuple[int, int]] = dict.fromkeys(steps, (0, 0))
         self._fixed = bool(self._steps)
 
@@ -63,12 +68,14 @@ class Totals:
         """Count an attempt that has ended; one that is open says nothing yet."""
         if attempt.outcome is Outcome.OPEN:
             return
+        self.unseen_between += attempt.unseen_before
         if attempt.outcome is Outcome.CUT_OFF:
             self._cut_off += 1
         else:
             good = attempt.outcome is Outcome.SUCCESS
             self._count += 1
             self._good += good
+            self._not_whole += attempt.whole is False
             self._streak = self._streak + 1 if good else 0
         for step in attempt.steps:
             if step.outcome not in _GOOD or (self._fixed and step.name not in self._steps):
@@ -78,4 +85,7 @@ class Totals:
 
     def score(self) -> Score:
         steps = tuple((name, Rate(*counts)) for name, counts in self._steps.items())
-        return Score(Rate(self._good, self._count), self._streak, self._cut_off, steps)
+        return Score(
+            *(Rate(self._good, self._count), self._streak, self._cut_off, steps),
+            *(self._not_whole, self.unseen_between),
+        )

@@ -18,6 +18,9 @@ _TYPE = re.compile(
 )
 _COUNT = re.compile(r"\[\s*(\w+)\s*\]")
 MOST_ELEMENTS = 1 << 24
+MOST_LEVELS = 16
+"""Pointers and dimensions of a type; a C compiler need not take more than 12 of both
+(ISO C 5.2.4.1)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +49,11 @@ def parse_type(text: str) -> TypeName:
         if not count or total > MOST_ELEMENTS:
             raise ValueError(f'"{text}": expected counts of 1 to {MOST_ELEMENTS} elements in all')
     name = TypeName(match["name"], match["stars"].count("*"), counts)
+    for found, what in ((name.pointers, "*"), (len(counts), "[…]")):
+        if found > MOST_LEVELS:
+            raise ValueError(
+                f'"{text[:40]}…": expected at most {MOST_LEVELS} {what}, found {found}'
+            )
     if name.name == "char" and (name.pointers or not counts):
         raise ValueError(f'"{text}": char needs a length, as in char[16]')
     return name

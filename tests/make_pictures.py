@@ -1,7 +1,7 @@
 """Makes the README's pictures: ``python -m tests.make_pictures [NAME…]``.
 
-The demo's recording, with steps, is played by ``lowhalf run``; Debian's chromium shows its pages,
-and tmux is the terminal.  Needs both programs.  Pictures have few colours, to be small.
+They are of the demo itself: its bridge file is run for three laps, then Debian's chromium shows its
+pages, and tmux is the terminal.  Needs both programs.  Pictures have few colours, to be small.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import io
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -21,6 +22,7 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import AsyncIterator, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +32,7 @@ from rich.terminal_theme import TerminalTheme
 from rich.text import Text
 
 from adapters.commands.demo import demo_bridge
+from schemas.loader import load_bridge
 from tests.adapters.browser import Page, chromium, new_page
 from tests.commands.command import Running
 
@@ -45,25 +48,6 @@ SIZES = {
 MOST_BYTES = 200_000
 COLOURS = 128
 
-STEPS = """
-[[steps]]
-name = "find the lantern"
-done = "lantern_away < 2"
-hint = "it stands in the Lantern Room"
-[[steps]]
-name = "take it"
-done = "courier.held.kind == ActorKind.lantern"
-[[steps]]
-name = "carry it through the door"
-done = "courier.held != 0 and change(ledger.rooms_entered) > 0"
-hint = "do not let go"
-[[steps]]
-name = "wait for the gull"
-done = "courier.held.kind == ActorKind.gull"
-[attempts]
-start = "doors == 3"
-keep = ["held_x_low"]
-"""
 LAPS = 3
 LAP = 20.1
 """Seconds of the recording."""
@@ -93,14 +77,14 @@ NIGHT = TerminalTheme(
 
 
 def write_bridge(directory: Path) -> Path:
-    """The demo's bridge file on a free port, with steps."""
+    """The demo's bridge file on a free port, with its attempts kept in *directory*."""
     demo = demo_bridge()
     text = demo.read_text("utf-8")
-    text = re.sub(r'^schema = "(.*)"$', lambda m: _absolute("schema", m, demo), text, flags=re.M)
-    text = re.sub(r'^path = "(.*)"$', lambda m: _absolute("path", m, demo), text, flags=re.M)
+    for key in ("schema", "path", "gull_in_place"):
+        text = re.sub(rf'^{key} = "(.*)"$', partial(_absolute, key, beside=demo), text, flags=re.M)
     text = re.sub(r'^listen = ".*"$', 'listen = "127.0.0.1:0"', text, flags=re.M)
     path = directory / "tidewright.bridge.toml"
-    path.write_text(text if "[[steps]]" in text else text + STEPS, "utf-8")
+    path.write_text(text, "utf-8")
     return path
 
 
@@ -197,9 +181,18 @@ async def overlay(browser: str, url: str) -> None:
     async with pages(browser, [panel_size()] * len(PANELS)) as panels:
         for page, (_, query) in zip(panels, PANELS, strict=True):
             await page.open(f"{url}overlay?{query}")
-        await wait_for_step(url, STEP)
-        await asyncio.sleep(1.5)  # what fades has faded
-        save(overlay_sheet([await page.picture() for page in panels]), "overlay.png")
+        shots = []
+        for page in panels:
+            await page.call("Page.bringToFront")  # what is not seen is not painted
+            await page.wait_for("document.body?.dataset.link", "live")
+            in_time = False
+            while not in_time:  # on a busy machine the step may be over
+                await wait_for_step(url, STEP)
+                await asyncio.sleep(0.8)  # what fades has faded
+                shot = await page.picture()
+                in_time = (await asyncio.to_thread(_practice, url)).get("index") == STEP
+            shots.append(shot)
+        save(overlay_sheet(shots), "overlay.png")
 
 
 # The desk page
@@ -214,7 +207,8 @@ async def desk(browser: str, url: str, name: str) -> None:
         )
         await page.open(f"{url}desk")
         await page.wait_for(f"document.querySelector('{CHOSEN}') !== null")
-        await wait_for_step(url, STEP)
+        for _ in range(2):  # so that the plots have something to show
+            await wait_for_step(url, STEP)
         await page.evaluate(f"document.querySelector('{CHOSEN}').click()")
         await asyncio.sleep(2)
         save(opened(await page.picture()), name)
@@ -248,12 +242,14 @@ def screen_page(screen: str) -> str:
 
 
 def without_pages(bridge: Path) -> Path:
-    """The same bridge file for the terminal alone, with the same attempts."""
+    """The same bridge file for the terminal alone; it has the attempts that are there by now."""
     text = bridge.read_text("utf-8").replace("[outputs.overlay]\n", "")
     text = re.sub(r'^listen = ".*"$', "", text, flags=re.M)
-    text = text.replace("[attempts]\n", '[attempts]\nfile = "tidewright.attempts.sqlite"\n')
     path = bridge.with_name("terminal.bridge.toml")
     path.write_text(text, "utf-8")
+    kept = load_bridge(bridge).attempts_path
+    if kept.is_file():
+        shutil.copy(kept, load_bridge(path).attempts_path)
     return path
 
 

@@ -52,9 +52,12 @@ def test_the_scripts_bridge_file_is_the_demo_with_steps(tmp_path: Path) -> None:
     assert len(bridge.file.steps) == 4
     assert bridge.file.outputs.overlay is not None
     assert bridge.file.outputs.overlay.listen == "127.0.0.1:0"
+    bridge.attempts_path.write_bytes(b"kept")
     alone = load_bridge(make_pictures.without_pages(path))
     assert alone.file.outputs.overlay is None
-    assert alone.attempts_path == bridge.attempts_path
+    # each goes on from the same attempts by itself
+    assert alone.attempts_path != bridge.attempts_path
+    assert alone.attempts_path.read_bytes() == b"kept"
 
 
 def test_the_sheet_of_overlays_has_the_stated_size() -> None:

@@ -15,8 +15,10 @@ from adapters.commands.one_frame import take_frame
 from adapters.commands.wiring import make_source
 from adapters.recordings.recording import open_recording
 from adapters.sources.recording import RecordingPlayer
+from bridge.attempts import Attempt, Outcome
 from bridge.byte_order import ByteOrder, reorder
 from bridge.plan import memory_map, plans
+from bridge.practising import Practising, Rules
 from bridge.readings import Frame, Status
 from bridge.sampler import Sampler
 from schemas.loader import Bridge, load_bridge
@@ -228,8 +230,11 @@ async def test_the_demo_plays_through_its_bridge_file(monkeypatch: pytest.Monkey
     source = make_source(fast, SAMPLES, {})
     assert isinstance(source, RecordingPlayer)
     memory = await source.open(memory_map(bridge.schema))
-    sampler = Sampler(source, plans(bridge), memory, declared=None, rate=60)
-    rooms, kinds = set(), set()
+    practising = Practising(Rules.of(bridge.file))
+    ready = plans(bridge)
+    sampler = Sampler(source, ready, memory, declared=None, rate=60, practising=practising)
+    rooms, kinds, hit = set(), set(), set()
+    ended: dict[int, Attempt] = {}
     faults: dict[str, set[Status]] = {}
     async with asyncio.timeout(60):
         while not sampler.stats.resets:
@@ -240,6 +245,10 @@ async def test_the_demo_plays_through_its_bridge_file(monkeypatch: pytest.Monkey
             texts = {reading.watch.name: reading.text for reading in frame.readings}
             rooms.add(texts["room"])
             kinds.add(texts["held_kind"])
+            hit |= {reading.watch.name for reading in frame.readings if reading.target == "hit"}
+            if frame.practice is not None and (last := frame.practice.last) is not None:
+                ended[last.number] = last
+            assert frame.heap is not None
     await source.close()
     assert (sampler.stats.frames, sampler.stats.skipped) == (DEMO_FRAMES + 1, 0)
     assert rooms == {"Lantern Room", "Gallery", "Harbour", "Mist Stair"}
@@ -249,5 +258,16 @@ async def test_the_demo_plays_through_its_bridge_file(monkeypatch: pytest.Monkey
         "lantern_away",
         "held_kind",
         "held_x_low",
+        "held_block",
     }
     assert all(Status.UNMAPPED not in found for found in faults.values())
+    # in each lap every target is hit, one attempt fails and one succeeds
+    assert hit == {watch.name for watch in bridge.file.watches if watch.target}
+    assert hit == {"facing", "lantern_away", "held_kind", "held_x_low", "set_up"}
+    failed, good = ended.values()
+    assert (failed.outcome, failed.step) == (Outcome.FAILED, "carry it through the door")
+    # the scripts' own frames (tests/guest/README.md): lantern 60, put down 240; door 120, gull 180
+    assert [step.frames for step in failed.steps] == [44, 15, 180]
+    assert good.outcome is Outcome.SUCCESS
+    assert [step.frames for step in good.steps] == [44, 15, 60, 60]
+    assert all(len(plan.tallies) == 1 for plan in ready.values())

@@ -80,8 +80,10 @@ class AttemptsFile(Keeper):
     def ended(self, attempt: Attempt) -> None:
         self._jobs.put(attempt)
 
-    def tallied(self, expression: str, build: str, value: Value | None) -> None:
-        self._jobs.put((expression, build, json.dumps(value)))
+    def tallied(
+        self, expression: str, build: str, value: Value | None, *, whole: bool = True
+    ) -> None:
+        self._jobs.put((expression, build, json.dumps(value), whole))
 
     async def close(self) -> None:
         thread = self._thread

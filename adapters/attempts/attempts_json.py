@@ -33,12 +33,22 @@ def last_of(attempts: Sequence[Attempt], count: int) -> Sequence[Attempt]:
     return attempts[max(0, len(attempts) - max(0, count)) :]
 
 
+def whole_ones(attempts: Iterable[Attempt]) -> list[Attempt]:
+    """Those that are known to have been judged with all their frames seen."""
+    return [attempt for attempt in attempts if attempt.whole]
+
+
 def attempts_json(
-    bridge: Bridge, attempts: Sequence[Attempt], listed: Sequence[Attempt], running: bool
+    bridge: Bridge,
+    attempts: Sequence[Attempt],
+    listed: Sequence[Attempt],
+    running: bool,
+    left_out: int = 0,
 ) -> dict[str, Any]:
     """Totals and steps of all *attempts*, and those that are *listed* one by one.
 
-    Times are in game frames and in seconds, null where they are not known.
+    Times are in game frames and in seconds, null where they are not known.  *left_out* are how many
+    are in the file beside them.
     """
     score = score_of(attempts)
     good = [attempt for attempt in attempts if attempt.outcome is Outcome.SUCCESS]
@@ -52,6 +62,9 @@ def attempts_json(
             "interval": list(score.all.interval),
             "streak": score.streak,
             "cut_off": score.cut_off,
+            "not_whole": score.not_whole,
+            "unseen_between": score.unseen_between,
+            "left_out": left_out,
             "frames": best_and_median([attempt.frames for attempt in good]),
             "seconds": best_and_median([attempt.seconds for attempt in good]),
         },
@@ -79,6 +92,9 @@ def attempts_json(
                 "reason": attempt.reason,
                 "frames": attempt.frames,
                 "seconds": attempt.seconds,
+                "frames_seen": attempt.frames_seen,
+                "whole": attempt.whole,
+                "unseen_before": attempt.unseen_before,
                 "steps": [
                     {
                         "step": step.name,
@@ -86,6 +102,8 @@ def attempts_json(
                         "waited": step.waited,
                         "frames": step.frames,
                         "seconds": step.seconds,
+                        "frames_seen": step.frames_seen,
+                        "whole": step.whole,
                     }
                     for step in attempt.steps
                 ],

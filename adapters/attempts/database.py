@@ -6,7 +6,8 @@ the disk before it counts, so a finished attempt survives a power cut too.  That
 attempt, of which there is one every few seconds, on a thread that no frame waits for.
 
 ``user_version`` is the version of the tables.  Values are JSON texts: whole numbers of any size,
-and floats to their last bit.
+and floats to their last bit.  A file of an earlier version gets the columns that it lacks when it
+is opened for writing; opened for reading it is read as it is: what it does not hold is not known.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 from operator import itemgetter
 from pathlib import Path
+from typing import Any
 
 from bridge.attempts import Attempt, Kept, Outcome
 from bridge.steps import StepOutcome, StepResult
@@ -26,7 +28,7 @@ from bridge.values import Value
 from schemas.errors import OutputError
 from schemas.existing import exists, is_file
 
-VERSION = 1
+VERSION = 2
 APPLICATION = 0x4C48_4154
 """Marks the file as ours (``application_id``)."""
 BUSY = 1.0
@@ -43,7 +45,10 @@ CREATE TABLE attempt (
     step TEXT NOT NULL,
     reason TEXT NOT NULL,
     frames INTEGER,
-    seconds REAL
+    seconds REAL,
+    frames_seen INTEGER,
+    doubtful INTEGER NOT NULL DEFAULT 0,
+    unseen_before INTEGER NOT NULL DEFAULT 0
 );
 CREATE TABLE attempt_step (
     attempt INTEGER NOT NULL REFERENCES attempt (number),
@@ -53,6 +58,8 @@ CREATE TABLE attempt_step (
     waited INTEGER NOT NULL,
     frames INTEGER NOT NULL,
     seconds REAL NOT NULL,
+    frames_seen INTEGER,
+    doubtful INTEGER NOT NULL DEFAULT 0,
     PRIMARY KEY (attempt, position)
 ) WITHOUT ROWID;
 CREATE TABLE attempt_kept (
@@ -69,12 +76,31 @@ CREATE TABLE tally (
     build TEXT NOT NULL,
     value TEXT NOT NULL,
     count INTEGER NOT NULL,
+    in_gaps INTEGER NOT NULL DEFAULT 0,
     PRIMARY KEY (expression, build, value)
 ) WITHOUT ROWID;
 """
 
-TallyKey = tuple[str, str, str]
-"""Expression, build and value (a JSON text)."""
+_SINCE_VERSION_1 = (
+    "ALTER TABLE attempt ADD COLUMN frames_seen INTEGER",
+    "ALTER TABLE attempt ADD COLUMN doubtful INTEGER NOT NULL DEFAULT 0",
+    "ALTER TABLE attempt ADD COLUMN unseen_before INTEGER NOT NULL DEFAULT 0",
+    "ALTER TABLE attempt_step ADD COLUMN frames_seen INTEGER",
+    "ALTER TABLE attempt_step ADD COLUMN doubtful INTEGER NOT NULL DEFAULT 0",
+    "ALTER TABLE tally ADD COLUMN in_gaps INTEGER NOT NULL DEFAULT 0",
+)
+
+TallyKey = tuple[str, str, str, bool]
+"""Expression, build, value (a JSON text), and whether the moment's frame was seen."""
+
+
+@dataclass(frozen=True, slots=True)
+class TallyCount:
+    """How often a value was seen; ``in_gaps`` are further moments, in frames that were missed."""
+
+    value: Value | None
+    count: int
+    in_gaps: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +139,10 @@ def open_for_writing(path: Path, *, most_pages: int = 0) -> Database:
                 for statement in _TABLES.split(";")[:-1]:
                     connection.execute(statement)
                 connection.execute(f"PRAGMA application_id = {APPLICATION}")
-                connection.execute(f"PRAGMA user_version = {VERSION}")
+            elif _version(connection) == 1:
+                for statement in _SINCE_VERSION_1:
+                    connection.execute(statement)
+            connection.execute(f"PRAGMA user_version = {VERSION}")
             connection.execute(
                 "UPDATE attempt SET outcome = ?, reason = ? WHERE outcome = ?",
                 (Outcome.CUT_OFF, CUT_OFF, Outcome.OPEN),
@@ -166,7 +195,7 @@ def write_attempt(connection: sqlite3.Connection, attempt: Attempt) -> None:
     """Write an attempt as it is now.  Raises sqlite3.Error."""
     with transaction(connection):
         connection.execute(
-            "INSERT OR REPLACE INTO attempt VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT OR REPLACE INTO attempt VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 attempt.number,
                 attempt.build,
@@ -177,12 +206,18 @@ def write_attempt(connection: sqlite3.Connection, attempt: Attempt) -> None:
                 attempt.reason,
                 attempt.frames,
                 attempt.seconds,
+                attempt.frames_seen,
+                attempt.doubtful,
+                attempt.unseen_before,
             ),
         )
         connection.executemany(
-            "INSERT OR REPLACE INTO attempt_step VALUES (?, ?, ?, ?, ?, ?, ?)",
+            "INSERT OR REPLACE INTO attempt_step VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [
-                (attempt.number, place, s.name, s.outcome, s.waited, s.frames, s.seconds)
+                (
+                    *(attempt.number, place, s.name, s.outcome, s.waited, s.frames, s.seconds),
+                    *(s.frames_seen, s.doubtful),
+                )
                 for place, s in enumerate(attempt.steps)
             ],
         )
@@ -199,9 +234,12 @@ def write_tallies(connection: sqlite3.Connection, counts: Mapping[TallyKey, int]
     """Add to the counts of values.  Raises sqlite3.Error."""
     with transaction(connection):
         connection.executemany(
-            "INSERT INTO tally VALUES (?, ?, ?, ?) "
-            "ON CONFLICT DO UPDATE SET count = count + excluded.count",
-            [(*key, count) for key, count in counts.items()],
+            "INSERT INTO tally VALUES (?, ?, ?, ?, ?) ON CONFLICT DO UPDATE "
+            "SET count = count + excluded.count, in_gaps = in_gaps + excluded.in_gaps",
+            [
+                (*key, *((count, 0) if whole else (0, count)))
+                for (*key, whole), count in counts.items()
+            ],
         )
 
 
@@ -218,16 +256,9 @@ def read_attempts(database: Database, *, running: bool) -> list[Attempt]:
         steps = select("SELECT * FROM attempt_step ORDER BY attempt, position").fetchall()
         kept = select("SELECT * FROM attempt_kept ORDER BY attempt, position").fetchall()
         select("COMMIT")
-        attempts = {
-            row[0]: Attempt(
-                *(row[0], row[1], row[2], row[3], Outcome(row[4]), row[5], row[6]),
-                frames=row[7],
-                seconds=row[8],
-            )
-            for row in rows
-        }
+        attempts = {row[0]: _attempt(row) for row in rows}
         for number, group in groupby(steps, itemgetter(0)):
-            results = tuple(StepResult(r[2], StepOutcome(r[3]), r[4], r[5], r[6]) for r in group)
+            results = tuple(_step(row) for row in group)
             attempts[number] = replace(attempts[number], steps=results)
         for number, group in groupby(kept, itemgetter(0)):
             values = tuple(Kept(r[2], r[3], json.loads(r[4]), r[5]) for r in group)
@@ -242,19 +273,42 @@ def read_attempts(database: Database, *, running: bool) -> list[Attempt]:
     ]
 
 
-def read_tallies(database: Database) -> dict[tuple[str, str], list[tuple[Value | None, int]]]:
+def _attempt(row: tuple[Any, ...]) -> Attempt:
+    """A row of any version of the table: later ones have more columns behind the others."""
+    later: list[Any] = [None, 0, 0]
+    later[: len(row) - 9] = row[9:]
+    seen, doubtful, before = later
+    return Attempt(
+        *(row[0], row[1], row[2], row[3], Outcome(row[4]), row[5], row[6]),
+        frames=row[7],
+        seconds=row[8],
+        frames_seen=seen,
+        doubtful=bool(doubtful),
+        unseen_before=before,
+    )
+
+
+def _step(row: tuple[Any, ...]) -> StepResult:
+    later: list[Any] = [None, 0]
+    later[: len(row) - 7] = row[7:]
+    seen, doubtful = later
+    result = StepResult(row[2], StepOutcome(row[3]), row[4], row[5], row[6])
+    return replace(result, frames_seen=seen, doubtful=bool(doubtful))
+
+
+def read_tallies(database: Database) -> dict[tuple[str, str], list[TallyCount]]:
     """Values with their counts, the commonest first, by expression and build.
 
     Raises OutputError.
     """
-    found: dict[tuple[str, str], list[tuple[Value | None, int]]] = {}
+    found: dict[tuple[str, str], list[TallyCount]] = {}
     try:
         rows = database.connection.execute(
-            "SELECT expression, build, value, count FROM tally "
-            "ORDER BY expression, build, count DESC, value"
+            "SELECT * FROM tally ORDER BY expression, build, count DESC, value"
         )
-        for expression, build, value, count in rows:
-            found.setdefault((expression, build), []).append((json.loads(value), count))
+        for expression, build, value, *counts in rows:
+            count = TallyCount(json.loads(value), *counts)
+            found.setdefault((expression, build), []).append(count)
     except (sqlite3.Error, ValueError) as fault:
         raise wrong(database.path, "is damaged", fault) from fault
     return found
@@ -285,13 +339,13 @@ def _is_fresh(database: Database) -> bool:
     path, select = database.path, database.connection.execute
     try:
         marked = select("PRAGMA application_id").fetchone()[0]
-        version = select("PRAGMA user_version").fetchone()[0]
+        version = _version(database.connection)
         tables = select("SELECT count(*) FROM sqlite_master").fetchone()[0]
         if not tables and not marked and not version:
             return True
         if marked != APPLICATION:
             raise wrong(path, "is another program's database; name another file in [attempts]")
-        if version != VERSION:
+        if not 1 <= version <= VERSION:
             raise wrong(path, f"is of version {version}, expected {VERSION}: of a later lowhalf")
         state = select("PRAGMA quick_check(1)").fetchone()[0]
     # SQLite's words on what is damaged quote it, and that may be no UTF-8
@@ -300,6 +354,11 @@ def _is_fresh(database: Database) -> bool:
     if state != "ok":
         raise wrong(path, f"is damaged; move it away: {state.splitlines()[-1]}")
     return False
+
+
+def _version(connection: sqlite3.Connection) -> int:
+    version: int = connection.execute("PRAGMA user_version").fetchone()[0]
+    return version
 
 
 def _quoted(path: Path) -> str:

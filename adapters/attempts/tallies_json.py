@@ -6,13 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from adapters.attempts.database import open_for_reading, read_tallies
+from adapters.attempts.database import TallyCount, open_for_reading, read_tallies
 from bridge import nodes
 from bridge.plan import Plan
 from bridge.values import Value, ValueType, show_value
 from schemas.loader import Bridge
 
-Counts = dict[tuple[str, str], list[tuple[Value | None, int]]]
+Counts = dict[tuple[str, str], list[TallyCount]]
 """Values with their counts, the commonest first, by expression and build."""
 
 
@@ -57,22 +57,28 @@ def with_unseen(found: Counts, ready: Mapping[str, Plan]) -> Counts:
 
 
 def tallies_json(counts: Counts, ready: Mapping[str, Plan]) -> dict[str, Any]:
-    """Each tally's values, the commonest first, with their count and share of its moments."""
+    """Each tally's values, the commonest first, with their count and share of its moments.
+
+    ``in_gaps`` are further moments, which came in frames that were not seen: they are in no count
+    and in no share, and the value is that of the first frame seen behind them.
+    """
     forms = {name: _forms(plan) for name, plan in ready.items()}
     return {
         "tallies": [
             {
                 "expression": expression,
                 "build": build,
-                "moments": sum(count for _, count in values),
+                "moments": (moments := sum(each.count for each in values)),
+                "in_gaps": sum(each.in_gaps for each in values),
                 "values": [
                     {
-                        "value": value,
-                        "text": _text(forms.get(build, {}).get(expression), value),
-                        "count": count,
-                        "share": count / sum(count for _, count in values),
+                        "value": each.value,
+                        "text": _text(forms.get(build, {}).get(expression), each.value),
+                        "count": each.count,
+                        "share": each.count / moments if moments else 0.0,
+                        "in_gaps": each.in_gaps,
                     }
-                    for value, count in values
+                    for each in values
                 ],
             }
             for (expression, build), values in counts.items()

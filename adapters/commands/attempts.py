@@ -18,9 +18,10 @@ from adapters.attempts.attempts_json import (
     results_of,
     score_of,
     steps_of,
+    whole_ones,
 )
 from adapters.commands.read import columns
-from adapters.outputs.practice_words import outcome_words, rate_words
+from adapters.outputs.practice_words import outcome_words, rate_words, seen_words
 from adapters.printable import json_text, printable, spreadsheet_cell
 from bridge.attempts import Attempt, Outcome
 from bridge.steps import StepOutcome
@@ -40,6 +41,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help=f"list only the last N attempts; totals are of all (the table lists {SHOWN})",
     )
+    parser.add_argument(
+        "--whole",
+        action="store_true",
+        help="only attempts of which every frame was seen, in totals as in the list",
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -47,27 +53,41 @@ def run(arguments: argparse.Namespace) -> int:
     if bridge.file.attempts is None:
         raise bridge.text.error(("attempts",), "is missing: it says when an attempt starts")
     attempts, running = kept_attempts(bridge)
+    left_out = 0
+    if arguments.whole:
+        left_out, attempts = len(attempts), whole_ones(attempts)
+        left_out -= len(attempts)
     last = arguments.last
     if last is None:
         last = len(attempts) if arguments.json or arguments.csv else SHOWN
     listed = last_of(attempts, last)
     if arguments.json:
-        print(json_text(attempts_json(bridge, attempts, listed, running)))
+        answer = attempts_json(bridge, attempts, listed, running, left_out)
+        print(json_text(answer))
     elif arguments.csv:
         _print_csv(attempts, listed)
     else:
-        for line in table(bridge, attempts, listed):
+        for line in table(bridge, attempts, listed, left_out):
             print(line)
     return 0
 
 
-def table(bridge: Bridge, attempts: Sequence[Attempt], listed: Sequence[Attempt]) -> list[str]:
-    """The lines for people."""
+def table(
+    bridge: Bridge, attempts: Sequence[Attempt], listed: Sequence[Attempt], left_out: int = 0
+) -> list[str]:
+    """The lines for people.  What frames were missed of is told where any were."""
     score = score_of(attempts)
     good = [attempt for attempt in attempts if attempt.outcome is Outcome.SUCCESS]
     lines = [f"{printable(bridge.attempts_path.name)}: {rate_words(score.all)} succeeded"]
     lines[0] += f", {score.streak} in a row" if score.streak > 1 else ""
     lines[0] += f"; {score.cut_off} cut off" if score.cut_off else ""
+    if left_out:
+        lines.append(f"left out: {left_out} of which frames were missed, or not counted")
+    elif score.not_whole:
+        lines.append(f"frames were missed in {score.not_whole} of these; --whole leaves those out")
+    if score.unseen_between and not left_out:
+        count = score.unseen_between
+        lines.append(f"{count} frame{'s' * (count != 1)} between attempts may hide more of them")
     if good:
         frames = best_and_median([attempt.frames for attempt in good])
         seconds = best_and_median([attempt.seconds for attempt in good])
@@ -94,7 +114,9 @@ def table(bridge: Bridge, attempts: Sequence[Attempt], listed: Sequence[Attempt]
         lines += ["", *columns(rows)]
     if listed:
         names = _kept_names(listed)
-        rows = [["attempt", "began", "frames", "seconds", "outcome", *names]]
+        marked = any(attempt.whole is False for attempt in listed)
+        seen = ["seen"] if marked else []
+        rows = [["attempt", "began", "frames", *seen, "seconds", "outcome", *names]]
         for attempt in listed:
             kept = {value.watch: value.text or value.status for value in attempt.kept}
             rows.append(
@@ -102,6 +124,7 @@ def table(bridge: Bridge, attempts: Sequence[Attempt], listed: Sequence[Attempt]
                     str(attempt.number),
                     f"{datetime.fromtimestamp(attempt.began_time):%Y-%m-%d %H:%M:%S}",
                     "" if attempt.frames is None else str(attempt.frames),
+                    *([seen_words(attempt)] if marked else []),
                     "" if attempt.seconds is None else f"{attempt.seconds:.2f}",
                     _outcome(attempt),
                     *(kept.get(name, "") for name in names),
@@ -118,10 +141,12 @@ def _print_csv(attempts: Sequence[Attempt], listed: Sequence[Attempt]) -> None:
         [
             *("attempt", "build", "began", "began_frame", "outcome", "step", "reason"),
             *("frames", "seconds", *(f"frames of {step}" for step in steps), *names),
+            *("frames_seen", "whole", "unseen_before", *(f"whole {step}" for step in steps)),
         ]
     ]
     for attempt in listed:
         frames = {step.name: step.frames for step in attempt.steps}
+        whole = {step.name: step.whole for step in attempt.steps}
         kept = {value.watch: value.value for value in attempt.kept}
         rows.append(
             [
@@ -136,6 +161,8 @@ def _print_csv(attempts: Sequence[Attempt], listed: Sequence[Attempt]) -> None:
                 None if attempt.seconds is None else round(attempt.seconds, 3),
                 *(frames.get(step) for step in steps),
                 *(kept.get(name) for name in names),
+                *(attempt.frames_seen, _truth(attempt.whole), attempt.unseen_before),
+                *(_truth(whole.get(step)) for step in steps),
             ]
         )
     out = csv.writer(sys.stdout, lineterminator="\n")
@@ -149,6 +176,10 @@ def _kept_names(attempts: Iterable[Attempt]) -> list[str]:
 def _outcome(attempt: Attempt) -> str:
     words = outcome_words(attempt)
     return f"{words}: {attempt.reason}" if attempt.reason else words
+
+
+def _truth(value: bool | None) -> str:
+    return "" if value is None else str(value).lower()
 
 
 def _frames(count: float | None) -> str:

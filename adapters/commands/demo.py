@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import tempfile
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
 from adapters.commands.run import add_output_arguments, run_bridge
-from schemas.loader import load_bridge
+from schemas.loader import Bridge, load_bridge
 
 SPARE_PORTS = 20
 """Ports after the demo's own that are tried where that is in use."""
@@ -25,4 +27,19 @@ def demo_bridge() -> Path:
 def run(arguments: argparse.Namespace) -> int:
     # where the user names an address, no other will do
     spare = SPARE_PORTS if arguments.listen is None else 0
-    return run_bridge(load_bridge(demo_bridge()), arguments, spare_ports=spare)
+    with tempfile.TemporaryDirectory(prefix="lowhalf-demo-", ignore_cleanup_errors=True) as place:
+        bridge = keeping_in(load_bridge(demo_bridge()), Path(place))
+        return run_bridge(bridge, arguments, spare_ports=spare)
+
+
+def keeping_in(bridge: Bridge, directory: Path) -> Bridge:
+    """The same bridge with its attempts kept in *directory*.
+
+    Beside the bundled file nothing can be kept: what is installed may be read only, and a demo
+    leaves nothing behind.
+    """
+    table = bridge.file.attempts
+    if table is None:
+        return bridge
+    kept = table.model_copy(update={"file": str(directory / "demo.attempts.sqlite")})
+    return replace(bridge, file=bridge.file.model_copy(update={"attempts": kept}))

@@ -81,11 +81,17 @@ def _table(answer: Sequence[Mapping[str, Any]]) -> list[str]:
     for tally in answer:
         moments = tally["moments"]
         words = f"{moments} moment{'s' * (moments != 1)}"
+        if tally["in_gaps"]:
+            words += f", and {tally['in_gaps']} in frames that were not seen"
+        any_in_gaps = tally["in_gaps"] > 0
         lines += [""] * bool(lines)
         lines.append(printable(f"{tally['expression']}  build {tally['build']}  {words}"))
         lines += columns(
             [
-                [f"  {row['text']}", str(row["count"]), f"{row['share']:.1%}"]
+                [
+                    *(f"  {row['text']}", str(row["count"]), f"{row['share']:.1%}"),
+                    *([f"+{row['in_gaps']} not seen" if row["in_gaps"] else ""] * any_in_gaps),
+                ]
                 for row in tally["values"]
             ]
         )

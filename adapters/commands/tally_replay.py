@@ -1,8 +1,9 @@
 """Tallies counted again, from recordings and dumps.
 
 In a recording every frame is evaluated, so a moment is what it is in a live game: the frame in
-which the condition became true.  A dump is a single frame, of which nobody knows what was before:
-it is one moment where the condition is true in it.
+which the condition became true.  Frames that the recording lacks were missed here as well.  A dump
+is a single frame, of which nobody knows what was before: it is one moment where the condition is
+true in it.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from adapters.attempts.database import TallyCount
 from adapters.attempts.tallies_json import Counted, Counts
 from adapters.commands.one_frame import is_recording, take_frame, with_dump
 from adapters.commands.telling import tell
@@ -37,6 +39,7 @@ class _Counting(Keeper):
 
     def __init__(self) -> None:
         self.counts: Counter[tuple[str, str, str]] = Counter()
+        self.in_gaps: Counter[tuple[str, str, str]] = Counter()
         self.values: dict[str, Value | None] = {}
 
     async def open(self) -> Sequence[Attempt]:
@@ -48,10 +51,12 @@ class _Counting(Keeper):
     def ended(self, attempt: Attempt) -> None:
         """Attempts are not looked at."""
 
-    def tallied(self, expression: str, build: str, value: Value | None) -> None:
+    def tallied(
+        self, expression: str, build: str, value: Value | None, *, whole: bool = True
+    ) -> None:
         key = repr(value)
         self.values[key] = value
-        self.counts[expression, build, key] += 1
+        (self.counts if whole else self.in_gaps)[expression, build, key] += 1
 
     async def close(self) -> None:
         """Nothing is open."""
@@ -88,8 +93,11 @@ def replayed(
             tell(word)
         raise unread[-1]
     found: Counts = {}
-    for (expression, build, key), count in counting.counts.most_common():
-        found.setdefault((expression, build), []).append((counting.values[key], count))
+    seen = dict(counting.counts.most_common())
+    for place in (*seen, *(place for place in counting.in_gaps if place not in seen)):
+        expression, build, key = place
+        count = TallyCount(counting.values[key], seen.get(place, 0), counting.in_gaps[place])
+        found.setdefault((expression, build), []).append(count)
     return Counted(found, words, failed)
 
 

@@ -9,8 +9,9 @@ A bridge is a Homie device and a watch is a node of it::
     homie/5/DEVICE/WATCH/text        the value for people
     homie/5/DEVICE/WATCH/status      ok; freed, header, between, changed, damaged: with a value;
                                      null, unmapped, misaligned, waiting, offline, error
-    homie/5/DEVICE/WATCH/target      hit or miss, where the watch has a target
-    homie/5/DEVICE/WATCH/distance    what there is to go, where the target has distances
+    homie/5/DEVICE/WATCH/target      hit, miss or unknown, where the watch has a target
+    homie/5/DEVICE/WATCH/distance    what there is to go, where the target has distances; deleted
+                                     while the target is unknown
     homie/5/DEVICE/bridge/build      likewise source, consistency: of the newest frame
     homie/5/DEVICE/bridge/skipped    frames that were never sent
     homie/5/DEVICE/bridge/instance   which process speaks for the device; again every two seconds
@@ -19,7 +20,14 @@ A bridge is a Homie device and a watch is a node of it::
 
 The convention has no way to write that there is no value.  So where a watch has none its ``value``
 is left as it was and ``status`` says why: a value holds only while ``$state`` is ``ready`` and
-``status`` is ``ok`` or warns of a pointer into the heap.
+``status`` is ``ok`` or warns of a pointer into the heap.  And since ``ready`` means that the values
+of all properties have been sent (convention 5.0.0, "Device Lifecycle"), a property is described
+once there is a value for it, and not before.
+
+Every retained property is sent at QoS 0, at every time: the convention recommends 2, but order is
+kept only among messages of one QoS, and an acknowledgement of each would hold values back that are
+stale a tenth of a second later: a broker 120 ms away that takes 20 at a time would take 160 a
+second.  Nothing is lost by it: a connection that breaks is set up anew and all is sent again.
 """
 
 from __future__ import annotations
@@ -28,20 +36,23 @@ import json
 import math
 import re
 import time
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 
+from adapters.outputs.homie_payload import DELETED, homie_json, homie_string
 from adapters.outputs.homie_practice import (
+    EVENT,
+    EVENTS_DROPPED,
     NO_PRACTICE,
     PRACTICE_NODE,
     PracticeTopics,
-    string_payload,
 )
-from adapters.printable import json_text, printable
-from bridge.readings import Frame, Reading, Status, Watch
+from bridge.public_words import public_text
+from bridge.readings import UNKNOWN, Frame, Reading, Status, Watch
 from bridge.values import Kind, Value, ValueType, shortest_single
 from schemas.errors import OutputError
 
+TARGETS = f"hit,miss,{UNKNOWN}"
 BRIDGE_NODE = "bridge"
 """The node that is not a watch."""
 
@@ -138,33 +149,72 @@ class Device:
                     output="mqtt",
                 )
             nodes[PRACTICE_NODE] = practice.node()
+        self.event = f"{self.practice}/{EVENT}"
+        self.events_dropped = f"{self.practice}/{EVENTS_DROPPED}"
         self.content: dict[str, Any] = {"homie": "5.0", "name": name, "nodes": nodes}
-        self.retained = frozenset(
-            [self.state, self.description, self.alert]
-            + [
-                f"{self.root}/{node}/{name}"
-                for node, about in nodes.items()
-                for name, property in about["properties"].items()
-                if property.get("retained", True)
-            ]
+        self.properties = frozenset(
+            f"{self.root}/{node}/{name}"
+            for node, about in nodes.items()
+            for name, property in about["properties"].items()
+            if property.get("retained", True)
         )
+        self.retained = self.properties | {self.state, self.description, self.alert}
 
-    def describe(self, version: int) -> bytes:
-        """The payload of ``$description``."""
-        content = {"homie": self.content["homie"], "version": version, **self.content}
-        return _json(content)
+    def content_of(self, valued: Collection[str] | None = None) -> dict[str, Any]:
+        """What ``$description`` says, its version left out.
 
-    def version_after(self, *published: bytes | None) -> int:
+        Of the retained properties only those whose topics are in *valued* are in it; all are where
+        it is None.
+        """
+        if valued is None:
+            return self.content
+        nodes = {
+            node: {
+                **about,
+                "properties": {
+                    name: property
+                    for name, property in about["properties"].items()
+                    if not property.get("retained", True) or f"{self.root}/{node}/{name}" in valued
+                },
+            }
+            for node, about in self.content["nodes"].items()
+        }
+        return {**self.content, "nodes": nodes}
+
+    def describe(self, version: int, valued: Collection[str] | None = None) -> bytes:
+        """The payload of ``$description``, of the properties in *valued* (see ``content_of``)."""
+        content = self.content_of(valued)
+        return _json({"homie": content["homie"], "version": version, **content})
+
+    def described_alike(self, published: bytes | None) -> frozenset[str]:
+        """The topics of the retained properties that the description *published* has the same of.
+
+        What a broker holds under these is a value of the same type.
+        """
+        found = read_description(published)
+        nodes = found[1].get("nodes") if found is not None else None
+        alike = set()
+        for node, about in self.content["nodes"].items():
+            other = nodes.get(node) if isinstance(nodes, dict) else None
+            others = other.get("properties") if isinstance(other, dict) else None
+            for name, property in about["properties"].items():
+                if isinstance(others, dict) and others.get(name) == property:
+                    alike.add(f"{self.root}/{node}/{name}")
+        return self.properties & alike
+
+    def version_after(self, *published: bytes | None, valued: Collection[str] | None = None) -> int:
         """The version to publish where *published* are the descriptions known so far.
 
-        It is theirs where they say the same.  Otherwise it is higher than any, and not below the
-        seconds since the Unix epoch, so that it does not fall where nothing is known any more.
+        It is theirs where they say the same as ``content_of(valued)``.  Otherwise it is higher than
+        any, and not below the seconds since the Unix epoch, so that it does not fall where nothing
+        is known any more.
         """
         versions = []
+        wanted = self.content_of(valued)
         for found in map(read_description, published):
             if found is not None:
                 version, content = found
-                same = content == self.content
+                same = content == wanted
                 versions.append(version if same else max(version + 1, int(time.time())))
         return max(versions, default=int(time.time()))
 
@@ -190,7 +240,7 @@ def _watch_node(watch: Watch) -> dict[str, Any]:
         "status": {"name": "Status", "datatype": "enum", "format": ",".join(Status)},
     }
     if watch.target is not None:
-        properties["target"] = {"name": "Target", "datatype": "enum", "format": "hit,miss"}
+        properties["target"] = {"name": "Target", "datatype": "enum", "format": TARGETS}
         if watch.target.measured:
             properties["distance"] = {"name": "Distance", "datatype": "float"}
     return {"name": watch.title, "type": "lowhalf-watch", "properties": properties}
@@ -244,6 +294,11 @@ def float_payload(value: float, *, single: bool = False) -> bytes | None:
     return text.replace("+", "").encode()
 
 
+def string_payload(text: str) -> bytes:
+    """A string by the convention, see ``homie_string``."""
+    return homie_string(text)
+
+
 def value_of(reading: Reading) -> bytes | None:
     """The payload of a reading's value; None where there is nothing to publish."""
     if reading.value is None or not (reading.status.has_value or reading.status is Status.OFFLINE):
@@ -259,18 +314,23 @@ def status_of(reading: Reading) -> Status:
 
 
 def reading_payloads(reading: Reading) -> dict[str, bytes]:
-    """What to publish of a reading, by property; what is left out is left as it was."""
+    """What to publish of a reading, by property; what is left out is left as it was.
+
+    A distance that is not known is DELETED: the convention has no number that says so.
+    """
     status = status_of(reading)
     payloads: dict[str, bytes] = {}
     value = value_of(reading)
     if value is not None:
         payloads["value"] = value
     payloads["text"] = string_payload(_text(reading))
-    if status.has_value and (target := reading.target) is not None:
-        payloads["target"] = target.encode()
-        distance = reading.distance
-        if distance is not None and (payload := float_payload(distance)) is not None:
-            payloads["distance"] = payload
+    if (aim := reading.watch.target) is not None:
+        judged = reading.target if status.has_value else None
+        payloads["target"] = (judged or UNKNOWN).encode()
+        if aim.measured:
+            distance = reading.distance if status.has_value else None
+            found = float_payload(distance) if distance is not None else None
+            payloads["distance"] = found or DELETED
     # Last, so that who waits for ok finds the value that belongs to it.
     payloads["status"] = status.encode()
     return payloads
@@ -284,23 +344,28 @@ def _text(reading: Reading) -> str:
         return ""
 
 
-def bridge_payloads(frame: Frame) -> dict[str, bytes]:
-    """What to publish of the frame itself, by property of the bridge node."""
+def bridge_payloads(frame: Frame | None) -> dict[str, bytes]:
+    """What to publish of the frame itself, by property of the bridge node; empty without one."""
+    if frame is None:
+        return dict.fromkeys(("build", "source", "consistency"), string_payload(""))
     return {
         "build": string_payload(frame.build),
-        "source": string_payload(frame.source),
+        "source": string_payload(public_text(frame.source, frame.paths)),
         "consistency": string_payload(frame.consistency),
     }
 
 
 def alert_payload(frame: Frame) -> bytes:
-    """Why the source is gone; no byte at all, which deletes the alert, while it is there."""
+    """Why the source is gone; DELETED while it is there.
+
+    Files are called by their names alone: a broker's readers are not at this machine.
+    """
     if frame.note:
-        return printable(frame.note).encode()
+        return homie_string(public_text(frame.note, frame.paths))
     for reading in frame.readings:
         if reading.status is Status.OFFLINE:
-            return printable(reading.reason or "source unavailable").encode()
-    return b""
+            return homie_string(public_text(reading.reason, frame.paths) or "source unavailable")
+    return DELETED
 
 
 def frame_payload(frame: Frame) -> bytes:
@@ -332,4 +397,4 @@ def frame_payload(frame: Frame) -> bytes:
 
 
 def _json(content: Mapping[str, Any]) -> bytes:
-    return json_text(content, separators=(",", ":"), allow_nan=False).encode()
+    return homie_json(content)

@@ -5,7 +5,7 @@ path           gives
 =============  ====================================================================
 /              a page of links
 /overlay       the page for streaming software; ``?watches=a,b&scale=1.5&theme=…``
-/frame.json    the newest frame, as ``--json`` prints it; 503 while there is none
+/frame.json    the newest frame, as ``--json`` prints it but for paths; 503 while there is none
 /live          a WebSocket that sends whole snapshots; each is answered by ``ack``;
                ``?parts=heap,desk`` asks for what is only sent to those who ask
 /desk          the page for the person who practises
@@ -18,6 +18,10 @@ path           gives
 /pages/NAME    what the pages are made of
 /here.svg      a picture that says that the server is up (see ``web_guard``)
 =============  ====================================================================
+
+What viewers of a stream may see names files without their folders (``bridge.public_words``): the
+overlay, the first page and the frame.  The desk, and what it asks for, has the paths in full where
+the server is on loopback, and nowhere else.
 """
 
 from __future__ import annotations
@@ -49,6 +53,7 @@ from adapters.outputs.web_names import names
 from adapters.outputs.web_pages import Pages
 from adapters.outputs.web_snapshot import PARTS, frame_snapshot, waiting_snapshot
 from bridge.output import Output
+from bridge.public_words import public_frame, public_text
 from bridge.questions import Questions
 from bridge.readings import Frame, Watch
 from schemas.errors import OutputError, TooManyQuestions
@@ -92,7 +97,7 @@ class OverlayServer(Output):
         self._frame: Frame | None = None
         self._pages = Pages()
         self._feed = Feed()
-        self._clients = Clients(log)
+        self._clients = Clients(log, hears=True)
         self._asking = Clients(log)
         self._desk = desk
         self._watches: tuple[Watch, ...] = ()
@@ -136,6 +141,8 @@ class OverlayServer(Output):
         seen = self._heap.of(frame) if "heap" in parts else None
         if "heap" in parts:
             self._heap_is_late = seen is None or seen.frame != frame.number
+        if "desk" not in parts or self._is_shared:
+            frame = public_frame(frame)
         return frame_snapshot(frame, parts, heap=seen, health=self._health)
 
     def _heap_came(self) -> None:
@@ -156,7 +163,20 @@ class OverlayServer(Output):
             layouts=list(desk.layout(self._build).saved_layouts) if desk is not None else [],
             tallies=desk is not None and desk.tallies is not None,
             history=desk is not None and desk.history is not None,
+            pages=self._clients.told,
+            words=self._desk_words,
         )
+
+    @property
+    def _is_shared(self) -> bool:
+        """Whether others than this machine can see even the desk."""
+        return self._token is not None
+
+    def _desk_words(self, text: str) -> str:
+        """What is said of the machine, for the desk."""
+        if not self._is_shared:
+            return text
+        return public_text(text, self._frame.paths if self._frame is not None else ())
 
     @property
     def _build(self) -> str:
@@ -251,7 +271,7 @@ class OverlayServer(Output):
     async def _newest(self, request: web.Request) -> web.Response:
         if self._frame is None:
             return web.json_response({"error": "no frame yet"}, status=503)
-        return web.json_response(self._frame.as_json(), dumps=_dumps)
+        return web.json_response(public_frame(self._frame).as_json(), dumps=_dumps)
 
     async def _live(self, request: web.Request) -> web.StreamResponse:
         parts = asked_parts(request, PARTS)
@@ -270,7 +290,7 @@ class OverlayServer(Output):
         except TooManyQuestions as fault:
             raise web.HTTPServiceUnavailable(text=f"{fault}\n") from None
         try:
-            return await self._asking.serve(request, FollowedQuestion(question))
+            return await self._asking.serve(request, FollowedQuestion(question, self._desk_words))
         finally:
             question.close()
 
@@ -280,10 +300,10 @@ class OverlayServer(Output):
         return web.json_response(found, dumps=_dumps)
 
     async def _history_json(self, request: web.Request) -> web.Response:
-        return await self._history.response()
+        return await self._history.response(self._desk_words)
 
     async def _tallies_json(self, request: web.Request) -> web.Response:
-        return await self._tallies.response()
+        return await self._tallies.response(self._desk_words)
 
     async def _layouts_json(self, desk: Desk, request: web.Request) -> web.Response:
         saved = desk.layout(self._build).saved_layouts

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from aiohttp import web
@@ -33,8 +35,10 @@ def asked_text(request: web.Request) -> str:
 class FollowedQuestion:
     """A question as a WebSocket client follows it."""
 
-    def __init__(self, question: Question) -> None:
+    def __init__(self, question: Question, words: Callable[[str], str] = str) -> None:
+        """*words* makes of what is said of the source what the page may see of it."""
         self._question = question
+        self._words = words
 
     @property
     def serial(self) -> int:
@@ -46,23 +50,26 @@ class FollowedQuestion:
     def take(self) -> str:
         answer = self._question.answer
         assert answer is not None
-        shown = answer_json(self._question.text, answer)
+        shown = answer_json(self._question.text, answer, self._words)
         return json.dumps(shown, allow_nan=False, separators=(",", ":"))
 
 
-def answer_json(text: str, answer: Answer) -> dict[str, Any]:
+def answer_json(text: str, answer: Answer, words: Callable[[str], str] = str) -> dict[str, Any]:
     """One answer.  ``error`` is why the text is not understood, ``at`` the column in it, from 0.
 
     ``at`` is null where the fault is in another text, such as that of a watch it names.  ``result``
     is null where there is no reading yet.
     """
-    lines = answer.working
+    lines = [
+        (step, replace(reading, reason=words(reading.reason)) if reading.reason else reading)
+        for step, reading in answer.working
+    ]
     bases = (None, *(reading for _, reading in lines))
     error = answer.error
     return {
         "frame": answer.frame,
         "build": answer.build,
-        "note": answer.note,
+        "note": words(answer.note),
         "expression": text,
         "error": None
         if error is None

@@ -8,6 +8,9 @@ messages are ever under way to a client, so that is also how many stale ones it 
 
 When nothing is new for a while the newest is sent again, so that a page can tell a game that
 stands still from a server that is gone.  ``held`` is how many seconds ago the snapshot was new.
+
+A page on air does not show what is wrong with its own address, or what it has no room for.  It
+tells it here, in a message that begins with ``told``, and the desk shows it while the page is open.
 """
 
 from __future__ import annotations
@@ -21,7 +24,13 @@ from typing import Any, Protocol
 
 from aiohttp import WSCloseCode, WSMsgType, web
 
+from adapters.printable import printable
+
 ACK = "ack"
+TOLD = "told "
+LONGEST_TOLD = 1000
+"""Characters of what a page tells that are kept."""
+MOST_TOLD = 16
 CREDIT = 2
 
 Parts = frozenset[str]
@@ -159,12 +168,20 @@ class Clients:
     GOODBYE = 0.4
     """Seconds that a client gets to answer a close before it is cut off."""
 
-    def __init__(self, log: logging.Logger) -> None:
+    def __init__(self, log: logging.Logger, *, hears: bool = False) -> None:
+        """*hears* says whether clients may tell what they cannot show."""
         self._log = log
+        self._hears = hears
         self._transports: dict[web.WebSocketResponse, asyncio.Transport] = {}
+        self._told: dict[web.WebSocketResponse, str] = {}
 
     def __len__(self) -> int:
         return len(self._transports)
+
+    @property
+    def told(self) -> list[str]:
+        """What the clients that are connected have to tell, each once, at most MOST_TOLD."""
+        return list(dict.fromkeys(filter(None, self._told.values())))[:MOST_TOLD]
 
     async def serve(self, request: web.Request, followed: Followed) -> web.StreamResponse:
         """A client's whole life.  Raises HTTPServiceUnavailable where there are MOST already."""
@@ -197,6 +214,7 @@ class Clients:
             pass  # the client went; there is nobody to tell
         finally:
             self._transports.pop(socket, None)
+            self._told.pop(socket, None)
             if isinstance(transport, asyncio.Transport):
                 # A transport that is only closed waits for a client that does not read.
                 asyncio.get_running_loop().call_later(self.GOODBYE, transport.abort)
@@ -223,6 +241,9 @@ class Clients:
     async def _receive(self, socket: web.WebSocketResponse, credit: Credit) -> None:
         async for message in socket:
             if message.type is WSMsgType.TEXT and message.data == ACK and credit.give():
+                continue
+            if self._hears and message.type is WSMsgType.TEXT and message.data.startswith(TOLD):
+                self._told[socket] = printable(message.data[len(TOLD) :][:LONGEST_TOLD])
                 continue
             if message.type in (WSMsgType.TEXT, WSMsgType.BINARY):
                 await socket.close(

@@ -63,15 +63,22 @@ def health(
     layouts: Sequence[str],
     tallies: bool,
     history: bool,
+    pages: Sequence[str] = (),
+    words: Callable[[str], str] = str,
 ) -> dict[str, Any]:
-    """``rate`` is in frames a second, ``state`` an output's own words about itself."""
+    """``rate`` is in frames a second, ``state`` an output's own words about itself.
+
+    ``pages`` is what overlay pages have to complain of; *words* makes of an output's words what
+    the page may see of them.
+    """
     return {
         "rate": round(rate, 2),
         "outputs": [
-            {"kind": output.kind, "state": output.state, "skipped": output.skipped}
+            {"kind": output.kind, "state": words(output.state), "skipped": output.skipped}
             for output in outputs
         ],
         "layouts": list(layouts),
         "tallies": tallies,
         "history": history,
+        "pages": list(pages),
     }

@@ -33,21 +33,24 @@ class SlowJson:
         self._body = ""
         self._status = 200
 
-    async def response(self) -> web.Response:
-        """What was read, null where there is nothing; 503 and ``error`` where it cannot be."""
+    async def response(self, words: Callable[[str], str] = str) -> web.Response:
+        """What was read, null where there is nothing; 503 and ``error`` where it cannot be.
+
+        *words* makes of an error's text what the page may see of it.
+        """
         async with self._lock:
             if self._made is None or time.monotonic() - self._made > LASTS:
-                self._status, self._body = await in_thread(self._make, self._name)
+                self._status, self._body = await in_thread(partial(self._make, words), self._name)
                 self._made = time.monotonic()
         return web.Response(
             text=self._body, status=self._status, content_type="application/json", charset="utf-8"
         )
 
-    def _make(self) -> tuple[int, str]:
+    def _make(self, words: Callable[[str], str]) -> tuple[int, str]:
         try:
             return 200, json.dumps(self._read(), allow_nan=False)
         except LowhalfError as fault:
-            return 503, json.dumps({"error": str(fault)})
+            return 503, json.dumps({"error": words(str(fault))})
 
 
 _T = TypeVar("_T")

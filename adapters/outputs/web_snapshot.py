@@ -8,16 +8,19 @@ import re
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from adapters.outputs.page_text import Rooms, shown_text
 from adapters.outputs.practice_words import practice_words
 from adapters.outputs.web_heap import SeenHeap
 from adapters.outputs.words import target_words, to_go
 from bridge.heap import Heap
+from bridge.practice import Practice
 from bridge.readings import Frame, Reading, Status, Watch
 from bridge.target import Target
 
 PARTS = frozenset(("heap", "desk"))
 """What a snapshot holds only where it was asked for."""
 MOST_BLOCKS = 4096
+_ROOMS = Rooms()
 _INDEX = re.compile(r"\s*block\(.+\)\.index\s*", re.DOTALL)
 
 
@@ -41,10 +44,15 @@ def frame_snapshot(
         "note": frame.note,
         "stats": dataclasses.asdict(frame.stats),
         "readings": [shown(reading) for reading in frame.readings],
-        **({"practice_words": practice_words(frame.practice)} if frame.practice else {}),
+        **({"practice_words": _practice_words(frame.practice)} if frame.practice else {}),
         **({"heap": heap_snapshot(frame, heap)} if "heap" in parts else {}),
         **({"health": health() if health else None} if "desk" in parts else {}),
     }
+
+
+def _practice_words(practice: Practice) -> str:
+    """Without the expressions of what has no value, which are the terminal's and Working's."""
+    return practice_words(dataclasses.replace(practice, reason=""))
 
 
 def waiting_snapshot(
@@ -74,14 +82,22 @@ def waiting_snapshot(
 def reading_snapshot(reading: Reading) -> dict[str, Any]:
     """A reading's JSON and its label, target, distance and age.
 
+    ``shown`` is the value as pages show it, ``plain`` the status in words without an expression,
+    ``room`` the watch's own widest sensible texts, ``measured`` whether it has a way to its
+    target.
     ``distance`` is a number in the watch's unit or null; ``to_go`` is its text, ``within`` how far
     from the target's middle is near enough, null where it has none, ``words`` the state of the
     target in words, ``age`` is in seconds.
     """
     distance = reading.distance
     target = reading.watch.target
+    room = _ROOMS.of(reading.watch)
     return {
         **reading.as_json(),
+        "shown": shown_text(reading),
+        "plain": reading.plain,
+        "room": {"value": room.value, "words": room.words},
+        "measured": target is not None and target.measured,
         "label": reading.watch.title,
         "target_text": target.text if target else None,
         "distance": distance if distance is not None and math.isfinite(distance) else None,

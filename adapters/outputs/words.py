@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from bridge.readings import Reading, Status
+from adapters.outputs.page_text import LONGEST, cut
+from bridge.readings import UNKNOWN, Reading, Status
 
 
 def to_go(reading: Reading) -> str:
@@ -13,14 +14,16 @@ def to_go(reading: Reading) -> str:
     if reading.watch.show == "degrees":
         return f"{distance * 360 / 65536:+.2f}°"
     if reading.watch.show.startswith("fixed:"):
-        return f"{distance:+.{int(reading.watch.show[6:])}f}"
-    return f"{distance:+d}" if isinstance(distance, int) else f"{distance:+.6g}"
+        text = f"{distance:+.{int(reading.watch.show[6:])}f}"
+    else:
+        text = f"{distance:+d}" if isinstance(distance, int) else f"{distance:+.6g}"
+    return text if len(text) <= LONGEST else cut(distance, sign=True)
 
 
 def target_words(reading: Reading) -> str:
     """``hit``, ``+3 to go`` or ``wants lantern``; empty without a target or a value."""
     target = reading.watch.target
-    if reading.target is None or target is None:
+    if target is None or reading.target == UNKNOWN:
         return ""
     if reading.target == "hit":
         return "hit"

@@ -36,7 +36,7 @@ READINGS_JSON_SCHEMA: dict[str, Any] = {
                     "value": {"type": ["number", "string", "boolean", "null"]},
                     "text": {"type": "string"},
                     "address": {"type": ["integer", "null"], "description": "guest address"},
-                    "target": {"enum": ["hit", "miss", None]},
+                    "target": {"enum": ["hit", "miss", "unknown", None]},
                     "reason": {"type": "string"},
                 },
             },

@@ -50,6 +50,10 @@ class FileDump(Source):
         self._held: dict[str, HeldBytes] = {}
 
     @property
+    def paths(self) -> tuple[str, ...]:
+        return (str(self.path),)
+
+    @property
     def name(self) -> str:
         return f"file {self.path.name}{self.form}"
 

@@ -73,6 +73,10 @@ class DumpFolder(Source):
         self._changed = asyncio.Event()
 
     @property
+    def paths(self) -> tuple[str, ...]:
+        return (str(self.path),)
+
+    @property
     def name(self) -> str:
         return f"folder {self.path.name}{self._dump.form if self._dump else ''}"
 

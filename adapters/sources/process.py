@@ -92,6 +92,11 @@ class ProcessMemory(Source):
         self._seek_again_at = 0.0
         self._again: asyncio.Task[None] | None = None
         self._elsewhere: Copy | None = None
+        self._found_in: set[str] = set()
+
+    @property
+    def paths(self) -> tuple[str, ...]:
+        return (self.settings.name, *self._found_in)
 
     @property
     def name(self) -> str:
@@ -307,6 +312,7 @@ class ProcessMemory(Source):
                 now = self._clock()
                 self._search_large_at = now + (MOST_SEARCHING - 1) * (now - began)
             if found:
+                self._found_in.update(copy.area.path for copy in found if copy.area.path)
                 live = find_ram.moving(found, self.plans, memory, region, reader.read, stop)
             if live:
                 break

@@ -49,6 +49,10 @@ class RecordingPlayer(Source):
         self._playing = False
 
     @property
+    def paths(self) -> tuple[str, ...]:
+        return (str(self.path),)
+
+    @property
     def name(self) -> str:
         return f"recording {self.path.name}"
 

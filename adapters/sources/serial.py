@@ -79,6 +79,10 @@ class SerialLine(PushedFrames):
         self._dropped = False
 
     @property
+    def paths(self) -> tuple[str, ...]:
+        return (self.settings.port,)
+
+    @property
     def name(self) -> str:
         return f"serial {self.settings.port}"
 

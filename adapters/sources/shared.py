@@ -59,6 +59,10 @@ class SharedMemory(Source):
         self._left: tuple[int, ...] | None = None
 
     @property
+    def paths(self) -> tuple[str, ...]:
+        return (str(self.path),)
+
+    @property
     def name(self) -> str:
         return f"shared {self.path.name}"
 

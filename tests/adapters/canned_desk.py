@@ -159,7 +159,8 @@ def reading(watch: str, text: str = "", **more: Any) -> Message:
         "watch": watch, "status": "ok", "value": None, "text": text, "address": None,
         "target": None, "reason": "", "label": watch, "target_text": None, "distance": None,
         "within": None, "to_go": "", "words": "", "age": 0.0, "expression": watch, "type": "u32",
-        "pointer": False, "group": "", "show": "", "target_range": None,
+        "pointer": False, "group": "", "show": "", "target_range": None, "measured": False,
+        "plain": "",
     }  # fmt: skip
     return {**made, **more}
 
@@ -174,6 +175,7 @@ HEALTH = {
     "layouts": ["pier"],
     "tallies": True,
     "history": True,
+    "pages": ['theme "neon": expected outline, plate, light, dark, contrast'],
 }
 BLOCKS = [
     (0x1F0, True, "crate"), (0x3F0, False, "free"), (0x1A0, True, "lantern"), (0x60, True, "rope"),
@@ -203,9 +205,13 @@ def practice() -> Message:
     return {
         "phase": "running", "step": "turn", "index": 2, "steps": 3, "frames": 14,
         "hint": "half a turn to the left, then let go", "reason": "", "attempt": 18,
-        "attempt_frames": 61, "attempts": 17, "successes": 9, "rate": 9 / 17,
+        "attempt_frames": 61, "attempt_frames_seen": 61, "attempt_whole": True,
+        "finished": [{"step": "reach the pier", "outcome": "done", "waited": 0, "frames": 47,
+                      "seconds": 0.78, "frames_seen": 47, "whole": True}],
+        "attempts": 17, "successes": 9, "rate": 9 / 17,
         "interval": [0.31, 0.74], "streak": 2, "cut_off": 1,
-        "last": {"attempt": 17, "outcome": "success", "step": None, "reason": "", "frames": 212},
+        "last": {"attempt": 17, "outcome": "success", "step": None, "reason": "", "frames": 212,
+                 "frames_seen": 212, "whole": True},
         "step_rates": [
             {"step": "reach the pier", "rate": 0.94}, {"step": "turn", "rate": 0.71},
             {"step": "write", "rate": 0.8},
@@ -240,9 +246,10 @@ def snapshot(frame: int = 812) -> Message:
                 type="ActorFlags", group="Harbour", expression="courier.flags", show="binary"),
         reading("gull", "0x80200A10", status="freed", value=0x80202000, label="The gull's perch",
                 pointer=True, type="Actor*", group="Harbour", expression="gull",
-                reason="gull points into a free block"),
+                reason="gull points into a free block", plain="freed: points into a free block"),
         reading("next_x", status="null", label="Next actor, x", group="Harbour",
-                expression="courier.next.position.x", reason="courier.next is null", type="f32"),
+                expression="courier.next.position.x", plain="nothing there: a null pointer",
+                reason="courier.next is null", type="f32"),
         reading("bell", "true" if frame % 90 < 45 else "false", value=frame % 90 < 45,
                 label="The bell rings", type="truth", group="Harbour", expression="bell.rings"),
     ]  # fmt: skip
@@ -326,11 +333,16 @@ NAMES = {
 }
 
 
-def _attempt(number: int, outcome: str, at: str | None, reason: str = "") -> Message:
+def attempt(
+    number: int, outcome: str, at: str | None, reason: str = "", missed: int | None = 0
+) -> Message:
+    """An attempt as ``lowhalf attempts --json`` has it; *missed* is None where it is not known."""
     return {
         "attempt": number, "build": "first-print", "began": 1.0, "began_frame": 1,
         "outcome": outcome, "step": at, "reason": reason, "frames": 180 + number,
         "seconds": (180 + number) / 60, "steps": [], "kept": {},
+        "frames_seen": None if missed is None else 180 + number - missed,
+        "whole": None if missed is None else missed == 0,
     }  # fmt: skip
 
 
@@ -344,12 +356,12 @@ HISTORY = {
     },
     "steps": [{"step": name} for name in ("reach the pier", "turn", "write")],
     "attempts": [
-        _attempt(12, "cut-off", "turn"),
-        _attempt(13, "failed", "write", "the half went to another block"),
-        _attempt(14, "reset", "turn"),
-        _attempt(15, "failed", "turn"),
-        _attempt(16, "success", None),
-        _attempt(17, "success", None),
+        attempt(12, "cut-off", "turn", missed=None),
+        attempt(13, "failed", "write", "the half went to another block"),
+        attempt(14, "reset", "turn"),
+        attempt(15, "failed", "turn", missed=3),
+        attempt(16, "success", None),
+        attempt(17, "success", None),
     ],
 }  # fmt: skip
 TALLIES = {

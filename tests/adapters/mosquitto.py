@@ -59,6 +59,8 @@ class Mosquitto:
         self._process: subprocess.Popen[bytes] | None = None
         self._log = directory / "broker.log"
         self.certificate: Path | None = None
+        self.settings: list[str] = []
+        """Further lines of its configuration."""
 
     @property
     def url(self) -> str:
@@ -81,14 +83,41 @@ class Mosquitto:
         self._passwords.chmod(0o644)
         self._signal(signal.SIGHUP)
 
-    def use_tls(self) -> None:
-        """Make a key and a certificate for the loopback address; ``certificate`` is its file."""
+    def allow(self, *rules: str) -> None:
+        """Let all clients do what the lines of an access list say, and nothing else."""
+        path = self._directory / "access"
+        path.write_text("".join(f"topic {rule}\n" for rule in rules))
+        self.settings.append(f"acl_file {path}")
+
+    def use_websockets(self) -> None:
+        """Speak MQTT over a websocket at the port; this version wants a plain one beside it."""
+        self.settings += ["socket_domain ipv4", "protocol websockets"]
+        self.settings.append(f"listener {free_port()} 127.0.0.1")
+
+    def use_tls(self, name: str = "IP:127.0.0.1", *, expired: bool = False) -> None:
+        """Make a key and a certificate for *name*; ``certificate`` is its file."""
         key, self.certificate = self._directory / "key.pem", self._directory / "certificate.pem"
-        request = ["req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1"]
-        request += ["-nodes", "-days", "2", "-subj", "/CN=127.0.0.1"]
-        request += ["-addext", "subjectAltName=IP:127.0.0.1"]
-        request += ["-keyout", str(key), "-out", str(self.certificate)]
-        subprocess.run([program("openssl"), *request], check=True, capture_output=True)
+        request = ["req", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"]
+        request += ["-subj", "/CN=127.0.0.1", "-keyout", str(key)]
+        if expired:
+            # Only the command of an authority takes a time in the past.
+            asked, settings = self._directory / "asked.pem", self._directory / "authority.conf"
+            (self._directory / "database").touch()
+            settings.write_text(
+                f"[ca]\ndefault_ca=own\n[own]\ndatabase={self._directory}/database\n"
+                f"new_certs_dir={self._directory}\nrand_serial=yes\ndefault_md=sha256\n"
+                "policy=any\nx509_extensions=more\n[any]\ncommonName=supplied\n"
+                f"[more]\nsubjectAltName={name}\nbasicConstraints=CA:TRUE\n"
+            )
+            sign = ["ca", "-batch", "-selfsign", "-notext", "-config", str(settings)]
+            sign += ["-keyfile", str(key), "-in", str(asked), "-out", str(self.certificate)]
+            sign += ["-startdate", "20200101000000Z", "-enddate", "20200102000000Z"]
+            commands = [[*request, "-out", str(asked)], sign]
+        else:
+            request += ["-x509", "-days", "2", "-addext", f"subjectAltName={name}"]
+            commands = [[*request, "-out", str(self.certificate)]]
+        for command in commands:
+            subprocess.run([program("openssl"), *command], check=True, capture_output=True)
         key.chmod(0o644)
 
     def start(self) -> None:
@@ -102,6 +131,7 @@ class Mosquitto:
         ]
         if self.certificate is not None:
             lines += [f"certfile {self.certificate}", f"keyfile {self._directory / 'key.pem'}"]
+        lines += self.settings
         if self._passwords is None:
             lines.append("allow_anonymous true")
         else:
@@ -149,9 +179,20 @@ class Heard:
 
 
 class Listener:
-    """A mosquitto_sub that runs: everything that it heard, and the newest payload by topic."""
+    """A mosquitto_sub that runs: everything that it heard, and the newest payload by topic.
 
-    def __init__(self, port: int, topic: str = "homie/5/#", *, login: tuple[str, ...] = ()) -> None:
+    With *broker* it listens as soon as it is entered, and nothing is missed.
+    """
+
+    def __init__(
+        self,
+        port: int,
+        topic: str = "homie/5/#",
+        *,
+        login: tuple[str, ...] = (),
+        broker: Mosquitto | None = None,
+    ) -> None:
+        self._topic, self._broker = topic, broker
         self.heard: list[Heard] = []
         self._command = [program("mosquitto_sub"), "-h", "127.0.0.1", "-p", str(port), "-V", "5"]
         self._command += ["-q", "1", "-t", topic, "-F", "%r %q %t %x", *login]
@@ -163,6 +204,8 @@ class Listener:
             *self._command, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.DEVNULL
         )
         self._reader = asyncio.create_task(self._read())
+        if (broker := self._broker) is not None:
+            await until(lambda: f"\t{self._topic} (QoS" in broker.log, 10, "the listener")
         return self
 
     async def __aexit__(self, *_: object) -> None:

@@ -99,6 +99,7 @@ async def test_readings_say_what_their_watches_are(
         "layouts": [],
         "tallies": False,
         "history": False,
+        "pages": [],
     }
     assert shown["stats"]["frames"] == 1
     plain = await snapshot(desk, http, "")

@@ -215,8 +215,54 @@ def test_a_target_has_a_hit_and_a_distance() -> None:
         "status": b"ok",
     }
     about = properties(FLOAT, aim)
-    assert about["target"] == {"name": "Target", "datatype": "enum", "format": "hit,miss"}
+    assert about["target"] == {"name": "Target", "datatype": "enum", "format": "hit,miss,unknown"}
     assert about["distance"] == {"name": "Distance", "datatype": "float"}
+
+
+@pytest.mark.parametrize(
+    ("reading", "status"),
+    [
+        (Reading(watch("x", FLOAT, target.near(120.0, 0.5, FLOAT)), Status.NULL), b"null"),
+        (Reading(watch("x", FLOAT, target.near(120.0, 0.5, FLOAT)), Status.WAITING), b"waiting"),
+        (
+            Reading(watch("x", FLOAT, target.near(120.0, 0.5, FLOAT)), Status.OK, math.inf),
+            b"error",
+        ),
+    ],
+    ids=["null", "waiting", "not a number"],
+)
+def test_a_target_without_a_value_is_unknown_and_its_distance_deleted(
+    reading: Reading, status: bytes
+) -> None:
+    found = homie.reading_payloads(reading)
+    assert (found["target"], found["distance"], found["status"]) == (b"unknown", b"", status)
+    assert "value" not in found
+
+
+def test_a_description_has_only_what_has_a_value() -> None:
+    device = homie.Device("lowhalf-desk", "desk", [watch("w", INTEGER)])
+    node = "homie/5/lowhalf-desk/w"
+    valued = {f"{node}/text", f"{node}/status", "homie/5/lowhalf-desk/bridge/build"}
+    content = json.loads(device.describe(7, valued))
+    assert list(content["nodes"]["w"]["properties"]) == ["text", "status"]
+    # What is not retained needs none.
+    assert list(content["nodes"]["bridge"]["properties"]) == ["build", "frame"]
+    assert device.version_after(device.describe(7, valued), valued=valued) == 7
+    assert device.version_after(device.describe(7), valued=valued) > 7
+    assert device.described_alike(device.describe(7, valued)) == valued
+    other = homie.Device("lowhalf-desk", "desk", [watch("w", FLOAT)])
+    assert f"{node}/value" not in device.described_alike(other.describe(7))
+    assert f"{node}/text" in device.described_alike(other.describe(7))
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [None, b"", b"7", b'{"version":1,"nodes":7}', b'{"version":1,"nodes":{"w":[]}}',
+     b'{"version":1,"nodes":{"w":{"properties":[]}}}'],
+)  # fmt: skip
+def test_what_is_no_description_describes_nothing(payload: bytes | None) -> None:
+    device = homie.Device("lowhalf-desk", "desk", [watch("w")])
+    assert device.described_alike(payload) == frozenset()
 
 
 def test_a_target_without_distances_declares_none() -> None:

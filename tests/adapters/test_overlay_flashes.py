@@ -17,7 +17,7 @@ from bridge.readings import Frame, Reading, Status, Watch
 from bridge.values import INTEGER
 from schemas.output_settings import OverlayOutput
 from tests.adapters.browser import Page, new_page
-from tests.adapters.film import film
+from tests.adapters.film import TICK, film
 from tests.adapters.flashes import FlashMeter, largest_window_share
 from tests.adapters.made_frames import EAST, HALF, OIL, frame, good, listening
 
@@ -111,6 +111,7 @@ async def filmed(page: Page, server: OverlayServer, query: str) -> FlashMeter:
     server.publish(flipping(1))
     await page.open(f"{server.url}overlay?{query}")
     await page.wait_for("document.body?.dataset.link", "live")
+    await page.evaluate(TICK)
 
     async def flip() -> None:
         number = 1
@@ -146,7 +147,7 @@ async def test_nothing_flashes(
     page: Page, server: OverlayServer, query: str, background: str
 ) -> None:
     await page.call("Emulation.setDefaultBackgroundColorOverride", color=rgba(background))
-    for _ in range(3):  # too few pictures measure nothing
+    for _ in range(6):  # too few pictures measure nothing
         meter = await filmed(page, server, query)
         if meter.frames >= SECONDS * LEAST_RATE:
             break

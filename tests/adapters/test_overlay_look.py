@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from dataclasses import replace
 from typing import Any
 
+import aiohttp
 import numpy as np
 import pytest
 
@@ -16,12 +17,13 @@ from bridge.attempts import Attempt, Outcome
 from bridge.heap import Block, Heap
 from bridge.practice import Phase, Practice
 from bridge.readings import Frame, Reading, Status, Watch
+from bridge.steps import StepOutcome, StepResult
 from bridge.target import between
 from bridge.totals import Rate, Score
 from bridge.values import INTEGER, Kind, ValueType
 from schemas.output_settings import OverlayOutput
 from tests.adapters.accessibility import serious_violations, violations
-from tests.adapters.browser import Page
+from tests.adapters.browser import Page, new_page
 from tests.adapters.film import pixels
 from tests.adapters.made_frames import EAST, HALF, OIL, frame, good, listening, three
 
@@ -187,7 +189,7 @@ async def test_a_state_is_told_by_shape_and_words(page: Page, server: OverlaySer
         ("east", "miss", "+2.75 to go"),
         ("facing", "hit", "hit"),
         ("slot", "warning", "freed"),
-        ("held_x_low", "absent", "courier.held is null"),
+        ("held_x_low", "absent", "nothing there"),
     ]:
         await page.wait_for(opacity.format(watch), [shape])
         assert await page.evaluate(text_of(f"[data-watch={watch}] .state")) == words
@@ -200,28 +202,75 @@ async def test_a_state_is_told_by_shape_and_words(page: Page, server: OverlaySer
 # What the address says
 
 
-async def test_what_is_not_understood_is_told(page: Page, server: OverlayServer) -> None:
-    query = "theme=%3Cimg%20src=x%3E&align=up,left&show=heaps&scale=99&colour=1"
-    await show(page, server, query)
-    assert await page.evaluate(text_of("#complaint")) == (
-        'scale "99": expected a number from 0.25 to 10; '
-        'theme "<img src=x>": expected outline, plate, light, dark, contrast; '
-        'align "up": expected left, center, right, top, middle, bottom; '
-        'show "heaps": expected values, steps, attempts, heap; '
-        '"colour": expected watches, scale, theme, align, show'
+async def told(server: OverlayServer, count: int = 1) -> list[str]:
+    """What the desk is told of overlay pages, once it is told of so many complaints."""
+
+    def pages(snapshot: Any) -> list[str]:
+        found: list[str] = snapshot["health"]["pages"]
+        return found if "; ".join(found).count("; ") >= count - 1 else []
+
+    found: list[str] = await newest(server, pages)
+    return found
+
+
+async def newest(server: OverlayServer, wanted: Callable[[Any], Any], seconds: float = 15) -> Any:
+    """What *wanted* gives of what a desk is sent, once it gives anything."""
+    url = f"{server.url}live?parts=desk"
+    async with aiohttp.ClientSession() as http, http.ws_connect(url) as live:
+        async with asyncio.timeout(seconds):
+            while not (found := wanted(await live.receive_json())):
+                await live.send_str("ack")
+            return found
+
+
+@pytest.fixture
+def console(page: Page) -> list[str]:
+    """What the page writes in its console."""
+    said: list[str] = []
+    page.listeners["Runtime.consoleAPICalled"] = lambda event: said.append(
+        event["args"][0]["value"]
     )
+    return said
+
+
+async def test_what_is_not_understood_is_told_to_the_desk_and_not_on_air(
+    page: Page, server: OverlayServer, console: list[str]
+) -> None:
+    query = "theme=%3Cimg%20src=x%3E&align=up,left&show=heaps&scale=99&colour=1&watches=oil,nowhere"
+    await show(page, server, query)
+    words = [
+        'scale "99": expected a number from 0.25 to 10',
+        'theme "<img src=x>": expected outline, plate, light, dark, contrast',
+        'align "up": expected left, center, right, top, middle, bottom',
+        'show "heaps": expected values, steps, attempts, heap',
+        '"colour": expected watches, scale, theme, align, show',
+        'watches "nowhere": no such watch',
+    ]
+    assert await told(server, 6) == ["; ".join(words)]
+    assert console == [f"lowhalf: {each}" for each in words]
+    assert "expected" not in await page.evaluate("document.body.textContent")
     # all the rest is there as ever
     assert await page.evaluate(text_of("[data-watch=oil] .value")) == "812"
     assert await page.evaluate(style_of("body", "fontSize")) == "22px"
     assert await page.evaluate("document.querySelectorAll('img, b').length") == 0
 
 
-async def test_in_the_smallest_window_it_is_still_told(page: Page, server: OverlayServer) -> None:
+async def test_the_desk_shows_what_overlay_pages_do_not(
+    page: Page, server: OverlayServer, browser: str
+) -> None:
     await page.resize(200, 60)
     await show(page, server, "theme=neon")
-    box = "(() => { const box = document.getElementById('complaint').getBoundingClientRect();"
-    box += "return box.height > 8 && box.top >= 0 && box.bottom <= 60.5 })()"
-    await page.wait_for(box)
+    (words,) = await told(server, 2)
+    complaint, _, rest = words.partition("; ")
+    assert complaint == 'theme "neon": expected outline, plate, light, dark, contrast'
+    assert rest.endswith(" more do not fit")
+    async with new_page(browser) as desk:
+        await desk.open(f"{server.url}desk")
+        listed = "[...document.querySelectorAll('#bridge .complaints li')].map(e => e.textContent)"
+        await desk.wait_for(listed, [words])
+        await page.open("about:blank")
+        await desk.call("Page.bringToFront")  # a page that is not seen does not paint
+        await desk.wait_for(listed, [], seconds=15)
 
 
 @pytest.mark.parametrize(
@@ -281,7 +330,7 @@ async def test_only_the_pieces_that_were_asked_for_are_there_in_their_order(
 ) -> None:
     await show(page, server, "show=attempts,values")
     ids = "[...document.getElementById('stage').children].map(e => e.id).filter(Boolean)"
-    assert await page.evaluate(ids) == ["attempts", "watches", "dropped", "notice", "complaint"]
+    assert await page.evaluate(ids) == ["attempts", "watches", "notice"]
     assert await page.evaluate("document.querySelectorAll('.watch').length") == 5
     await show(page, server, "show=steps")
     assert await page.evaluate("document.querySelectorAll('.watch').length") == 0
@@ -301,6 +350,37 @@ async def test_steps(page: Page, server: OverlayServer) -> None:
     await page.wait_for(states, ["done", "done", "done"])
     assert await page.evaluate(text_of("#steps .where")) == "attempt 18: all 3 steps done"
     assert await page.evaluate(text_of("#steps .hint")) == "<i>row</i>"
+
+
+async def test_frames_of_the_step_and_of_those_before_go_on_and_those_missed_are_told(
+    page: Page, server: OverlayServer
+) -> None:
+    await show(page, server, "show=steps,attempts")
+    done = StepResult("corner", StepOutcome.DONE, 0, 47, 0.8)
+    assert await page.evaluate(text_of("#steps .count")) == "14 frames"
+    lefts = "[...document.querySelectorAll('#stage *')].map(e => e.getBoundingClientRect().left)"
+    server.publish(replace(full(), practice=replace(PRACTICE, finished=(done,))))
+    await page.wait_for(text_of("#steps .count"), "14 frames after 47")
+    before = await page.evaluate(lefts)
+    for frames in (1, 15, 999):
+        now = replace(PRACTICE, finished=(done,), frames=frames)
+        server.publish(replace(full(), practice=now))
+        said = f"{frames} frame{'s' * (frames > 1)} after 47"
+        await page.wait_for(text_of("#steps .count"), said)
+        assert await page.evaluate(lefts) == before  # nothing moves
+    finished = (done, done, replace(done, frames=3))
+    all_done = replace(PRACTICE, phase=Phase.DONE, step="", finished=finished)
+    server.publish(replace(full(), practice=all_done))
+    await page.wait_for(text_of("#steps .count"), "in 47 + 47 + 3 frames")
+    assert PRACTICE.last is not None
+    missed = replace(PRACTICE.last, frames=80, frames_seen=77)
+    server.publish(replace(full(), practice=replace(PRACTICE, last=missed)))
+    await page.wait_for(text_of("#attempts .past"), "last failed at turn, 3 of 80 frames missed")
+    doubted = replace(missed, frames_seen=None)
+    server.publish(replace(full(), practice=replace(PRACTICE, last=doubted)))
+    await page.wait_for(text_of("#attempts .past"), "last failed at turn")  # not known
+    server.publish(replace(full(), practice=replace(PRACTICE, phase=Phase.BETWEEN, index=0)))
+    await page.wait_for(text_of("#steps .count"), "")
 
 
 async def test_attempts(page: Page, server: OverlayServer) -> None:
@@ -393,13 +473,33 @@ async def test_the_float_glides(page: Page, server: OverlayServer) -> None:
     await show(page, server)
     await page.wait_for(PLACE.format("east"), -1)
     await asyncio.sleep(0.4)
-    server.publish(frame(1, [good(EAST, 220.0)]))
+    server.publish(frame(1, [good(EAST, 110.0)]))
     left = "document.querySelector('[data-watch=east] .float').getBoundingClientRect().left"
     places: set[int] = set()
     for _ in range(60):
         places.add(round(await page.evaluate(left)))
         await asyncio.sleep(0.01)
     assert len(places) >= 4
+
+
+@pytest.mark.parametrize("value", [120.0, 220.0])
+async def test_the_float_jumps_where_the_words_do(
+    page: Page, server: OverlayServer, value: float
+) -> None:
+    """To a hit, and past the target: between its two places it would say something false."""
+    server.publish(frame(1, [good(EAST, 20.0)]))
+    await show(page, server)
+    await page.wait_for(PLACE.format("east"), -1)
+    await asyncio.sleep(0.4)
+    await page.evaluate(
+        "window.places = new Set(); window.look = () => { window.places.add(Math.round("
+        "document.querySelector('[data-watch=east] .float').getBoundingClientRect().left));"
+        "requestAnimationFrame(window.look) }; window.look()"
+    )
+    server.publish(frame(1, [good(EAST, value)]))
+    await page.wait_for(text_of("[data-watch=east] .value"), f"{value:.2f}")
+    await asyncio.sleep(0.4)
+    assert await page.evaluate("window.places.size") == 2
 
 
 # Any size
@@ -437,7 +537,7 @@ async def test_in_every_size_nothing_overlaps_and_nothing_scrolls(
 
 
 async def test_what_does_not_fit_is_left_out_last_first_and_told(
-    page: Page, server: OverlayServer
+    page: Page, server: OverlayServer, console: list[str]
 ) -> None:
     watches = [Watch(f"buoy_{i}", f"Buoy {i}", "x", INTEGER) for i in range(60)]
     server.publish(frame(1, [good(watch, 7) for watch in watches]))
@@ -446,10 +546,120 @@ async def test_what_does_not_fit_is_left_out_last_first_and_told(
     shown = "[...document.querySelectorAll('.value')].filter(e => e.getClientRects().length).length"
     await page.wait_for(f"{shown} > 5")
     count = await page.evaluate(shown)
-    assert await page.evaluate(text_of("#dropped")) == f"{60 - count} more do not fit"
+    assert console == [f"lowhalf: {60 - count} more do not fit"]
+    assert await told(server) == [f"{60 - count} more do not fit"]
+    assert "more" not in await page.evaluate("document.body.textContent")
     assert (
         await page.evaluate("document.querySelector('.dropped').dataset.watch") == f"buoy_{count}"
     )
     await page.resize(1200, 2000)
     await page.wait_for(shown, 60)
-    assert await page.evaluate(text_of("#dropped")) == ""
+    assert len(console) == 1
+    await newest(server, lambda found: found["health"]["pages"] == [])
+
+
+# Nothing jumps on air
+
+LAYOUT = """
+(() => {
+  const left = (each) => Math.round(each.getBoundingClientRect().left * 10) / 10;
+  return {
+    size: getComputedStyle(document.body).fontSize,
+    width: Math.round(document.getElementById("stage").getBoundingClientRect().width),
+    labels: [...document.querySelectorAll(".label")].map(left),
+    values: [...document.querySelectorAll(".watch")].map((each) => each.offsetTop),
+  };
+})()
+"""
+HUGE = Watch("huge", "Tide", "tide", INTEGER)
+LONG_REASON = (
+    "first: [a for a in chain(head, 'next') if a.kind == ActorKind.lantern or a.kind == 1] is empty"
+)
+
+
+def calm() -> list[Reading]:
+    """All is well."""
+    return [good(HUGE, 1234567), good(EAST, 117.25), good(FACING, 16500), good(HALF, 0x2B6D)]
+
+
+def troubled() -> list[Reading]:
+    """Warned, absent, far away: all that has long reasons and long numbers."""
+    return [
+        Reading(HUGE, Status.NULL, reason=LONG_REASON, cause="nothing there: an empty list"),
+        Reading(EAST, Status.CHANGED, 1e60, reason="east was aimed at a crate and now is not"),
+        Reading(FACING, Status.UNMAPPED, reason=f"{LONG_REASON}: 0x00000024 is outside ram"),
+        Reading(HALF, Status.ERROR, reason=f"{LONG_REASON}: division by zero"),
+    ]
+
+
+@pytest.mark.parametrize("size", [(400, 225), (960, 1080), (1920, 1080)])
+@pytest.mark.parametrize("query", ["theme=outline", "theme=plate", "theme=dark&align=right,bottom"])
+async def test_no_reason_moves_or_resizes_anything(
+    page: Page, server: OverlayServer, size: tuple[int, int], query: str
+) -> None:
+    await page.resize(*size)
+    server.publish(frame(1, calm()))
+    await show(page, server, query)
+    await page.wait_for(text_of("[data-watch=huge] .value"), "1234567")
+    before = await page.evaluate(LAYOUT)
+    last = frame(2, troubled())
+    for made, words in (
+        (last, "nothing there"),
+        (last.offline("shared ram: /home/keeper/ram is not there: is it on?" * 3, 99.0), "offline"),
+        (frame(3, calm(), note="the guard never passed " * 9), ""),
+        (frame(4, calm()), ""),
+    ):
+        server.publish(made)
+        await page.wait_for(text_of("[data-watch=huge] .words"), words)
+        await page.wait_for("document.getElementById('notice').textContent === ''", not made.note)
+        assert await page.evaluate(LAYOUT) == before
+        assert "ActorKind" not in await page.evaluate("document.body.textContent")
+
+
+async def test_a_number_of_61_digits_moves_no_label_further_than_its_room(
+    page: Page, server: OverlayServer
+) -> None:
+    server.publish(frame(1, [good(HUGE, -1234567), good(OIL, 7)]))
+    await show(page, server, "theme=plate")
+    await page.wait_for(text_of("[data-watch=huge] .value"), "-1234567")
+    before = await page.evaluate(LAYOUT)
+    for value, text in ((123456 * 10**55, "1.2346e60"), (-(10**60), "-1e60"), (2**63, str(2**63))):
+        server.publish(frame(2, [good(HUGE, value), good(OIL, 7)]))
+        await page.wait_for(text_of("[data-watch=huge] .value"), text)
+        after = await page.evaluate(LAYOUT)
+        assert after["size"] == before["size"]
+        room = 12 if len(text) > 9 else 1  # digits more than it had
+        assert after["labels"][0] - before["labels"][0] <= room * 20
+
+
+async def test_an_empty_hint_leaves_no_hole_and_a_hint_resizes_nothing(
+    page: Page, server: OverlayServer
+) -> None:
+    await page.resize(400, 225)
+    server.publish(replace(full(), practice=replace(PRACTICE, hint="")))
+    await show(page, server, "show=values,steps,attempts&theme=plate")
+    await page.wait_for(text_of("#steps .where"), "attempt 18: step 2 of 3, turn")
+    size = await page.evaluate(style_of("body", "fontSize"))
+    gap = (
+        "document.querySelector('#attempts').getBoundingClientRect().top"
+        " - document.querySelector('#steps .where').getBoundingClientRect().bottom"
+    )
+    em = float(size.removesuffix("px"))
+    assert await page.evaluate(gap) < 0.5 * em
+    server.publish(full())
+    await page.wait_for(text_of("#steps .hint"), "half a turn")
+    assert await page.evaluate(gap) > 0.5 * em
+    assert await page.evaluate(style_of("body", "fontSize")) == size
+    # what has no value is told elsewhere: it names expressions
+    reason = "done: first: [a for a in chain(head, 'next')] is empty"
+    server.publish(replace(full(), practice=replace(PRACTICE, hint="", reason=reason)))
+    await page.wait_for(text_of("#steps .hint"), "")
+    assert "chain" not in await page.evaluate("document.body.textContent")
+
+
+async def test_a_heap_that_is_damaged_is_told_in_a_word(page: Page, server: OverlayServer) -> None:
+    damaged = replace(full(), heap=Heap(HEAP.blocks, header_size=16, damaged="block 2: ActorKind"))
+    server.publish(damaged)
+    await show(page, server, "show=heap")
+    words = "Held crate: block 2 of 3, <b>gull</b>; 3 blocks, 50 % free; damaged"
+    await page.wait_for(text_of("#heap .note"), words)

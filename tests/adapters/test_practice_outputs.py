@@ -22,10 +22,13 @@ from adapters.outputs.overlay import OverlayServer
 from adapters.outputs.plain_lines import PlainLines
 from adapters.outputs.practice_words import practice_words, rate_words
 from adapters.outputs.terminal import TerminalOutput
+from adapters.outputs.terminal_line import Alphabet
+from adapters.outputs.terminal_steps import step_line
 from adapters.outputs.web_snapshot import frame_snapshot
 from bridge.attempts import Attempt, Outcome
 from bridge.practice import Phase, Practice
 from bridge.readings import Frame, Watch
+from bridge.steps import StepOutcome, StepResult
 from bridge.totals import Rate, Score
 from bridge.values import INTEGER
 from schemas.errors import OutputError
@@ -51,6 +54,9 @@ SCORE = Score(Rate(9, 17), 2, 1, (("corner", Rate(12, 17)), ("turn", Rate(0, 0))
 PRACTICE = Practice(
     Phase.RUNNING, "turn", 2, 3, 14, "half a turn", "", 18, 61, last=FAILED, score=SCORE
 )
+DONE = StepResult("corner", StepOutcome.DONE, 0, 47, 0.8, 45)
+LATER = replace(PRACTICE, finished=(DONE,))
+MISSED = replace(FAILED, frames_seen=77)
 NODE = "homie/5/lowhalf-desk/practice"
 
 
@@ -66,8 +72,8 @@ def practised(number: int, practice: Practice | None = PRACTICE) -> Frame:
     [
         (
             PRACTICE,
-            "attempt 18: step 2 of 3, turn, 14 frames  half a turn  last failed at turn  "
-            "9 of 17, 53 % (31 to 74 %)  2 in a row",
+            "attempt 18, 61 frames: step 2 of 3, turn, 14 frames  half a turn  "
+            "last failed at turn  9 of 17, 53 % (31 to 74 %)  2 in a row",
         ),
         (
             Practice(Phase.WAITING, "turn", 2, 3, 1, reason="begin: lamp is null"),
@@ -76,9 +82,26 @@ def practised(number: int, practice: Practice | None = PRACTICE) -> Frame:
         (Practice(), "before the first step"),
         (Practice(score=Score(), last=replace(FAILED, outcome=Outcome.CUT_OFF, step="")),
          "between attempts  last cut off"),
-        (Practice(Phase.DONE, steps=3, attempt=2, score=Score()), "attempt 2: all 3 steps done"),
+        (Practice(Phase.DONE, steps=3, attempt=2, attempt_frames=1, score=Score()),
+         "attempt 2, 1 frame: all 3 steps done"),
+        (replace(PRACTICE, attempt_frames=1234, attempt_frames_seen=1230, attempt_whole=False,
+                 attempt_long=True, hint="", score=replace(SCORE, not_whole=3),
+                 last=replace(FAILED, frames_seen=78)),
+         "attempt 18, 1,234 frames, 4 missed, unusually long: step 2 of 3, turn, 14 frames  "
+         "last failed at turn, 2 of 80 frames missed  9 of 17, 53 % (31 to 74 %)  2 in a row  "
+         "3 with frames missed"),
+        (Practice(Phase.RUNNING, attempt=2, attempt_frames=7, attempt_frames_seen=7, score=Score(),
+                  attempt_whole=False, last=replace(FAILED, frames_seen=80, doubtful=True)),
+         "attempt 2, frames missed: under way, 7 frames  "
+         "last failed at turn, frames missed before it"),
         (Practice(Phase.RUNNING, attempt=2, attempt_frames=7, score=Score()),
          "attempt 2: under way, 7 frames"),
+        (replace(LATER, score=None, last=None),
+         "attempt 18, 61 frames: step 2 of 3, turn, 14 frames after 47  half a turn"),
+        (Practice(Phase.WAITING, "turn", 9, 9, 1, finished=(DONE,) * 8),
+         "step 9 of 9, turn, yet to begin, 1 frame after … + 47 + 47 + 47 + 47 + 47 + 47"),
+        (Practice(Phase.DONE, steps=2, finished=(DONE, replace(DONE, frames=3))),
+         "all 2 steps done in 47 + 3 frames"),
     ],
 )  # fmt: skip
 def test_the_line(practice: Practice, words: str) -> None:
@@ -98,6 +121,11 @@ def test_plain_lines_say_it_when_it_changes() -> None:
     assert "attempt 18: step 2 of 3, turn  half a turn" in lines.changes(practised(1))
     # a frame more in the step is no change
     assert "attempt" not in lines.changes(practised(2, replace(PRACTICE, frames=15)))
+    # a frame that is missed is, once
+    missed = replace(PRACTICE, attempt_frames=70, attempt_frames_seen=69, attempt_whole=False)
+    assert "attempt 18, frames missed: step 2 of 3" in lines.changes(practised(2, missed))
+    more = replace(missed, attempt_frames=80, attempt_frames_seen=75)
+    assert "attempt" not in lines.changes(practised(2, more))
     assert lines.changes(practised(3, replace(PRACTICE, index=3, step="door"))).startswith(
         "frame 3: attempt 18: step 3 of 3, door"
     )
@@ -112,6 +140,28 @@ class Screen(io.StringIO):
 
 def _has(screen: Screen, words: str) -> bool:
     return words in screen.getvalue()
+
+
+def test_json_has_the_frames_of_each_step_of_the_open_attempt() -> None:
+    shown = practised(1, replace(LATER, last=MISSED)).as_json()["practice"]
+    assert (shown["step"], shown["frames"]) == ("turn", 14)
+    assert shown["finished"] == [
+        {"step": "corner", "outcome": "done", "waited": 0, "frames": 47, "seconds": 0.8,
+         "frames_seen": 45, "whole": False}
+    ]  # fmt: skip
+    assert (shown["last"]["frames_seen"], shown["last"]["whole"]) == (77, False)
+    assert practised(1).as_json()["practice"]["finished"] == []
+
+
+def test_the_terminal_s_line_tells_the_frames_of_the_steps_before() -> None:
+    def line(practice: Practice) -> str:
+        return "".join(text for text, _ in step_line(practice, Alphabet("utf-8"), 100)).rstrip()
+
+    assert line(LATER) == "step 2 of 3  turn  14 frames  after 47  half a turn"
+    assert line(PRACTICE) == "step 2 of 3  turn  14 frames  half a turn"
+    assert (
+        line(Practice(Phase.DONE, steps=1, finished=(DONE,))) == "● all 1 steps done  in 47 frames"
+    )
 
 
 async def test_the_table_has_the_line(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -187,7 +237,8 @@ def test_the_description() -> None:
         "format": "between,waiting,running,done",
     }
     assert node["properties"]["outcome"]["format"] == "none,success,failed,reset,cut-off"
-    assert set(node["properties"]) == set(BOTH.payloads(PRACTICE))
+    published = set(BOTH.payloads(PRACTICE)) | {"event", "events-dropped"}
+    assert set(node["properties"]) == published
     steps_only, attempts_only = PracticeTopics(steps=True), PracticeTopics(attempts=True)
     assert "rate" not in steps_only.node()["properties"]
     assert "hint" not in attempts_only.node()["properties"]
@@ -202,9 +253,11 @@ def test_payloads() -> None:
         "reason": b"\0",
         "outcome": b"failed",
         "stopped-at": b"turn",
+        "whole": b"unknown",
         "step": b"turn",
         "index": b"2",
         "frames": b"14",
+        "step-frames": b"[]",
         "hint": b"half a turn",
         "attempt": b"18",
         "attempts": b"17",
@@ -218,6 +271,19 @@ def test_payloads() -> None:
             separators=(",", ":"),
         ).encode(),
     }
+
+
+def test_payloads_of_steps_that_are_done_and_of_frames_missed() -> None:
+    # Homie convention 5, Payloads: an enum's value is one of its format, exactly
+    format = BOTH.node()["properties"]["whole"]["format"].split(",")
+    for last, word in [
+        (None, b"unknown"), (FAILED, b"unknown"), (MISSED, b"no"),
+        (replace(FAILED, frames_seen=80), b"yes"),
+    ]:  # fmt: skip
+        found = BOTH.payloads(replace(LATER, last=last))
+        assert found["whole"] == word
+        assert word.decode() in format
+        assert json.loads(found["step-frames"]) == [DONE.as_json()]
 
 
 def test_a_watch_must_not_have_the_node_s_name() -> None:
@@ -252,7 +318,7 @@ async def test_by_a_real_broker(broker: Mosquitto) -> None:
                 await asyncio.sleep(0.005)
             await until(lambda: listener.newest(f"{NODE}/frames") == b"199", 3, "the last frame")
             await until(lambda: listener.newest(f"{NODE}/rate") == b"0.529412", 3, "the rate")
-            # what changes goes out at most ten times a second, the rest once and when it settles
+            # what changes goes out at most ten times a second, the rest when it is described
             assert len(listener.payloads(f"{NODE}/frames")) < 40
             assert set(listener.payloads(f"{NODE}/successes")) <= {b"9"}
             assert len(listener.payloads(f"{NODE}/successes")) <= 3
@@ -263,6 +329,6 @@ async def test_by_a_real_broker(broker: Mosquitto) -> None:
     assert kept[f"{NODE}/outcome"] == b"failed"
     assert json.loads(kept[f"{NODE}/step-rates"])[0]["good"] == 12
     description = json.loads(kept["homie/5/lowhalf-desk/$description"])
-    assert set(description["nodes"]["practice"]["properties"]) == {
+    assert set(description["nodes"]["practice"]["properties"]) - {"event"} == {
         topic.removeprefix(f"{NODE}/") for topic in kept if topic.startswith(NODE)
     }

@@ -102,6 +102,9 @@ def test_words_of_a_status() -> None:
     assert state_words(Reading(EAST, Status.CHANGED, 117.25)) == "changed, +2.75 to go"
     assert state_words(Reading(OIL, Status.CHANGED, 117)) == "changed"
     assert state_words(good(EAST, 120.0)) == "hit"
+    # a target of which nothing is known now adds no words
+    assert state_words(Reading(EAST, Status.OFFLINE, 120.0, age=3)) == "offline 3 s"
+    assert state_words(Reading(EAST, Status.NULL)) == "null"
 
 
 def test_what_steers_a_terminal_is_escaped() -> None:

@@ -60,12 +60,35 @@ def test_a_large_terminal_shows_everything() -> None:
         "812 frames  2 skipped  1 torn  mqtt connected",
         "step 2 of 5  half a turn  148 frames  hold the stick to the left  "
         "(done: courier.held is null)",
-        "9 of 17, 53 % (31 to 74 %)  2 in a row  attempt 18  last failed at half a turn",
+        "9 of 17, 53 % (31 to 74 %)  2 in a row  attempt 18, 400 frames  "
+        "last failed at half a turn",
         "watch              value  target         address     reason",
         "Lamp oil             812                 0x80102A40",
         "East of the pier  117.25  ○ +2.75 to go  0x80102A6C",
         "Written half           -  × null                     courier.held is null",
     ]
+
+
+def test_frames_that_were_missed_and_a_long_attempt_stand_out() -> None:
+    last = replace(TURNING.last or Attempt(1, "", 1, 1.0), frames=80, frames_seen=77)
+    practice = replace(
+        TURNING,
+        attempt_frames=41_000,
+        attempt_frames_seen=40_996,
+        attempt_whole=False,
+        attempt_long=True,
+        last=last,
+        score=Score(Rate(9, 17), not_whole=2),
+    )
+    line = score_line(practice, Alphabet("utf-8"), 200)
+    assert words(line) == (
+        "9 of 17, 53 % (31 to 74 %)  attempt 18, 41,000 frames, 4 missed, unusually long  "
+        "last failed at half a turn, 3 of 80 frames missed  2 with frames missed"
+    )
+    warned = [text for text, style in line if style is Style.WARNING]
+    assert [text.split()[0] for text in warned] == ["attempt", "last"]
+    calm = score_line(TURNING, Alphabet("utf-8"), 200)
+    assert Style.WARNING not in {style for _, style in calm}
 
 
 def test_a_short_terminal_shows_what_matters_most() -> None:

@@ -128,6 +128,7 @@ class Outcome:
     value: Value | None
     reason: str
     address: int | None
+    cause: str = ""
 
 
 def compiled(text: str) -> Schema:
@@ -224,7 +225,7 @@ class Run:
             return Outcome(caution.status, value, caution.reason, address)
         if fault is None:
             return Outcome(Status.OK, value, "", address)
-        return Outcome(fault.status, fault.value, fault.reason, address)
+        return Outcome(fault.status, fault.value, fault.reason, address, fault.cause)
 
 
 def tidewright() -> Guest:

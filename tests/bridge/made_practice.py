@@ -116,6 +116,7 @@ class Remembering(Keeper):
         self.begun: list[Attempt] = []
         self.ends: list[Attempt] = []
         self.moments: list[tuple[str, str, Value | None]] = []
+        self.apart: list[tuple[str, str, Value | None]] = []
         self.closed = False
 
     async def open(self) -> Sequence[Attempt]:
@@ -129,8 +130,10 @@ class Remembering(Keeper):
     def ended(self, attempt: Attempt) -> None:
         self.ends.append(attempt)
 
-    def tallied(self, expression: str, build: str, value: Value | None) -> None:
-        self.moments.append((expression, build, value))
+    def tallied(
+        self, expression: str, build: str, value: Value | None, *, whole: bool = True
+    ) -> None:
+        (self.moments if whole else self.apart).append((expression, build, value))
 
     async def close(self) -> None:
         self.closed = True

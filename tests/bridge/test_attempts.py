@@ -97,10 +97,13 @@ def test_starting_again_ends_what_was_open() -> None:
 
 
 def test_which_of_several_counts() -> None:
-    """failed before success before reset before starting again."""
+    """failed before success before reset before starting again, which forgives a failed step."""
     everything = Seen(True, True, True, (StepSeen(fail=True), StepSeen()))
     for frame, outcome, reason in [
-        (everything, Outcome.FAILED, ""),
+        (replace(everything, start=False), Outcome.FAILED, ""),
+        (everything, Outcome.SUCCESS, ""),
+        (replace(everything, success=False), Outcome.RESET, ""),
+        (replace(everything, success=False, reset=False), Outcome.RESET, AGAIN),
         (replace(everything, steps=IDLE.steps), Outcome.SUCCESS, ""),
         (replace(everything, steps=IDLE.steps, success=False), Outcome.RESET, ""),
         (START, Outcome.RESET, AGAIN),
@@ -109,6 +112,23 @@ def test_which_of_several_counts() -> None:
         (ended,) = play(machine, IDLE, START, IDLE, frame)
         assert (ended.outcome, ended.reason) == (outcome, reason)
         assert (machine.open is not None) is frame.start
+
+
+def test_starting_again_is_no_failure_and_does_nothing() -> None:
+    """A loaded state makes fail true of what it leaves behind, in the frame in which it starts."""
+    again = replace(START, steps=(StepSeen(done=True, fail=True), StepSeen(done=True)))
+    machine = two()
+    (ended,) = play(machine, IDLE, START, IDLE, again)
+    assert (ended.outcome, ended.reason, ended.step) == (Outcome.RESET, AGAIN, "corner")
+    assert [(s.name, s.outcome) for s in ended.steps] == [("corner", StepOutcome.RESET)]
+    # fail of a step that is reached in that frame counts no more than the current one's
+    again = replace(START, steps=(StepSeen(done=True), StepSeen(fail=True)))
+    (ended,) = play(two(), IDLE, START, IDLE, again)
+    assert (ended.outcome, ended.step) == (Outcome.RESET, "door")
+    assert [s.outcome for s in ended.steps] == [StepOutcome.DONE, StepOutcome.RESET]
+    # without a start it is what it was
+    (ended,) = play(two(), IDLE, START, IDLE, replace(again, start=False))
+    assert (ended.outcome, ended.step) == (Outcome.FAILED, "door")
 
 
 def test_all_steps_done_is_not_enough_where_success_has_an_expression() -> None:
@@ -144,6 +164,50 @@ def test_a_cut_ends_at_the_last_frame_that_was_taken() -> None:
     # what was true before the cut is not known after it
     assert play(machine, START, START, first=50) == []
     assert machine.open is None
+
+
+def test_where_nobody_counts_frames_it_is_not_known_whether_all_were_seen() -> None:
+    (ended,) = play(two(), IDLE, START, DONE_1, DONE_2)
+    assert (ended.frames, ended.frames_seen, ended.whole) == (2, None, None)
+    assert [s.whole for s in ended.steps] == [None, None]
+
+
+def test_what_rose_in_a_gap() -> None:
+    machine = alone()
+    machine.take(Seen(), 1, 1.0, "export", 0)
+    machine.take(Seen(start=True), 2, 2.0, "export", 0)
+    # true before and behind the gap, but a counter tells that success became true twice in it
+    rose = Seen(start=True, success=True, rises=(0, 2, 0))
+    machine.take(Seen(start=True, success=True), 3, 3.0, "export", 0)
+    machine.take(Seen(), 4, 4.0, "export", 0)
+    machine.take(Seen(start=True), 5, 5.0, "export", 0)
+    ended = machine.take(rose, 9, 9.0, "export", 3)
+    assert ended is not None
+    assert (ended.number, ended.outcome, ended.frames, ended.frames_seen) == (
+        *(2, Outcome.SUCCESS, 4, 1),
+    )
+    # reset likewise, and start three times
+    rose = Seen(start=True, rises=(3, 0, 1))
+    assert machine.take(rose, 14, 14.0, "export", 4) is None
+    assert [(a.number, a.began_frame, a.frames, a.unseen_before) for a in machine.unseen] == [
+        (3, 10, 4, 4),
+        (4, 10, 4, 0),
+    ]
+    assert machine.open is not None
+    assert (machine.open.number, machine.open.began_frame) == (5, 10)
+    assert machine.take(Seen(), 15, 15.0, "export", 0) is None
+    assert machine.unseen == ()
+
+
+def test_doubt_goes_with_the_attempt_that_was_judged_in_it() -> None:
+    machine = two()
+    unsure = replace(IDLE, doubtful=True)
+    # start was doubtful while none was open: it may have become true before
+    play_whole = [IDLE, unsure, START, FAIL_1, IDLE, START, FAIL_1]
+    ended = [machine.take(seen, n, float(n), "export", 0) for n, seen in enumerate(play_whole, 1)]
+    first, second = (attempt for attempt in ended if attempt is not None)
+    assert (first.doubtful, first.whole, first.unseen_before) == (True, False, 2)
+    assert (second.doubtful, second.whole, second.unseen_before) == (False, True, 0)
 
 
 def test_numbers_go_on() -> None:
@@ -226,6 +290,8 @@ def model(
                 if began is None and begin:
                     began = now
                 if began is None:
+                    break
+                if fails and rose(index, "start"):
                     break
                 if fails:
                     failed = True

@@ -12,7 +12,7 @@ import pytest
 from bridge import functions
 from bridge.evaluator import Evaluator
 from bridge.image import Image
-from bridge.readings import Status
+from bridge.readings import Reading, Status, Watch
 from bridge.values import Kind, Value
 from schemas.errors import ExpressionError
 from tests.bridge.made_guest import COURIER, CRATE, LANTERN, PADDED, SCHEMA, Guest, tidewright
@@ -283,7 +283,12 @@ ABSENT: list[tuple[str, Status, str]] = [
     ("2 ** 1023 * 2", Status.ERROR, "2 ** 1023 * 2: the result has more than 1024 bits"),
     ("1e308 * 10", Status.ERROR, "1e308 * 10: the result overflows to infinity"),
     ("10.0 ** 400", Status.ERROR, "10.0 ** 400: the result is too large for a float"),
-    ("2 ** 1024 * 1.0", Status.ERROR, "2 ** 1024 * 1.0: the result is too large for a float"),
+    ("2 ** 1024 * 1.0", Status.ERROR, "2 ** 1024 * 1.0: the result has more than 1024 bits"),
+    (
+        "(2 ** 1023 - 1 + 2 ** 1023) * 1.0",
+        Status.ERROR,
+        "(2 ** 1023 - 1 + 2 ** 1023) * 1.0: the result is too large for a float",
+    ),
     ("sqrt(-1)", Status.ERROR, "sqrt(-1): a negative number has no square root"),
     ("broken + 1", Status.ERROR, "broken is not a number"),
     ("endless * 0", Status.ERROR, "endless is infinite"),
@@ -314,6 +319,68 @@ def test_what_has_no_value_has_a_status_and_a_reason(
     assert (outcome.status, outcome.reason) == (status, reason)
     if expression not in ("broken + 1", "endless * 0"):
         assert outcome.value is None
+
+
+LANTERNS = (
+    'first([a.word for a in chain(nothing, "next") if a.kind == 1 and a.word != courier.word]) + 1'
+)
+
+
+@pytest.mark.parametrize(
+    ("expression", "reason", "plain"),
+    [
+        ("nothing.word", "nothing is null", "nothing there: a null pointer"),
+        # the whole expression, however long: what is cut in the middle says nothing
+        (LANTERNS, f"first: {LANTERNS[6:-5]} is empty", "nothing there: an empty list"),
+        (
+            'max([a.word for a in chain(nothing, "next")])',
+            'max([a.word for a in chain(nothing, "next")]): the list is empty',
+            "nothing there: an empty list",
+        ),
+        (
+            "wild.word",
+            "wild.word: 0x123456A0 is outside every region",
+            "nothing there: outside memory",
+        ),
+        (
+            "odd.word",
+            "odd.word: 0x80001029 is not a multiple of 4",
+            "misaligned: a pointer that the game could not use",
+        ),
+        (
+            "courier.small + courier.small + courier.small + courier.small / nothing",
+            "courier.small + courier.small + courier.small + courier.small / nothing: division by "
+            "zero",
+            "no result: division by zero",
+        ),
+        (
+            "courier.trim[step]",
+            "courier.trim[step]: index -1 is outside 0 to 3",
+            "no result: index -1 is outside 0 to 3",
+        ),
+        ("broken + 1", "broken is not a number", "no result: the value is not a number"),
+        (
+            "change(courier.depth)",
+            "change(courier.depth): there is no value a frame ago",
+            "waiting",
+        ),
+    ],
+)
+def test_a_reason_is_whole_and_pages_have_it_without_the_expression(
+    guest: Guest, whole: bool, expression: str, reason: str, plain: str
+) -> None:
+    outcome = guest.outcome(expression, whole=whole)
+    assert outcome.reason == reason
+    shown = Reading(
+        Watch("oil", "", expression, guest.type_of(expression)),
+        outcome.status,
+        reason=outcome.reason,
+        cause=outcome.cause,
+    )
+    assert shown.plain == plain
+    other = guest.run({"first": expression, "second": "first"}, whole=whole)
+    other.frame()
+    assert other["second"].cause == outcome.cause  # of a watch that uses another
 
 
 def test_a_stored_number_that_is_not_finite_stays_visible(guest: Guest, whole: bool) -> None:

@@ -10,6 +10,7 @@ import pytest
 
 from bridge.attempts import Attempt, Kept, Outcome
 from bridge.practice import Phase, Practice
+from bridge.source import Consistency
 from bridge.steps import StepOutcome
 from bridge.totals import Rate
 from tests.bridge.made_practice import ATTEMPTS, STEPS, Remembering, Rig
@@ -45,8 +46,13 @@ async def test_a_whole_attempt(tmp_path: Path) -> None:
         at_door = await rig.shown(turned=2, token=0x1234_2B6D)
         assert where(at_door) == ("running", "through the door", 3, 0)
         assert at_door.attempt_frames == 13
+        assert [(s.name, s.waited, s.frames) for s in at_door.finished] == [
+            ("to the corner", 0, 9),
+            ("turn", 2, 2),
+        ]
         done = await rig.shown(door=1)
         assert where(done) == ("between", "", 0, 0)
+        assert done.finished == ()
     (ended,) = rig.keeper.ends
     assert done.last == ended
     assert (ended.outcome, ended.began_frame, ended.frames) == (Outcome.SUCCESS, 2, 14)
@@ -107,6 +113,249 @@ async def test_an_expression_without_a_value_is_not_true_and_says_so(tmp_path: P
     assert [attempt.outcome for attempt in rig.keeper.ends] == [Outcome.CUT_OFF]
 
 
+GAME_STEPS = STEPS.replace('begin = "lamp.oil > 0"', "")
+
+
+async def test_missed_frames_mark_the_attempt_and_its_steps(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, GAME_STEPS + ATTEMPTS)
+    async with rig.running():
+        await rig.shown()
+        await rig.shown(room=1)
+        open_one = await rig.shown()
+        assert (open_one.attempt_frames, open_one.attempt_frames_seen) == (1, 1)
+        assert open_one.attempt_whole is True
+        await rig.shown(corner=1)
+        # 5 to 7 are missed; the turn was done somewhere in them, or now
+        turned = await rig.shown(8, turned=1)
+        assert (turned.attempt_frames, turned.attempt_frames_seen) == (6, 3)
+        assert turned.attempt_whole is False
+        await rig.shown(door=1)
+        rig.poke(corner=0, door=0)
+        await rig.shown(room=0)
+        await rig.shown(room=1)
+        clean = await rig.shown(corner=1, turned=2, door=1)
+    marked, whole = rig.keeper.ends
+    assert (marked.outcome, marked.frames, marked.frames_seen) == (Outcome.SUCCESS, 7, 4)
+    assert (marked.whole, marked.unseen_before) == (False, 0)
+    assert [(s.name, s.frames, s.frames_seen, s.whole) for s in marked.steps] == [
+        ("to the corner", 2, 2, True),
+        ("turn", 4, 1, False),
+        # it was reached in the gap, or behind it
+        ("through the door", 1, 1, False),
+    ]
+    assert (whole.whole, [s.whole for s in whole.steps]) == (True, [True, True, True])
+    assert clean.score is not None
+    assert (clean.score.all, clean.score.not_whole) == (Rate(2, 2), 1)
+    shown = clean.as_json()
+    assert (shown["last"]["frames_seen"], shown["last"]["whole"]) == (1, True)
+    assert (shown["not_whole"], shown["attempt_frames_seen"], shown["attempt_whole"]) == (
+        *(1, None, None),
+    )
+
+
+async def test_an_attempt_that_began_in_missed_frames_begins_with_the_first_of_them(
+    tmp_path: Path,
+) -> None:
+    rig = Rig(tmp_path, GAME_STEPS + ATTEMPTS)
+    async with rig.running():
+        await rig.shown()
+        # 2 to 4 are missed
+        begun = await rig.shown(5, room=1)
+        assert (begun.attempt_frames, begun.attempt_frames_seen) == (3, 0)
+        await rig.shown(corner=1)
+        await rig.shown(fell=1)
+    (ended,) = rig.keeper.ends
+    assert (ended.began_frame, ended.frames, ended.frames_seen, ended.whole) == (2, 5, 2, False)
+    assert ended.unseen_before == 3
+    assert [(s.frames, s.frames_seen, s.whole) for s in ended.steps] == [
+        (4, 1, False),
+        (1, 1, True),
+    ]
+
+
+async def test_missed_frames_between_attempts_are_told_with_the_next(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, GAME_STEPS + ATTEMPTS)
+    async with rig.running():
+        await rig.shown()
+        between = await rig.shown(4)
+        assert between.score is not None
+        assert between.score.unseen_between == 2
+        await rig.shown(room=1)
+        await rig.shown(room=9)
+        after = await rig.shown()
+    (ended,) = rig.keeper.ends
+    assert (ended.whole, ended.unseen_before) == (True, 2)
+    assert after.score is not None
+    assert after.score.unseen_between == 2
+
+
+async def test_a_counter_tells_of_attempts_that_nobody_saw(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, GAME_STEPS + ATTEMPTS.replace('"room == 1"', '"change(token) > 0"'))
+    async with rig.running():
+        await rig.shown()
+        await rig.shown(token=1)
+        # 3 to 6 are missed, in which two more began
+        after = await rig.shown(7, token=3)
+        assert after.attempt == 3
+        # what rose in the gap may rise again at once
+        assert (await rig.shown(token=4)).attempt == 4
+        await rig.shown(room=9)
+    first, hidden, third, fourth = rig.keeper.ends
+    assert [a.outcome for a in rig.keeper.begun] == [Outcome.OPEN] * 3
+    assert (first.outcome, first.reason, first.whole) == (Outcome.RESET, "started again", False)
+    assert (hidden.outcome, hidden.reason) == (Outcome.CUT_OFF, "none of its frames was seen")
+    assert (hidden.number, hidden.began_frame, hidden.frames, hidden.frames_seen) == (2, 3, 4, 0)
+    assert (hidden.whole, hidden.steps) == (False, ())
+    assert (third.number, third.began_frame, third.whole) == (3, 3, False)
+    # whether 7 and 8 were two moments or one that lasted is not certain
+    assert (fourth.outcome, fourth.frames_seen, fourth.whole) == (Outcome.RESET, 1, False)
+
+
+async def test_starting_again_is_no_failure(tmp_path: Path) -> None:
+    """A loaded state makes the step's fail true in the frame in which start becomes true."""
+    rig = Rig(tmp_path, GAME_STEPS + ATTEMPTS.replace('"room == 1"', '"change(token) > 0"'))
+    async with rig.running():
+        await rig.shown()
+        await rig.shown(token=1)
+        await rig.shown(corner=1)
+        again = await rig.shown(token=2, fell=1, corner=0)
+        assert again.attempt == 2
+        await rig.shown(fell=0)
+    first, _ = rig.keeper.ends
+    assert (first.outcome, first.reason, first.step) == (Outcome.RESET, "started again", "turn")
+    assert [s.outcome for s in first.steps] == [StepOutcome.DONE, StepOutcome.RESET]
+    assert again.score is not None
+    assert dict(again.score.steps)["turn"] == Rate(0, 1)
+
+
+async def test_a_counter_that_jumps_ahead_cuts_off(tmp_path: Path) -> None:
+    """Four frames a second are seen, and no time passes that explains thousands."""
+    rig = Rig(tmp_path)
+    async with rig.running():
+        await rig.shown()
+        await rig.shown(room=1)
+        for _ in range(6):
+            await rig.shown()
+        after = await rig.shown(9000, fell=1)
+        assert after.phase is Phase.BETWEEN
+        assert after.last is not None
+        assert (after.last.outcome, after.last.reason, after.last.frames) == (
+            Outcome.CUT_OFF,
+            "the game's frame counter jumped",
+            6,
+        )
+        assert (after.last.whole, rig.output.frames[-1].stats.resets) == (True, 1)
+        await rig.shown(room=0)
+        assert (await rig.shown(room=1)).attempt == 2
+    assert rig.keeper.ends[1].unseen_before == 0
+
+
+async def test_dumps_that_lie_far_apart_are_no_jump(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, '[[watches]]\nname = "moved"\nexpr = "change(token)"\n')
+    vars(rig.source).update(consistency=Consistency.STILL)
+    async with rig.running():
+        for _ in range(8):
+            await rig.frame()
+        far = await rig.frame(9000, token=7)
+        assert (far.readings[2].value, far.stats.resets) == (7, 0)
+
+
+async def test_frames_that_the_time_explains_are_missed_and_no_jump(tmp_path: Path) -> None:
+    rig = Rig(tmp_path)
+    async with rig.running():
+        await rig.shown()
+        await rig.shown(room=1)
+        for _ in range(6):
+            await rig.shown()
+        rig.now += 60
+        after = await rig.shown(3600)
+        assert (after.attempt, after.attempt_frames, after.attempt_frames_seen) == (1, 3598, 7)
+        assert after.attempt_whole is False
+
+
+async def test_an_attempt_that_nothing_ends_is_told_to_be_long(tmp_path: Path) -> None:
+    good = Attempt(6, "print", 1, 1.0, Outcome.SUCCESS, frames=300, seconds=1.0)
+    cut = Attempt(7, "print", 1, 1.0, Outcome.CUT_OFF, frames=50_000, seconds=1.0)
+    rig = Rig(tmp_path, keeper=Remembering([good, cut]))
+    async with rig.running():
+        await rig.shown()
+        await rig.shown(room=1)
+        assert not (await rig.shown(902)).attempt_long
+        assert (await rig.shown(903)).attempt_long
+        assert (await rig.shown(904)).as_json()["attempt_long"] is True
+    rig = Rig(tmp_path)
+    async with rig.running():
+        await rig.shown()
+        await rig.shown(room=1)
+        # none has ended: five minutes at 60 frames a second
+        assert not (await rig.shown(18_002)).attempt_long
+        assert (await rig.shown(18_003)).attempt_long
+
+
+async def test_what_a_function_remembers_of_a_gap_marks_later_attempts(tmp_path: Path) -> None:
+    """The attempt itself was seen whole, but how long the door had been open was not."""
+    tables = STEPS.partition('[[steps]]\nname = "turn"')[0].replace(
+        'done = "corner"', 'done = "frames_of(door == 1) >= 20"'
+    )
+    rig = Rig(tmp_path, tables + ATTEMPTS)
+    async with rig.running():
+        await rig.shown()
+        await rig.shown(6, door=1)
+        await rig.shown(room=1)
+        await rig.shown()
+        await rig.shown(room=9)
+        await rig.shown(door=0)
+        await rig.shown(door=1)
+        await rig.shown(room=1)
+        await rig.shown(room=9)
+    doubted, sure = rig.keeper.ends
+    assert (doubted.frames, doubted.frames_seen) == (2, 2)
+    assert (doubted.doubtful, doubted.whole, doubted.steps[0].whole) == (True, False, False)
+    assert (sure.doubtful, sure.whole) == (False, True)
+
+
+async def test_a_watch_over_missed_frames_says_so(tmp_path: Path) -> None:
+    tables = (
+        '[[watches]]\nname = "often"\nexpr = "count(corner == 1)"\ntarget = { equals = 2 }\n'
+        '[[watches]]\nname = "moved"\nexpr = "change(token)"\n'
+    )
+    rig = Rig(tmp_path, tables)
+    said = "of the frames that it is made of some were missed"
+    async with rig.running():
+        await rig.frame(corner=0)
+        seen = await rig.frame(corner=1)
+        gap = await rig.frame(9, corner=1)
+        after = await rig.frame()
+        reset = await rig.frame(1)
+    found = [
+        [(reading.status.value, reading.reason) for reading in frame.readings[2:]]
+        for frame in (seen, gap, after)
+    ]
+    assert found == [
+        [("ok", ""), ("ok", "")],
+        [("ok", said), ("ok", said)],
+        [("ok", said), ("ok", "")],
+    ]
+    assert [reading.as_json()["reason"] for reading in gap.readings[2:]] == [said, said]
+    assert reset.readings[2].reason == ""
+    # a watch that spans no frames says nothing
+    assert [reading.reason for reading in gap.readings[:1]] == [""]
+
+
+async def test_steps_alone_are_marked_too(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, GAME_STEPS)
+    async with rig.running():
+        await rig.shown()
+        await rig.shown(corner=1)
+        failed = await rig.shown(6, fell=1)
+        assert failed.last is not None
+        assert (failed.last.frames, failed.last.frames_seen, failed.last.whole) == (5, 2, False)
+        await rig.shown(fell=0)
+        again = await rig.shown(fell=1)
+        assert again.last is not None
+        assert (again.last.frames, again.last.frames_seen) == (2, 2)
+
+
 async def test_the_daemon_s_end_cuts_off(tmp_path: Path) -> None:
     rig = Rig(tmp_path)
     async with rig.running():
@@ -116,6 +365,10 @@ async def test_the_daemon_s_end_cuts_off(tmp_path: Path) -> None:
     (ended,) = rig.keeper.ends
     assert (ended.outcome, ended.reason, ended.frames) == (Outcome.CUT_OFF, "lowhalf ended", 1)
     assert ended.step == "to the corner"
+    # outputs are told as well
+    practice = rig.output.frames[-1].practice
+    assert practice is not None
+    assert (practice.last, practice.ended) == (ended, 1)
 
 
 async def test_a_guest_that_is_reset_cuts_off(tmp_path: Path) -> None:
@@ -206,6 +459,24 @@ async def test_where_nothing_can_be_kept_all_goes_on(
     assert rig.keeper.begun == rig.keeper.ends == []
 
 
+async def test_all_that_ended_is_there_for_who_looks_seldom(tmp_path: Path) -> None:
+    """``last`` shows one attempt at a time; what ended in between is counted, and among recent."""
+    rig = Rig(tmp_path)
+    async with rig.running():
+        before = await rig.shown()
+        assert (before.ended, before.recent) == (0, ())
+        await rig.shown(room=1)
+        await rig.shown(room=0)
+        await rig.shown(room=1)
+        await rig.shown(room=0)
+        now = await rig.shown(room=1)
+        assert (now.attempt, now.ended) == (3, 2)
+        assert [(a.number, str(a.outcome)) for a in now.recent] == [(1, "reset"), (2, "reset")]
+        assert now.last == now.recent[-1]
+        # a frame in which none ends says the same
+        assert (await rig.shown()).ended == 2
+
+
 async def test_steps_alone_begin_again(tmp_path: Path) -> None:
     rig = Rig(tmp_path, STEPS.replace('begin = "lamp.oil > 0"', ""))
     async with rig.running():
@@ -222,6 +493,10 @@ async def test_steps_alone_begin_again(tmp_path: Path) -> None:
         await rig.shown(turned=1)
         done = await rig.shown(door=1, corner=0)
         assert done.last is not None
+        assert (done.ended, [way.outcome for way in done.recent]) == (
+            2,
+            [Outcome.FAILED, Outcome.SUCCESS],
+        )
         assert (done.last.outcome, done.last.frames) == (Outcome.SUCCESS, 3)
         assert where(done) == ("running", "to the corner", 1, 0)
         assert where(await rig.shown()) == ("running", "to the corner", 1, 1)
@@ -263,7 +538,11 @@ async def test_tallies_are_told_with_their_build(tmp_path: Path) -> None:
         assert frame.readings[-1].value == 0x2B6D
         await rig.frame(corner=0, token=0x77)
         await rig.frame(corner=1)
+        # the corner was reached in one of three frames, with nobody knows which token
+        await rig.frame(corner=0)
+        await rig.frame(9, corner=1, token=0x99)
     text = "tally(half, corner == 1)"
+    assert rig.keeper.apart == [(text, "print", 0x99)]
     assert rig.keeper.moments == [(text, "print", 0x2B6D), (text, "print", 0x77)]
 
 
@@ -280,15 +559,21 @@ async def test_the_json_of_a_frame(tmp_path: Path) -> None:
         "frames": 0,
         "hint": "hug the wall",
         "reason": "",
+        "finished": [],
         "last": None,
         "attempt": 1,
         "attempt_frames": 0,
+        "attempt_frames_seen": 0,
+        "attempt_whole": True,
+        "attempt_long": False,
         "attempts": 0,
         "successes": 0,
         "rate": None,
         "interval": [0.0, 1.0],
         "streak": 0,
         "cut_off": 0,
+        "not_whole": 0,
+        "unseen_between": 0,
         "step_rates": [
             {"step": name, "good": 0, "count": 0, "rate": None, "interval": [0.0, 1.0]}
             for name in ("to the corner", "turn", "through the door")

@@ -530,7 +530,7 @@ async def test_a_silly_expression_is_an_error_and_rests(
     await settle(asker, 6)
     reading = result(silly)
     assert reading.status is Status.ERROR
-    assert reading.reason.endswith("its lists take more than 10000 steps, the most for a question")
+    assert reading.reason.endswith("its lists take more than 50000 steps, the most for a question")
     assert asker.sampler is not None
     assert asker.sampler._asking is not None
     costs = [asker.sampler._asking._asked[question] for question in (silly, simple)]

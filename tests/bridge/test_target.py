@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bridge.readings import Frame, Reading, Status, Watch
 from bridge.target import Target, as_stored, between, equals, near
 from bridge.values import BOOLEAN, FLOAT, INTEGER, TEXT, Kind, Value, ValueType
 
@@ -198,3 +199,28 @@ def test_distances_are_in_the_watch_s_own_unit(aim: float, within: float, value:
         assert distance == min(aim, within) - value
     elif value > max(aim, within):
         assert distance == max(aim, within) - value
+
+
+@pytest.mark.parametrize("status", list(Status))
+def test_a_target_is_unknown_exactly_where_there_is_no_value_now(status: Status) -> None:
+    """Whatever the last value was: of a source that is gone it is no present one."""
+    aimed = Watch("east", "", "east", FLOAT, target=near(120.0, 0.5, FLOAT))
+    reading = Reading(aimed, status, 120.0)
+    expected = "hit" if status.has_value else "unknown"
+    assert reading.target == expected
+    assert reading.as_json()["target"] == expected
+    assert (reading.distance is None) is (expected == "unknown")
+    assert Reading(aimed, status).target == "unknown"
+    plain = Reading(Watch("oil", "", "oil", FLOAT), status, 120.0)
+    assert (plain.target, plain.as_json()["target"]) == (None, None)
+
+
+def test_a_frame_whose_source_is_gone_has_no_hit() -> None:
+    aimed = Watch("east", "", "east", FLOAT, target=near(120.0, 0.5, FLOAT))
+    readings = [Reading(aimed, Status.OK, 120.0)]
+    frame = Frame(7, 100.0, "export", "fake", "still", lambda: readings)
+    assert [reading.target for reading in frame.readings] == ["hit"]
+    gone = frame.offline("the pier is gone", 101.0)
+    assert [(reading.value, reading.target) for reading in gone.readings] == [(120.0, "unknown")]
+    # What is only not newer is still what it was.
+    assert [reading.target for reading in frame.stale("torn", 101.0).readings] == ["hit"]

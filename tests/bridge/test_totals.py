@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from bridge.attempts import Attempt, Outcome
 from bridge.steps import StepOutcome, StepResult
 from bridge.totals import Rate, Totals
@@ -67,3 +69,18 @@ def test_without_attempts_there_is_no_rate() -> None:
         "rate": None,
         "interval": [0.0, 1.0],
     }
+
+
+def test_attempts_with_missed_frames_are_counted_as_such() -> None:
+    told = Attempt(1, "export", 100, 1.0, Outcome.SUCCESS, frames=40, seconds=1.0)
+    score = totals(
+        replace(told, frames_seen=40),
+        replace(told, frames_seen=39, unseen_before=3),
+        replace(told, frames_seen=40, doubtful=True, unseen_before=4),
+        # nobody counted: that is no missed frame
+        told,
+        # what was cut off is no verdict
+        replace(told, outcome=Outcome.CUT_OFF, frames_seen=0, unseen_before=5),
+    ).score()
+    assert (score.all, score.cut_off) == (Rate(4, 4), 1)
+    assert (score.not_whole, score.unseen_between) == (2, 12)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 
 from adapters.recordings.about import About
@@ -90,9 +90,16 @@ def images(laps: int = len(HALVES)) -> Iterator[tuple[int, bytes]]:
 
 
 def write(
-    directory: Path, *, speed: float = 20, repeat: bool = False, laps: int = len(HALVES)
+    directory: Path,
+    *,
+    speed: float = 20,
+    repeat: bool = False,
+    laps: int = len(HALVES),
+    missing: Collection[int] = (),
 ) -> Path:
     """The schema, the recording and the bridge file; gives the last one's path.
+
+    Frames whose numbers are in *missing* are not recorded.
 
     The first lap is never seen to start, so there is an attempt a lap from the second on.
     """
@@ -105,6 +112,8 @@ def write(
     with Recorder(directory / "p.mcap", about) as recorder:
         for count, (number, image) in enumerate(images(laps)):
             time = 1000 + count / RATE
+            if number in missing:
+                continue
             if recorder.key_due(time):
                 recorder.key(number, time, Consistency.SENDER, [(Span(BASE, SIZE), image)])
             else:

@@ -110,28 +110,34 @@ def test_what_a_command_loads(name: str, places: dict[str, str]) -> None:
     assert set(last[1:]) == expected
 
 
-MOST_TIMES_THE_LIBRARIES = 4.0
-"""Processor time of ``lowhalf read``, as so many times that of loading pydantic and construct."""
+MOST_TIMES_THE_LIBRARIES = 4.5
+"""Processor time of ``lowhalf read``, as so many times that of loading pydantic and construct.
+
+3.2 to 3.4 were measured, the unpacking of 4 MiB and asyncio included; before commands loaded only
+what they need it was 5.5.
+"""
 
 
 def processor_seconds(*command: str, pycache: Path) -> float:
-    """The least of several runs, in processor time of the child, so that load counts little."""
-    best = float("inf")
+    """Processor time of a child, which keeps its bytecode, as where lowhalf is installed."""
     there = {**environment(), "PYTHONPYCACHEPREFIX": str(pycache)}
     there.pop("PYTHONDONTWRITEBYTECODE", None)
-    for _ in range(6):
-        before = resource.getrusage(resource.RUSAGE_CHILDREN)
-        subprocess.run([sys.executable, *command], check=True, capture_output=True, env=there)
-        after = resource.getrusage(resource.RUSAGE_CHILDREN)
-        spent = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-        best = min(best, spent)
-    return best
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    subprocess.run([sys.executable, *command], check=True, capture_output=True, env=there)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
 
-def test_reading_a_dump_costs_little_more_than_its_libraries(tmp_path: Path) -> None:
-    """Bytecode is kept between the runs, as it is where lowhalf is installed."""
-    libraries = processor_seconds(
-        "-c", "from pydantic import BaseModel; import construct", pycache=tmp_path
-    )
-    reading = processor_seconds("-m", "adapters.commands", "read", SAMPLE, pycache=tmp_path)
-    assert reading < MOST_TIMES_THE_LIBRARIES * libraries, (reading, libraries)
+def test_reading_a_dump_costs_few_times_what_its_libraries_cost(tmp_path: Path) -> None:
+    """The least of several runs, in turns, so that the load of the machine is on both alike."""
+    importing = ("-c", "from pydantic import BaseModel; import construct")
+    reading = ("-m", "adapters.commands", "read", SAMPLE)
+    both = [
+        (
+            processor_seconds(*importing, pycache=tmp_path),
+            processor_seconds(*reading, pycache=tmp_path),
+        )
+        for _ in range(9)
+    ]
+    libraries, read = (min(column) for column in zip(*both, strict=True))
+    assert read < MOST_TIMES_THE_LIBRARIES * libraries, both

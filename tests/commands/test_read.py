@@ -66,6 +66,7 @@ def test_read_of_other_expressions_and_another_dump(
     assert found["courier.kind == ActorKind.courier"]["value"] is True
     assert found["low_x"]["status"] == "null"
     assert found["low_x"]["value"] is None
+    assert found["low_x"]["target"] == "unknown"
     assert found["low_x"]["reason"] == "courier.held is null"
     assert list(found) == ["low_x", "courier.kind == ActorKind.courier"]
 

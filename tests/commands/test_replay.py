@@ -18,7 +18,8 @@ def test_a_recording_that_is_not_repeated_ends_with_0(tmp_path: Path) -> None:
     samples = ROOT / "sample_dumps"
     text = (samples / "demo.bridge.toml").read_text("utf-8").split("[outputs")[0]
     text = text.replace("../schemas", (ROOT / "schemas").as_posix())
-    text = text.replace('"demo.mcap"', f'"{(samples / "demo.mcap").as_posix()}"\n')
+    for name in ("demo.mcap", "demo.layout.toml"):
+        text = text.replace(f'"{name}"', f'"{(samples / name).as_posix()}"\n')
     text = text.replace('kind = "recording"', 'kind = "recording"\nspeed = 20\nrepeat = false')
     path = tmp_path / "once.bridge.toml"
     path.write_text(text, "utf-8")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import signal
+import struct
 import sys
 import time
 import urllib.error
@@ -171,3 +172,34 @@ def test_the_demo_plays_its_recording_and_prints_the_address_of_its_pages() -> N
     assert "\x1b" not in done.stdout + done.stderr
     frames = int(done.stderr.split("frames ")[1].split(",")[0])
     assert frames > 30
+
+
+def test_silly_watches_are_errors_and_the_daemon_still_hears_a_signal(tmp_path: Path) -> None:
+    """Numbers that grow from list to list, and pairs of all: they took minutes a frame."""
+    data, first = files.ram(files.BASE + 0x2200), 0x2200
+    for number in range(1500):
+        after = files.BASE + first + 4 * number + 4 if number < 1499 else 0
+        struct.pack_into(">I", data, first + 4 * number + 0x13C, after)
+    head = 'chain(courier.held, "held")'
+    source = f"[2**60 + a.facing for a in {head}]"
+    for _ in range(3):
+        source = f"[{' * '.join('a' * 20)} for a in {source}]"
+    watches = {
+        "wide": f"sum({source})",
+        "pairs": f"sum([len([b for b in {head} if b.facing > a.facing]) for a in {head}])",
+        "plain": f"len({head})",
+    }
+    tables = "".join(
+        f"[[watches]]\nname = {json.dumps(name)}\nexpr = {json.dumps(text)}\n"
+        for name, text in watches.items()
+    )
+    path = files.write(tmp_path, bytes(data), files.BRIDGE + tables + OVERLAY)
+    with Running("run", str(path)) as daemon:
+        readings = {r["watch"]: r for r in newest(daemon.url())["readings"]}
+        assert daemon.stop(signal.SIGTERM) == 0
+    assert not any("Traceback" in line for line in daemon.logged)
+    assert readings["wide"]["reason"].endswith(": the result has more than 1024 bits")
+    # the steps come first, except where the machine is very slow
+    ends = (": its lists take more than 200000 steps", ": takes more than 50 ms of a frame")
+    assert readings["pairs"]["reason"].endswith(ends)
+    assert readings["plain"]["value"] == 1500

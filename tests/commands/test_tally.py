@@ -29,8 +29,8 @@ def test_a_recording_is_replayed_whole(tmp_path: Path, capsys: pytest.CaptureFix
     (found,) = tally(capsys, path)
     assert (found["expression"], found["build"], found["moments"]) == (CALL, "print", 6)
     assert found["values"] == [
-        {"value": 0x2B6D, "text": "0x2B6D", "count": 4, "share": 4 / 6},
-        {"value": 0x1111, "text": "0x1111", "count": 2, "share": 2 / 6},
+        {"value": 0x2B6D, "text": "0x2B6D", "count": 4, "share": 4 / 6, "in_gaps": 0},
+        {"value": 0x1111, "text": "0x1111", "count": 2, "share": 2 / 6, "in_gaps": 0},
     ]
     # however often: what is in a file is not counted twice
     assert tally(capsys, path) == [found]
@@ -51,13 +51,18 @@ def test_what_a_daemon_saw_is_kept_over_runs(
         done = lowhalf("run", str(path), "--json")
         assert done.returncode == 0, done.stderr
     last = json.loads(done.stdout.splitlines()[-1])["readings"][1]
-    assert (last["watch"], last["value"]) == ("common", 0x2B6D)
+    # a busy machine may miss a moment's own frame, and then counts it apart
+    assert last["watch"] == "common"
+    assert last["value"] in (0x2B6D, 0x1111, None)
     # asked as a live game's bridge file asks: with a source that cannot be replayed
     text = path.read_text("utf-8")
     source = text[text.index("[source]") : text.index("[sampling]")]
     path.write_text(text.replace(source, '[source]\nkind = "push"\n'), "utf-8")
     (found,) = tally(capsys, path)
-    assert [(row["value"], row["count"]) for row in found["values"]] == [(0x2B6D, 4), (0x1111, 2)]
+    seen = {row["value"]: row["count"] + row["in_gaps"] for row in found["values"]}
+    assert seen == {0x2B6D: 4, 0x1111: 2}
+    if not found["in_gaps"]:
+        assert last["value"] == 0x2B6D
     # the same moments, counted from the recording
     (again,) = tally(capsys, path, "--dump", str(tmp_path / "p.mcap"))
     assert [row["count"] for row in again["values"]] == [2, 1]
@@ -90,7 +95,10 @@ def test_what_the_file_no_longer_asks_for_is_shown_too(
     source = text[text.index("[source]") : text.index("[sampling]")]
     path.write_text(text.replace(source, '[source]\nkind = "push"\n'), "utf-8")
     opened = database.open_for_writing(tmp_path / "p.attempts.sqlite")
-    counts = {("tally(old, x)", "print", "5"): 3, ("tally(old, x)", "print", "null"): 1}
+    counts = {
+        ("tally(old, x)", "print", "5", True): 3,
+        ("tally(old, x)", "print", "null", True): 1,
+    }
     database.write_tallies(opened.connection, counts)
     opened.close()
     assert main(["tally", str(path)]) == 0
@@ -100,6 +108,49 @@ def test_what_the_file_no_longer_asks_for_is_shown_too(
         "  no value  1  25.0%",
         "",
         f"{CALL}  build print  0 moments",
+    ]
+
+
+def test_moments_in_frames_that_were_not_seen_are_counted_apart(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = practice_files.write(tmp_path, laps=1)
+    text = path.read_text("utf-8")
+    source = text[text.index("[source]") : text.index("[sampling]")]
+    path.write_text(text.replace(source, '[source]\nkind = "push"\n'), "utf-8")
+    opened = database.open_for_writing(tmp_path / "p.attempts.sqlite")
+    counts = {
+        (CALL, "print", "7", True): 3,
+        (CALL, "print", "7", False): 2,
+        (CALL, "print", "9", True): 1,
+        (CALL, "print", "null", False): 4,
+    }
+    database.write_tallies(opened.connection, counts)
+    opened.close()
+    assert main(["tally", str(path)]) == 0
+    assert capsys.readouterr().out.splitlines() == [
+        f"{CALL}  build print  4 moments, and 6 in frames that were not seen",
+        "  0x0007    3  75.0%  +2 not seen",
+        "  0x0009    1  25.0%",
+        "  no value  0  0.0%   +4 not seen",
+    ]
+    (found,) = tally(capsys, path)
+    assert (found["moments"], found["in_gaps"]) == (4, 6)
+    assert [(row["count"], row["share"], row["in_gaps"]) for row in found["values"]] == [
+        *((3, 0.75, 2), (1, 0.25, 0), (0, 0.0, 4)),
+    ]
+
+
+def test_frames_that_a_recording_lacks_are_a_gap(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = practice_files.write(tmp_path, laps=3, missing=range(139, 142))
+    (found,) = tally(capsys, path)
+    assert (found["moments"], found["in_gaps"]) == (2, 1)
+    # the corner of the second of the three laps is reached in frame 140
+    assert [(row["text"], row["count"], row["in_gaps"]) for row in found["values"]] == [
+        ("0x2B6D", 1, 1),
+        ("0x1111", 1, 0),
     ]
 
 

@@ -11,12 +11,18 @@ extern u8 arena_base[];
 
 void heap_begin(void)
 {
+    heap_begin_at(0);
+}
+
+/* The heap's base lies so many bytes behind the arena's. */
+void heap_begin_at(u32 offset)
+{
     memset(arena_base, 0, ARENA_SIZE);
-    heap_start = (u32)arena_base;
-    heap_end = heap_start + ARENA_SIZE;
-    heap_head = (BlockHeader *)arena_base;
+    heap_start = (u32)arena_base + offset;
+    heap_end = (u32)arena_base + ARENA_SIZE;
+    heap_head = (BlockHeader *)heap_start;
     heap_head->magic = BLOCK_MAGIC;
-    heap_head->size = ARENA_SIZE - sizeof(BlockHeader);
+    heap_head->size = heap_end - heap_start - sizeof(BlockHeader);
     stale_address = 0;
     reuse_frame = 0;
 }

@@ -20,8 +20,19 @@ RAM_START = 0x8000_0000
 RAM_SIZE = 0x40_0000
 """What the schema calls `ram`; the machine itself has 16 MiB, of which the game uses this."""
 
-COMMANDS = {"idle": 1, "walk": 2, "turn": 3, "carry": 4, "stale hold": 5, "grand tour": 6}
+COMMANDS = {
+    "idle": 1,
+    "walk": 2,
+    "turn": 3,
+    "carry": 4,
+    "stale hold": 5,
+    "grand tour": 6,
+    "practice": 7,
+}
 """Script name → the mailbox's number for it."""
+
+SCRIPT_FRAMES = {1: 120, 2: 240, 3: 180, 4: 300, 5: 360}
+"""A script's number → its frames; the grand tour plays these five in turn."""
 
 LOADS = {"normal": 0, "slow": 1, "busy": 2, "swift": 3}
 
@@ -162,6 +173,15 @@ class GuestMachine:
         if self.read_symbol_u32("script_frame") != script_frame:
             raise GuestMachineError(f"{name} has no frame {script_frame} to hold at")
         return held
+
+    def step(self) -> int:
+        """Lets a held game play one more frame and stand still again; gives the frame's number."""
+        number = self.read_symbol_u32("frame_ended")
+        at = self.read_symbol_u32("script_frame")
+        last = SCRIPT_FRAMES[self.read_symbol_u32("script")]
+        # nothing is posted: the game goes on as soon as it is to be held at another frame
+        self._write_u32(self.symbols["mailbox"] + _HOLD_AT, 1 if at == last else at + 1)
+        return self.wait_for_frame(number + 1)
 
     def release(self) -> None:
         """Lets a held game go on from where it stands, at the normal pace."""

@@ -17,6 +17,8 @@ static u32 length_of(Command command)
         return 300;
     case COMMAND_STALE_HOLD:
         return 360;
+    case COMMAND_PRACTICE:
+        return 0; /* practice.c knows */
     default:
         return 120;
     }
@@ -43,6 +45,8 @@ void script_begin(Command command)
     on_tour = command == COMMAND_GRAND_TOUR || command == COMMAND_NONE;
     script_laps = 0;
     begin_from_known_state(on_tour ? COMMAND_IDLE : command);
+    if (command == COMMAND_PRACTICE)
+        practice_begin();
 }
 
 static void begin_next(void)
@@ -52,6 +56,15 @@ static void begin_next(void)
         next = script == COMMAND_STALE_HOLD ? COMMAND_IDLE : (Command)(script + 1);
     script_laps += !on_tour || next == COMMAND_IDLE;
     begin_from_known_state(next);
+    if (next == COMMAND_PRACTICE)
+        practice_next();
+}
+
+static int is_over(void)
+{
+    if (script == COMMAND_PRACTICE)
+        return practice_attempt_is_over();
+    return script_frame == length_of(script);
 }
 
 static void walk(void)
@@ -116,7 +129,7 @@ static void stale_hold(void)
 
 void script_step(void)
 {
-    if (script_frame == length_of(script))
+    if (is_over())
         begin_next();
     script_frame++;
     if (script_frame == 1)
@@ -129,6 +142,8 @@ void script_step(void)
         carry();
     else if (script == COMMAND_STALE_HOLD)
         stale_hold();
+    else if (script == COMMAND_PRACTICE)
+        practice_step();
     else
         courier_stand();
 }

@@ -112,6 +112,27 @@ def test_carry_picks_the_lantern_up_and_puts_it_down(machine: GuestMachine) -> N
     assert held(machine) == 0
 
 
+def test_a_held_game_is_stepped_frame_by_frame_over_a_script_s_end(machine: GuestMachine) -> None:
+    number = machine.hold("walk", 239)
+    for frame in (240, 1, 2):
+        number += 1
+        assert machine.step() == number
+        assert machine.read_symbol_u32("script_frame") == frame
+        time.sleep(0.02)  # at this load more than one frame, if it were not held
+        assert machine.read_symbol_u32("frame_ended") == number
+
+
+def test_a_stepped_game_is_where_a_held_one_is(machine: GuestMachine) -> None:
+    courier = machine.symbols["courier"]
+    machine.hold("carry", 150)
+    place = machine.read(courier + 0x2C, 12)
+    machine.hold("carry", 145)
+    before = machine.read(courier + 0x2C, 12)
+    for _ in range(5):
+        machine.step()
+    assert machine.read(courier + 0x2C, 12) == place != before
+
+
 def test_stale_hold_dangles_and_its_block_is_handed_out_again(machine: GuestMachine) -> None:
     machine.hold("stale hold", 119)
     lantern = held(machine)

@@ -75,6 +75,7 @@ typedef enum Command {
     COMMAND_CARRY = 4,
     COMMAND_STALE_HOLD = 5,
     COMMAND_GRAND_TOUR = 6,
+    COMMAND_PRACTICE = 7, /* for tests of practice; the schema has no name for it */
 } Command;
 
 typedef enum Load {
@@ -308,6 +309,7 @@ f32 cosine(u16 angle);
 
 /* heap.c */
 void heap_begin(void);
+void heap_begin_at(u32 offset);
 void *heap_allocate(u32 size);
 void heap_release(void *payload);
 void heap_summarise(void);
@@ -334,6 +336,12 @@ void courier_pick_up(Actor *actor);
 void courier_put_down(void);
 void courier_update(void);
 void courier_carry(void);
+
+/* practice.c */
+void practice_begin(void);
+void practice_next(void);
+int practice_attempt_is_over(void);
+void practice_step(void);
 
 /* script.c */
 void script_begin(Command command);

@@ -2,11 +2,15 @@
 
 import { Chances } from "/pages/chances.js";
 import { child, put } from "/pages/elements.js";
-import { rateWords } from "/pages/practice_words.js";
+import { missedWords, rateWords } from "/pages/practice_words.js";
 import { outcomeWords } from "/pages/words.js";
 
 function streakWords(streak) {
   return streak > 1 ? `${streak} in a row` : "";
+}
+
+function lastWords(last) {
+  return [`last ${outcomeWords(last)}`, missedWords(last)].filter(Boolean).join(", ");
 }
 
 export class Attempts {
@@ -26,7 +30,7 @@ export class Attempts {
       : [
           rateWords(practice),
           streakWords(practice.streak),
-          practice.last ? `last ${outcomeWords(practice.last)}` : "",
+          practice.last ? lastWords(practice.last) : "",
         ];
     const rate = none ? null : practice.rate;
     const fresh = [...texts, ...(rate === null ? [] : practice.interval)].join("\n");
@@ -34,6 +38,7 @@ export class Attempts {
     if (!allowed && this.last !== "") return { changed: false, pending: true };
     this.last = fresh;
     this.element.hidden = none && !asked;
+    this.element.dataset.empty = none ? "yes" : "no";
     put(this.rate, texts[0]);
     put(this.streak, texts[1]);
     put(this.past, texts[2]);

@@ -136,7 +136,8 @@ follow(
     const ended = newest.practice?.last?.attempt ?? null;
     if (ended !== attempt) {
       attempt = ended;
-      setTimeout(() => polled.history?.(), 500); // it is written after the frame
+      // it is written after the frame, and what was read is given again for a second
+      for (const later of [500, 1600]) setTimeout(() => polled.history?.(), later);
     }
     ask();
   },

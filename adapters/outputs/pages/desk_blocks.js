@@ -1,6 +1,7 @@
 // The heap's blocks as a table, a page of it at a time.
 
 import { child, put } from "/pages/elements.js";
+import { Keyed } from "/pages/keyed.js";
 
 const PAGE = 24;
 
@@ -10,6 +11,14 @@ export function hexadecimal(number) {
 
 export function ownerName(heap, block) {
   return (heap.owners[block[3]] ?? "").replaceAll("_", " ");
+}
+
+function blockRow() {
+  const element = document.createElement("tr");
+  const number = child(element, "number", "th");
+  number.scope = "row";
+  const cells = ["owner", "number", "number", "owner"].map((name) => child(element, name, "td"));
+  return { element, cells: [number, ...cells] };
 }
 
 export class Blocks {
@@ -24,14 +33,14 @@ export class Blocks {
       cell.scope = "col";
       put(cell, title);
     }
-    this.body = child(this.table, "", "tbody");
+    this.rows = new Keyed(child(this.table, "", "tbody"), blockRow);
     const line = child(element, "pages", "p");
     this.back = this.button(line, "Earlier blocks", -1);
     this.where = child(line, "aside");
     this.where.setAttribute("role", "status");
     this.on = this.button(line, "Later blocks", 1);
     this.page = 0;
-    this.marked = -1;
+    this.marked = null; // the address of a block
     this.heap = null;
     this.pins = [];
     element.addEventListener("toggle", () => this.fill());
@@ -52,7 +61,7 @@ export class Blocks {
   }
 
   mark(index) {
-    this.marked = index;
+    this.marked = this.heap?.blocks[index]?.[0] ?? null;
     if (index >= 0) this.turn(Math.floor(index / PAGE));
   }
 
@@ -73,22 +82,16 @@ export class Blocks {
     const blocks = heap.blocks.slice(first, first + PAGE);
     const last = first + blocks.length - 1;
     put(this.where, blocks.length ? `${first} to ${last} of ${heap.count}` : "none");
-    while (this.body.children.length > blocks.length) this.body.lastChild.remove();
-    while (this.body.children.length < blocks.length) {
-      const row = child(this.body, "", "tr");
-      child(row, "number", "th").scope = "row";
-      for (const name of ["owner", "number", "number", "owner"]) child(row, name, "td");
-    }
-    for (const [i, block] of blocks.entries()) {
+    // a block is told from others by its address: it stays itself where one before it comes or goes
+    this.rows.show(blocks, ([start]) => start, ({ element, cells }, block, i) => {
       const index = first + i;
-      const row = this.body.children[i];
-      const [number, owner, address, bytes, by] = row.children;
+      const [number, owner, address, bytes, by] = cells;
       put(number, String(index));
       put(owner, ownerName(heap, block) + (block[2] ? "" : heap.owners[block[3]] === "free" ? "" : ", not in use"));
       put(address, hexadecimal(block[0]));
       put(bytes, hexadecimal(block[1]));
       put(by, this.pins.filter((pin) => pin.index === index).map((pin) => pin.label).join(", "));
-      row.classList.toggle("marked", index === this.marked);
-    }
+      element.classList.toggle("marked", block[0] === this.marked);
+    });
   }
 }

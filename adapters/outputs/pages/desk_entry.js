@@ -5,18 +5,18 @@ import { Room } from "/pages/desk_room.js";
 import { Trace } from "/pages/desk_trace.js";
 import { child, mark, put } from "/pages/elements.js";
 import { printable } from "/pages/printable.js";
-import { WARNINGS, hasValue, markOf, stateWords } from "/pages/words.js";
+import { WARNINGS, hasValue, markOf, stateWords, valueText } from "/pages/words.js";
 
 const LONG = 14; // characters, from which a value is set smaller
 const BITS = /^-?0[xb]/;
 const NUMBER = /^[-+]?[0-9]/;
 
-// As on the overlay, and here there is room for the reason as well.
-function sayState(reading, status, target, seconds) {
-  const words = stateWords(reading, status, target, seconds);
-  if (status === "ok" || status === "offline") return words;
-  if (WARNINGS.has(status)) return reading.reason ? `${words}: ${reading.reason}` : words;
-  return words === status ? words : `${status}: ${words}`;
+// As on the overlay, and here there is room to say what a warning means.
+function sayState(reading, seconds) {
+  const words = stateWords(reading, seconds);
+  const { status, plain = "" } = reading;
+  const meaning = WARNINGS.has(status) ? plain.split(": ").slice(1).join(": ") : "";
+  return meaning ? `${words}: ${meaning}` : words;
 }
 
 function numberOf(reading) {
@@ -47,7 +47,6 @@ export class Entry {
     this.plot.setAttribute("aria-hidden", "true");
     this.trace = new Trace();
     this.digits = 0;
-    this.said = "";
     this.visible = false;
     this.drawn = -1;
     this.target = null;
@@ -70,21 +69,22 @@ export class Entry {
     this.trace.note(numberOf(reading), tenth);
   }
 
+  // Value, shape, colour and words are of one frame: where the emphasis would change and is not
+  // *allowed* to, all of it waits.
   paint(seconds, allowed) {
     const { reading } = this;
     const data = this.button.dataset;
     const target = reading.target ?? "none";
     const differs = data.status !== reading.status || data.target !== target;
-    const changed = differs && allowed;
-    if (changed) this.settle(reading.status, target);
+    if (differs && !allowed) return { changed: false, pending: true };
+    if (differs) this.settle(reading.status, target);
     if (put(this.label, reading.label)) this.learn();
-    const text = reading.text === "" && reading.status !== "ok" ? "–" : reading.text;
+    const text = valueText(reading);
     if (put(this.value, text)) this.grow(text);
-    if (!differs || changed) this.said = sayState(reading, data.status, data.target, seconds);
-    put(this.words, this.said);
+    put(this.words, sayState(reading, seconds));
     this.room.settle();
     this.target = reading.target_range ?? null;
-    return { changed, pending: differs && !allowed };
+    return { changed: differs, pending: false };
   }
 
   // What it is called, and what the search looks through.

@@ -1,6 +1,7 @@
 // Where the frames come from, how whole they are, and where the readings go.
 
 import { child, put } from "/pages/elements.js";
+import { Keyed } from "/pages/keyed.js";
 
 // [title, number, what it means]
 function lines(snapshot) {
@@ -28,14 +29,35 @@ function outputLines({ health }) {
     [kind, state, skipped > 0 ? `${skipped} skipped` : ""]);
 }
 
+function facts(parent) {
+  return new Keyed(child(parent, "facts", "dl"), () => {
+    const element = document.createElement("div");
+    element.className = "fact";
+    const term = child(element, "", "dt");
+    const value = child(element, "", "dd");
+    const number = child(value, "number");
+    number.dir = "auto";
+    return { element, term, number, words: child(value, "aside") };
+  });
+}
+
 export class HealthPanel {
   constructor(element) {
     this.note = child(element, "sentence", "p");
     this.note.dir = "auto";
-    this.source = child(element, "facts", "dl");
+    this.source = facts(element);
     this.title = child(element, "", "h3");
     put(this.title, "Outputs");
-    this.outputs = child(element, "facts", "dl");
+    this.outputs = facts(element);
+    this.pagesTitle = child(element, "", "h3");
+    put(this.pagesTitle, "What overlay pages do not show");
+    const told = child(element, "complaints", "ul");
+    told.setAttribute("role", "list");
+    this.pages = new Keyed(told, () => {
+      const element = document.createElement("li");
+      element.dir = "auto";
+      return { element };
+    });
   }
 
   show(snapshot) {
@@ -44,22 +66,20 @@ export class HealthPanel {
     const outputs = outputLines(snapshot);
     this.title.hidden = outputs.length === 0;
     this.fill(this.outputs, outputs);
+    this.listPages(snapshot.health?.pages ?? []);
+  }
+
+  // What is wrong with their addresses and what does not fit, which is not for viewers.
+  listPages(told) {
+    this.pagesTitle.hidden = this.pages.parent.hidden = told.length === 0;
+    this.pages.show(told, (words) => words, (line, words) => put(line.element, words));
   }
 
   fill(list, found) {
-    while (list.children.length > found.length) list.lastChild.remove();
-    while (list.children.length < found.length) {
-      const line = child(list, "fact", "div");
-      child(line, "", "dt");
-      const value = child(line, "", "dd");
-      child(value, "number").dir = "auto";
-      child(value, "aside");
-    }
-    for (const [i, [title, number, words]] of found.entries()) {
-      const [term, value] = list.children[i].children;
-      put(term, title);
-      put(value.children[0], number);
-      put(value.children[1], words);
-    }
+    list.show(found, ([title]) => title, (line, [title, number, words]) => {
+      put(line.term, title);
+      put(line.number, number);
+      put(line.words, words);
+    });
   }
 }

@@ -6,6 +6,8 @@ import { HeapMap } from "/pages/desk_map.js";
 import { orderOf, pinsOf } from "/pages/desk_pins.js";
 import { Room } from "/pages/desk_room.js";
 import { child, put } from "/pages/elements.js";
+import { HeapFrame } from "/pages/heap_frame.js";
+import { Keyed } from "/pages/keyed.js";
 import { printable } from "/pages/printable.js";
 import { percent } from "/pages/words.js";
 
@@ -42,6 +44,12 @@ function sameBlocks(one, other) {
   return true;
 }
 
+function lineRow() {
+  const element = document.createElement("li");
+  element.dir = "auto";
+  return { element };
+}
+
 export class HeapPanel {
   constructor(element) {
     this.element = element;
@@ -59,15 +67,22 @@ export class HeapPanel {
     this.shares = child(lists, "shares", "ul");
     this.shares.setAttribute("aria-label", "owners");
     this.shares.setAttribute("role", "list");
+    this.pinLines = new Keyed(this.pinList, lineRow);
+    this.shareLines = new Keyed(this.shares, lineRow);
     this.blocks = new Blocks(child(element, "", "details"));
     this.map = new HeapMap(this.canvas);
+    this.pointed = null; // where the pointer is over the map
     this.heap = null;
+    this.frame = new HeapFrame();
     this.pins = [];
     this.order = [];
     this.last = "";
     this.chosen = "";
     this.canvas.addEventListener("pointermove", (event) => this.hover(event));
-    this.canvas.addEventListener("pointerleave", () => put(this.under, ""));
+    this.canvas.addEventListener("pointerleave", () => {
+      this.pointed = null;
+      put(this.under, "");
+    });
     this.canvas.addEventListener("click", (event) => {
       this.blocks.element.open = true;
       this.blocks.mark(this.map.at(event.offsetX, event.offsetY));
@@ -77,7 +92,14 @@ export class HeapPanel {
   }
 
   hover(event) {
-    const index = this.map.at(event.offsetX, event.offsetY);
+    this.pointed = [event.offsetX, event.offsetY];
+    this.tell();
+  }
+
+  // The block under the pointer, also where blocks move below it.
+  tell() {
+    if (this.pointed === null) return;
+    const index = this.map.at(...this.pointed);
     if (index < 0) {
       put(this.under, "between blocks");
       return;
@@ -103,9 +125,12 @@ export class HeapPanel {
       put(this.under, "");
       return { changed: !none, pending: false };
     }
+    // pennants are of the heap's own frame, or there are none
+    const frame = this.frame.of(heap, snapshot.frame, performance.now());
+    if (frame === "wait" && this.heap !== null) return { changed: false, pending: false };
     const moved = !sameBlocks(this.heap, heap);
     const order = moved ? orderOf(heap.blocks) : this.order;
-    const pins = pinsOf(heap, order, snapshot.readings);
+    const pins = frame === "same" ? pinsOf(heap, order, snapshot.readings) : [];
     const fresh = JSON.stringify([pins, heap.damaged, heap.empty, heap.count, chosen]);
     if (!moved && fresh === this.last) return { changed: false, pending: false };
     // what a chosen watch points to may show at once: the user asked for it
@@ -113,6 +138,7 @@ export class HeapPanel {
     Object.assign(this, { heap, order, pins, last: fresh, chosen });
     this.say();
     this.draw();
+    this.tell();
     this.blocks.show(heap, pins);
     return { changed: true, pending: false };
   }
@@ -126,25 +152,23 @@ export class HeapPanel {
     this.canvas.hidden = this.shares.hidden = this.blocks.element.hidden = !some;
     this.pinList.hidden = pins.length === 0;
     this.canvas.setAttribute("aria-label", printable(`map of the heap: ${sentence(heap)}`));
-    this.fit(this.pinList, pins.map(({ label, index, within, watch }) => {
+    this.fit(this.pinLines, pins.map(({ label, index, within, watch }) => {
       const place = within === null ? "" : within === 0 ? ", its first byte" : `, ${hexadecimal(within)} bytes into it`;
-      return [`${label}: block ${index}, ${ownerName(heap, heap.blocks[index])}${place}`, watch === this.chosen];
+      return [watch, `${label}: block ${index}, ${ownerName(heap, heap.blocks[index])}${place}`, watch === this.chosen];
     }));
     const parts = shares(heap);
     const rest = parts.slice(MOST_OWNERS);
     const lines = parts.slice(0, MOST_OWNERS).map(([owner, count, bytes]) =>
-      [`${owner.replaceAll("_", " ")}: ${counted(count, "block")}, ${percent(bytes / (heap.bytes || 1))}`, false]);
-    if (rest.length > 0) lines.push([`${rest.length} more owners`, false]);
-    this.fit(this.shares, lines);
+      [owner, `${owner.replaceAll("_", " ")}: ${counted(count, "block")}, ${percent(bytes / (heap.bytes || 1))}`, false]);
+    if (rest.length > 0) lines.push(["", `${rest.length} more owners`, false]);
+    this.fit(this.shareLines, lines);
   }
 
   fit(list, lines) {
-    while (list.children.length > lines.length) list.lastChild.remove();
-    while (list.children.length < lines.length) child(list, "", "li").dir = "auto";
-    for (const [i, [text, chosen]] of lines.entries()) {
-      put(list.children[i], text);
-      list.children[i].classList.toggle("chosen", chosen);
-    }
+    list.show(lines, ([key]) => key, ({ element }, [, text, chosen]) => {
+      put(element, text);
+      element.classList.toggle("chosen", chosen);
+    });
   }
 
   draw() {

@@ -2,6 +2,7 @@
 // difference in words, and both lists side by side.
 
 import { child, mark, put } from "/pages/elements.js";
+import { Keyed } from "/pages/keyed.js";
 
 function blockWords(block) {
   if (block === null) return "";
@@ -15,9 +16,17 @@ function sortWords(sort) {
   return SORTS[sort] ?? sort.replaceAll("-", " ");
 }
 
+function lineRow() {
+  const element = document.createElement("tr");
+  const cells = ["expected", "sort", "found"].map((name) => child(element, name, "td"));
+  for (const cell of cells) cell.dir = "auto";
+  return { element, cells };
+}
+
 class LayoutEntry {
-  constructor(parent) {
-    this.element = child(parent, "layout", "article");
+  constructor() {
+    this.element = document.createElement("article");
+    this.element.className = "layout";
     const head = child(this.element, "layout-title", "h3");
     mark(head);
     this.title = child(head, "name");
@@ -35,7 +44,7 @@ class LayoutEntry {
       if (title) cell.scope = "col";
       put(cell, title);
     }
-    this.body = child(table, "", "tbody");
+    this.lines = new Keyed(child(table, "", "tbody"), lineRow);
     this.omitted = child(this.more, "aside", "p");
     this.layout = null;
     this.more.addEventListener("toggle", () => this.list());
@@ -55,23 +64,17 @@ class LayoutEntry {
   list() {
     if (!this.more.open || this.layout === null) return;
     const { lines, omitted, first } = this.layout;
-    while (this.body.children.length > lines.length) this.body.lastChild.remove();
-    while (this.body.children.length < lines.length) {
-      const row = child(this.body, "", "tr");
-      for (const name of ["expected", "sort", "found"]) child(row, name, "td").dir = "auto";
-    }
     let seen = false;
-    for (const [i, line] of lines.entries()) {
-      const row = this.body.children[i];
-      const [expected, sort, found] = row.children;
+    const key = ({ expected, found }) => `${expected?.index ?? ""} ${found?.index ?? ""}`;
+    this.lines.show(lines, key, ({ element, cells: [expected, sort, found] }, line) => {
       put(expected, blockWords(line.expected));
       put(found, blockWords(line.found));
       const differs = line.sort !== "same";
       const isFirst = differs && !seen && first !== null;
       seen ||= differs;
       put(sort, isFirst ? `first: ${sortWords(line.sort)}` : sortWords(line.sort));
-      row.dataset.sort = differs ? "other" : "same";
-    }
+      element.dataset.sort = differs ? "other" : "same";
+    });
     put(this.omitted, omitted > 0 ? `${omitted} more lines are left out` : "");
   }
 }
@@ -80,7 +83,7 @@ export class LayoutsPanel {
   constructor(element) {
     this.element = element;
     this.none = child(element, "sentence", "p");
-    this.entries = [];
+    this.entries = new Keyed(child(element, "", "div"), () => new LayoutEntry());
     this.last = "";
   }
 
@@ -90,8 +93,6 @@ export class LayoutsPanel {
     this.last = fresh;
     put(this.none, layouts.length === 0 ? "no layouts in the bridge file" : "");
     this.none.hidden = layouts.length > 0;
-    while (this.entries.length > layouts.length) this.entries.pop().element.remove();
-    while (this.entries.length < layouts.length) this.entries.push(new LayoutEntry(this.element));
-    for (const [i, layout] of layouts.entries()) this.entries[i].show(layout);
+    this.entries.show(layouts, ({ name }) => name, (entry, layout) => entry.show(layout));
   }
 }

@@ -8,10 +8,14 @@ export function poll(path, every, onValue) {
   let timer = 0;
   let wait = FIRST_WAIT;
   let running = false;
+  let again = false;
 
   async function run() {
     clearTimeout(timer);
-    if (running) return;
+    if (running) {
+      again = true; // what is under way may have been read before what is asked for now
+      return;
+    }
     if (document.hidden) {
       timer = setTimeout(run, every);
       return;
@@ -28,6 +32,10 @@ export function poll(path, every, onValue) {
       wait = Math.min(wait * 2, LONGEST_WAIT);
     } finally {
       running = false;
+      if (again) {
+        again = false;
+        run();
+      }
     }
   }
 

@@ -2,15 +2,45 @@
 
 import { Chances } from "/pages/chances.js";
 import { mark, child, put } from "/pages/elements.js";
-import { rateWords, states, where } from "/pages/practice_words.js";
+import { Keyed } from "/pages/keyed.js";
+import { countWords, missedBeside, missedNow, missedWords, rateWords, states, where } from "/pages/practice_words.js";
 import { outcomeWords, percent } from "/pages/words.js";
 
 const LISTED = 12;
 const OUTCOMES = { success: "hit", failed: "absent", reset: "miss", "cut-off": "offline" };
 
+// What changes with every frame, and is no emphasis.
+const CHANGING = new Set([
+  "frames", "attempt_frames", "frames_seen", "attempt_frames_seen", "attempt_whole", "attempt_long",
+]);
+
+function stepRow() {
+  const element = document.createElement("li");
+  child(element, "dash").setAttribute("aria-hidden", "true");
+  const name = child(element, "name");
+  name.dir = "auto";
+  const [said, spent, share] = ["said", "spent", "share"].map((each) => child(element, each));
+  return { element, name, said, spent, share };
+}
+
+function attemptRow() {
+  const element = document.createElement("li");
+  const number = child(element, "number");
+  mark(element);
+  const words = child(element, "words");
+  words.dir = "auto";
+  const [missed, time] = ["missed", "time"].map((each) => child(element, each));
+  return { element, number, words, missed, time };
+}
+
+// A step's frames that may have been missed are also those in which it waited.
+function inStep(step) {
+  return { ...step, frames: step.frames + (step.waited ?? 0) };
+}
+
 function timeWords({ frames, seconds }) {
   const parts = [];
-  if (frames !== null && frames !== undefined) parts.push(`${frames} frame${frames === 1 ? "" : "s"}`);
+  if (frames !== null && frames !== undefined) parts.push(countWords(frames));
   if (seconds !== null && seconds !== undefined) parts.push(`${seconds.toFixed(2)} s`);
   return parts.join(", ");
 }
@@ -26,19 +56,22 @@ export class PracticePanel {
     this.element = element;
     this.where = child(element, "sentence", "p");
     this.where.dir = "auto";
+    this.length = child(element, "length aside", "p");
     this.hint = child(element, "hint", "p");
     this.hint.dir = "auto";
     this.steps = child(element, "steps", "ol");
     this.steps.setAttribute("role", "list");
     this.steps.setAttribute("aria-label", "steps");
+    this.rows = new Keyed(this.steps, stepRow);
     this.rate = child(element, "rate", "p");
     this.chances = new Chances(element);
     this.best = child(element, "aside", "p");
     this.past = child(element, "past", "ol");
     this.past.setAttribute("role", "list");
     this.past.setAttribute("aria-label", "last attempts, the newest first");
+    this.attempts = new Keyed(this.past, attemptRow);
     this.history = null;
-    this.hinted = false;
+    this.shown = null; // the practice that is shown
     this.last = "";
     this.listed = "";
   }
@@ -52,20 +85,26 @@ export class PracticePanel {
 
   show(practice, allowed) {
     const fresh = JSON.stringify(practice ?? null, (key, value) =>
-      key === "frames" || key === "attempt_frames" ? undefined : value);
-    if (fresh === this.last) return { changed: false, pending: false };
+      CHANGING.has(key) ? undefined : value);
+    if (fresh === this.last) {
+      this.tick(practice); // frames are no emphasis: they go on
+      return { changed: false, pending: false };
+    }
+    // while the step waits, so do its frames: they must not be another step's
     if (!allowed && this.last !== "") return { changed: false, pending: true };
     this.last = fresh;
     const none = !practice;
     put(this.where, none ? "no steps and no attempts in the bridge file" : where(practice));
-    put(this.hint, none ? "" : practice.hint || practice.reason);
-    // once there was a hint, its room is kept, so that nothing moves
-    this.hinted ||= this.hint.textContent !== "";
-    this.hint.hidden = !this.hinted;
+    const valueless = !none && practice.reason ? "what is looked for has no value now" : "";
+    put(this.hint, none ? "" : practice.hint || valueless);
+    this.hint.hidden = this.hint.textContent === "";
     this.showSteps(none ? [] : this.lines(practice));
+    this.tick(practice);
     const scored = !none && practice.attempts !== undefined;
     put(this.rate, scored ? this.scoreWords(practice) : "");
     this.chances.show(scored ? practice.rate : null, practice?.interval);
+    this.shown = practice ?? null;
+    this.list();
     return { changed: true, pending: false };
   }
 
@@ -73,6 +112,7 @@ export class PracticePanel {
     const parts = [sureWords(practice)];
     if (practice.streak > 1) parts.push(`${practice.streak} in a row`);
     if (practice.cut_off > 0) parts.push(`${practice.cut_off} cut off`);
+    if (practice.not_whole > 0) parts.push(`${practice.not_whole} with frames missed`);
     return parts.join("; ");
   }
 
@@ -90,25 +130,44 @@ export class PracticePanel {
 
   showSteps(lines) {
     this.steps.hidden = lines.length === 0;
-    while (this.steps.children.length > lines.length) this.steps.lastChild.remove();
-    while (this.steps.children.length < lines.length) {
-      const item = child(this.steps, "", "li");
-      child(item, "dash").setAttribute("aria-hidden", "true");
-      child(item, "name").dir = "auto";
-      child(item, "said");
-      child(item, "share");
+    this.rows.show(lines.map((line, i) => [i, ...line]), ([number]) => number, (row, [, name, state, rate]) => {
+      row.element.dataset.state = state;
+      put(row.name, name);
+      put(row.said, state);
+      put(row.share, rate);
+    });
+  }
+
+  // What changes with every frame: how long it has been.
+  tick(practice) {
+    const { phase, index = 0, frames = 0, finished = [], attempt, attempt_frames: all } = practice ?? {};
+    const under = phase === "running" || phase === "waiting";
+    for (const [i, row] of [...this.rows.parts.values()].entries()) {
+      const done = i < finished.length ? finished[i] : null;
+      const spent = done?.frames ?? (under && i + 1 === index ? frames : null);
+      const words = spent === null ? [] : [countWords(spent), done ? missedBeside(inStep(done)) : ""];
+      put(row.spent, words.filter(Boolean).join(", "));
     }
-    for (const [i, [name, state, rate]] of lines.entries()) {
-      const [, called, said, share] = this.steps.children[i].children;
-      this.steps.children[i].dataset.state = state;
-      put(called, name);
-      put(said, state);
-      put(share, rate);
+    const long = practice?.attempt_long ? "unusually long" : "";
+    const words = attempt ? [`${countWords(all)} so far`, long, missedNow(practice)] : [];
+    put(this.length, words.filter(Boolean).join(", "));
+  }
+
+  // The attempts of the file, which is read now and then, with what the frame itself tells: the one
+  // that is open and the one that ended last.  None is under way beside the frame's.
+  told() {
+    const all = new Map((this.history?.attempts ?? []).map((each) => [each.attempt, each]));
+    const now = this.shown;
+    if (now?.attempts !== undefined) {
+      for (const [number, { outcome }] of all) if (outcome === "open") all.delete(number);
+      if (now.last) all.set(now.last.attempt, { ...all.get(now.last.attempt), ...now.last });
+      if (now.attempt) all.set(now.attempt, { attempt: now.attempt, outcome: "open" });
     }
+    return [...all.values()].sort((one, other) => one.attempt - other.attempt);
   }
 
   list() {
-    const attempts = (this.history?.attempts ?? []).slice(-LISTED).reverse();
+    const attempts = this.told().slice(-LISTED).reverse();
     const fresh = JSON.stringify(attempts);
     if (fresh === this.listed) return;
     this.listed = fresh;
@@ -119,22 +178,14 @@ export class PracticePanel {
       : "";
     put(this.best, words);
     this.past.hidden = attempts.length === 0;
-    while (this.past.children.length > attempts.length) this.past.lastChild.remove();
-    while (this.past.children.length < attempts.length) {
-      const item = child(this.past, "", "li");
-      child(item, "number");
-      mark(item);
-      child(item, "words").dir = "auto";
-      child(item, "time");
-    }
-    for (const [i, attempt] of attempts.entries()) {
-      const item = this.past.children[i];
-      const [number, , said, time] = item.children;
-      item.dataset.mark = OUTCOMES[attempt.outcome] ?? "none";
-      put(number, String(attempt.attempt));
+    this.attempts.show(attempts, ({ attempt }) => attempt, (row, attempt) => {
+      row.element.dataset.mark = OUTCOMES[attempt.outcome] ?? "none";
+      row.element.dataset.whole = attempt.whole === false ? "no" : "yes";
+      put(row.number, String(attempt.attempt));
       const ended = attempt.outcome === "open" ? "under way" : outcomeWords(attempt);
-      put(said, ended + (attempt.reason ? `: ${attempt.reason}` : ""));
-      put(time, timeWords(attempt));
-    }
+      put(row.words, ended + (attempt.reason ? `: ${attempt.reason}` : ""));
+      put(row.missed, missedWords(attempt));
+      put(row.time, timeWords(attempt));
+    });
   }
 }

@@ -1,8 +1,30 @@
 // How often each value was seen: a bar, its count and its share.
 
 import { child, put } from "/pages/elements.js";
+import { Keyed } from "/pages/keyed.js";
 
 const MOST_VALUES = 24;
+
+function tallyRow() {
+  const element = document.createElement("article");
+  element.className = "tally";
+  const title = child(element, "tally-title", "h3");
+  title.dir = "ltr";
+  const about = child(element, "aside", "p");
+  const list = child(element, "values", "ul");
+  list.setAttribute("role", "list");
+  const rest = child(element, "aside", "p");
+  return { element, title, about, values: new Keyed(list, valueRow), rest };
+}
+
+function valueRow() {
+  const element = document.createElement("li");
+  const name = child(element, "name");
+  name.dir = "auto";
+  const bar = child(element, "bar");
+  bar.setAttribute("aria-hidden", "true");
+  return { element, name, bar, count: child(element, "count"), share: child(element, "share") };
+}
 
 function share(part) {
   return `${(part * 100).toFixed(1)} %`;
@@ -12,8 +34,7 @@ export class TalliesPanel {
   constructor(element) {
     this.element = element;
     this.none = child(element, "sentence", "p");
-    this.place = child(element, "tallies", "div");
-    this.shape = "";
+    this.tallies = new Keyed(child(element, "tallies", "div"), tallyRow);
     this.last = "";
   }
 
@@ -24,38 +45,24 @@ export class TalliesPanel {
     this.last = fresh;
     put(this.none, tallies.length === 0 ? "no tally in the bridge file" : "");
     this.none.hidden = tallies.length > 0;
-    while (this.place.children.length > tallies.length) this.place.lastChild.remove();
-    while (this.place.children.length < tallies.length) {
-      const tally = child(this.place, "tally", "article");
-      child(tally, "tally-title", "h3").dir = "ltr";
-      child(tally, "aside", "p");
-      child(tally, "values", "ul").setAttribute("role", "list");
-      child(tally, "aside", "p");
-    }
-    for (const [i, tally] of tallies.entries()) this.fill(this.place.children[i], tally);
+    this.tallies.show(
+      tallies,
+      ({ expression, build }) => `${expression}\n${build}`,
+      (parts, tally) => this.fill(parts, tally),
+    );
   }
 
-  fill(element, { expression, build, moments, values }) {
-    const [title, about, list, rest] = element.children;
+  fill({ title, about, values: rows, rest }, { expression, build, moments, values }) {
     put(title, expression);
     put(about, `${moments} moment${moments === 1 ? "" : "s"}${build ? `, build ${build}` : ""}`);
     const shown = values.slice(0, MOST_VALUES);
-    while (list.children.length > shown.length) list.lastChild.remove();
-    while (list.children.length < shown.length) {
-      const item = child(list, "", "li");
-      child(item, "name").dir = "auto";
-      child(item, "bar").setAttribute("aria-hidden", "true");
-      child(item, "count");
-      child(item, "share");
-    }
     const most = Math.max(...shown.map((value) => value.share), 0);
-    for (const [i, value] of shown.entries()) {
-      const [name, bar, count, part] = list.children[i].children;
-      put(name, value.text);
-      bar.style.setProperty("--share", (most > 0 ? value.share / most : 0).toFixed(4));
-      put(count, String(value.count));
-      put(part, share(value.share));
-    }
+    rows.show(shown, ({ value, text }) => JSON.stringify([value, text]), (row, value) => {
+      put(row.name, value.text);
+      row.bar.style.setProperty("--share", (most > 0 ? value.share / most : 0).toFixed(4));
+      put(row.count, String(value.count));
+      put(row.share, share(value.share));
+    });
     const left = values.length - shown.length;
     put(rest, left > 0 ? `${left} more values` : "");
   }

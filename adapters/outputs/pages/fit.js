@@ -1,14 +1,20 @@
 // Makes everything fit, whatever the window's size: the text shrinks, and where it would become
-// too small to read, lines are left out, the last first, with a word on how many.
-
-import { put } from "/pages/elements.js";
+// too small to read, lines are left out, the last first.  The room that is reckoned with is that of
+// the widest sensible texts, with a hint and a notice, so that nothing shrinks or grows on air when
+// a value, a reason, a hint or a notice comes or goes.
 
 const SMALLEST = 13; // pixels of 1em
 const SMALLEST_FOR_WORDS = 0.75; // of the wanted size: long words may be cut rather than shrink all
-const WORDS = ".label, .watch[data-aim='some'] .state, .where, .rate";
+const WORDS = ".label, .watch[data-aim='some'] .state";
 const NARROW = 27; // em
 const THIN = 16;
 const LOW = 150; // pixels of height
+const NOTICE = 1.3; // em: its line with the gap
+
+// Too low for a notice beside what is there.
+export function isLow() {
+  return innerHeight < LOW;
+}
 
 // Only where it differs: a class that is set again is a change to those who watch.
 function setDropped(item, dropped) {
@@ -20,12 +26,15 @@ function isCut(element) {
 }
 
 export class Fit {
-  // *note* says how many lines were left out; *isWrong* tells whether the page has to complain.
-  constructor(stage, note, isWrong) {
+  constructor(stage) {
     this.stage = stage;
-    this.note = note;
-    this.isWrong = isWrong;
+    this.lost = 0; // lines that are left out
     this.last = "";
+  }
+
+  // What does not fit, in words.
+  get complaint() {
+    return this.lost > 0 ? `${this.lost} more ${this.lost === 1 ? "does" : "do"} not fit` : "";
   }
 
   // Fit again where *signature*, which says all that decides the room that is needed, is another.
@@ -34,12 +43,14 @@ export class Fit {
     if (signature === this.last) return;
     this.last = signature;
     for (const item of items) setDropped(item, false);
-    put(this.note, "");
+    this.lost = 0;
     this.stage.style.minWidth = "";
+    this.stage.classList.add("fitting");
     const base = this.size(1);
     const least = Math.min(1, SMALLEST / base);
     this.shrink(least);
     if (this.isTall()) this.drop(items);
+    this.stage.classList.remove("fitting");
   }
 
   // The stage only grows, so that nothing moves when words become shorter.
@@ -54,7 +65,7 @@ export class Fit {
     const pixels = parseFloat(getComputedStyle(document.body).fontSize);
     const shape = innerWidth < NARROW * pixels ? "narrow" : "wide";
     document.body.dataset.shape = innerWidth < THIN * pixels ? `${shape} thin` : shape;
-    document.body.style.setProperty("--lines", innerHeight < LOW ? "1" : "5");
+    document.body.dataset.low = isLow() ? "yes" : "no";
     return pixels;
   }
 
@@ -62,9 +73,12 @@ export class Fit {
     return this.stage.getBoundingClientRect().height > this.room() + 0.4;
   }
 
+  // Of the window, with a line for the notice left beside the stage.
   room() {
     const style = getComputedStyle(document.body);
-    return innerHeight - parseFloat(style.paddingTop) - parseFloat(style.paddingBottom);
+    const notice = isLow() ? 0 : NOTICE * parseFloat(style.fontSize);
+    const notices = document.body.dataset.down === "middle" ? 2 * notice : notice;
+    return innerHeight - parseFloat(style.paddingTop) - parseFloat(style.paddingBottom) - notices;
   }
 
   isBad(fit) {
@@ -88,8 +102,7 @@ export class Fit {
     const shown = items.filter((item) => !item.hidden);
     const keep = (count) => {
       for (const [i, item] of shown.entries()) setDropped(item, i >= count);
-      const lost = shown.length - count;
-      put(this.note, lost > 0 ? `${lost} more ${lost === 1 ? "does" : "do"} not fit` : "");
+      this.lost = shown.length - count;
     };
     let [low, high] = [0, shown.length];
     while (high - low > 1) {
@@ -99,7 +112,6 @@ export class Fit {
       else low = middle;
     }
     keep(low);
-    // A value that is cut off is better than none, but not at the cost of what is said to be wrong.
-    if (low === 0 && !this.isWrong()) keep(1);
+    if (low === 0) keep(1); // a value that is cut off is better than none
   }
 }

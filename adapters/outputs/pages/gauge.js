@@ -6,8 +6,6 @@
 
 import { child } from "/pages/elements.js";
 
-const CALM_PAUSE = 1000;
-
 export class Gauge {
   constructor(parent) {
     this.element = child(parent, "gauge");
@@ -18,18 +16,18 @@ export class Gauge {
     child(this.element, "float");
     this.largest = 0;
     this.target = null;
-    this.moved = -Infinity;
     this.shown = "";
+    this.element.toggleAttribute("data-empty", true);
   }
 
   // *distance* and *within* are in the watch's unit; without a distance the float is hidden.
-  show({ distance, within, target_text: target }, now, calm) {
+  // It glides from one place to the next, but *jumps* where the state beside it changed, or where
+  // it would pass the target: on the way it must not say anything else than the words.
+  show({ distance, within, target_text: target }, jumps) {
     if (target !== this.target) {
       this.target = target;
       this.largest = 0;
     }
-    if (calm && now - this.moved < CALM_PAUSE) return;
-    this.moved = now;
     if (distance === null) {
       this.put("");
       return;
@@ -38,11 +36,13 @@ export class Gauge {
     const share = (way) => (this.largest > 0 ? Math.sqrt(Math.abs(way) / this.largest) : 0);
     const at = -Math.sign(distance) * share(distance);
     this.zone.style.setProperty("--zone", share(within ?? 0).toFixed(3));
-    this.put(at.toFixed(3));
+    this.put(at.toFixed(3), jumps);
   }
 
-  put(at) {
+  put(at, jumps = true) {
     if (at === this.shown) return;
+    const jump = jumps || Math.sign(at) !== Math.sign(this.shown);
+    if (this.element.hasAttribute("data-jump") !== jump) this.element.toggleAttribute("data-jump", jump);
     this.shown = at;
     this.element.toggleAttribute("data-empty", at === "");
     if (at !== "") this.element.style.setProperty("--at", at);

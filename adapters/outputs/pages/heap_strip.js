@@ -1,6 +1,7 @@
 // The heap as a strip, by address: what is used, what is free, and where the held block lies.
 
 import { child, put } from "/pages/elements.js";
+import { HeapFrame } from "/pages/heap_frame.js";
 import { printable } from "/pages/printable.js";
 
 const GAP_FROM = 4; // blocks narrower than this in pixels get no gap between them
@@ -13,10 +14,10 @@ function heldWords(heap) {
 
 function words(heap) {
   if (!heap) return "no heap: no watch reads it, or the schema describes none";
-  if (heap.count === 0) return `the heap has no blocks${heap.empty ? `: ${heap.empty}` : ""}`;
+  if (heap.count === 0) return "the heap has no blocks";
   const free = heap.bytes > 0 ? Math.round((heap.free_bytes / heap.bytes) * 100) : 0;
   const parts = [heldWords(heap), `${heap.count} blocks, ${free} % free`];
-  if (heap.damaged) parts.push(`damaged: ${heap.damaged}`);
+  if (heap.damaged) parts.push("damaged"); // where, and by which expression, the desk tells
   return parts.filter(Boolean).join("; ");
 }
 
@@ -28,16 +29,20 @@ export class HeapStrip {
     this.note = child(element, "note");
     this.last = "";
     this.heap = null;
+    this.frame = new HeapFrame();
     new ResizeObserver(() => this.draw()).observe(this.strip);
   }
 
-  show(heap, asked, allowed) {
-    const fresh = JSON.stringify(heap ?? null);
+  // *heap* of the frame of that number, or of another.
+  show(heap, frame, asked, allowed) {
+    if (this.frame.of(heap, frame, performance.now()) === "wait") return { changed: false, pending: false };
+    const fresh = JSON.stringify(heap ?? null, (key, value) => (key === "frame" ? undefined : value));
     if (fresh === this.last) return { changed: false, pending: false };
     if (!allowed && this.last !== "") return { changed: false, pending: true };
     this.last = fresh;
     this.heap = heap ?? null;
     this.element.hidden = !asked;
+    this.element.dataset.empty = heap ? "no" : "yes";
     const said = words(heap);
     put(this.note, said);
     this.strip.setAttribute("aria-label", printable(`heap: ${said}`));

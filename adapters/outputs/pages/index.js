@@ -19,7 +19,8 @@ function fitRows(readings) {
   if (rows.length === readings.length && rows.every((row, i) => row.name === readings[i].watch)) {
     return;
   }
-  rows = readings.map((reading) => new Row(reading));
+  const old = new Map(rows.map((row) => [row.name, row]));
+  rows = readings.map((reading) => old.get(reading.watch) ?? new Row(reading, true));
   list.replaceChildren(...rows.map((row) => row.element));
 }
 

@@ -6,13 +6,14 @@ const LONGEST_WAIT = 5000;
 // The server repeats its newest snapshot every 2 s: a longer silence means that it is gone.
 const SILENCE = 6000;
 
-export function follow(onSnapshot, onLink, parts = []) {
+// *told* gives what the page has to tell the desk since it does not show it itself.
+export function follow(onSnapshot, onLink, parts = [], told = () => "") {
   const query = parts.length > 0 ? `?parts=${parts.join(",")}` : "";
-  return stream(`/live${query}`, onSnapshot, onLink);
+  return stream(`/live${query}`, onSnapshot, onLink, told);
 }
 
 // The same for any path that sends whole messages.  Returns what ends it for good.
-export function stream(path, onMessage, onLink) {
+export function stream(path, onMessage, onLink, told = () => "") {
   let wait = FIRST_WAIT;
   let current = null;
   let again = 0;
@@ -23,6 +24,7 @@ export function stream(path, onMessage, onLink) {
     current = socket;
     let silence = 0;
     let over = false;
+    let said = "";
 
     function listen() {
       clearTimeout(silence);
@@ -48,6 +50,10 @@ export function stream(path, onMessage, onLink) {
       socket.send("ack");
       onLink(true);
       onMessage(message);
+      if (told() !== said) {
+        said = told();
+        socket.send(`told ${said}`);
+      }
     };
     socket.onclose = end;
     socket.onerror = end;

@@ -3,7 +3,7 @@
 import { address } from "/pages/address.js";
 import { Attempts } from "/pages/attempts.js";
 import { put } from "/pages/elements.js";
-import { Fit } from "/pages/fit.js";
+import { Fit, isLow } from "/pages/fit.js";
 import { HeapStrip } from "/pages/heap_strip.js";
 import { follow } from "/pages/live.js";
 import { options } from "/pages/options.js";
@@ -23,8 +23,6 @@ const byId = (id) => document.getElementById(id);
 const stage = byId("stage");
 const list = byId("watches");
 const notice = byId("notice");
-const complaint = byId("complaint");
-put(complaint, wanted.complaints.join("; "));
 
 const places = {
   values: list, steps: byId("steps"), attempts: byId("attempts"), heap: byId("heap"),
@@ -36,12 +34,14 @@ stage.prepend(...wanted.show.map((name) => places[name]));
 const steps = new Steps(places.steps);
 const attempts = new Attempts(places.attempts);
 const strip = new HeapStrip(places.heap);
-const fit = new Fit(stage, byId("dropped"), () => wanted.complaints.length > 0);
+const fit = new Fit(stage);
 
 let rows = [];
 let snapshot = null;
 let arrived = performance.now();
 let linked = false;
+let told = "";
+const said = new Set();
 
 function chosen() {
   if (snapshot === null || !wanted.show.includes("values")) return [];
@@ -61,22 +61,45 @@ function fitRows(readings) {
 }
 
 function noticeText(link, seconds) {
+  const some = [...rows.map((row) => row.element), ...Object.values(places)].some(isShown);
+  const empty = some ? "no" : "yes";
+  if (body.dataset.empty !== empty) body.dataset.empty = empty;
+  // where there is hardly any room, shapes and words beside the values must do
+  if (some && isLow()) return "";
   if (link === "live") {
-    const empty = wanted.show.includes("values") && rows.length === 0;
-    return snapshot.note || (empty ? "there are no watches" : "");
+    const none = wanted.show.includes("values") && rows.length === 0;
+    return snapshot.note || (none ? "there are no watches" : "");
   }
   if (snapshot === null) return "connecting to lowhalf";
   return `no connection to lowhalf, values from ${duration(seconds)} ago`;
 }
 
+function isShown(element) {
+  return element !== list && element.isConnected && !element.hidden;
+}
+
 // All that decides how much room is needed; what only changes words within their lines is not in it.
 function signature() {
   return [
-    innerWidth, innerHeight, devicePixelRatio, notice.offsetHeight, complaint.offsetHeight,
-    steps.longest,
-    ...rows.map((row) => `${row.name} ${row.digits} ${row.longest} ${row.label.textContent}`),
-    ...wanted.show.map((name) => `${name} ${places[name].hidden}`),
+    innerWidth, innerHeight, devicePixelRatio,
+    ...rows.map((row) => row.needs),
+    ...wanted.show.map((name) => `${name} ${places[name].hidden} ${places[name].dataset.empty}`),
   ].join("\n");
+}
+
+// What is wrong with the page's address, and what does not fit, is not for viewers: it stands in
+// the page's console, and on the desk, which hears it from the connection.
+function tell() {
+  const known = new Set((snapshot?.readings ?? []).map(({ watch }) => watch));
+  const unknown = known.size === 0 ? [] : wanted.watches.filter((name) => !known.has(name));
+  const complaints = [
+    ...wanted.complaints, ...unknown.map((name) => `watches "${name}": no such watch`), fit.complaint,
+  ].filter(Boolean);
+  told = complaints.join("; ");
+  for (const words of complaints) {
+    if (!said.has(words)) console.info(`lowhalf: ${words}`);
+    said.add(words);
+  }
 }
 
 function items() {
@@ -102,7 +125,7 @@ function paint(pace) {
   if (snapshot !== null) {
     outcomes.push(steps.show(snapshot.practice, wanted.asked, pace.allowed));
     outcomes.push(attempts.show(snapshot.practice, wanted.asked, pace.allowed));
-    outcomes.push(strip.show(snapshot.heap, wanted.asked, pace.allowed));
+    outcomes.push(strip.show(snapshot.heap, snapshot.frame, wanted.asked, pace.allowed));
   }
   for (const outcome of outcomes) {
     changed ||= outcome.changed;
@@ -111,6 +134,7 @@ function paint(pace) {
   if (!pending) put(notice, noticeText(link, seconds));
   fit.run(signature(), items());
   fit.hold();
+  tell();
   return { changed, pending };
 }
 
@@ -128,6 +152,7 @@ follow(
     ask();
   },
   wanted.show.includes("heap") ? ["heap"] : [],
+  () => told,
 );
 addEventListener("resize", ask);
 ask();

@@ -22,16 +22,30 @@ export function markOf(status, target) {
   return target;
 }
 
-// The words beside a value whose status is shown as *status* and its target as *target*.
-export function stateWords(reading, status, target, seconds) {
+// The value of a reading, as there is room for it; a dash where there is none.
+export function valueText({ shown, text, status }) {
+  const value = shown ?? text;
+  return value === "" && status !== "ok" ? "–" : value;
+}
+
+// The words beside a value: its target's state, or the status in plain words.  The reason, which
+// names expressions, is not among them; the desk's working has it.
+export function stateWords(reading, seconds) {
+  const { status, target, words, plain } = reading;
   if (status === "offline") {
     // what was never there has no age
     return reading.text === "" ? "offline" : `offline ${duration(reading.age + seconds)}`;
   }
-  const aim = target === "none" ? "" : target === "hit" ? "hit" : reading.words;
+  const aim = target === "hit" ? "hit" : target === "miss" ? words : "";
   if (WARNINGS.has(status)) return aim ? `${status}, ${aim}` : status;
-  if (status !== "ok") return reading.reason || status;
+  if (status !== "ok") return plain || status;
   return aim;
+}
+
+// The same where there is little room: of a status what can stand alone.
+export function briefWords(reading, seconds) {
+  const words = stateWords(reading, seconds);
+  return hasValue(reading.status) ? words : words.split(": ", 1)[0];
 }
 
 export function percent(share) {

@@ -1,0 +1,70 @@
+"""Practice on the real guest: no verdict is wrong and unmarked, whatever the load.
+
+Source of truth: the demo game's own script, compiled C on an emulated MIPS processor.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import pytest
+
+from bridge.attempts import Outcome
+from tests import practice_live
+from tests.guest import build as guest_build
+from tests.guest import practice
+from tests.guest.machine import GuestMachine
+from tests.practice_live import Told
+
+pytestmark = [
+    pytest.mark.needs("gcc-mips-linux-gnu", "mips-linux-gnu-gcc", "mips-linux-gnu-nm"),
+    pytest.mark.needs("qemu-system-mips", "qemu-system-mips"),
+]
+
+
+@pytest.fixture(scope="module")
+def played(tmp_path_factory: pytest.TempPathFactory) -> tuple[Told, Told]:
+    """About 45 s: the game plays 60 frames a second."""
+    directory = tmp_path_factory.mktemp("practice")
+    elf = guest_build.build(directory)["first-print"]
+    with GuestMachine(elf, directory) as machine:
+        told = practice_live.play(machine, directory)
+        assert machine.read_symbol_u32("fault") == 0
+    return told
+
+
+def test_the_practice_has_everything() -> None:
+    """Successes, failures, resets and restarts, the last three in each step."""
+    story = practice.story(1000)
+    assert len(story) == practice.ATTEMPTS == 200
+    kinds = Counter((true.outcome, true.step, true.again) for true in story)
+    assert kinds[Outcome.SUCCESS, "", False] > 50
+    for step in practice.STEPS:
+        for outcome, again in (
+            (Outcome.FAILED, False),
+            (Outcome.RESET, False),
+            (Outcome.RESET, True),
+        ):
+            assert kinds[outcome, step, again] >= 5, (outcome, step, again)
+    assert len(kinds) == 10
+
+
+def test_no_verdict_is_wrong_and_unmarked_at_a_normal_load(played: tuple[Told, Told]) -> None:
+    normal, _ = played
+    assert normal.judgement.wrong == ()
+    # the counter tells of each attempt, also of one of which nothing was seen
+    assert len(normal.attempts) == practice.ATTEMPTS
+    # a busy machine may miss frames, and marks what it missed; that it sees none is no truth
+    assert normal.judgement.whole > 0
+
+
+def test_no_verdict_is_wrong_and_unmarked_where_a_third_is_missed(
+    played: tuple[Told, Told],
+) -> None:
+    _, held_back = played
+    assert held_back.judgement.wrong == ()
+    assert len(held_back.attempts) == practice.ATTEMPTS
+    assert held_back.missed > 0.2
+    assert held_back.judgement.marked > practice.ATTEMPTS / 2
+    # the marks are needed: so many of these verdicts are not what happened
+    assert held_back.judgement.mistaken > practice.ATTEMPTS / 20
