@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from typing import Protocol, runtime_checkable
 
 from adapters.commands.foreign_lines import foreign_lines
-from adapters.outputs.words import printable
+from adapters.printable import printable
 from bridge.output import Output
 
 

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from adapters.commands.log_lines import log_to
 from adapters.commands.stopped import Stopped
+from adapters.commands.telling import tell
 from adapters.commands.until_stopped import StopSignals
 from adapters.commands.wiring import (
     declared_order,
@@ -97,7 +98,7 @@ def run_bridge(
         if arguments.stats:
             _print_stats(daemon)
     if ended and not stopped:
-        print(f"lowhalf: {command[0]} ended with exit code {ended}", file=sys.stderr)
+        tell(f"{command[0]} ended with exit code {ended}")
         return 3
     return 0
 

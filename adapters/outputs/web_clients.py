@@ -24,7 +24,7 @@ from typing import Any, Protocol
 
 from aiohttp import WSCloseCode, WSMsgType, web
 
-from adapters.outputs.words import printable
+from adapters.printable import printable
 
 ACK = "ack"
 TOLD = "told "

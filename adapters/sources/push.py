@@ -11,6 +11,7 @@ from typing import ClassVar
 
 from adapters.access_token import too_short
 from adapters.listen_address import ListenAddress, listen_address
+from adapters.printable import printable
 from adapters.sources import lhp
 from adapters.sources.lhp_session import (
     ByeSaid,
@@ -84,8 +85,7 @@ class PushServer(PushedFrames):
     @property
     def name(self) -> str:
         said = self._hello.name if self._hello else ""
-        shown = "".join(c for c in said if c.isprintable())
-        return f"push {shown}" if shown else self.kind
+        return f"push {printable(said)}" if said else self.kind
 
     def want(self, spans: Sequence[Span]) -> None:
         self._wanted = list(spans)

@@ -23,7 +23,8 @@ from adapters.outputs.plain_lines import PlainLines
 from adapters.outputs.terminal import TerminalOutput
 from adapters.outputs.terminal_painter import Painter
 from adapters.outputs.terminal_table import TerminalTable
-from adapters.outputs.words import printable, state_words, status_words, target_words
+from adapters.outputs.words import state_words, status_words, target_words
+from adapters.printable import printable
 from bridge.readings import Frame, Reading, Status, Watch
 from bridge.target import Target, between, equals, near
 from bridge.values import BOOLEAN, FLOAT, INTEGER, TEXT, Kind, Value, ValueType
