@@ -19,38 +19,29 @@ FIRST_REMINDER, LONGEST_PAUSE = 60.0, 3600.0
 class RecurringTrouble:
     """One kind of trouble after the other; *ticks* counts seconds, whatever the wall clock does.
 
-    The kind is what is named, else what stands before the first colon of its words, whose rest may
-    differ each time.
+    The kind is what stands before the first colon of its words, whose rest may differ each time.
     """
 
     def __init__(self, ticks: Callable[[], float] = time.monotonic) -> None:
         self._ticks = ticks
-        self._kind = self._untold = ""
+        self._kind = ""
         self._began = self._latest = self._remind_at = 0.0
         self._pause = FIRST_REMINDER
         self.count = 0
         """How often there was trouble since it began."""
 
-    def came(self, words: str, kind: str = "") -> str:
+    def came(self, words: str) -> str:
         """There is trouble; gives what to say of it, most often nothing."""
-        now, kind = self._ticks(), kind or words.partition(":")[0]
+        now, kind = self._ticks(), words.partition(":")[0]
         self._latest = now
         if kind != self._kind:
             self._kind, self._began, self.count = kind, now, 1
             self._pause = FIRST_REMINDER
             self._remind_at = now + self._pause
-            self._untold = ""
             return words
         self.count += 1
-        self._untold = words
-        return self.reminder()
-
-    def reminder(self) -> str:
-        """What is to be said by now of trouble that came and was not told; most often nothing."""
-        now, words = self._ticks(), self._untold
-        if not words or now < self._remind_at:
+        if now < self._remind_at:
             return ""
-        self._untold = ""
         self._pause = min(2 * self._pause, LONGEST_PAUSE)
         self._remind_at = now + self._pause
         return f"{words} ({self.count} times in {round((now - self._began) / 60)} min)"

@@ -15,10 +15,10 @@ from enum import StrEnum
 from typing import ClassVar
 
 from bridge.byte_order import ByteOrder
+from bridge.counted_lines import CountedLines
 from bridge.memory import MemoryMap, Span
 from bridge.part import Part, reordered
 from bridge.readings import Status
-from bridge.recurring import RecurringTrouble
 from schemas.errors import SourceError, SourceUnusable
 
 
@@ -63,18 +63,17 @@ class Source(abc.ABC):
         self.memory: MemoryMap | None = None
         self.guest: MemoryMap | None = None
         self.notes: list[str] = []
-        self._recurring: dict[str, RecurringTrouble] = {}
+        self._counted = CountedLines()
 
     def note_recurring(self, kind: str, text: str) -> None:
-        """Note what may come many times a second: once at first, then now and then with a count."""
-        words = self._recurring.setdefault(kind, RecurringTrouble()).came(text, kind)
-        if words:
+        """Note what may come many times a second: the first of a kind, then a count a minute."""
+        if words := self._counted.came(kind, text):
             self.notes.append(words)
 
     def take_notes(self) -> list[str]:
-        """The notes that are new, and what is to be said again by now."""
+        """The notes that are new, and the counts that are to be told by now."""
         taken, self.notes[:] = list(self.notes), []
-        return taken + [words for each in self._recurring.values() if (words := each.reminder())]
+        return taken + self._counted.due()
 
     @property
     def paths(self) -> tuple[str, ...]:

@@ -74,17 +74,3 @@ def test_another_kind_is_told_at_once_and_other_details_are_not() -> None:
 
 def test_without_trouble_nothing_is_over() -> None:
     assert RecurringTrouble(Ticks()).over() == ""
-
-
-def test_what_came_while_nothing_was_said_is_said_once_it_is_time() -> None:
-    ticks = Ticks()
-    trouble = RecurringTrouble(ticks)
-    assert trouble.came("halted (signal 5)", "halted") == "halted (signal 5)"
-    assert trouble.reminder() == ""
-    ticks.now += 1.0
-    assert trouble.came("halted (signal 6)", "halted") == ""
-    ticks.now += FIRST_REMINDER - 1.5
-    assert trouble.reminder() == ""
-    ticks.now += 0.5
-    assert trouble.reminder() == "halted (signal 6) (2 times in 1 min)"
-    assert trouble.reminder() == ""
