@@ -135,8 +135,6 @@ class AttemptsFile(Keeper):
                 raise
         except BaseException as fault:
             # the error goes to whoever waits; kept here it would keep this frame alive too
-            if isinstance(fault, OutputError):
-                self.notice = f"{fault}; nothing is kept in this run"
             self._tell(_set_exception, opened, fault)
             self._tell(self._finished.set)
             return

@@ -3,6 +3,10 @@
 SQLite does not ask: a file that is deleted or replaced while it is open is written on under no name
 at all, and nothing of it is left when it is closed.  Nothing is opened here, since closing a file
 gives up the locks that SQLite holds on it (POSIX, fcntl).
+
+One thing is dangerous beyond that: the index into the log is mapped into memory, and where somebody
+cuts it short the system ends whoever reads it there (SIGBUS).  So one looks here before each write.
+In the few milliseconds of a write that does not help; then the next start has all that was written.
 """
 
 from __future__ import annotations

@@ -27,6 +27,7 @@ from schemas.errors import OutputError
 from tests.adapters.attempts.test_attempts_file import (
     LOG,
     attempt,
+    bytes_of,
     kept,
     messages,
     tallies,
@@ -240,7 +241,7 @@ async def test_another_s_file_is_left_alone(
                 target.truncate(0)
                 shutil.copyfileobj(source, target)
         await until(lambda: bool(messages(caplog)), 20)
-        assert path.read_bytes() == before
+        assert bytes_of(path) == before
         assert numbers(beside) == [1, 2, 3, 4]
         await whole(file, beside)
         assert is_owned(beside)
@@ -251,7 +252,270 @@ async def test_another_s_file_is_left_alone(
             "tallied moments are in a-2.sqlite now, and what comes as well"
             for one in what
         }
-    assert path.read_bytes() == before
+    assert bytes_of(path) == before
     assert not companion(path, "wal").exists()
     assert len(kept(beside)) == 5
     assert sound(beside)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a folder that is in use stays there")
+async def test_a_file_that_another_daemon_writes_is_left_alone(
+    path: Path, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A link to the folder is set to one in which another daemon is at work, in one step."""
+    caplog.set_level(logging.INFO)
+    link, other = tmp_path / "link", tmp_path / "other"
+    link.symlink_to(path.parent)
+    other.mkdir()
+    async with writing(other / NAME) as second, writing(link / NAME) as first:
+        await ready(first, path)
+        second.ended(attempt(1))
+        new = tmp_path / "new"
+        new.symlink_to(other)
+        new.replace(link)
+        await until(lambda: bool(messages(caplog)), 20)
+        await whole(first, other / "a-2.sqlite")
+        second.ended(attempt(2))
+        await until(lambda: numbers(other / NAME) == [1, 2], 20)
+        assert is_owned(other / NAME)
+        assert is_owned(other / "a-2.sqlite")
+    assert messages(caplog) == [
+        "attempts: a.sqlite was replaced and is not touched, since it is another's; 4 attempts and "
+        "1 tallied moments are in a-2.sqlite now, and what comes as well"
+    ]
+    assert [one.number for one in kept(other / NAME)] == [1, 2]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a file that is in use stays there")
+async def test_names_that_are_taken_are_passed_over(path: Path) -> None:
+    taken = path.with_name("a-2.sqlite")
+    taken.write_text("oil")
+    async with writing(path) as file:
+        await ready(file, path)
+        new = path.with_name("new")
+        text(new)
+        new.replace(path)
+        await until(lambda: path.with_name("a-3.sqlite").exists(), 20)
+        await whole(file, path.with_name("a-3.sqlite"))
+    assert taken.read_text() == "oil"
+
+
+# the mark of ownership
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a file that is in use stays there")
+async def test_the_mark_of_ownership_is_made_again(path: Path) -> None:
+    async with writing(path) as file:
+        await ready(file, path)
+        companion(path, "owner").unlink()
+        assert not is_owned(path)
+        await until(lambda: is_owned(path), 20)
+        with pytest.raises(OutputError, match=r"a\.sqlite is written by another lowhalf"):
+            await AttemptsFile(path, LOG).open()
+        await whole(file, path)
+    assert not is_owned(path)
+
+
+# what cannot be written anew
+
+
+def blocked(path: Path) -> None:
+    """A file stands where the folder was, so that no folder can be made there."""
+    path.parent.rename(path.parent.with_name("elsewhere"))
+    path.parent.touch()
+
+
+WAIT = (
+    "attempts: a.sqlite is gone, and its folder with it, and cannot be written anew: file exists; "
+    "4 attempts and 1 tallied moments wait in memory, trying again"
+)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a folder that is in use stays there")
+async def test_it_is_tried_again_until_it_works(
+    path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    async with writing(path) as file:
+        await ready(file, path)
+        blocked(path)
+        await until(lambda: bool(messages(caplog)), 20)
+        assert messages(caplog) == [WAIT]
+        file.ended(attempt(4))
+        file.ended(attempt(5))
+        await until(lambda: file._in_memory == (5, 1), 20)
+        assert messages(caplog) == [WAIT]
+        notice = (
+            "a.sqlite is gone, and its folder with it; 5 attempts and 1 tallied moments wait in "
+        )
+        await until(lambda: file.notice == f"{notice}memory: file exists", 20)
+        path.parent.unlink()
+        await until(lambda: len(messages(caplog)) == 2, 20)
+        await whole(file, path)
+    assert messages(caplog)[1:] == [
+        "attempts: a.sqlite is written again, with 5 attempts and 1 tallied moments"
+    ]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a folder that is in use stays there")
+async def test_the_end_says_what_was_not_written(
+    path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    async with writing(path) as file:
+        await ready(file, path)
+        blocked(path)
+        await until(lambda: bool(messages(caplog)), 20)
+        file.ended(attempt(4))
+        file.ended(attempt(5))
+    assert messages(caplog) == [
+        WAIT,
+        "attempts: a.sqlite: 5 attempts and 1 tallied moments were not written",
+    ]
+    # what was moved away with its folder is as it was, and whole
+    found = path.parent.with_name("elsewhere") / NAME
+    assert [one.number for one in kept(found)] == [1, 2, 3, 4]
+    assert sound(found)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a file that is in use stays there")
+async def test_what_is_deleted_just_before_the_end_is_there_behind_it(
+    path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    async with writing(path) as file:
+        await ready(file, path)
+        all_deleted(path)
+        file.ended(attempt(4))
+    assert [one.number for one in kept(path)] == [1, 2, 3, 4]
+    assert tallies(path) == {CALL: [(7, 1)]}
+    (told,) = messages(caplog)
+    assert "were written to a new file of that name" in told
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system of 400 KiB."""
+    folder = tmp_path / "small"
+    folder.mkdir()
+    mount = shutil.which("mount")
+    command = f"{mount} -t tmpfs -o size=400k tmpfs {folder} 2>/dev/null"
+    if mount is None or os.name == "nt" or os.system(command):
+        pytest.skip("no file system can be mounted here")
+    try:
+        yield folder
+    finally:
+        os.system(f"umount {folder}")
+
+
+async def test_a_full_disk_that_gets_room_again(
+    small_disk: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    path = small_disk / NAME
+    async with writing(path) as file:
+        for number in (1, 2):
+            file.ended(attempt(number))
+        await ready(file, path)
+        with (
+            (small_disk / "filler").open("wb", buffering=0) as filler,
+            contextlib.suppress(OSError),
+        ):
+            while filler.write(bytes(1024)):
+                """On to the end."""
+        all_deleted(path)
+        # what was deleted stays until it is closed, so there is no room yet
+        await until(lambda: bool(messages(caplog)), 20)
+        (told,) = messages(caplog)
+        assert told.startswith("attempts: a.sqlite is gone, and cannot be written anew: ")
+        assert told.endswith("; 4 attempts and 1 tallied moments wait in memory, trying again")
+        (small_disk / "filler").unlink()
+        await until(lambda: len(messages(caplog)) == 2, 20)
+        await whole(file, path)
+    assert messages(caplog)[1:] == [
+        "attempts: a.sqlite is written again, with 4 attempts and 1 tallied moments"
+    ]
+    assert sound(path)
+
+
+# what may not be opened
+
+
+@pytest.fixture
+def nobody_s() -> Iterator[Path]:
+    """A file in a folder of a user who is not root, as whom all is done then."""
+    folder = Path(tempfile.mkdtemp())
+    root = os.geteuid() == 0
+    if root:
+        os.chown(folder, 65534, -1)
+        os.seteuid(65534)
+    try:
+        yield folder / NAME
+    finally:
+        folder.chmod(0o700)
+        if root:
+            os.seteuid(0)
+        shutil.rmtree(folder)
+
+
+@needs_users
+@pytest.mark.parametrize(
+    ("of_folder", "mode", "words", "answer"),
+    [
+        (False, 0o000, "permission denied", ""),
+        (True, 0o000, "permission denied", "cannot be looked at: permission denied"),
+        (True, 0o500, "its folder may not be written", ""),
+        (False, 0o400, "permission denied", ""),
+    ],
+)
+async def test_what_may_not_be_opened_any_more(
+    nobody_s: Path,
+    of_folder: bool,
+    mode: int,
+    words: str,
+    answer: str,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    caplog.set_level(logging.INFO)
+    path = nobody_s
+    changed = path.parent if of_folder else path
+    async with writing(path) as file:
+        for number in (1, 2):
+            file.ended(attempt(number))
+        await ready(file, path)
+        before = changed.stat().st_mode
+        changed.chmod(mode)
+        await until(lambda: bool(messages(caplog)), 20)
+        assert file.notice == f"a.sqlite: {words}; what comes is written to the file as opened"
+        file.ended(attempt(4))
+        if answer:
+            with pytest.raises(OutputError) as caught:
+                kept(path, running=True)
+            assert str(caught.value) == f"attempts: a.sqlite {answer}"
+        await asyncio.sleep(1)  # several looks, told once
+        changed.chmod(before)
+        await until(lambda: len(messages(caplog)) == 2, 20)
+        await whole(file, path)
+        assert file.notice == ""
+    assert messages(caplog) == [
+        f"attempts: a.sqlite: {words}; what comes is written to the file that was opened",
+        "attempts: a.sqlite can be opened again",
+    ]
+
+
+@needs_users
+async def test_the_end_while_it_may_not_be_opened(
+    nobody_s: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    path = nobody_s
+    async with writing(path) as file:
+        file.ended(attempt(1))
+        await until(lambda: numbers(path) == [1], 20)
+        path.parent.chmod(0)
+        await until(lambda: bool(messages(caplog)), 20)
+        file.ended(attempt(2))
+    path.parent.chmod(0o700)
+    assert messages(caplog)[1:] == [
+        "attempts: a.sqlite: permission denied, to the end; all was written to the file that was "
+        "opened"
+    ]
+    assert [one.number for one in kept(path)] == [1, 2]
