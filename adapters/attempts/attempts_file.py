@@ -141,6 +141,10 @@ class AttemptsFile(Keeper):
         self._tell(_set_result, opened, history)
         try:
             self._write_until_closed(file)
+        except Exception as fault:  # nobody waits for the thread
+            what = f"{type(fault).__name__}: {fault}"
+            self.notice = f"{file.path.name} is not written any more: {what}"
+            self._tell(self._log.error, "attempts: %s", self.notice)
         finally:
             file.close()
             self._tell(self._finished.set)

@@ -11,6 +11,7 @@ In the few milliseconds of a write that does not help; then the next start has a
 
 from __future__ import annotations
 
+import contextlib
 import os
 from dataclasses import dataclass
 from enum import Enum, auto
@@ -78,10 +79,9 @@ class Presence:
 
     def accept(self) -> None:
         """What was doubtful is right: go on from there."""
-        self._before = {
-            path: before if (now := _stat(path)) is None else now
-            for path, before in self._before.items()
-        }
+        for path in self._before:
+            with contextlib.suppress(OSError):
+                self._before[path] = _stat(path) or self._before[path]
 
     def look(self) -> Sign:
         """Compare with how all was before."""

@@ -21,6 +21,7 @@ import pytest
 
 from adapters.attempts import database
 from adapters.attempts.attempts_file import AttemptsFile
+from adapters.attempts.kept_file import KeptFile
 from adapters.attempts.ownership import is_owned
 from bridge.attempts import Outcome
 from schemas.errors import OutputError
@@ -435,6 +436,22 @@ async def test_a_full_disk_that_gets_room_again(
         "attempts: a.sqlite is written again, with 4 attempts and 1 tallied moments"
     ]
     assert sound(path)
+
+
+async def test_a_fault_that_nobody_thought_of_is_said(
+    path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with writing(path) as file:
+        await ready(file, path)
+
+        def fails(*_: object, **__: object) -> None:
+            raise MemoryError("no room")
+
+        monkeypatch.setattr(KeptFile, "look", fails)
+        await until(lambda: bool(messages(caplog)), 20)
+        assert file.notice == "a.sqlite is not written any more: MemoryError: no room"
+    assert messages(caplog) == [f"attempts: {file.notice}"]
+    assert [one.number for one in kept(path)] == [1, 2, 3, 4]
 
 
 # what may not be opened
