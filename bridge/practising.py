@@ -53,6 +53,7 @@ class Practising:
     def __init__(self, rules: Rules, keeper: Keeper | None = None) -> None:
         self._rules = rules
         self._keeper = keeper
+        self._refused = ""
         self._totals = Totals(step.name for step in rules.steps)
         self._attempts: Attempts | None = None
         if rules.attempts:
@@ -72,8 +73,9 @@ class Practising:
             return
         try:
             history = await self._keeper.open()
-        except OutputError:
+        except OutputError as fault:
             self._keeper = None
+            self._refused = f"{fault}; nothing is kept in this run"
             raise
         for attempt in history:
             self._totals.add(attempt)
@@ -82,6 +84,11 @@ class Practising:
             self._attempts.number = max((attempt.number for attempt in history), default=0)
             last = next((a for a in reversed(history) if a.outcome is not Outcome.OPEN), None)
             self.practice = replace(self.practice, last=last, score=self._totals.score())
+
+    @property
+    def notice(self) -> str:
+        """What there is to know of how all is kept, as ``Keeper.notice``."""
+        return self._refused if self._keeper is None else self._keeper.notice
 
     async def close(self, reason: str) -> None:
         """The daemon ends."""

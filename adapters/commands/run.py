@@ -75,15 +75,21 @@ def run_bridge(
         bridge = _served_at(bridge, arguments.listen)
     ready = plans(bridge)
     questions = Questions()
+    practising = make_practising(bridge, ready, log)
     daemon = Daemon(
         make_source(bridge.file.source, bridge.path.parent, ready),
-        make_outputs(bridge, ready, questions, log, show=show, spare_ports=spare_ports),
+        make_outputs(
+            *(bridge, ready, questions, log),
+            show=show,
+            spare_ports=spare_ports,
+            practising=practising,
+        ),
         ready,
         memory_map(bridge.schema),
         declared=declared_order(bridge.file.source),
         rate=bridge.file.sampling.rate,
         log=log,
-        practising=make_practising(bridge, ready, log),
+        practising=practising,
         questions=questions,
     )
     stopped = False

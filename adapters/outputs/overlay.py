@@ -169,6 +169,7 @@ class OverlayServer(Output):
             tallies=desk is not None and desk.tallies is not None,
             history=desk is not None and desk.history is not None,
             pages=self._clients.told,
+            notice=desk.notice() if desk is not None else "",
             words=self._desk_words,
         )
 

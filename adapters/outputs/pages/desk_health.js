@@ -46,6 +46,8 @@ export class HealthPanel {
     this.note = child(element, "sentence", "p");
     this.note.dir = "auto";
     this.source = facts(element);
+    this.keeping = child(element, "sentence", "p");
+    this.keeping.dir = "auto";
     this.title = child(element, "", "h3");
     put(this.title, "Outputs");
     this.outputs = facts(element);
@@ -63,6 +65,9 @@ export class HealthPanel {
   show(snapshot) {
     put(this.note, snapshot.note ?? "");
     this.fill(this.source, lines(snapshot));
+    const notice = snapshot.health?.notice ?? "";
+    this.keeping.hidden = notice === "";
+    put(this.keeping, notice && `Attempts: ${notice}`);
     const outputs = outputLines(snapshot);
     this.title.hidden = outputs.length === 0;
     this.fill(this.outputs, outputs);
