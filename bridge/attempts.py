@@ -78,7 +78,8 @@ class Attempt:
     ``began_time`` is in seconds since the Unix epoch; ``seconds`` are those that passed, whatever
     became of the time of day meanwhile.  ``step`` is the one that it stood in when it
     ended, where it was no success.  ``frames`` (of the game) and ``seconds`` are how long it took,
-    to the last frame that was taken of it; None where that is not known.  ``frames_seen`` are those
+    to the last frame that was taken of it; None where that is not known, as where the
+    game's counter may have gone round once more unseen.  ``frames_seen`` are those
     of ``frames`` that were taken; None where they were not counted.  ``doubtful`` says that it was
     judged by what spans missed frames from before it.  ``unseen_before`` are the frames since the
     attempt before it in which others may have begun: they were missed, or start was doubtful.

@@ -19,6 +19,8 @@ What is unknown counts nothing.  Its number is the least that the counter may ha
 never go back but where the game did.  Two steps in a row that are too fast by the same measure are
 no jumps: the game is played faster.
 
+A game that was late catches up: as many frames as it is behind its pace may come at once.
+
 A counter of few bits is judged by the pace that was seen alone, since every jump of it is small.
 One of 24 bits and more has room for a game of which only slow stretches were seen, and for a second
 in which the reader was held up without knowing it.
@@ -41,7 +43,10 @@ LIKE = 0.02
 WIDE = 1 << 24
 """Values of a counter that does not go round while anybody waits."""
 BACKLOG = 3.0
-"""Seconds after which what a sender may have held back is forgotten, to a third."""
+"""Seconds after which what a game is behind its pace is forgotten, to a third."""
+CATCH_UP = 1.0
+"""Seconds by which a game catches up that was late itself, of a turn at most this part:"""
+CATCH_UP_PART = 16
 
 ROUND = "the frame counter may have gone round once more"
 EITHER = "the game may have been reset"
@@ -78,15 +83,14 @@ class FrameCount:
     """Judges one game's frame counter.  Times are in seconds that only go forward.
 
     ``last`` is the frame taken last, None where nothing is known of one, and ``earliest`` when its
-    counter was still so, at the least.  *queued* says that frames
-    are sent, so that they may come late and many at once.
+    counter was still so, at the least.
     """
 
-    def __init__(self, pace: Pace | None = None, *, queued: bool = False) -> None:
+    def __init__(self, pace: Pace | None = None) -> None:
         self.pace = pace or Pace()
         self.last: Count | None = None
         self.earliest = 0.0
-        self._queued = queued
+        self._taken = 0.0
         self._behind = 0.0
         self._odd: float | None = None
 
@@ -99,6 +103,7 @@ class FrameCount:
     def goes_on(self, before: FrameCount) -> None:
         """The game goes on that another source, or this one until it was lost, has shown."""
         self.last, self.earliest, self.pace = before.last, before.earliest, before.pace
+        self._taken = before._taken
 
     def number_of(self, raw: int, turn: int) -> int:
         """The number of a counter's value that is not behind the frame taken last."""
@@ -142,23 +147,24 @@ class FrameCount:
             return Count(raw, raw)
         seconds = max(0.0, now - self.earliest)
         ahead = (raw - last.raw) % turn
-        follows, reason = self._follows(ahead, raw, last.raw, turn, seconds)
+        follows, reason = self._follows(ahead, raw, last.raw, turn, now)
         if follows is Follows.UNKNOWN and ahead <= 1:
             ahead += turn  # that it is unknown must not look like a frame right behind the last
         return Count(raw, last.number + ahead, follows, reason, seconds)
 
     def _follows(
-        self, ahead: int, raw: int, before: int, turn: int, seconds: float
+        self, ahead: int, raw: int, before: int, turn: int, now: float
     ) -> tuple[Follows, str]:
+        seconds = max(0.0, now - self.earliest)
         near = self._near(turn, seconds)
         if ahead + turn <= near:
             return Follows.UNKNOWN, ROUND
         wide = turn >= WIDE
-        if ahead <= 1 or (ahead <= near + (self._behind if wide else 0.0)):
+        if ahead <= 1 or ahead <= near + self._catch_up(turn, now):
             if ahead <= 1 or self._is_like(ahead, seconds) or not self._may_be_anew(raw, seconds):
                 return Follows.IN_ORDER, ""
             return Follows.UNKNOWN, EITHER
-        far = ROOM * self._fast(turn) * (seconds + wide) + SPARE + self._behind
+        far = ROOM * self._fast(turn) * (seconds + wide) + SPARE + self._behind_at(now)
         if raw > before and self.pace.fastest is None:
             # while no pace is known nothing is a jump
             return (Follows.IN_ORDER, "") if ahead + turn > far else (Follows.UNKNOWN, ROUND)
@@ -181,11 +187,12 @@ class FrameCount:
             self.pace.forget()
         if count.reason == FASTER:
             self.was_too_fast(count)
-        if self._queued and last is not None:
-            kept = self._behind * math.exp(-count.seconds / BACKLOG)
-            due = (self.pace.present or 0.0) * count.seconds
-            self._behind = max(0.0, kept + due - (count.number - last.number))
-        self.last, self.earliest = count, earliest
+        if last is not None:
+            unseen = max(0.0, now - max(self.earliest, self._taken))
+            due = (self.pace.present or 0.0) * unseen
+            behind = self._behind_at(now) + due - (count.number - last.number)
+            self._behind = max(0.0, behind)
+        self.last, self.earliest, self._taken = count, earliest, now
         self.pace.took(count.number, now)
 
     def was_too_fast(self, count: Count) -> None:
@@ -206,6 +213,19 @@ class FrameCount:
 
     def _near(self, turn: int, seconds: float) -> float:
         return NEAR * self._fast(turn) * seconds + SPARE
+
+    def _behind_at(self, now: float) -> float:
+        """How many frames the game is behind its pace, but for the time since it was looked at."""
+        late = min(CATCH_UP, max(0.0, self.earliest - self._taken))
+        kept = self._behind * math.exp(-max(0.0, now - self._taken) / BACKLOG)
+        return kept + late * (self.pace.present or 0.0)
+
+    def _catch_up(self, turn: int, now: float) -> float:
+        """Frames that may come at once, since the game or who sends them was late before."""
+        behind = self._behind_at(now)
+        if turn >= WIDE:
+            return behind
+        return min(behind, CATCH_UP * (self.pace.present or 0.0), turn / CATCH_UP_PART)
 
     def _is_like(self, ahead: int, seconds: float) -> bool:
         """Whether it went on at the present pace."""

@@ -266,6 +266,9 @@ class Practising:
         length = frame - attempt.began_frame if attempt else 0
         seen = attempts.frames_seen if attempts is not None and attempt else None
         doubtful = attempts is not None and attempts.doubtful
+        whole = None if seen is None else seen >= length
+        if attempt is not None and doubtful:
+            whole = False
         step = way.current if way is not None else None
         phase = Phase.BETWEEN
         if way is not None:
@@ -290,7 +293,7 @@ class Practising:
             last,
             score,
             attempt_frames_seen=seen,
-            attempt_whole=None if seen is None else seen >= length and not doubtful,
+            attempt_whole=whole,
             attempt_long=attempt is not None and self._is_long(length),
             finished=tuple(way.results) if way is not None else (),
             ended=self.practice.ended,

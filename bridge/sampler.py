@@ -116,7 +116,7 @@ class Sampler:
         self._learned = b""
         self._identifier = Identifier(source, plans, memory, declared)
         self._wanted: list[Span] = []
-        self._count_on = FrameCount(queued=source.paced and source.moment is None)
+        self._count_on = FrameCount()
         self._unclear = RecurringTrouble(ticks)
         self._begun = source.passes
         # one that never knew a build has no state to give, so that no row of them is kept

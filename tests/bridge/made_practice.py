@@ -180,6 +180,7 @@ class Rig:
         self.number = 0
         self.now = 1000.0
         self.ticks = 500.0
+        self.beats = 0.0
         self.daemon = Daemon(
             self.source,
             [self.output, *outputs],
@@ -192,7 +193,7 @@ class Rig:
             practising=Practising(Rules.of(self.bridge.file), self.keeper),
             ticks=lambda: self.ticks,
             # these frames come faster than the game's, so that beats would always be late
-            standstill=Standstill(),
+            standstill=Standstill(lambda: self.beats),
         )
 
     def poke(self, **places: int) -> None:
