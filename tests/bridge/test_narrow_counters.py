@@ -14,6 +14,7 @@ from adapters.sources.fake import ScriptedSource
 from bridge.attempts import Outcome
 from bridge.frame_count import EITHER, ROUND
 from bridge.memory import Span
+from bridge.phase import FramePhase
 from bridge.plan import Counter, memory_map, plans
 from bridge.readings import Frame
 from bridge.sampler import Sampler
@@ -236,12 +237,18 @@ async def test_a_guard_of_8_bits_does_not_vouch_for_a_sample_that_took_a_turn(
     assert (await take(sampler)).stats.torn == 1
 
 
-async def test_the_phase_of_the_frames_is_kept_where_the_counter_runs_over(tmp_path: Path) -> None:
+async def test_the_phase_of_the_frames_is_kept_where_the_counter_runs_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     found = await reader(tmp_path, COUNTERS["8 guarded"][1], 250, "looked at")
     seen: list[int] = []
-    phase = found.sampler._phase
-    saw = phase.saw
-    phase.saw = lambda n, at, not_before: (seen.append(n), saw(n, at, not_before))[1]  # type: ignore[method-assign]
+    saw = FramePhase.saw
+
+    def seeing(phase: FramePhase, number: int, at: float, not_before: float | None) -> None:
+        seen.append(number)
+        saw(phase, number, at, not_before)
+
+    monkeypatch.setattr(FramePhase, "saw", seeing)
     for _ in range(12):
         found.guest.run(1 / 60)
         await found.take()
