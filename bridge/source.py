@@ -47,7 +47,9 @@ class Source(abc.ABC):
     bytes the source does not hold, and ``absent_words`` the end of its reason.  ``opening_words``
     say what it waits for while it opens, where that takes its time.  ``memory`` is
     the map of what it holds and ``guest`` the map that it was opened for.  ``notes`` are sentences
-    about what it found that the user should see once.
+    about what it found that the user should see once.  ``moment`` is when the frame at hand was, in
+    seconds that only go forward, where the source itself knows (a recording does), else None;
+    ``passes`` counts how often frames have begun anew, so that what comes does not follow.
     """
 
     kind: ClassVar[str]
@@ -64,6 +66,8 @@ class Source(abc.ABC):
         self.guest: MemoryMap | None = None
         self.notes: list[str] = []
         self._counted = CountedLines()
+        self.moment: float | None = None
+        self.passes = 0
 
     def note_recurring(self, kind: str, text: str) -> None:
         """Note what may come many times a second: the first of a kind, then a count a minute."""

@@ -100,7 +100,7 @@ def table(
         rows = [["step", "done", "failed", "given up", "best", "median"]]
         for name, rate in steps:
             results = results_of(attempts, name)
-            times = best_and_median([step.frames for step in done_of(attempts, name)])
+            times = best_and_median([step.known_frames for step in done_of(attempts, name)])
             rows.append(
                 [
                     name,

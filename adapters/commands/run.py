@@ -166,7 +166,8 @@ def _print_stats(daemon: Daemon) -> None:
         return
     print(
         f"frames {stats.frames}, skipped {stats.skipped}, lag {stats.lag}, torn {stats.torn}, "
-        f"not whole {stats.unwhole}, resets {stats.resets}, batches {stats.batches}",
+        f"not whole {stats.unwhole}, unclear {stats.unclear}, resets {stats.resets}, "
+        f"batches {stats.batches}",
         file=sys.stderr,
     )
     for output in daemon.outputs:

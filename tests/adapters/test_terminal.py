@@ -130,11 +130,11 @@ def test_offline_is_said_once() -> None:
     lines = PlainLines()
     last = three(812)
     lines.changes(last)
-    assert lines.changes(last.offline("the pier is gone", last.time + 1)) == (
+    assert lines.changes(last.offline("the pier is gone", last.ticks + 1)) == (
         "the pier is gone\n"
         "frame 812: oil=812 (offline); east=117.25 (offline); held_x_low offline\n"
     )
-    assert lines.changes(last.offline("the pier is gone", last.time + 9)) == ""
+    assert lines.changes(last.offline("the pier is gone", last.ticks + 9)) == ""
 
 
 async def test_without_a_terminal_there_are_no_control_codes() -> None:

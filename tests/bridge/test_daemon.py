@@ -131,6 +131,7 @@ class Bench:
         self.source.poke(0x8000_1000, (42).to_bytes(4, "big"))
         self.output = Kept()
         self.now = 1000.0
+        self.ticks = 50.0
         self.daemon = Daemon(
             self.source,
             [self.output],
@@ -140,6 +141,7 @@ class Bench:
             rate=240,
             log=logging.getLogger("lowhalf.test"),
             clock=lambda: self.now,
+            ticks=lambda: self.ticks,
         )
 
     @contextlib.asynccontextmanager
@@ -186,7 +188,7 @@ async def test_a_source_is_lost_and_comes_back(
         frame = await paced.until(lambda frame: frame.number == 1)
         assert [reading.value for reading in frame.readings] == [42, None]
         assert statuses(frame) == [Status.OK, Status.NULL]
-        paced.now += 7.5
+        paced.ticks += 7.5
         paced.source.lose("went dark")
         gone = await paced.until(lambda frame: Status.OFFLINE in statuses(frame))
         assert gone.number == 1
@@ -195,7 +197,7 @@ async def test_a_source_is_lost_and_comes_back(
         assert {reading.age for reading in gone.readings} == {7.5}
         assert {reading.reason for reading in gone.readings} == {"fake: went dark"}
         assert gone.note == "fake: went dark"
-        paced.now += 2.5
+        paced.ticks += 2.5
         older = await paced.until(lambda frame: frame.readings[0].age == 10)
         assert older.readings[0].value == 42
         paced.source.restore()

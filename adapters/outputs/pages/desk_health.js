@@ -20,6 +20,7 @@ function lines(snapshot) {
     ["torn", String(stats.torn), "taken again"],
   );
   if (stats.unwhole > 0) found.push(["not whole", String(stats.unwhole), "the guard never passed"]);
+  if (stats.unclear > 0) found.push(["unclear", String(stats.unclear), "gaps nobody can count"]);
   if (stats.resets > 0) found.push(["resets", String(stats.resets), "the game began again"]);
   return found;
 }
