@@ -50,7 +50,7 @@ def of_an_explanation(listing: nodes.Listing) -> bool:
     return any(isinstance(node, kinds) for node in _parts(listing))
 
 
-@functools.lru_cache(4096)
+@functools.lru_cache(512)
 def written_alike(text: str) -> str:
     """The text of an expression with Python's own spaces and quotation marks."""
     try:

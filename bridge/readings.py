@@ -80,9 +80,9 @@ _PLAIN = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, weakref_slot=True)
 class Watch:
-    """A named expression as outputs see it."""
+    """A named expression as outputs see it.  It can be referred to weakly."""
 
     name: str
     label: str

@@ -267,10 +267,10 @@ def read_attempts(database: Database, *, running: bool) -> list[Attempt]:
     try:
         # one snapshot: a daemon may write between two of these
         select("BEGIN")
-        rows = select("SELECT * FROM attempt ORDER BY number").fetchall()
-        steps = select("SELECT * FROM attempt_step ORDER BY attempt, position").fetchall()
-        kept = select("SELECT * FROM attempt_kept ORDER BY attempt, position").fetchall()
-        select("COMMIT")
+        rows = select("SELECT * FROM attempt ORDER BY number")
+        # rows as they come: all of them at once would take as much memory as what they become
+        steps = select("SELECT * FROM attempt_step ORDER BY attempt, position")
+        kept = select("SELECT * FROM attempt_kept ORDER BY attempt, position")
         attempts = {row[0]: _attempt(row) for row in rows}
         for number, group in groupby(steps, itemgetter(0)):
             results = tuple(_step(row) for row in group)
@@ -278,6 +278,7 @@ def read_attempts(database: Database, *, running: bool) -> list[Attempt]:
         for number, group in groupby(kept, itemgetter(0)):
             values = tuple(Kept(r[2], r[3], json.loads(r[4]), r[5]) for r in group)
             attempts[number] = replace(attempts[number], kept=values)
+        select("COMMIT")
     except (sqlite3.Error, ValueError, KeyError, TypeError) as fault:
         raise wrong(database.path, "is damaged", fault) from fault
     return [

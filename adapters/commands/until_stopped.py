@@ -72,7 +72,7 @@ class StopSignals:
         factory = asyncio.SelectorEventLoop if sys.platform == "win32" else None
         with asyncio.Runner(loop_factory=factory) as runner:
             loop = runner.get_loop()
-            loop.set_default_executor(_PassingThreads())
+            loop.set_default_executor(PassingThreads())
             task = loop.create_task(work)
             self._cancel = lambda: loop.call_soon_threadsafe(task.cancel)
             if self.number:
@@ -93,7 +93,7 @@ def run_until_stopped(work: Coroutine[Any, Any, T]) -> T:
         return signals.run(work)
 
 
-class _PassingThreads(ThreadPoolExecutor):
+class PassingThreads(ThreadPoolExecutor):
     """A thread for each piece of work, which does not keep the program from ending.
 
     A thread cannot be cancelled: one that reads a large file, or waits for a name to be looked up,

@@ -8,6 +8,7 @@ every 64-bit integer has room in; other floats have 9 significant digits, as man
 from __future__ import annotations
 
 import math
+import weakref
 from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
@@ -68,21 +69,30 @@ class Room:
 
 
 class Rooms:
-    """The rooms of the watches, each worked out once."""
+    """The rooms of the watches, each worked out once and kept no longer than its watch.
 
-    MOST = 4096
+    Each question of a page has a watch of its own, so that keeping them would add up.
+    """
 
     def __init__(self) -> None:
-        self._known: dict[int, tuple[Watch, Room]] = {}
+        self._known: dict[int, tuple[weakref.ref[Watch], Room]] = {}
+
+    def __len__(self) -> int:
+        return len(self._known)
 
     def of(self, watch: Watch) -> Room:
-        known = self._known.get(id(watch))
-        if known is not None and known[0] is watch:
+        number = id(watch)
+        known = self._known.get(number)
+        if known is not None and known[0]() is watch:
             return known[1]
-        if len(self._known) >= self.MOST:
-            self._known.clear()
-        room = room_of(watch)
-        self._known[id(watch)] = (watch, room)
+        room, rooms = room_of(watch), self._known
+
+        def forget(ended: weakref.ref[Watch]) -> None:
+            # another watch may have its number by now
+            if (found := rooms.get(number)) is not None and found[0] is ended:
+                del rooms[number]
+
+        rooms[number] = (weakref.ref(watch, forget), room)
         return room
 
 

@@ -37,6 +37,15 @@ Line = tuple[Piece, ...]
 GAP = 2
 
 
+def columns(text: str) -> int:
+    """Columns of a terminal that *text* takes.
+
+    A plain text is not given to rich, which keeps thousands that it was asked for: numbers change
+    with each frame.
+    """
+    return len(text) if text.isascii() and text.isprintable() else cell_len(text)
+
+
 class Alphabet:
     """The letters and shapes that a stream of that encoding can show.
 
@@ -66,14 +75,14 @@ class Alphabet:
 
     def cut(self, text: str, width: int) -> str:
         """*text* in at most *width* columns, with a sign at the end where something is missing."""
-        if cell_len(text) <= width:
+        if columns(text) <= width:
             return text
         return set_cell_size(text, width - 1).rstrip() + self.more if width > 0 else ""
 
     def fill(self, text: str, width: int, *, right: bool = False) -> str:
         """*text* in exactly *width* columns."""
         kept = self.cut(text, width)
-        space = " " * (width - cell_len(kept))
+        space = " " * (width - columns(kept))
         return space + kept if right else kept + space
 
     def row(self, pieces: Iterable[Piece], width: int, flexible: int = -1) -> Line:
@@ -83,11 +92,11 @@ class Alphabet:
         """
         given = [(self.text(text), style) for text, style in pieces]
         if 0 <= flexible < len(given):
-            lengths = [cell_len(text) for text, _ in given[: flexible + 2] if text]
+            lengths = [columns(text) for text, _ in given[: flexible + 2] if text]
             over = sum(lengths) + GAP * (len(lengths) - 1) - width
             text, style = given[flexible]
             if text and over > 0:
-                given[flexible] = self.cut(text, max(4, cell_len(text) - over)), style
+                given[flexible] = self.cut(text, max(4, columns(text) - over)), style
         line: list[Piece] = []
         used = 0
         for text, style in given:
@@ -95,9 +104,9 @@ class Alphabet:
                 continue
             gap = GAP if line else 0
             room = width - used - gap
-            if room < min(cell_len(text), 8):
+            if room < min(columns(text), 8):
                 break
             kept = self.cut(text, room)
             line.append((" " * gap + kept, style))
-            used += gap + cell_len(kept)
+            used += gap + columns(kept)
         return tuple(line)

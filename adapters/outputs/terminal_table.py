@@ -5,9 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 
-from rich.cells import cell_len
-
-from adapters.outputs.terminal_line import GAP, Alphabet, Line, Piece, Style
+from adapters.outputs.terminal_line import GAP, Alphabet, Line, Piece, Style, columns
 from adapters.outputs.terminal_steps import score_line, step_line
 from adapters.outputs.words import duration, state_words
 from bridge.readings import Frame, Reading, Stats, Status, Watch
@@ -144,7 +142,7 @@ class TerminalTable:
     def _widths(self, rows: Sequence[Sequence[Piece]], width: int) -> list[int]:
         most = width // 3 if width >= REASON_FROM else width
         for column in range(3):
-            needed = max(cell_len(row[column][0]) for row in rows)
+            needed = max(columns(row[column][0]) for row in rows)
             # Columns only grow, so that nothing moves when a value loses a digit.
             self._widest[column] = max(self._widest[column], min(needed, most))
         widths = list(self._widest)

@@ -44,7 +44,8 @@ class ScriptedSource(Source):
         self.opened = False
         self._byte_order = byte_order
         self._sizes = held
-        self._pokes: list[tuple[int, bytes]] = []
+        # by place and length, the newest last: a guest that runs for a day pokes the same places
+        self._pokes: dict[tuple[int, int], bytes] = {}
         self._flat = bytearray()
         self._layout: MemoryMap | None = None
         self._refused: list[tuple[int, int]] = []
@@ -60,7 +61,9 @@ class ScriptedSource(Source):
         """
         if self._layout is not None:
             self._write(self._layout, address, data)
-        self._pokes.append((address, bytes(data)))
+        place = address, len(data)
+        self._pokes.pop(place, None)
+        self._pokes[place] = bytes(data)
 
     def next(self) -> int:
         """Announce the next frame; returns its number, one more than the last."""
@@ -96,7 +99,7 @@ class ScriptedSource(Source):
     async def _open(self, memory: MemoryMap) -> MemoryMap:
         self._check()
         self._flat = bytearray(memory.flat_size)
-        for address, data in self._pokes:
+        for (address, _), data in self._pokes.items():
             try:
                 self._write(memory, address, data)
             except ValueError as error:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 import json
 import time
 import tomllib
@@ -992,6 +993,39 @@ async def test_the_list_of_attempts_never_lags_behind_the_frame(
     # until it is read that 17 has ended nothing is said of it
     desk.files["/history.json"] = history
     await page.wait_for(f"{said}[1]", ["17", "success", "197 frames, 3.28 s"])
+
+
+async def test_attempts_that_end_ten_times_a_second_leave_all_else_its_turn(
+    page: Page, desk: CannedDesk
+) -> None:
+    """What is read of them waits as all that changes does: the page's own state is shown, too."""
+    history = desk.files["/history.json"]
+
+    async def practise() -> None:
+        ended = list(history["attempts"])
+        for number in itertools.count(18):
+            ended = [*ended[-20:], attempt(number, ENDS[number % 4], None)]
+            desk.files["/history.json"] = {**history, "attempts": ended}
+            made = snapshot(1000 + number)
+            last = made["practice"]["last"]
+            made["practice"]["last"] = {key: ended[-1][key] for key in last}
+            made["practice"]["attempt"] = number + 1
+            desk.tell(made)
+            await asyncio.sleep(0.1)
+
+    practising = asyncio.create_task(practise())
+    try:
+        await show(page, desk)
+        # a few seconds in which the page reads the file after each of them
+        await page.wait_for(
+            "performance.getEntriesByName(location.origin + '/history.json').length > 20"
+        )
+        await page.evaluate("document.body.dataset.link = 'as if it were lost'")
+        await page.wait_for(LINK, "live")
+        assert await page.evaluate("document.getElementById('notice').textContent") == ""
+    finally:
+        practising.cancel()
+        await asyncio.wait([practising])
 
 
 KEYED = """

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from adapters.outputs.page_text import LONGEST, cut, room_of, shown_text
+from adapters.outputs.page_text import LONGEST, Rooms, cut, room_of, shown_text
 from adapters.outputs.words import to_go
 from bridge.readings import Reading, Status, Watch
 from bridge.target import equals, near
@@ -113,3 +113,15 @@ def test_the_widest_sensible_value(kind: ValueType, show: str, expected: str) ->
 )
 def test_the_widest_sensible_words(made: Watch, expected: str) -> None:
     assert room_of(made).words == expected
+
+
+def test_a_room_is_worked_out_once_and_kept_no_longer_than_its_watch() -> None:
+    """Each question of a page has a watch of its own: of a thousand, nothing is left."""
+    rooms, stays = Rooms(), Watch("oil", "", "oil", INTEGER)
+    room = rooms.of(stays)
+    for n in range(1000):
+        asked = Watch("", "", f"oil * {n}", INTEGER)
+        assert rooms.of(asked) == room_of(asked)
+    del asked
+    assert rooms.of(stays) is room
+    assert len(rooms) == 1

@@ -10,8 +10,9 @@ from dataclasses import replace
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from rich.cells import cached_cell_len
 
-from adapters.outputs.terminal_line import Alphabet, Line, Style
+from adapters.outputs.terminal_line import Alphabet, Line, Style, columns
 from adapters.outputs.terminal_painter import Painter
 from adapters.outputs.terminal_steps import score_line, step_line
 from adapters.outputs.terminal_table import TerminalTable
@@ -252,3 +253,21 @@ def test_a_resized_terminal_gets_new_columns() -> None:
     table.frame(wide, 0.0, os.terminal_size((120, 20)))
     line = words(table.frame(frame(2, [good(OIL, 1)]), 0.0, os.terminal_size((60, 20)))[-1])
     assert line == "Lamp oil      1"
+
+
+def test_columns_are_counted_without_keeping_what_changes_with_each_frame() -> None:
+    """rich is right about wide letters, and keeps thousands of texts; numbers are not given it."""
+    assert [columns(text) for text in ("", "oil 812", "● hit", "灯台", "e\u0301")] == [
+        0,
+        7,
+        5,
+        4,
+        1,
+    ]
+    kept = cached_cell_len.cache_info().currsize
+    for number in range(500):
+        (line,) = (
+            each for each in view(frame(number, [good(OIL, number)]), 80, 24) if "oil" in each
+        )
+        assert line.split() == ["Lamp", "oil", str(number)]
+    assert cached_cell_len.cache_info().currsize < kept + 100

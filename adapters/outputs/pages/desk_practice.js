@@ -79,7 +79,9 @@ export class PracticePanel {
   // What the file of attempts has; null without one.
   remember(history) {
     this.history = history;
-    this.last = "";
+    // it has its turn as all else has: else a file that is read again and again, as where attempts
+    // end several times a second, would leave none to anything else
+    if (this.last !== "") this.last = "remembered";
     this.list();
   }
 

@@ -11,6 +11,7 @@ import shutil
 import sqlite3
 import tempfile
 import time
+import tracemalloc
 from collections.abc import AsyncIterator, Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -446,3 +447,24 @@ async def test_reading_goes_on_while_it_is_written(tmp_path: Path) -> None:
         await until(lambda: len(kept(path, running=True)) == 100)
     assert counts == sorted(counts)
     assert json.dumps(kept(path)[0].kept) == "[]"
+
+
+def test_reading_takes_hardly_more_memory_than_what_is_read(tmp_path: Path) -> None:
+    """A page has its list read again and again: all rows at once would be as much again."""
+    path = tmp_path / "a.sqlite"
+    written = database.open_for_writing(path)
+    for number in range(1, 1001):
+        database.write_attempt(written.connection, replace(GOOD, number=number))
+    written.close()
+    opened = open_for_reading(path)
+    tracemalloc.start()
+    try:
+        found = read_attempts(opened, running=False)
+        held, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+        opened.close()
+    assert [a.number for a in found] == list(range(1, 1001))
+    assert found[-1].steps == GOOD.steps
+    assert len(found[-1].kept) == len(GOOD.kept)
+    assert most < 1.3 * held

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import tracemalloc
 
 import pytest
 
@@ -35,6 +36,38 @@ async def test_batches_and_wants_are_recorded() -> None:
     source.want([FIRST])
     assert source.batches == [[FIRST, other], [other]]
     assert source.wants == [[FIRST]]
+
+
+async def test_pokes_that_overlap_are_made_again_in_their_order() -> None:
+    """Also where the place of the last was poked before."""
+    source = ScriptedSource()
+    source.poke(0x8000_0002, b"lamp")
+    source.poke(0x8000_0000, b"gull")
+    source.poke(0x8000_0002, b"tide")
+    await source.open(MEMORY)
+    (data,) = await source.fetch([FIRST])
+    assert isinstance(data, bytes)
+    assert data[:6] == b"gutide"
+    source.poke(0x8000_0000, b"lamp")
+    await source.close()
+    await source.open(MEMORY)
+    (data,) = await source.fetch([FIRST])
+    assert isinstance(data, bytes)
+    assert data[:6] == b"lampde"
+
+
+async def test_a_place_that_is_poked_for_a_day_is_remembered_once() -> None:
+    source = ScriptedSource()
+    await source.open(MEMORY)
+    source.poke(0x8000_0000, bytes(4))
+    tracemalloc.start()
+    try:
+        for number in range(10_000):
+            source.poke(0x8000_0000, number.to_bytes(4, "big"))
+        held, _ = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert held < 10_000, "bytes: one for each poke would be 100 times as much"
 
 
 async def test_pokes_are_kept_over_a_reopen() -> None:

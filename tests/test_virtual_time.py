@@ -1,0 +1,71 @@
+"""Waiting takes no time, work and other processes take theirs."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import threading
+import time
+
+from tests.virtual_time import VirtualTime
+
+
+def test_an_hour_of_waiting_takes_no_time() -> None:
+    clock = VirtualTime()
+
+    async def wait() -> tuple[float, float]:
+        began, began_wall = time.monotonic(), time.time()
+        await asyncio.sleep(3600)
+        return time.monotonic() - began, time.time() - began_wall
+
+    used = time.process_time()
+    with asyncio.Runner(loop_factory=clock.loop) as runner, clock.installed():
+        passed, passed_wall = runner.run(wait())
+    assert 3600 <= passed < 3700
+    assert 3600 <= passed_wall < 3700
+    assert time.process_time() - used < 5
+
+
+def test_timers_come_in_their_order() -> None:
+    clock = VirtualTime()
+    order: list[int] = []
+
+    async def after(seconds: int) -> None:
+        await asyncio.sleep(seconds)
+        order.append(seconds)
+
+    async def wait() -> None:
+        await asyncio.gather(*(after(seconds) for seconds in (500, 3, 86_400, 40)))
+
+    with asyncio.Runner(loop_factory=clock.loop) as runner, clock.installed():
+        runner.run(wait())
+    assert order == [3, 40, 500, 86_400]
+
+
+def test_what_another_sends_is_waited_for_where_time_is_held() -> None:
+    clock = VirtualTime()
+
+    async def wait() -> tuple[bytes, float]:
+        ours, theirs = socket.socketpair()
+        with ours, theirs:
+            ours.setblocking(False)
+            sender = threading.Timer(0.2, theirs.sendall, [b"oil"])
+            sender.start()
+            began = time.monotonic()
+            with clock.held():
+                async with asyncio.timeout(1000):
+                    got = await asyncio.get_running_loop().sock_recv(ours, 16)
+            sender.join()
+            return got, time.monotonic() - began
+
+    with asyncio.Runner(loop_factory=clock.loop) as runner, clock.installed():
+        got, passed = runner.run(wait())
+    assert got == b"oil"
+    assert passed < 900
+
+
+def test_the_clocks_are_the_systems_own_afterwards() -> None:
+    before = time.monotonic, time.time, time.sleep
+    with VirtualTime().installed():
+        assert time.monotonic is not before[0]
+    assert (time.monotonic, time.time, time.sleep) == before
