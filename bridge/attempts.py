@@ -75,9 +75,11 @@ class Kept:
 class Attempt:
     """One attempt.
 
-    ``began_time`` is in seconds since the Unix epoch.  ``step`` is the one that it stood in when it
+    ``began_time`` is in seconds since the Unix epoch; ``seconds`` are those that passed, whatever
+    became of the time of day meanwhile.  ``step`` is the one that it stood in when it
     ended, where it was no success.  ``frames`` (of the game) and ``seconds`` are how long it took,
-    to the last frame that was taken of it; None where that is not known.  ``frames_seen`` are those
+    to the last frame that was taken of it; None where that is not known, as where the
+    game's counter may have gone round once more unseen.  ``frames_seen`` are those
     of ``frames`` that were taken; None where they were not counted.  ``doubtful`` says that it was
     judged by what spans missed frames from before it.  ``unseen_before`` are the frames since the
     attempt before it in which others may have begun: they were missed, or start was doubtful.
@@ -142,7 +144,9 @@ class Attempts:
         self._success = success
         self._before: Seen | None = None
         self._frame = 0
-        self._time = 0.0
+        self._ticks = self._began_ticks = 0.0
+        self._marks: list[str] = []
+        self._uncounted = False
         self.unseen: tuple[Attempt, ...] = ()
         self._missed: int | None = None
         self._missed_between = 0
@@ -167,12 +171,29 @@ class Attempts:
         steps = way is not None and (way.doubtful or any(r.doubtful for r in way.results))
         return self._doubtful or steps
 
+    def mark(self, reason: str) -> None:
+        """The open attempt is not whole, whatever its frames say, and why."""
+        if self.open is not None:
+            self._doubtful = True
+            if reason not in self._marks:
+                self._marks.append(reason)
+
     def take(
-        self, seen: Seen, frame: int, time: float, build: str, missed: int | None = None
+        self,
+        seen: Seen,
+        frame: int,
+        time: float,
+        build: str,
+        missed: int | None = None,
+        *,
+        ticks: float,
+        unclear: str = "",
     ) -> Attempt | None:
         """A frame was taken; gives the attempt that ended in it.
 
-        *missed* frames before it were not seen; None where nobody counts them.
+        *time* is the time of day, and *ticks* seconds that no change of that disturbs.  *missed*
+        frames before it were not seen; None where nobody counts them.  Where *unclear* says why,
+        that is the least that they may be, and nothing is counted.
         """
         before = self._before
         # what rose in a gap need not be true in this very frame: the next one may have it rise anew
@@ -187,16 +208,22 @@ class Attempts:
             start = seen.rises[0] > 0 or (seen.start and not before.start)
             success = seen.rises[1] > 0 or (seen.success and not before.success)
             reset = seen.rises[2] > 0 or (seen.reset and not before.reset)
-        doubtful = seen.doubtful or (before is not None and before.doubtful)
-        self._frame, self._time = frame, time
+        doubtful = seen.doubtful or (before is not None and before.doubtful) or bool(unclear)
+        self._frame, self._ticks = frame, ticks
+        known = None if unclear else missed
         self.unseen = ()
         ended: Attempt | None = None
         if self.way is None:
-            self._missed_between += (missed or 0) + doubtful
+            self._missed_between += (known or 0) + doubtful
         else:
-            self._missed = None if missed is None or self._missed is None else self._missed + missed
+            self._missed = None if known is None or self._missed is None else self._missed + known
             self._doubtful = self._doubtful or doubtful
-            self.way.take(_steps_at_start(seen) if start else seen.steps, frame, time, missed)
+            if unclear:
+                self.mark(unclear)
+                self._uncounted = self.way.doubtful = True
+            self.way.take(_steps_at_start(seen) if start else seen.steps, frame, ticks, known)
+            # the step that is reached now was reached somewhere in what was missed
+            self.way.doubtful = self.way.doubtful or bool(unclear)
             if self.way.failed:
                 ended = self._end(Outcome.FAILED)
             elif success if self._success else self.way.finished:
@@ -208,6 +235,9 @@ class Attempts:
         if start:
             self._begin(min(seen.rises[0], MOST_UNSEEN), frame, time, build, missed)
             self._doubtful = doubtful
+            if unclear:
+                self.mark(unclear)
+                self._uncounted, self._missed = True, None
         return ended
 
     def cut_off(self, reason: str) -> Attempt | None:
@@ -235,8 +265,9 @@ class Attempts:
         self.number += 1
         between, self._missed_between = self._missed_between, 0
         self.open = Attempt(self.number, build, first, time, unseen_before=between)
-        self.way = Way(self._steps, first, time, missed)
+        self.way = Way(self._steps, first, self._ticks, missed)
         self._missed = missed
+        self._began_ticks, self._marks, self._uncounted = self._ticks, [], False
 
     def _end(self, outcome: Outcome, reason: str = "") -> Attempt | None:
         attempt, way = self.open, self.way
@@ -245,7 +276,7 @@ class Attempts:
         current = way.current
         stood = current.name if current is not None and outcome is not Outcome.SUCCESS else ""
         seen = self.frames_seen
-        steps = way.stop(_STEP_OUTCOMES[outcome], self._frame, self._time)
+        steps = way.stop(_STEP_OUTCOMES[outcome], self._frame, self._ticks)
         doubtful = self.doubtful
         self.open = self.way = None
         self._doubtful = False
@@ -253,9 +284,9 @@ class Attempts:
             attempt,
             outcome=outcome,
             step=stood,
-            reason=reason,
-            frames=self._frame - attempt.began_frame,
-            seconds=max(0.0, self._time - attempt.began_time),
+            reason="; ".join(filter(None, (reason, *self._marks))),
+            frames=None if self._uncounted else self._frame - attempt.began_frame,
+            seconds=max(0.0, self._ticks - self._began_ticks),
             steps=steps,
             frames_seen=seen,
             doubtful=doubtful,

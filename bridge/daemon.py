@@ -11,6 +11,7 @@ with their age.  A source that stands still (a dump) gives its one frame and is 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 import random
 import time
@@ -27,6 +28,8 @@ from bridge.readings import Frame, Reading, Status, Watch
 from bridge.recurring import RecurringTrouble
 from bridge.sampler import NOT_WHOLE, WITHOUT_FRAME, Sampler
 from bridge.source import Consistency, Source
+from bridge.standstill import EVERY, Standstill
+from bridge.ticks import ticks as seconds_that_pass
 from schemas.errors import (
     LowhalfError,
     OutputError,
@@ -54,7 +57,8 @@ class Daemon:
     names (None for auto) and ``rate`` the most frames a second.  Every change of state is one line
     in ``log``.  ``practising`` are the steps, attempts and tallies, where there are any, and
     ``questions`` what others may ask of the game while it runs.  ``clock`` gives the time of day,
-    and ``ticks`` seconds that no change of that disturbs.
+    and ``ticks`` seconds that no change of that disturbs: all that lasts is measured by these.
+    ``standstill`` tells whether lowhalf stood still itself, by them unless another is given.
     """
 
     def __init__(
@@ -70,7 +74,8 @@ class Daemon:
         clock: Callable[[], float] = time.time,
         practising: Practising | None = None,
         questions: Questions | None = None,
-        ticks: Callable[[], float] = time.monotonic,
+        ticks: Callable[[], float] = seconds_that_pass,
+        standstill: Standstill | None = None,
     ) -> None:
         self.source = source
         self.outputs = list(outputs)
@@ -87,6 +92,8 @@ class Daemon:
         self._reason = ""
         self._build = ""
         self._trouble = RecurringTrouble(ticks)
+        self._ticks = ticks
+        self._standstill = Standstill(ticks) if standstill is None else standstill
 
     async def run(self) -> None:
         """Run until cancelled, or until a source that has an end has ended.
@@ -122,13 +129,22 @@ class Daemon:
             self._log.error("%s; nothing more is printed", fault)
 
     async def _serve(self) -> None:
+        beating = asyncio.create_task(self._beat(), name="standstill")
         try:
             await self._open_practising()
             await self._follow_source()
         finally:
+            beating.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await beating
             # while the outputs say good-bye, so that none waits for another; a guest that a
             # debugger's stub holds is let go here
             await self._close()
+
+    async def _beat(self) -> None:
+        while True:
+            self._standstill.beat()
+            await asyncio.sleep(EVERY)
 
     async def _close(self) -> None:
         """Close the source and what keeps attempts, each also where the other fails."""
@@ -157,6 +173,8 @@ class Daemon:
                     previous=before,
                     practising=self._practising,
                     questions=self._questions,
+                    ticks=self._ticks,
+                    standstill=self._standstill,
                 )
                 await self._run(sampler)
             except SourceUnusable:
@@ -216,13 +234,10 @@ class Daemon:
                 await asyncio.gather(opening, return_exceptions=True)
 
     async def _run(self, sampler: Sampler) -> None:
-        if self._questions is None or not self.source.paced:
-            await self._take_frames(sampler)
-            return
-        tasks = [
-            asyncio.ensure_future(self._take_frames(sampler)),
-            asyncio.ensure_future(self._answer(sampler, self._questions, WITHOUT_FRAME)),
-        ]
+        work = [self._take_frames(sampler), self._tell_notes()]
+        if self._questions is not None and self.source.paced:
+            work.append(self._answer(sampler, self._questions, WITHOUT_FRAME))
+        tasks = [asyncio.ensure_future(each) for each in work]
         try:
             done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
             for task in tasks:
@@ -232,6 +247,12 @@ class Daemon:
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
+
+    async def _tell_notes(self) -> None:
+        """Tell what the source has noted also while no frame comes: it may say why none does."""
+        while True:
+            await asyncio.sleep(AGE_EVERY)
+            self._log_notes()
 
     async def _answer(self, sampler: Sampler, questions: Questions, patience: float) -> None:
         """Answer new questions for which no frame comes within *patience* seconds."""
@@ -277,9 +298,8 @@ class Daemon:
             self._log.info("%s: frames are whole again, %d were not", name, trouble.count)
 
     def _log_notes(self) -> None:
-        for note in self.source.notes:
+        for note in self.source.take_notes():
             self._log.warning("%s: %s", self.source.name, note)
-        self.source.notes.clear()
 
     def _announce(self, watches: Sequence[Watch]) -> None:
         if watches == self._announced:
@@ -303,7 +323,7 @@ class Daemon:
         if self._questions is not None:
             self._questions.note(reason)
         last = self.last or self._never()
-        frame = last.offline(reason, self._clock())
+        frame = last.offline(reason, self._ticks())
         if self._practising is not None:
             frame = replace(frame, practice=self._practising.practice)
         for output in self.outputs:
@@ -319,4 +339,5 @@ class Daemon:
         return Frame(
             *(0, self._clock(), "", self.source.name, str(self.source.consistency), make),
             paths=self.source.paths,
+            ticks=self._ticks(),
         )

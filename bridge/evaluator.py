@@ -160,7 +160,10 @@ class Evaluator:
             turns = todo
         else:
             if heap_of is None:
-                self.budget.work.clear()
+                work = self.budget.work
+                work.spent = 0.0
+                if work.lists:
+                    work.lists.clear()
             else:
                 self.budget.work = heap_of.budget.work
             self._found = [None] * len(self._lists)
@@ -608,10 +611,12 @@ class Evaluator:
 
     def _aim(self, address: int, pointer: Pointer, slot: int) -> None:
         """Note what a pointer that is followed leads to in the heap."""
-        judged: dict[Any, Caution | None] = self._judged
-        key: Any = (id(pointer), address)
+        judged: dict[Any, Caution | None]
+        key: Any
         if pointer.over_frames:
             judged, key = self._aims.judged, pointer.path
+        else:
+            judged, key = self._judged, (id(pointer), address)
         if key in judged:
             caution = judged[key]
         else:

@@ -96,13 +96,14 @@ Row = tuple[int, int, int, bool, int | None, int | None]
 class Rows(Sequence[Block]):
     """Blocks that are made when they are asked for: most of a large heap's never are.
 
-    Where all of them have been, they are kept, for the next that goes through them.
+    Those who go through them a second time have them made all at once, and the next find them.
     """
 
     def __init__(self, rows: Sequence[Row], owner: Callable[[Row], str]) -> None:
         self._rows = rows
         self._owner = owner
         self._kept: list[Block] = []
+        self._passes = 0
 
     @property
     def starts(self) -> list[int]:
@@ -127,17 +128,19 @@ class Rows(Sequence[Block]):
         return self._made(range(len(self))[index])
 
     def __iter__(self) -> Iterator[Block]:
-        if len(self._kept) == len(self._rows):
+        if self._kept:
+            return iter(self._kept)
+        self._passes += 1
+        if self._passes > 1:
+            self._kept = list(self._making())
             return iter(self._kept)
         return self._making()
 
     def _making(self) -> Iterator[Block]:
-        owner, made = self._owner, []
+        owner = self._owner
         for index, row in enumerate(self._rows):
             header, start, size, used, _, generation = row
-            made.append(block := Block(start, size, used, index, owner(row), header, generation))
-            yield block
-        self._kept = made
+            yield Block(start, size, used, index, owner(row), header, generation)
 
     def _made(self, index: int) -> Block:
         row = self._rows[index]

@@ -14,7 +14,6 @@ without a check each: that its header is there is known once for all of them.
 from __future__ import annotations
 
 from bridge.absence import Site
-from bridge.budget import CLOCK_EVERY
 from bridge.checker import Program
 from bridge.generator import Checked, Generator, Source
 from bridge.heap_program import BLOCK, PAYLOAD, HeapProgram
@@ -24,6 +23,8 @@ from schemas.layout import OffsetStruct
 from schemas.resolve import leaves
 
 MOST_BLOCKS = 1 << 16
+_BETWEEN_LOOKS = 16_000
+"""Statements of the walk after which the clock is looked at."""
 
 
 def generate_walk(
@@ -90,8 +91,8 @@ class _WalkGenerator(Generator):
         self.emit("seen.add(header)")
         self.emit(f"rows.append((header, {payload}, {size}, {used}, {kind}, {generation}))")
         self.emit(f"header = {following}")
-        every = min(64, MOST_BLOCKS & -MOST_BLOCKS)
-        while every > 1 and every * (len(self.out) - begun + self.further) > CLOCK_EVERY * 4:
+        every = min(256, MOST_BLOCKS & -MOST_BLOCKS)
+        while every > 1 and every * (len(self.out) - begun + self.further) > _BETWEEN_LOOKS:
             every //= 2
         self.out[begun - 1] = self.out[begun - 1].replace("EVERY", str(every - 1))
 

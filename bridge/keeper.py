@@ -10,7 +10,13 @@ from bridge.values import Value
 
 
 class Keeper(abc.ABC):
-    """Keeps attempts and tallies.  What it is told it takes without delay and writes later."""
+    """Keeps attempts and tallies.  What it is told it takes without delay and writes later.
+
+    ``notice`` is what there is to know, in words: why not all is kept now, or what was lost and
+    written anew; empty where all is as it should be.
+    """
+
+    notice: str = ""
 
     @abc.abstractmethod
     async def open(self) -> Sequence[Attempt]:

@@ -1,18 +1,23 @@
-"""How fast the game's frame counter goes, and whether a step of it can be explained by that.
+"""How fast the game's frame counter goes.
 
 A reader who is held up misses frames, and then the counter is ahead by what the time explains.  A
-state that was loaded puts it anywhere.  The fastest pace that was seen is what tells the two apart,
-with room for a game that is suddenly played faster.
+state that was loaded puts it anywhere.  The pace that was seen is what tells the two apart: see
+``bridge.frame_count``.
 """
 
 from __future__ import annotations
 
+from collections import deque
+
 RESET = "the game was reset"
 JUMPED = "the game's frame counter jumped"
+AGAIN = "what is played began again"
 """Why what comes next does not follow from what was."""
 
 WINDOW = 1.0
 """Seconds over which a pace is taken at least."""
+WINDOWS = 10
+"""Of so many windows in a row the present pace is taken, to know it to some thousandths."""
 LEAST = 60.0
 """Frames a second that need not have been seen."""
 ROOM = 4.0
@@ -20,33 +25,37 @@ ROOM = 4.0
 
 
 class Pace:
-    """Frames a second, seen by who takes frames.  Times are in seconds, of any clock."""
+    """Frames a second, seen by who takes frames.  Times are in seconds that only go forward.
+
+    ``fastest`` is the fastest pace that was seen over a window, and ``present`` that of the last
+    few; both are None while none is known.
+    """
 
     def __init__(self) -> None:
-        self._fastest: float | None = None
-        self._first: tuple[int, float] | None = None
-        self._last_time = 0.0
+        self.fastest: float | None = None
+        self.present: float | None = None
+        self._marks: deque[tuple[int, float]] = deque(maxlen=WINDOWS + 1)
 
     def forget(self) -> None:
-        """What comes next does not follow from what was; the fastest pace stays known."""
-        self._first = None
+        """What comes next does not follow from what was; the paces stay known."""
+        self._marks.clear()
 
     def took(self, number: int, time: float) -> None:
-        """Frame *number* was taken."""
-        first = self._first
-        if first is None or time < first[1]:
-            self._first = number, time
-        elif time - first[1] >= WINDOW:
-            pace = (number - first[0]) / (time - first[1])
-            self._fastest = max(self._fastest or LEAST, pace)
-            self._first = number, time
-        self._last_time = time
+        """Frame *number*, in which all turns of the counter are counted, was taken."""
+        marks = self._marks
+        if not marks or time < marks[-1][1]:
+            marks.clear()
+            marks.append((number, time))
+        elif time - marks[-1][1] >= WINDOW:
+            self._learn((number - marks[-1][0]) / (time - marks[-1][1]))
+            marks.append((number, time))
+            self.present = (number - marks[0][0]) / (time - marks[0][1])
 
-    def explains(self, ahead: int, time: float) -> bool:
-        """Whether the counter can be *ahead* of the frame taken last; true while no pace is known.
+    def goes_at(self, pace: float) -> None:
+        """It goes at *pace* from now on, as two steps in a row have told."""
+        self._marks.clear()
+        self._learn(pace)
+        self.present = pace
 
-        One second more than has passed is allowed for, since reading takes time.
-        """
-        if self._fastest is None or self._first is None:
-            return True
-        return ahead <= ROOM * self._fastest * (1.0 + max(0.0, time - self._last_time))
+    def _learn(self, pace: float) -> None:
+        self.fastest = max(self.fastest or 0.0, pace)

@@ -14,19 +14,34 @@ from bridge.values import INTEGER, Kind, ValueType
 from schemas.bridge_file import BridgeFile, TargetTable, WatchTable
 from schemas.compiler import BuildLayout, Schema
 from schemas.errors import ExpressionError, FileError
-from schemas.layout import Scalar
+from schemas.layout import BitField, Scalar
 from schemas.loader import Bridge
 from schemas.toml_lines import Key
 
 
 @dataclass(frozen=True, slots=True)
 class Counter:
-    """An unsigned integer at a fixed guest address: ``size`` bytes in the guest's order."""
+    """An unsigned integer at a fixed guest address: ``size`` bytes in the guest's order.
+
+    It is ``bits`` of them (all where that is 0), the lowest of them bit ``lowest`` by significance.
+    """
 
     name: str
     address: int
     size: int
     big_endian: bool
+    bits: int = 0
+    lowest: int = 0
+
+    @property
+    def turn(self) -> int:
+        """How many values it has: behind the last one it begins again with 0."""
+        return 1 << (self.bits or 8 * self.size)
+
+    def value(self, stored: bytes) -> int:
+        """What it is where ``size`` bytes are *stored*."""
+        word = int.from_bytes(stored, "big" if self.big_endian else "little")
+        return word >> self.lowest & (self.turn - 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,16 +210,33 @@ def _counter(bridge: Bridge, layout: BuildLayout, path: tuple[Key, ...], text: s
     except ExpressionError as fault:
         raise bridge.text.error(path, fault.detail) from fault
     slot = program.slots[program.watches["counter"]]
-    number = slot.number
+    number, most = slot.number, None
+    if isinstance(number, nodes.Arithmetic) and number.op == "&":
+        # the lowest bits of a word: a game that counts only so far, or keeps something above them
+        parts = number.left, number.right
+        masks = [part.value for part in parts if isinstance(part, nodes.Literal)]
+        number = next((part for part in parts if isinstance(part, nodes.Read)), None)
+        most = masks[0] if masks and isinstance(masks[0], int) and masks[0] > 0 else -1
+        if most & (most + 1):
+            raise bridge.text.error(
+                path, f"{text}: the mask of a counter must be its lowest bits, such as 0xFFFFFF"
+            )
     place: nodes.Place | None = None
-    if isinstance(number, nodes.Read) and isinstance(number.leaf, Scalar):
+    bits = lowest = 0
+    if isinstance(number, nodes.Read) and isinstance(number.leaf, Scalar | BitField):
         place = number.place
+        kind = number.type
+        if isinstance(number.leaf, BitField):
+            bits, lowest = number.leaf.width, number.leaf.lowest
     offset = 0
     while isinstance(place, nodes.Offset):
         offset, place = offset + place.offset, place.base
-    kind = slot.type
     if not isinstance(place, nodes.Fixed) or kind.kind is not Kind.INTEGER or kind.signed:
         raise bridge.text.error(
             path, f"{text} is not an unsigned integer at a fixed address, which a counter must be"
         )
-    return Counter(text, place.address + offset, kind.bits // 8, layout.order == ">")
+    assert isinstance(number, nodes.Read)
+    size = number.leaf.size
+    if most is not None and most.bit_length() < (bits or 8 * size):
+        bits = most.bit_length()
+    return Counter(text, place.address + offset, size, layout.order == ">", bits, lowest)

@@ -13,7 +13,7 @@ from bridge.absence import Absent
 from bridge.attempts import Attempt, Attempts, Kept, Outcome, Seen
 from bridge.evaluator import Evaluator
 from bridge.keeper import Keeper
-from bridge.pace import JUMPED, RESET
+from bridge.pace import AGAIN, JUMPED, RESET
 from bridge.plan import Plan
 from bridge.practice import Phase, Practice
 from bridge.readings import Reading
@@ -53,6 +53,7 @@ class Practising:
     def __init__(self, rules: Rules, keeper: Keeper | None = None) -> None:
         self._rules = rules
         self._keeper = keeper
+        self._refused = ""
         self._totals = Totals(step.name for step in rules.steps)
         self._attempts: Attempts | None = None
         if rules.attempts:
@@ -72,8 +73,9 @@ class Practising:
             return
         try:
             history = await self._keeper.open()
-        except OutputError:
+        except OutputError as fault:
             self._keeper = None
+            self._refused = f"{fault}; nothing is kept in this run"
             raise
         for attempt in history:
             self._totals.add(attempt)
@@ -82,6 +84,11 @@ class Practising:
             self._attempts.number = max((attempt.number for attempt in history), default=0)
             last = next((a for a in reversed(history) if a.outcome is not Outcome.OPEN), None)
             self.practice = replace(self.practice, last=last, score=self._totals.score())
+
+    @property
+    def notice(self) -> str:
+        """What there is to know of how all is kept, as ``Keeper.notice``."""
+        return self._refused if self._keeper is None else self._keeper.notice
 
     async def close(self, reason: str) -> None:
         """The daemon ends."""
@@ -96,11 +103,15 @@ class Practising:
         time: float,
         readings: Callable[[], Sequence[Reading]],
         *,
+        ticks: float,
         numbered: bool = True,
+        unclear: str = "",
     ) -> Practice | None:
         """A frame was taken and committed: its moments, steps and attempts.
 
-        *numbered* says whether the frame's number is the game's, so that missed ones are known.
+        *time* is the time of day; what lasts is measured by *ticks*.  *numbered* says whether the
+        frame's number is the game's, so that missed ones are known; *unclear* is why they are not
+        known before this frame, else empty.
         """
         build = plan.layout.name
         if self._keeper is not None:
@@ -118,18 +129,24 @@ class Practising:
         if numbered:
             missed = 0 if self._frame is None else max(0, evaluator.frame - self._frame - 1)
         self._frame = evaluator.frame if numbered else None
+        now = _Now(evaluator.frame, time, ticks, missed, unclear)
         look = _Look(plan, evaluator)
         if self._attempts is not None:
-            self._take_attempts(
-                self._attempts, look, evaluator.frame, time, build, readings, missed
-            )
+            self._take_attempts(self._attempts, look, now, build, readings)
         else:
-            self._take_steps(look, evaluator.frame, time, build, missed)
+            self._take_steps(look, now, build)
         return self.practice
+
+    def stood_still(self, seconds: float) -> None:
+        """lowhalf did not run for so long: what is open was not seen as it was played."""
+        if self._attempts is not None:
+            self._attempts.mark(f"lowhalf did not run for {seconds:.0f} s")
+        if self._way is not None:
+            self._way.doubtful = True
 
     def cut_off(self, reason: str) -> None:
         """What comes next does not follow from what was."""
-        if reason in (RESET, JUMPED):
+        if reason in (RESET, JUMPED, AGAIN):
             self._frame = None
         if self.practice is None:
             return
@@ -145,12 +162,11 @@ class Practising:
         self,
         attempts: Attempts,
         look: _Look,
-        frame: int,
-        time: float,
+        now: _Now,
         build: str,
         readings: Callable[[], Sequence[Reading]],
-        missed: int | None,
     ) -> None:
+        frame = now.frame
         names = ("attempts.start", "attempts.success", "attempts.reset")
         start, success, reset = map(look.true, names)
         seen = Seen(
@@ -159,7 +175,9 @@ class Practising:
             doubtful=any(map(look.doubtful, names if attempts.open or start else names[:1])),
         )
         before = attempts.number
-        ended = attempts.take(seen, frame, time, build, missed)
+        ended = attempts.take(
+            seen, frame, now.time, build, now.missed, ticks=now.ticks, unclear=now.unclear
+        )
         if ended is not None:
             if ended.outcome in (Outcome.SUCCESS, Outcome.FAILED) and self._rules.keep:
                 ended = replace(ended, kept=_kept(self._rules.keep, readings()))
@@ -174,9 +192,7 @@ class Practising:
         last = self.practice.last if ended is None and self.practice else ended
         self._show(attempts.way, frame, self._reasons(look, attempts.way, reason), last)
 
-    def _take_steps(
-        self, look: _Look, frame: int, time: float, build: str, missed: int | None
-    ) -> None:
+    def _take_steps(self, look: _Look, now: _Now, build: str) -> None:
         """Without attempts the first step comes after the last one again, and after a failed one.
 
         It is looked at from the next frame on, so that steps that stay done give a lap a frame at
@@ -184,11 +200,14 @@ class Practising:
         """
         assert self.practice is not None
         way, last = self._way, self.practice.last
+        frame, time, missed = now.frame, now.ticks, None if now.unclear else now.missed
         if way is None:
             # frames that were missed before the way began are not its own
             missed = None if missed is None else 0
             way = Way(self._rules.steps, frame, time, missed)
+        way.doubtful = way.doubtful or bool(now.unclear)
         way.take(self._steps_seen(look), frame, time, missed)
+        way.doubtful = way.doubtful or bool(now.unclear)
         if way.failed or way.finished:
             outcome = Outcome.FAILED if way.failed else Outcome.SUCCESS
             step = way.current.name if way.current else ""
@@ -196,7 +215,7 @@ class Practising:
             frames = sum(result.waited + result.frames for result in results)
             seen = [result.frames_seen for result in results]
             last = Attempt(
-                *(0, build, frame - frames, time, outcome, step),
+                *(0, build, frame - frames, now.time, outcome, step),
                 frames=frames,
                 steps=results,
                 frames_seen=None if None in seen else sum(filter(None, seen)),
@@ -204,7 +223,7 @@ class Practising:
             )
             self.practice = self.practice.with_ended(last)
             way = Way(self._rules.steps, frame, time, None if missed is None else 0)
-            way.doubtful = bool(missed)
+            way.doubtful = bool(missed) or bool(now.unclear)
         self._way = way
         self._show(way, frame, self._reasons(look, way, ""), last)
 
@@ -254,6 +273,9 @@ class Practising:
         length = frame - attempt.began_frame if attempt else 0
         seen = attempts.frames_seen if attempts is not None and attempt else None
         doubtful = attempts is not None and attempts.doubtful
+        whole = None if seen is None else seen >= length
+        if attempt is not None and doubtful:
+            whole = False
         step = way.current if way is not None else None
         phase = Phase.BETWEEN
         if way is not None:
@@ -278,12 +300,26 @@ class Practising:
             last,
             score,
             attempt_frames_seen=seen,
-            attempt_whole=None if seen is None else seen >= length and not doubtful,
+            attempt_whole=whole,
             attempt_long=attempt is not None and self._is_long(length),
             finished=tuple(way.results) if way is not None else (),
             ended=self.practice.ended,
             recent=self.practice.recent,
         )
+
+
+@dataclass(frozen=True, slots=True)
+class _Now:
+    """A frame's number, the time of day, the seconds that pass, and what was missed before it.
+
+    ``unclear`` is why ``missed`` is the least that it may be, else empty.
+    """
+
+    frame: int
+    time: float
+    ticks: float
+    missed: int | None
+    unclear: str
 
 
 class _Look:

@@ -185,6 +185,8 @@ class Stats:
     """Times that the guard never passed, so that the last whole frame stayed."""
     resets: int = 0
     """Times that the game's frame counter went backwards, or ahead by what no time explains."""
+    unclear: int = 0
+    """Times that it cannot be known how many frames were skipped: those are not in ``skipped``."""
     batches: int = 0
     """Batches of lines fetched, the guard's own counters left out."""
 
@@ -193,8 +195,9 @@ class Stats:
 class Frame:
     """One sampled moment: the game's own frame number, a time and every watch's reading.
 
-    ``time`` is seconds since the Unix epoch.  ``build`` is "" while it is not known.  Readings are
-    made when they are first asked for, so that a frame that no output looks at costs nothing.
+    ``number`` goes on where the game's counter runs over.  ``time`` is seconds since the Unix
+    epoch.  ``build`` is "" while it is not known.  Readings are made when they are first asked for,
+    so that a frame that no output looks at costs nothing.
     ``note`` is a sentence about the whole frame, such as why the source is gone; else empty.
     ``practice`` is there where the bridge file has steps or attempts, ``heap`` where anything asked
     for the heap.
@@ -212,6 +215,9 @@ class Frame:
     heap: Heap | None = field(default=None, repr=False, compare=False)
     paths: tuple[str, ...] = field(default=(), repr=False, compare=False)
     """Paths of this machine that its texts may name; see ``bridge.public_words``."""
+    ticks: float = field(default=0.0, repr=False, compare=False)
+    """When it was taken, in seconds that no change of the time of day disturbs; its age is
+    measured by these."""
 
     @cached_property
     def readings(self) -> tuple[Reading, ...]:
@@ -230,8 +236,11 @@ class Frame:
         }
 
     def stale(self, reason: str, now: float) -> Frame:
-        """The same frame when no newer one can be had whole: values stay, with reason and age."""
-        readings, age = self.readings, max(0.0, now - self.time)
+        """The same frame when no newer one can be had whole: values stay, with reason and age.
+
+        *now* is of the same clock as ``ticks``.
+        """
+        readings, age = self.readings, max(0.0, now - self.ticks)
 
         def kept() -> Sequence[Reading]:
             return [
@@ -241,9 +250,12 @@ class Frame:
         return replace(self, make_readings=kept, note=reason)
 
     def offline(self, reason: str, now: float) -> Frame:
-        """The same frame when its source is gone: values stay, with their age."""
+        """The same frame when its source is gone: values stay, with their age.
+
+        *now* is of the same clock as ``ticks``.
+        """
         readings = self.readings
-        age = max(0.0, now - self.time)
+        age = max(0.0, now - self.ticks)
 
         def gone() -> Sequence[Reading]:
             return [

@@ -18,21 +18,25 @@ import contextlib
 import time
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from bridge.byte_order import ByteOrder
 from bridge.evaluator import Evaluator
+from bridge.frame_count import Count, Follows, FrameCount
 from bridge.frame_readings import frame_readings
 from bridge.identify import Identity, aligned_span
 from bridge.identifying import Identifier
 from bridge.image import Image
 from bridge.memory import LINE_SHIFT, MemoryMap, Span
-from bridge.pace import JUMPED, RESET, Pace
+from bridge.pace import AGAIN, JUMPED, RESET
 from bridge.part import cut
 from bridge.phase import FINE, FramePhase
 from bridge.plan import Counter, Plan
 from bridge.readings import Frame, Reading, Stats, Status, Watch
+from bridge.recurring import RecurringTrouble
 from bridge.source import Consistency, Source, Torn
+from bridge.standstill import Standstill
+from bridge.ticks import ticks as seconds_that_pass
 
 if TYPE_CHECKING:  # a command that reads one frame needs none of these
     from bridge.asking import Asking
@@ -51,6 +55,8 @@ WITHOUT_FRAME = 0.1
 """Seconds without a frame after which a new question is answered from the last one."""
 FINEST_WAIT = 0.0011
 """Event loops wait in whole milliseconds, and rather longer than asked."""
+SENT_TURN = 1 << 32
+"""Frame numbers that senders give have 32 bits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +80,8 @@ class Sampler:
     a second.  ``previous`` is the sampler that this one follows after its source was lost: counts
     go on, and so does the state that spans frames, unless the game's own counter has gone back.
     ``practising`` is told of every frame that is taken, and ``questions`` are answered with it.
+    ``clock`` gives the time of day, ``ticks`` seconds that nothing disturbs, and ``standstill``
+    tells whether lowhalf itself stood still.
     """
 
     def __init__(
@@ -88,6 +96,8 @@ class Sampler:
         previous: Sampler | None = None,
         practising: Practising | None = None,
         questions: Questions | None = None,
+        ticks: Callable[[], float] = seconds_that_pass,
+        standstill: Standstill | None = None,
     ) -> None:
         self.source = source
         self.plans = dict(plans)
@@ -97,6 +107,8 @@ class Sampler:
         self.stats: Stats = previous.stats if previous else Stats()
         self._lag = self.stats.lag
         self._clock = clock
+        self._ticks = ticks
+        self._standstill = standstill
         self._practising = practising
         self._evaluator: Evaluator | None = None
         self._image = Image(memory)
@@ -104,8 +116,9 @@ class Sampler:
         self._learned = b""
         self._identifier = Identifier(source, plans, memory, declared)
         self._wanted: list[Span] = []
-        self._number: int | None = None
-        self._turns = 0
+        self._count_on = FrameCount()
+        self._unclear = RecurringTrouble(ticks)
+        self._begun = source.passes
         # one that never knew a build has no state to give, so that no row of them is kept
         if previous is not None and previous.plan is None:
             previous = previous._previous
@@ -118,12 +131,16 @@ class Sampler:
             self._asking = Asking(questions, source, memory, before)
         self._proof: _Proof | None = None
         self._ask_again_at = 0.0
-        self._before: int | None = None
+        self._resumed = False
         self._unheld = ""
         self._next_time = time.monotonic()
         self._phase = FramePhase(1 / rate / 8)
-        self._pace: Pace = previous._pace if previous is not None else Pace()
+        if previous is not None:
+            # the paces stay known; whether the count goes on is seen with the build
+            self._count_on.pace = previous._count_on.pace
+            self._unclear = previous._unclear
         self._numbered = False
+        self._earliest = self._latest = 0.0
         self._last: Frame | None = None
         self._standing: Frame | None = None
 
@@ -170,7 +187,7 @@ class Sampler:
                 last = self._last or self._waiting(str(fault))
                 self._last = last
                 self._note(str(fault))
-                return replace(last.stale(str(fault), self._clock()), stats=self.stats)
+                return replace(last.stale(str(fault), self._ticks()), stats=self.stats)
             if frame_or_none is not None:
                 self._last = self._standing = frame_or_none
                 self._ask_again_at = time.monotonic() + WITHOUT_FRAME
@@ -183,7 +200,7 @@ class Sampler:
         if self.source.paced:
             return await self.source.wait()
         plan = self.plan
-        known = plan is not None and self._number is not None
+        known = plan is not None and self._count_on.last is not None and not self._resumed
         period = 1 / self.rate
         if known and plan is not None and plan.frame is not None and not self.source.costly:
             counter = plan.frame
@@ -200,17 +217,22 @@ class Sampler:
 
     async def _wait_for_end(self, counter: Counter) -> None:
         """Until the game's counter has moved on: look often only while that is expected."""
-        phase, before = self._phase, self._number
+        phase, count_on, turn = self._phase, self._count_on, self._turn(counter)
         await _sleep_until(phase.first_look(max(self._next_time, time.monotonic())))
         first_look, not_before = time.monotonic(), None
         # the guest cannot set an event: its memory is all there is to look at
-        while (number := await self._count(counter)) == before:
+        while True:
+            looked = self._ticks()
+            number = await self._count(counter)
+            if number is None or not count_on.same(number, turn):
+                break
+            count_on.still(turn, looked)
             not_before = time.monotonic()
             if self._asking is not None and not_before >= self._ask_again_at:
                 await self.answer_standing()
             await _sleep_until(not_before + phase.pause(not_before - first_look))
         if number is not None:
-            phase.saw(number, time.monotonic(), not_before)
+            phase.saw(count_on.number_of(number, turn), time.monotonic(), not_before)
 
     # questions
 
@@ -240,7 +262,7 @@ class Sampler:
     def _prepare_questions(self) -> None:
         plan, main = self.plan, self._evaluator
         if self._asking is not None and plan is not None and main is not None:
-            self._asking.prepare(plan, main, self._number or 0)
+            self._asking.prepare(plan, main, self._last_number())
 
     def _note(self, reason: str) -> None:
         if self._asking is not None:
@@ -285,11 +307,10 @@ class Sampler:
             return True
         assert frame is not None
         counted = self._image.read(frame.address, frame.size)
-        order: Literal["big", "little"] = "big" if frame.big_endian else "little"
         return (
             await self._same_again(lines)
             and counted is not None
-            and await self._count(frame) == int.from_bytes(counted, order)
+            and await self._count(frame) == frame.value(counted)
         )
 
     # which build
@@ -311,7 +332,8 @@ class Sampler:
         whole = self.source.consistency is Consistency.STILL
         self._image = Image(self.memory)
         self._evaluator = None
-        self._number = None
+        self._count_on.forget()
+        self._resumed = False
         counter = plan.guard[1] if plan.guard else plan.frame
         if counter is not None:
             self.source.know_counter(counter.address, counter.size)
@@ -328,7 +350,8 @@ class Sampler:
         if previous is not None and previous.plan is plan and previous._evaluator is not None:
             # the same game goes on, as far as is known: its counter will tell if not
             evaluator.adopt(previous._evaluator)
-            self._before, self._turns = previous._number, previous._turns
+            self._count_on.goes_on(previous._count_on)
+            self._resumed = self._count_on.last is not None
         elif self._asking is not None:
             self._asking.clear()
         if previous is not None and previous._evaluator is not None:
@@ -352,12 +375,12 @@ class Sampler:
         twice = guard is None and plan.frame is not None and unvouched
         began_trying, tries = time.monotonic(), 0
         while True:
-            number = None
+            count = None
             # a source that could not keep the sample to one moment says so by itself
             with contextlib.suppress(Torn):
                 async with self.source.held_still():
-                    number = await self._attempt(plan, guard, twice, sent)
-            if number is not None:
+                    count = await self._attempt(plan, guard, twice, sent)
+            if count is not None:
                 break
             tries += 1
             self.stats = replace(self.stats, torn=self.stats.torn + 1)
@@ -370,12 +393,12 @@ class Sampler:
             if self._practising is not None:
                 self._practising.cut_off("the game is not recognised any more")
             return None
-        if self.source.costly and plan.frame is not None and number == self._number:
+        if self.source.costly and plan.frame is not None and self._is_still(plan, count):
             if self._asking is not None and self._last is not None:
                 last = self._last
                 self._asking.commit(evaluator, self._image, last.number, last.time, fresh=True)
             return None
-        return self._accept(plan, number)
+        return self._accept(plan, count)
 
     def _torn_words(self, guard: tuple[Counter, Counter] | None) -> str:
         if guard is None:
@@ -386,39 +409,53 @@ class Sampler:
 
     async def _attempt(
         self, plan: Plan, guard: tuple[Counter, Counter] | None, twice: bool, sent: int | None
-    ) -> int | None:
+    ) -> Count | None:
         """Sample and evaluate once; gives the frame's number, None where the sample is torn."""
         evaluator, image = self._evaluator, self._image
         assert evaluator is not None
+        self._earliest = self._moment()
         ended = await self._count(guard[1]) if guard else None
         if not image.whole:
             image.clear()
             await self._fetch(self._spans)
         if guard and not await self._passes(guard, ended):
             return None
-        number = self._frame_number(plan, sent)
-        self._numbered = number is not None
-        if number is not None:
-            self._notice_reset(plan, evaluator, number)
-        counted = self._counted(number) + self._turns
-        missing, again = evaluator.evaluate(image, counted), False
+        self._latest = self._moment()
+        if self.source.passes != self._begun:
+            self._begun = self.source.passes
+            self._forget(evaluator, AGAIN)
+        counted = self._frame_number(plan, sent)
+        self._numbered = counted is not None
+        count = self._judged(counted)
+        if count.follows in (Follows.RESET, Follows.JUMPED):
+            # two halves of a counter that is read in its midst are no reset
+            if twice and not await self._same_again(self._extra_lines()):
+                return None
+            self._count_on.was_too_fast(count)
+            self._forget(evaluator, RESET if count.follows is Follows.RESET else JUMPED)
+            count = self._judged(counted)
+        missing, again = evaluator.evaluate(image, count.number), False
         while missing:
             await self._fetch(self.memory.spans(missing))
-            missing, again = evaluator.evaluate(image, counted, again=True), True
+            missing, again = evaluator.evaluate(image, count.number, again=True), True
         if guard and again and not await self._passes(guard, ended):
             return None
         if twice and not await self._same_again(image.touched_lines()):
             return None
         await self._ask(plan, guard, twice, ended)
-        return self._counted(number)
+        return count
 
     async def _passes(self, guard: tuple[Counter, Counter], ended: int | None) -> bool:
         """Whether no frame has begun since the one that had ended when the lines were read."""
         began = await self._count(guard[0])
         values = zip(reversed(guard), (ended, began), strict=True)
         self._unheld = next((counter.name for counter, value in values if value is None), "")
-        # two counters that are not held would agree
-        return not self._unheld and began == ended
+        if began is None or ended is None:
+            return False  # two counters that are not held would agree
+        turn = min(guard[0].turn, guard[1].turn)
+        # what may have gone round meanwhile agrees by chance
+        late = self._moment() - max(self._earliest, self._count_on.earliest)
+        return (began - ended) % turn == 0 and not self._count_on.may_go_round(turn, late)
 
     async def _same_again(self, lines: Iterable[int]) -> bool:
         image = self._image
@@ -429,18 +466,25 @@ class Sampler:
             for span, part in zip(spans, parts, strict=True)
         )
 
-    def _accept(self, plan: Plan, number: int) -> Frame:
+    def _accept(self, plan: Plan, count: Count) -> Frame:
         evaluator = self._evaluator
         assert evaluator is not None
         evaluator.commit()
-        skipped = 0
-        if self._number is not None and number > self._number + 1:
-            skipped = number - self._number - 1
-        self._number = number
+        number, last = count.number, self._count_on.last
+        skipped = unclear = 0
+        if count.follows is Follows.UNKNOWN:
+            unclear = 1
+            if words := self._unclear.came(_unclear_words(count, last)):
+                self.source.notes.append(words)
+        elif last is not None and number > last.number + 1 and not self._resumed:
+            skipped = number - last.number - 1
+        self._resumed = False
+        self._count_on.took(count, self._earliest, self._latest)
         self.stats = replace(
             self.stats,
             frames=self.stats.frames + 1,
             skipped=self.stats.skipped + skipped,
+            unclear=self.stats.unclear + unclear,
             lag=self._lag + self._phase.lag,
         )
         if not self._image.whole:
@@ -449,13 +493,19 @@ class Sampler:
                 self._learn(list(self._image.touched_lines()))
                 self._learned = touched
         make = frame_readings(evaluator, plan.watches, plan.program.watches)
-        now = self._clock()
-        self._pace.took(number + self._turns, now)
+        now, since = self._clock(), self._ticks()
         if self._asking is not None:
             self._asking.commit(evaluator, self._image, number, now)
         practice = None
         if self._practising is not None:
-            practice = self._practising.take(plan, evaluator, now, make, numbered=self._numbered)
+            if self._standstill is not None and (stood := self._standstill.noticed()):
+                self._practising.stood_still(stood)
+            practice = self._practising.take(
+                *(plan, evaluator, now, make),
+                ticks=since,
+                numbered=self._numbered,
+                unclear=count.reason,
+            )
         return Frame(
             number,
             now,
@@ -467,6 +517,7 @@ class Sampler:
             practice=practice,
             heap=evaluator.heap_seen,
             paths=self.source.paths,
+            ticks=since,
         )
 
     def _waiting(self, reason: str) -> Frame:
@@ -480,58 +531,72 @@ class Sampler:
             *(0, self._clock(), "", self.source.name, str(self.consistency), make),
             *(self.stats, reason, practice),
             paths=self.source.paths,
+            ticks=self._ticks(),
         )
 
     # frame numbers
 
-    def _frame_number(self, plan: Plan, sent: int | None) -> int | None:
-        """The game's own number of the sampled frame, else the sender's; None without either."""
+    def _frame_number(self, plan: Plan, sent: int | None) -> tuple[int, int] | None:
+        """The game's own number of the sampled frame, else the sender's; None without either.
+
+        It comes with how many such numbers there are before they begin again.
+        """
         counter = plan.counter
+        by_sender = None if sent is None else (sent, max(SENT_TURN, 1 << sent.bit_length()))
         if counter is None:
-            return sent
+            return by_sender
         data = self._image.read(counter.address, counter.size)
         if data is None:
-            return sent
-        return int.from_bytes(data, "big" if counter.big_endian else "little")
+            return by_sender
+        return counter.value(data), counter.turn
 
-    def _counted(self, number: int | None) -> int:
-        """The frame's number, else one more than the last."""
-        if number is not None:
-            return number
-        return 1 if self._number is None else self._number + 1
+    def _turn(self, counter: Counter) -> int:
+        """How many values a counter has that numbers frames as the plan's own does, or with fewer
+        bits: of the two that guard a frame either may have fewer."""
+        own = self.plan.counter if self.plan is not None else None
+        return counter.turn if own is None else min(counter.turn, own.turn)
 
-    def _notice_reset(self, plan: Plan, evaluator: Evaluator, number: int) -> None:
-        """A counter that goes backwards, other than by running over, tells of a reset guest.
+    def _last_number(self) -> int:
+        last = self._count_on.last
+        return 0 if last is None else last.number
 
-        One that is ahead by what no time explains tells of a state that was loaded.
-        """
-        last = self._before if self._number is None else self._number
-        self._before = None
-        if last is None:
-            return
-        if number >= last:
-            # dumps come when they come: their frames go by no clock of ours
-            dumped = self.source.consistency is Consistency.STILL
-            if not dumped and not self._pace.explains(number - last, self._clock()):
-                self._forget(evaluator, JUMPED)
-            return
-        turn = 1 << (8 * plan.counter.size if plan.counter else 32)
-        if last - number > turn // 2:
-            self._turns += turn
-            self._number = last - turn
-            return
-        self._forget(evaluator, RESET)
+    def _moment(self) -> float:
+        """Now, in seconds by which the game's frames are judged."""
+        moment = self.source.moment
+        return self._ticks() if moment is None else moment
+
+    def _judged(self, counted: tuple[int, int] | None) -> Count:
+        """The frame's number by its counter, else one more than the last."""
+        count_on = self._count_on
+        if counted is None:
+            number = 1 if count_on.last is None else count_on.last.number + 1
+            return Count(number, number)
+        raw, turn = counted
+        # dumps come when they come: their frames go by no clock of ours
+        if self.source.consistency is Consistency.STILL:
+            return count_on.without_clock(raw, turn)
+        return count_on.judge(raw, turn, self._latest)
+
+    def _is_still(self, plan: Plan, count: Count) -> bool:
+        """Whether it is the frame that was taken last, looked at again."""
+        last, counter = self._count_on.last, plan.counter
+        if last is None or counter is None or self._resumed:
+            return False
+        if count.raw != last.raw or count.follows is not Follows.IN_ORDER:
+            return False
+        self._count_on.still(counter.turn, self._earliest)
+        return True
 
     def _forget(self, evaluator: Evaluator, reason: str) -> None:
         """What spans frames begins again."""
         self.stats = replace(self.stats, resets=self.stats.resets + 1)
-        self._pace.forget()
+        self._count_on.forget()
+        self._resumed = False
         evaluator.clear()
         if self._asking is not None:
             self._asking.clear()
         if self._practising is not None:
             self._practising.cut_off(reason)
-        self._number = None
 
     async def _count(self, counter: Counter) -> int | None:
         """A counter's value in a read of its own; None where the source does not hold it."""
@@ -545,7 +610,7 @@ class Sampler:
         word = cut(part, flat - start, counter.size)
         if word is None:
             return None
-        return int.from_bytes(word, "big" if counter.big_endian else "little")
+        return counter.value(word)
 
     # lines
 
@@ -630,6 +695,13 @@ class Sampler:
             if data is not None and data != mark.data:
                 return not self._identifier.recognised
         return True
+
+
+def _unclear_words(count: Count, last: Count | None) -> str:
+    """What to say where it is not known how many frames were missed."""
+    before = "" if last is None else f"{last.raw} to "
+    after = f" after {count.seconds:.1f} s" if count.seconds else ""
+    return f"{count.reason}: {before}{count.raw}{after}; the frames missed are not counted"
 
 
 async def _sleep_until(when: float) -> None:

@@ -15,6 +15,7 @@ from enum import StrEnum
 from typing import ClassVar
 
 from bridge.byte_order import ByteOrder
+from bridge.counted_lines import CountedLines
 from bridge.memory import MemoryMap, Span
 from bridge.part import Part, reordered
 from bridge.readings import Status
@@ -46,7 +47,9 @@ class Source(abc.ABC):
     bytes the source does not hold, and ``absent_words`` the end of its reason.  ``opening_words``
     say what it waits for while it opens, where that takes its time.  ``memory`` is
     the map of what it holds and ``guest`` the map that it was opened for.  ``notes`` are sentences
-    about what it found that the user should see once.
+    about what it found that the user should see once.  ``moment`` is when the frame at hand was, in
+    seconds that only go forward, where the source itself knows (a recording does), else None;
+    ``passes`` counts how often frames have begun anew, so that what comes does not follow.
     """
 
     kind: ClassVar[str]
@@ -62,6 +65,19 @@ class Source(abc.ABC):
         self.memory: MemoryMap | None = None
         self.guest: MemoryMap | None = None
         self.notes: list[str] = []
+        self._counted = CountedLines()
+        self.moment: float | None = None
+        self.passes = 0
+
+    def note_recurring(self, kind: str, text: str) -> None:
+        """Note what may come many times a second: the first of a kind, then a count a minute."""
+        if words := self._counted.came(kind, text):
+            self.notes.append(words)
+
+    def take_notes(self) -> list[str]:
+        """The notes that are new, and the counts that are to be told by now."""
+        taken, self.notes[:] = list(self.notes), []
+        return taken + self._counted.due()
 
     @property
     def paths(self) -> tuple[str, ...]:

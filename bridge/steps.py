@@ -59,8 +59,9 @@ class StepResult:
     """How a step that was reached came out; ``frames`` and ``seconds`` count from its begin.
 
     ``frames_seen`` are those of the frames waited and since that were taken; None where they were
-    not counted.  ``doubtful`` says that it was reached in missed frames, or that one of its
-    expressions was made of earlier frames of which some were missed.
+    not counted, or where it is not known how many there were.  ``doubtful`` says that it was
+    reached in missed frames, or that one of its expressions was made of earlier frames of which
+    some were missed.
     """
 
     name: str
@@ -70,6 +71,11 @@ class StepResult:
     seconds: float
     frames_seen: int | None = None
     doubtful: bool = False
+
+    @property
+    def known_frames(self) -> int | None:
+        """``frames``; None where these are only the least that it may have taken."""
+        return None if self.doubtful and self.frames_seen is None else self.frames
 
     @property
     def whole(self) -> bool | None:

@@ -20,6 +20,8 @@ against found, and the next step where there is one.
 
 from __future__ import annotations
 
+from schemas.seen_letters import all_seen
+
 
 class LowhalfError(Exception):
     """Root of all errors raised on purpose."""
@@ -140,7 +142,7 @@ def shortened(text: str, most: int) -> str:
 
 def _window(text: str, column: int, width: int = 76) -> tuple[str, int]:
     """A part of *text* around *column* that fits a line, and the column within it."""
-    text = "".join(c if c.isprintable() else " " for c in text)
+    text = "".join(c if all_seen(c) else " " for c in text)
     if len(text) <= width:
         return text, column
     start = max(0, min(column - width // 2, len(text) - width))

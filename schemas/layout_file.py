@@ -10,13 +10,14 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from schemas.errors import LayoutFileError
+from schemas.seen_letters import toml_string
 from schemas.sizes import ByteCount, byte_count
 from schemas.table import Table
 from schemas.toml_file import TomlText
 
 FREE = "free"
 MOST_BLOCKS = 16_384
-_MOST_OWNER = 64
+MOST_OWNER = 64
 _HEAD = """\
 # The shape of a heap, block by block in the order of the allocator's list; sizes are in bytes of
 # payload, at is how far behind the first block's payload each begins.  Edit as you like: without
@@ -34,7 +35,7 @@ class BlockTable(Table):
     """One block of the heap."""
 
     owner: str = Field(
-        min_length=1, max_length=_MOST_OWNER, description='what lives there, such as "gull"; "free"'
+        min_length=1, max_length=MOST_OWNER, description='what lives there, such as "gull"; "free"'
     )
     size: ByteCount = Field(lt=1 << 64, description="bytes of payload")
     used: bool = Field(description="whether it is handed out; else all but free ones are")
@@ -89,14 +90,14 @@ def load_layout(path: Path) -> LayoutFile:
 
 def layout_text(layout: LayoutFile) -> str:
     """The file's text, a line a block; reading it gives the same layout again."""
-    lines = [f"game = {_quoted(layout.game)}", f"build = {_quoted(layout.build)}"]
+    lines = [f"game = {toml_string(layout.game)}", f"build = {toml_string(layout.build)}"]
     if layout.title:
-        lines.append(f"title = {_quoted(layout.title)}")
+        lines.append(f"title = {toml_string(layout.title)}")
     if layout.saved_from:
-        lines.append(f"saved_from = {_quoted(layout.saved_from)}")
+        lines.append(f"saved_from = {toml_string(layout.saved_from)}")
     rows = [
         (
-            f"owner = {_quoted(block.owner)},",
+            f"owner = {toml_string(block.owner)},",
             f"size = 0x{block.size:X},",
             f"used = {'true' if block.used else 'false'}" + ("," if block.at is not None else ""),
             "" if block.at is None else f"at = {_at(block.at)}",
@@ -119,15 +120,3 @@ def _aligned(rows: Sequence[Sequence[str]]) -> list[str]:
         + " },"
         for row in rows
     ]
-
-
-def _quoted(text: str) -> str:
-    """A basic string of TOML 1.0.0: quotation mark, backslash and control characters escaped."""
-    return '"' + "".join(_escaped(letter) for letter in text) + '"'
-
-
-def _escaped(letter: str) -> str:
-    if letter in '"\\':
-        return "\\" + letter
-    code = ord(letter)
-    return f"\\u{code:04X}" if code < 0x20 or code == 0x7F else letter

@@ -51,7 +51,7 @@ def test_a_wrong_file_is_not_tried_again_and_a_lost_source_is() -> None:
     assert setting("Restart") == "on-failure"
     assert setting("RestartPreventExitStatus") == "2"
     readme = " ".join((ROOT / "README.md").read_text("utf-8").split())
-    assert "2 a file or an argument is wrong; 3 the source could not" in readme
+    assert "| 2 | a file or an argument is wrong | | 3 | the source could not" in readme
     assert "docs/lowhalf.service" in readme
 
 

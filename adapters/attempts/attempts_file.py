@@ -2,6 +2,7 @@
 
 Each attempt is a transaction when it begins and another when it ends.  Tallies are gathered and
 written once a second.  What cannot be written, as when the disk is full, waits and is tried again.
+A file that is not what was opened any more is found within a second, and written anew from memory.
 """
 
 from __future__ import annotations
@@ -18,24 +19,31 @@ from collections import Counter, deque
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from adapters.attempts.database import (
-    Database,
-    TallyKey,
-    open_for_writing,
-    read_attempts,
-    write_attempt,
-    write_tallies,
-)
-from adapters.attempts.ownership import Ownership
+from adapters.attempts.database import TallyKey, read_attempts, write_attempt, write_tallies
+from adapters.attempts.kept_file import KeptFile
+from adapters.attempts.memory_copy import MemoryCopy
+from adapters.attempts.presence import State
 from bridge.attempts import Attempt
 from bridge.keeper import Keeper
 from bridge.values import Value
+from schemas.errors import OutputError
 
 TALLIES_EVERY = 1.0
+LOOK_EVERY = 0.4
+"""Seconds from one look whether the file is what was opened to the next."""
 RETRY_EVERY = 5.0
 FAREWELL = 2.0
 MOST_WAITING = 10_000
 """Attempts that may wait for a file that cannot be written; the oldest are given up first."""
+
+_DAMAGES = {
+    sqlite3.SQLITE_CORRUPT,
+    sqlite3.SQLITE_NOTADB,
+    sqlite3.SQLITE_IOERR,
+    sqlite3.SQLITE_READONLY,
+    sqlite3.SQLITE_CANTOPEN,
+}
+"""What SQLite says where the file may be another than it was."""
 
 
 class AttemptsFile(Keeper):
@@ -61,6 +69,11 @@ class AttemptsFile(Keeper):
         self._tallies: Counter[TallyKey] = Counter()
         self._given_up = 0
         self._fault = ""
+        self._lost = ""
+        self._closed = ""
+        self._remade = ""
+        self._in_memory = 0, 0
+        self._again = 0.0
         self._loop: asyncio.AbstractEventLoop | None = None
         self._thread: threading.Thread | None = None
         self._finished = asyncio.Event()
@@ -93,24 +106,32 @@ class AttemptsFile(Keeper):
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(FAREWELL):
                 await self._finished.wait()
-        if not self._finished.is_set() or self._attempts or self._tallies:
+        attempts, moments = len(self._attempts), self._tallies.total()
+        if self._lost:
+            attempts, moments = attempts + self._in_memory[0], moments + self._in_memory[1]
+        if attempts or moments or not self._finished.is_set():
             self._log.error(
                 "attempts: %s: %d attempts and %d tallied moments were not written",
                 self.path.name,
-                len(self._attempts),
-                self._tallies.total(),
+                attempts,
+                moments,
+            )
+        elif self._closed:
+            self._log.error(
+                "attempts: %s: %s, to the end; all was written to the file that was opened",
+                self.path.name,
+                self._closed,
             )
 
     # the thread
 
     def _run(self, opened: asyncio.Future[list[Attempt]]) -> None:
         try:
-            owner = Ownership(self.path)
+            file = KeptFile(self.path, most_pages=self._most_pages)
             try:
-                database = open_for_writing(self.path, most_pages=self._most_pages)
-                history = read_attempts(database, running=True)
+                history = read_attempts(file.database, running=True)
             except BaseException:
-                owner.close()
+                file.close()
                 raise
         except BaseException as fault:
             # the error goes to whoever waits; kept here it would keep this frame alive too
@@ -119,22 +140,53 @@ class AttemptsFile(Keeper):
             return
         self._tell(_set_result, opened, history)
         try:
-            self._write_until_closed(database)
+            self._write_until_closed(file)
+        except Exception as fault:  # nobody waits for the thread
+            what = f"{type(fault).__name__}: {fault}"
+            self.notice = f"{file.path.name} is not written any more: {what}"
+            self._tell(self._log.error, "attempts: %s", self.notice)
         finally:
-            database.close()
-            owner.close()
+            file.close()
             self._tell(self._finished.set)
 
-    def _write_until_closed(self, database: Database) -> None:
-        closing, due = False, time.monotonic() + TALLIES_EVERY
+    def _write_until_closed(self, file: KeptFile) -> None:
+        closing, due, look = False, time.monotonic() + TALLIES_EVERY, 0.0
         while not closing:
-            closing = self._gather(due)
+            closing = self._gather(min(due, look))
             now = time.monotonic()
-            if now < due and not closing and (self._fault or not self._attempts):
+            if not (now >= look or now >= due or closing or self._attempts):
                 continue
-            done = self._write(database, tallies=now >= due or closing)
-            if now >= due or not done:
-                due = now + (TALLIES_EVERY if done else self._retry)
+            self._look(file)
+            look = now + LOOK_EVERY
+            if not self._lost:
+                if now < due and not closing and (self._fault or not self._attempts):
+                    continue
+                done = self._write(file, tallies=now >= due or closing)
+                if now >= due or not done:
+                    due = now + (TALLIES_EVERY if done else self._retry)
+                if closing and done:
+                    self._look(file, closely=True)
+            if self._lost:
+                self._keep_in_memory(file.memory)
+                if now >= self._again or closing:
+                    self._restore(file)
+
+    def _look(self, file: KeptFile, *, closely: bool = False) -> None:
+        """See whether the file is what was opened, and log where it cannot be opened now."""
+        if self._lost:
+            return  # until it is restored
+        sign = file.look(closely=closely)
+        name, closed = file.path.name, sign.words if sign.state is State.CLOSED else ""
+        if sign.state is State.LOST:
+            self._lost, self._again = sign.words, 0.0
+        elif bool(closed) != bool(self._closed):
+            if closed:
+                words = "attempts: %s: %s; what comes is written to the file that was opened"
+                self._tell(self._log.error, words, name, closed)
+            else:
+                self._tell(self._log.info, "attempts: %s can be opened again", name)
+        self._closed = closed
+        self._notice(name)
 
     def _gather(self, due: float) -> bool:
         """Take what has come, waiting until *due* for the first; true where it was the last."""
@@ -155,31 +207,95 @@ class AttemptsFile(Keeper):
             else:
                 self._tallies[job] += 1
 
-    def _write(self, database: Database, *, tallies: bool) -> bool:
+    def _write(self, file: KeptFile, *, tallies: bool) -> bool:
         """Write what waits; false where the file refuses it."""
+        connection, memory = file.connection, file.memory
         try:
             while self._attempts:
-                try:
-                    write_attempt(database.connection, self._attempts[0])
-                except OverflowError as fault:  # SQLite's integers have 64 bits, signed
-                    number = self._attempts[0].number
-                    words = "attempts: attempt %d is given up: %s"
-                    self._tell(self._log.error, words, number, fault)
+                if self._has_numbers(lambda one: write_attempt(connection, one)):
+                    memory.take(self._attempts[0])
                 self._attempts.popleft()
             if tallies and self._tallies:
-                write_tallies(database.connection, self._tallies)
+                write_tallies(connection, self._tallies)
+                memory.take_tallies(self._tallies)
                 self._tallies.clear()
         except (sqlite3.Error, OSError) as fault:
-            self._say(str(fault))
+            if getattr(fault, "sqlite_errorcode", 0) & 0xFF in _DAMAGES:
+                self._look(file, closely=True)
+            if not self._lost:
+                self._say(str(fault))
             return False
+        file.wrote()
         self._say("")
         return True
+
+    def _keep_in_memory(self, memory: MemoryCopy) -> None:
+        """What waits is in the copy, from which all is written once there is a file again."""
+        while self._attempts:
+            self._has_numbers(memory.take)
+            self._attempts.popleft()
+        memory.take_tallies(self._tallies)
+        self._tallies.clear()
+        self._in_memory = memory.counts
+
+    def _has_numbers(self, write: Callable[[Attempt], None]) -> bool:
+        """Write the attempt that waits first; false where SQLite has no such numbers."""
+        try:
+            write(self._attempts[0])
+        except OverflowError as fault:  # SQLite's integers have 64 bits, signed
+            number = self._attempts[0].number
+            self._tell(self._log.error, "attempts: attempt %d is given up: %s", number, fault)
+            return False
+        return True
+
+    def _restore(self, file: KeptFile) -> None:
+        """Write what is in memory to a new file, or try again later; each is logged once."""
+        name, lost, held = file.path.name, self._lost, _words(*self._in_memory)
+        try:
+            file.restore()
+        except (OutputError, sqlite3.Error, OSError) as fault:
+            self._again = time.monotonic() + self._retry
+            reason = _reason(fault)
+            if not self._fault:
+                words = "attempts: %s %s, and cannot be written anew: %s; %s wait in memory, "
+                words += "trying again"
+                self._tell(self._log.error, words, name, lost, reason, held)
+            self._fault = reason
+            self._notice(name)
+            return
+        again = bool(self._fault)
+        self._lost = self._fault = ""
+        self.path = file.path
+        if file.path.name != name:
+            done = f"{held} are in {file.path.name} now, and what comes as well"
+            self._remade = f"{name} {lost} and is not touched, since it is another's; {done}"
+        else:
+            self._remade = f"{name} {lost}; {held} were written to a new file of that name"
+        if again and file.path.name == name:
+            words = "attempts: %s is written again, with %s"
+            self._tell(self._log.info, words, name, held)
+        else:
+            self._tell(self._log.warning, "attempts: %s", self._remade)
+        self._notice(name)
+
+    def _notice(self, name: str) -> None:
+        """What the desk says."""
+        held = _words(*self._in_memory)
+        if self._lost:
+            self.notice = f"{name} {self._lost}; {held} wait in memory: {self._fault}"
+        elif self._fault:
+            self.notice = f"{name} cannot be written: {self._fault}; attempts wait in memory"
+        elif self._closed:
+            self.notice = f"{name}: {self._closed}; what comes is written to the file as opened"
+        else:
+            self.notice = self._remade
 
     def _say(self, fault: str) -> None:
         """Log a change of what the file lets be written."""
         if bool(fault) == bool(self._fault):
             return
         self._fault = fault
+        self._notice(self.path.name)
         if fault:
             words = "%s cannot be written: %s; attempts wait in memory, trying again"
             self._tell(self._log.error, f"attempts: {words}", self.path.name, fault)
@@ -203,3 +319,14 @@ def _set_result(future: asyncio.Future[list[Attempt]], result: list[Attempt]) ->
 def _set_exception(future: asyncio.Future[list[Attempt]], fault: BaseException) -> None:
     if not future.done():
         future.set_exception(fault)
+
+
+def _words(attempts: int, moments: int) -> str:
+    return f"{attempts} attempts and {moments} tallied moments"
+
+
+def _reason(fault: Exception) -> str:
+    """Why, without the names of files: they are in what stands around it."""
+    if isinstance(fault, OutputError) and fault.__cause__ is not None:
+        return str(fault.__cause__)
+    return (getattr(fault, "strerror", None) or str(fault)).lower()

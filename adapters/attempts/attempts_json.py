@@ -76,7 +76,7 @@ def attempts_json(
                     str(outcome): sum(s.outcome is outcome for s in results_of(attempts, name))
                     for outcome in StepOutcome
                 },
-                "frames": best_and_median([step.frames for step in done_of(attempts, name)]),
+                "frames": best_and_median([step.known_frames for step in done_of(attempts, name)]),
                 "seconds": best_and_median([step.seconds for step in done_of(attempts, name)]),
             }
             for name, rate in steps_of(bridge, attempts)

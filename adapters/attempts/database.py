@@ -121,10 +121,11 @@ def wrong(path: Path, what: str, fault: BaseException | None = None) -> OutputEr
     return OutputError(f"{path.name} {words}", output="attempts")
 
 
-def open_for_writing(path: Path, *, most_pages: int = 0) -> Database:
+def open_for_writing(path: Path, *, most_pages: int = 0, going_on: bool = False) -> Database:
     """Open or make the file; attempts that a killed daemon left open are told as cut off.
 
-    *most_pages* bounds its size, in SQLite's pages; 0 does not.  Raises OutputError.
+    *going_on* is for the daemon to which those belong: they stay open.  *most_pages* bounds the
+    file's size, in SQLite's pages; 0 does not.  Raises OutputError.
     """
     database = _connected(path, f"file:{_quoted(path)}?mode=rwc")
     connection = database.connection
@@ -143,10 +144,13 @@ def open_for_writing(path: Path, *, most_pages: int = 0) -> Database:
                 for statement in _SINCE_VERSION_1:
                     connection.execute(statement)
             connection.execute(f"PRAGMA user_version = {VERSION}")
-            connection.execute(
-                "UPDATE attempt SET outcome = ?, reason = ? WHERE outcome = ?",
-                (Outcome.CUT_OFF, CUT_OFF, Outcome.OPEN),
-            )
+            if not going_on:
+                connection.execute(
+                    "UPDATE attempt SET outcome = ?, reason = ? WHERE outcome = ?",
+                    (Outcome.CUT_OFF, CUT_OFF, Outcome.OPEN),
+                )
+        # from here on the file itself says whose it is, also where its log is lost
+        connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
     except sqlite3.Error as fault:
         database.close()
         raise wrong(path, "cannot be written", fault) from fault
@@ -158,6 +162,12 @@ def open_for_writing(path: Path, *, most_pages: int = 0) -> Database:
 
 def open_for_reading(path: Path) -> Database:
     """Open the file to read it, also while a daemon writes it.  Raises OutputError."""
+    try:
+        path.stat()
+    except PermissionError as fault:
+        raise wrong(path, "cannot be looked at: permission denied") from fault
+    except (OSError, ValueError):
+        """As where it is not there."""
     if not is_file(path):
         raise wrong(path, "is not there yet: lowhalf run makes it")
     name = f"file:{_quoted(path)}"
@@ -175,6 +185,11 @@ def open_for_reading(path: Path) -> Database:
         database.close()
         raise
     return database
+
+
+def open_as_it_lies(path: Path) -> Database:
+    """Open a file to read it alone, without its log and without a lock.  Raises OutputError."""
+    return _connected(path, f"file:{_quoted(path)}?mode=ro&immutable=1")
 
 
 @contextlib.contextmanager

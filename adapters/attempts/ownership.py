@@ -12,6 +12,7 @@ import sqlite3
 from pathlib import Path
 
 from adapters.attempts.database import BUSY, wrong
+from adapters.attempts.presence import identity
 from schemas.errors import OutputError
 from schemas.existing import exists
 
@@ -35,6 +36,20 @@ class Ownership:
         except sqlite3.Error as fault:
             self._connection.close()
             raise _refused(path, fault) from fault
+        self._sign = _sign(path)
+        self._identity = identity(self._sign)
+
+    @property
+    def holds(self) -> bool:
+        """Whether others still find the sign: it may have been deleted or replaced."""
+        return self._identity is not None and identity(self._sign) == self._identity
+
+    def give_up(self) -> None:
+        """Close, and take the sign away where it is still this one."""
+        if self.holds:
+            with contextlib.suppress(OSError):
+                self._sign.unlink()
+        self.close()
 
     def close(self) -> None:
         with contextlib.suppress(sqlite3.Error):

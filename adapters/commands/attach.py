@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
-import sys
 from collections import Counter as Tally
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -14,6 +13,7 @@ from pathlib import Path
 from adapters.commands.attach_bridge import Attached, bridge_text
 from adapters.commands.attach_counting import unsigned_symbols, watch_counters
 from adapters.commands.attach_places import Search, own_processes, search
+from adapters.commands.telling import tell
 from adapters.commands.until_stopped import run_until_stopped
 from adapters.commands.wiring import make_source
 from adapters.sources import find_ram
@@ -69,12 +69,12 @@ def run(arguments: argparse.Namespace) -> int:
         raise LowhalfError(f"{target} is there already; --force replaces it")
     found, tried = run_until_stopped(_look(schema, arguments.debugger, arguments.process))
     for place in found:
-        print(f"found: {place.evidence()}", file=sys.stderr)
+        tell(place.evidence(), "found: ")
     if not found:
         for line in tried:
-            print(f"tried: {line}", file=sys.stderr)
+            tell(line, "tried: ")
         builds = ", ".join(schema.builds)
-        print(f"lowhalf: nothing here holds the RAM of a build ({builds})", file=sys.stderr)
+        tell(f"nothing here holds the RAM of a build ({builds})")
         return 3
     best = _best(found)
     directory = target.parent if target is not None else Path.cwd()
@@ -83,7 +83,7 @@ def run(arguments: argparse.Namespace) -> int:
         print(text, end="")
     else:
         _write(target, text, replace=arguments.force)
-        print(f"written: {target}; try: lowhalf run {target}", file=sys.stderr)
+        tell(f"{target}; try: lowhalf run {target}", "written: ")
     return 0
 
 

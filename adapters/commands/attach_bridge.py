@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from adapters.commands.attach_counting import Counting, frame_counter, frame_guard
+from adapters.printable import printable
 from bridge.byte_order import ByteOrder
 from schemas.compiler import Schema
+from schemas.errors import LowhalfError
+from schemas.seen_letters import toml_string
 
 OUTPUTS = '[outputs.overlay]\nlisten = "127.0.0.1:7365"\n'
 
@@ -112,10 +114,19 @@ def _relative(path: Path, directory: Path) -> str:
 
 
 def _quoted(text: str) -> str:
-    """A TOML basic string: JSON's escapes are TOML's too."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007F")
+    """A TOML basic string; what cannot be seen is written as an escape.
+
+    Raises LowhalfError for what no TOML can hold.
+    """
+    try:
+        text.encode()
+    except UnicodeEncodeError as fault:
+        raise LowhalfError(
+            f"{text} cannot stand in a bridge file, which is UTF-8: give it another name"
+        ) from fault
+    return toml_string(text)
 
 
 def _one_line(text: str) -> str:
     """Text for a comment, which control characters would end or make invalid."""
-    return "".join(character if character.isprintable() else "?" for character in text)
+    return printable(text)

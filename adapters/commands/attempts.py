@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import csv
-import json
 import sys
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
@@ -23,7 +22,7 @@ from adapters.attempts.attempts_json import (
 )
 from adapters.commands.read import columns
 from adapters.outputs.practice_words import outcome_words, rate_words, seen_words
-from adapters.outputs.words import printable
+from adapters.printable import json_text, printable, spreadsheet_cell
 from bridge.attempts import Attempt, Outcome
 from bridge.steps import StepOutcome
 from schemas.loader import Bridge, load_bridge
@@ -64,8 +63,7 @@ def run(arguments: argparse.Namespace) -> int:
     listed = last_of(attempts, last)
     if arguments.json:
         answer = attempts_json(bridge, attempts, listed, running, left_out)
-        json.dump(answer, sys.stdout, ensure_ascii=False)
-        print()
+        print(json_text(answer))
     elif arguments.csv:
         _print_csv(attempts, listed)
     else:
@@ -80,7 +78,7 @@ def table(
     """The lines for people.  What frames were missed of is told where any were."""
     score = score_of(attempts)
     good = [attempt for attempt in attempts if attempt.outcome is Outcome.SUCCESS]
-    lines = [f"{bridge.attempts_path.name}: {rate_words(score.all)} succeeded"]
+    lines = [f"{printable(bridge.attempts_path.name)}: {rate_words(score.all)} succeeded"]
     lines[0] += f", {score.streak} in a row" if score.streak > 1 else ""
     lines[0] += f"; {score.cut_off} cut off" if score.cut_off else ""
     if left_out:
@@ -102,10 +100,10 @@ def table(
         rows = [["step", "done", "failed", "given up", "best", "median"]]
         for name, rate in steps:
             results = results_of(attempts, name)
-            times = best_and_median([step.frames for step in done_of(attempts, name)])
+            times = best_and_median([step.known_frames for step in done_of(attempts, name)])
             rows.append(
                 [
-                    printable(name),
+                    name,
                     rate_words(rate),
                     str(sum(step.outcome is StepOutcome.FAILED for step in results)),
                     str(sum(step.outcome is StepOutcome.RESET for step in results)),
@@ -128,8 +126,8 @@ def table(
                     "" if attempt.frames is None else str(attempt.frames),
                     *([seen_words(attempt)] if marked else []),
                     "" if attempt.seconds is None else f"{attempt.seconds:.2f}",
-                    printable(_outcome(attempt)),
-                    *(printable(kept.get(name, "")) for name in names),
+                    _outcome(attempt),
+                    *(kept.get(name, "") for name in names),
                 ]
             )
         lines += ["", *columns(rows)]
@@ -139,19 +137,18 @@ def table(
 def _print_csv(attempts: Sequence[Attempt], listed: Sequence[Attempt]) -> None:
     steps = list(dict.fromkeys(step.name for attempt in attempts for step in attempt.steps))
     names = _kept_names(attempts)
-    out = csv.writer(sys.stdout, lineterminator="\n")
-    out.writerow(
+    rows: list[Sequence[object]] = [
         [
             *("attempt", "build", "began", "began_frame", "outcome", "step", "reason"),
             *("frames", "seconds", *(f"frames of {step}" for step in steps), *names),
             *("frames_seen", "whole", "unseen_before", *(f"whole {step}" for step in steps)),
         ]
-    )
+    ]
     for attempt in listed:
         frames = {step.name: step.frames for step in attempt.steps}
         whole = {step.name: step.whole for step in attempt.steps}
         kept = {value.watch: value.value for value in attempt.kept}
-        out.writerow(
+        rows.append(
             [
                 attempt.number,
                 attempt.build,
@@ -168,6 +165,8 @@ def _print_csv(attempts: Sequence[Attempt], listed: Sequence[Attempt]) -> None:
                 *(_truth(whole.get(step)) for step in steps),
             ]
         )
+    out = csv.writer(sys.stdout, lineterminator="\n")
+    out.writerows(map(spreadsheet_cell, row) for row in rows)
 
 
 def _kept_names(attempts: Iterable[Attempt]) -> list[str]:

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from adapters.commands.read import columns
+from adapters.printable import printable
 from bridge.evaluator import Evaluator
 from bridge.explain import address_form
 from bridge.plan import memory_map, plans
@@ -33,9 +34,9 @@ def run(arguments: argparse.Namespace) -> int:
             form = address_form(plan.program.slots[slot].address_node)
             row.append(form if address is None else f"0x{address:08X}")
         rows.append(row)
-    print(
-        f"{bridge.path.name}: schema {bridge.schema.path.name}, game {bridge.schema.file.game.name}"
-    )
+    schema = bridge.schema
+    words = f"{bridge.path.name}: schema {schema.path.name}, game {schema.file.game.name}"
+    print(printable(words))
     for line in columns(rows):
         print(line)
     print(f"{len(first.watches)} watches on {len(ready)} builds: all right")

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import json
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from adapters.commands.telling import tell
+from adapters.printable import json_text
 from schemas.errors import LowhalfError, SourceError
 from schemas.source_settings import DumpFormatName
 
@@ -68,7 +68,7 @@ def each_dump(arguments: argparse.Namespace, one: Callable[[Path | None], int]) 
         try:
             code = max(code, one(dump))
         except SourceError as fault:
-            print(f"lowhalf: {fault}", file=sys.stderr)
+            tell(fault)
             failed += 1
     if failed == len(dumps):
         return UNUSABLE
@@ -84,8 +84,7 @@ def print_json(arguments: argparse.Namespace, dump: Path | None, answer: Any, na
     if len(given_dumps(arguments)) > 1:
         held = answer if isinstance(answer, dict) else {name: answer}
         answer = {"dump": str(dump), **held}
-    json.dump(answer, sys.stdout, ensure_ascii=False)
-    print()
+    print(json_text(answer))
 
 
 def given_dumps(arguments: argparse.Namespace) -> list[Path]:

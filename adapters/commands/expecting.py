@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from collections.abc import Sequence
 
-from adapters.outputs.words import printable, target_words
+from adapters.commands.telling import tell
+from adapters.outputs.words import target_words
 from bridge.readings import Frame, Reading, Status
 
 
@@ -27,7 +27,7 @@ def met(frame: Frame, readings: Sequence[Reading]) -> bool:
         if why:
             failed = True
             line = f"{frame.source}: {reading.watch.name}: {why}"
-            print(f"lowhalf: {printable(line)}", file=sys.stderr)
+            tell(line)
     return not failed
 
 

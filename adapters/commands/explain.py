@@ -12,6 +12,7 @@ from adapters.commands.expecting import add_expect_argument, met
 from adapters.commands.one_frame import take_frame, with_dump
 from adapters.commands.read import add_reading_arguments, columns, title
 from adapters.outputs.step_words import step_rows
+from adapters.printable import printable
 from bridge.explain import explain, working
 from bridge.plan import plans
 from schemas.loader import load_bridge
@@ -71,5 +72,5 @@ def _beside_long_labels(rows: Sequence[Sequence[str]]) -> Iterator[str]:
     short = [row if len(row[0]) <= LONGEST_LABEL else ["", *row[1:]] for row in rows]
     for row, line in zip(rows, columns(short), strict=True):
         if len(row[0]) > LONGEST_LABEL:
-            yield row[0]
+            yield printable(row[0])
         yield line

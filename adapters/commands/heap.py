@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,8 @@ from adapters.commands.dump_arguments import each_dump, print_json
 from adapters.commands.heap_strip import strip
 from adapters.commands.one_frame import take_heap, with_dump
 from adapters.commands.read import add_reading_arguments, columns, title
-from adapters.outputs.words import printable
+from adapters.commands.standard_streams import styled
+from adapters.printable import printable
 from bridge.heap import Heap
 from bridge.plan import plans
 from bridge.readings import Frame
@@ -71,8 +73,10 @@ def _print(frame: Frame, heap: Heap) -> None:
         # colours and the width are the terminal's; NO_COLOR and COLUMNS are obeyed
         console = Console(highlight=False, markup=False, emoji=False)
         drawn = strip(blocks, console.width)
-        for row in drawn.rows:
-            console.print(Text.assemble(*((p.text, _STYLES[p.used]) for p in row)), soft_wrap=True)
+        with styled(sys.stdout):
+            for row in drawn.rows:
+                text = Text.assemble(*((p.text, _STYLES[p.used]) for p in row))
+                console.print(text, soft_wrap=True)
         print()
         each = f"{drawn.bytes_per_column:.0f}" if drawn.bytes_per_column >= 10 else "a few"
         print(f"|name### used   |... free   + several blocks   a column is {each} bytes")
@@ -80,7 +84,7 @@ def _print(frame: Frame, heap: Heap) -> None:
         rows = [["block", "start", "size", "", "owner"]]
         for block in blocks:
             state = "used" if block.used else "free"
-            owner = printable(block.owner) if block.used else ""
+            owner = block.owner if block.used else ""
             rows.append(
                 [str(block.index), f"0x{block.start:08X}", f"0x{block.size:X}", state, owner]
             )

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from adapters.printable import printable
 from bridge.heap import Block
 
 MOST_ROWS = 8
@@ -57,7 +58,7 @@ def _cells(
     for block, size in zip(blocks, sizes, strict=True):
         first, before = before * columns // total, before + size
         following = before * columns // total
-        name = block.owner if block.used else ""
+        name = printable(block.owner) if block.used else ""
         fill = "#" if block.used else "."
         text = ("|" + name)[: max(following - first, 1)].ljust(following - first, fill)
         shared = len(cells) - first

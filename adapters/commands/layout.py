@@ -12,7 +12,7 @@ from adapters.commands.dump_arguments import each_dump, one_dump, print_json
 from adapters.commands.one_frame import take_heap, with_dump
 from adapters.commands.read import add_reading_arguments, columns, title
 from adapters.outputs.layout_json import comparison_json, sizes_may_differ
-from adapters.outputs.words import printable
+from adapters.printable import printable
 from bridge.heap import Heap
 from bridge.heap_layout import (
     Comparison,
@@ -26,9 +26,16 @@ from bridge.heap_layout import (
 from bridge.layout_words import first_words, name, place_words
 from bridge.plan import Plan, plans
 from bridge.readings import Frame
-from schemas.errors import LayoutFileError
+from schemas.errors import LayoutFileError, shortened
 from schemas.existing import exists
-from schemas.layout_file import MOST_BLOCKS, BlockTable, LayoutFile, layout_text, load_layout
+from schemas.layout_file import (
+    MOST_BLOCKS,
+    MOST_OWNER,
+    BlockTable,
+    LayoutFile,
+    layout_text,
+    load_layout,
+)
 from schemas.loader import Bridge, load_bridge
 
 _AROUND = 2
@@ -78,6 +85,14 @@ def _save(arguments: argparse.Namespace) -> int:
             f"not saved: the heap has {len(heap.blocks)} blocks, expected 1 to {MOST_BLOCKS}",
             file=str(path),
         )
+    owners = [block.owner for block in layout_of(heap).blocks]
+    misnamed = next((owner for owner in owners if not 0 < len(owner) <= MOST_OWNER), None)
+    if misnamed is not None:
+        raise LayoutFileError(
+            f'not saved: the owner "{shortened(misnamed, 40)}" has {len(misnamed)} characters, '
+            f"expected 1 to {MOST_OWNER}",
+            file=str(path),
+        )
     text = layout_text(
         LayoutFile(
             game=bridge.schema.file.game.name,
@@ -97,7 +112,7 @@ def _save(arguments: argparse.Namespace) -> int:
         reason = (fault.strerror or str(fault)).lower()
         raise LayoutFileError(f"cannot be written: {reason}", file=str(path)) from fault
     print(title(frame))
-    print(f"{_counted(len(heap.blocks))} saved to {path}")
+    print(f"{_counted(len(heap.blocks))} saved to {printable(str(path))}")
     return 0
 
 
@@ -195,4 +210,4 @@ def _cells(layout: Layout, number: int | None) -> tuple[str, str, str, str]:
         return ("", "", "", "")
     block = layout.blocks[number]
     place = "" if block.at is None else place_words(block.at)
-    return (str(number), printable(name(block.owner)), f"0x{block.size:X}", place)
+    return (str(number), name(block.owner), f"0x{block.size:X}", place)

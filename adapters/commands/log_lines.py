@@ -8,7 +8,8 @@ import sys
 from collections.abc import Iterator, Sequence
 from typing import Protocol, runtime_checkable
 
-from adapters.outputs.words import printable
+from adapters.commands.foreign_lines import foreign_lines
+from adapters.printable import printable
 from bridge.output import Output
 
 
@@ -30,9 +31,12 @@ class _Lines(logging.Handler):
         self._say = tables[0].say if tables else None
 
     def emit(self, record: logging.LogRecord) -> None:
+        self.write(record.getMessage())
+
+    def write(self, text: str) -> None:
+        """A line, whoever's words it holds: these may hold what a terminal obeys."""
+        line = printable(text)
         try:
-            # a source's words may hold what a terminal obeys
-            line = printable(record.getMessage())
             if self._say is not None and sys.stderr.isatty():
                 self._say(line)
             else:
@@ -43,13 +47,14 @@ class _Lines(logging.Handler):
 
 @contextlib.contextmanager
 def log_to(outputs: Sequence[Output]) -> Iterator[None]:
-    """The program's log, while its daemon runs."""
+    """The program's log, while its daemon runs; nothing else writes to standard error meanwhile."""
     log = logging.getLogger("lowhalf")
     handler = _Lines(outputs)
     log.addHandler(handler)
     log.setLevel(logging.INFO)
     log.propagate = False
     try:
-        yield
+        with foreign_lines(handler.write):
+            yield
     finally:
         log.removeHandler(handler)

@@ -48,6 +48,7 @@ def _with_streams(arguments: Sequence[str] | None) -> int:
     import sys
 
     from adapters.commands.standard_streams import StandardStreams
+    from adapters.commands.telling import tell
 
     with StandardStreams() as streams:
         code = 0
@@ -63,14 +64,13 @@ def _with_streams(arguments: Sequence[str] | None) -> int:
         if streams.failure is None or code >= WRONG:
             return code
         if streams.complaint:
-            print(f"lowhalf: {streams.complaint}", file=sys.stderr)
+            tell(streams.complaint)
         return UNWRITTEN
 
 
 def _command(arguments: Sequence[str]) -> int:
-    import sys
-
     from adapters.commands.stopped import Stopped
+    from adapters.commands.telling import tell
     from schemas.errors import LowhalfError, SourceError, StreamFailed
 
     try:
@@ -80,7 +80,7 @@ def _command(arguments: Sequence[str]) -> int:
     except Stopped as stopped:
         return stopped.exit_code
     except LowhalfError as fault:
-        print(f"lowhalf: {fault}", file=sys.stderr)
+        tell(fault)
         if isinstance(fault, StreamFailed):
             return UNWRITTEN
         return SOURCE_LOST if isinstance(fault, SourceError) else WRONG

@@ -7,10 +7,10 @@ there, so that comes late, pointer by pointer.  A frame is enough once all of it
 from __future__ import annotations
 
 import asyncio
-import sys
 from collections.abc import Mapping
 from pathlib import Path
 
+from adapters.commands.telling import tell
 from adapters.commands.until_stopped import run_until_stopped
 from adapters.commands.wiring import declared_order, make_source
 from adapters.recordings.topics import MAGIC
@@ -191,7 +191,7 @@ async def _take(
         raise
     finally:
         for note in source.notes:
-            print(f"lowhalf: {source.name}: {note}", file=sys.stderr)
+            tell(f"{source.name}: {note}")
         await source.close()
 
 
@@ -199,4 +199,4 @@ def _tell(frame: Frame, what: str) -> None:
     """Say what has not come."""
     told = lacking(frame)
     more = f"; and {len(told) - _MOST_TOLD} more" if len(told) > _MOST_TOLD else ""
-    print(f"lowhalf: {what}: {'; '.join(told[:_MOST_TOLD])}{more}", file=sys.stderr)
+    tell(f"{what}: {'; '.join(told[:_MOST_TOLD])}{more}")

@@ -21,6 +21,7 @@ from urllib.parse import urlencode, urlsplit
 from adapters.outputs.beacon import BEACON
 from adapters.outputs.listen_address import served_address
 from adapters.outputs.web_token import TOKEN_VARIABLE
+from adapters.printable import printable
 from schemas.errors import LowhalfError, OutputError
 from schemas.loader import load_bridge
 from schemas.output_settings import OverlayOutput
@@ -58,7 +59,8 @@ def run(arguments: argparse.Namespace) -> int:
         sys.stdout.write(page)
         return 0
     _write(arguments.file, page, arguments.force)
-    print(f"wrote {arguments.file}: give it to the streaming software as a local file")
+    wrote = printable(f"wrote {arguments.file}")
+    print(f"{wrote}: give it to the streaming software as a local file")
     if token and token in page:
         print(f"the file holds the token of {TOKEN_VARIABLE}: keep it to yourself")
     return 0

@@ -8,7 +8,8 @@ from pathlib import Path
 
 from adapters.commands.dump_arguments import add_dump_arguments, each_dump, print_json
 from adapters.commands.expecting import add_expect_argument, met
-from adapters.outputs.words import printable, state_words
+from adapters.outputs.words import state_words
+from adapters.printable import printable
 from bridge.checker import check
 from bridge.plan import plans
 from bridge.readings import Frame, Reading
@@ -89,13 +90,15 @@ def with_watches(bridge: Bridge, expressions: Sequence[str]) -> Bridge:
 
 def title(frame: Frame) -> str:
     """A line that says which frame this is."""
-    return f"frame {frame.number} · build {frame.build} · {frame.source} · {frame.consistency}"
+    words = f"frame {frame.number} · build {frame.build} · {frame.source} · {frame.consistency}"
+    return printable(words)
 
 
 def columns(rows: Sequence[Sequence[str]]) -> list[str]:
-    """Rows as lines with aligned columns."""
+    """Rows as lines with aligned columns; what other people's texts hold is made printable."""
     if not rows:
         return []
+    rows = [[printable(cell) for cell in row] for row in rows]
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     return [
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
@@ -107,9 +110,9 @@ def _row(reading: Reading) -> list[str]:
     value = reading.text if reading.status.has_value else str(reading.status)
     address = "" if reading.address is None else f"0x{reading.address:08X}"
     return [
-        printable(reading.watch.title),
-        printable(value),
+        reading.watch.title,
+        value,
         state_words(reading) if reading.status.has_value else "",
         address,
-        printable(reading.reason),
+        reading.reason,
     ]

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from adapters.commands.log_lines import log_to
 from adapters.commands.stopped import Stopped
+from adapters.commands.telling import tell
 from adapters.commands.until_stopped import StopSignals
 from adapters.commands.wiring import (
     declared_order,
@@ -74,15 +75,21 @@ def run_bridge(
         bridge = _served_at(bridge, arguments.listen)
     ready = plans(bridge)
     questions = Questions()
+    practising = make_practising(bridge, ready, log)
     daemon = Daemon(
         make_source(bridge.file.source, bridge.path.parent, ready),
-        make_outputs(bridge, ready, questions, log, show=show, spare_ports=spare_ports),
+        make_outputs(
+            *(bridge, ready, questions, log),
+            show=show,
+            spare_ports=spare_ports,
+            practising=practising,
+        ),
         ready,
         memory_map(bridge.schema),
         declared=declared_order(bridge.file.source),
         rate=bridge.file.sampling.rate,
         log=log,
-        practising=make_practising(bridge, ready, log),
+        practising=practising,
         questions=questions,
     )
     stopped = False
@@ -97,7 +104,7 @@ def run_bridge(
         if arguments.stats:
             _print_stats(daemon)
     if ended and not stopped:
-        print(f"lowhalf: {command[0]} ended with exit code {ended}", file=sys.stderr)
+        tell(f"{command[0]} ended with exit code {ended}")
         return 3
     return 0
 
@@ -159,7 +166,8 @@ def _print_stats(daemon: Daemon) -> None:
         return
     print(
         f"frames {stats.frames}, skipped {stats.skipped}, lag {stats.lag}, torn {stats.torn}, "
-        f"not whole {stats.unwhole}, resets {stats.resets}, batches {stats.batches}",
+        f"not whole {stats.unwhole}, unclear {stats.unclear}, resets {stats.resets}, "
+        f"batches {stats.batches}",
         file=sys.stderr,
     )
     for output in daemon.outputs:

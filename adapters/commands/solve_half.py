@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import argparse
 import itertools
-import json
 import math
-import sys
 from decimal import Decimal
 from fractions import Fraction
 
 from adapters.commands import numbers
 from adapters.commands.read import columns
+from adapters.printable import json_text
 from bridge.half_search import (
     Exact,
     HalfSolutions,
@@ -85,8 +84,7 @@ def run(arguments: argparse.Namespace) -> int:
             "above": None if above is None else value_of(above),
             "values": list(itertools.islice(found.values(), limit)),
         }
-        json.dump(answer, sys.stdout)
-        print()
+        print(json_text(answer))
         return 0
     print(
         f"{arguments.half} half 0x{want:04X}: {_count(found.count)} from {_shown(lowest)} to "

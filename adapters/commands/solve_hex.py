@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import json
-import sys
 
 from adapters.commands import numbers
+from adapters.printable import json_text
 from bridge.hex_sum import HexStep, hex_steps
 from schemas.errors import LowhalfError
 
@@ -47,8 +46,7 @@ def run(arguments: argparse.Namespace) -> int:
                 for step in steps
             ],
         }
-        json.dump(told, sys.stdout)
-        print()
+        print(json_text(told))
         return 0
     for number, step in enumerate(steps):
         if number:

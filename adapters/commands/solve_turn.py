@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import argparse
 import itertools
-import json
-import sys
 from pathlib import Path
 
 from adapters.commands import numbers
 from adapters.commands.read import columns
-from adapters.outputs.words import printable
+from adapters.printable import json_text, printable
 from bridge.mathematics import degrees, turn
 from bridge.turn_function import moves_of
 from bridge.turn_search import TURN, TurnAnswer, TurnSearch, Way
@@ -59,8 +57,7 @@ def run(arguments: argparse.Namespace) -> int:
             "others": [{"frames": way.frames, "moves": list(way.moves)} for way in answer.others],
             "reason": answer.proof,
         }
-        json.dump(told, sys.stdout, ensure_ascii=False)
-        print()
+        print(json_text(told))
         return 0
     way = turn(to, start)
     print(f"from 0x{start:04X} to 0x{to:04X}: {way:+} units, {degrees(way):+.2f}°")
@@ -92,7 +89,5 @@ def _count(number: int, what: str) -> str:
 
 def _runs(way: Way) -> str:
     runs = [(name, len(list(group))) for name, group in itertools.groupby(way.moves)]
-    told = [
-        printable(name) if count == 1 else f"{count} × {printable(name)}" for name, count in runs
-    ]
+    told = [name if count == 1 else f"{count} × {name}" for name, count in runs]
     return ", ".join(told) or "none is needed"

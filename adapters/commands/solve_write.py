@@ -6,9 +6,7 @@ Nothing is written: the values after the write are computed.
 from __future__ import annotations
 
 import argparse
-import json
 import math
-import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -16,7 +14,8 @@ from adapters.commands import numbers
 from adapters.commands.dump_arguments import one_dump
 from adapters.commands.one_frame import lacking, take_frame, with_dump
 from adapters.commands.read import add_reading_arguments, columns, title
-from adapters.outputs.words import printable
+from adapters.commands.telling import tell
+from adapters.printable import json_text, printable
 from bridge.checker import value_type
 from bridge.memory import MemoryMap
 from bridge.plan import memory_map, plans
@@ -93,7 +92,7 @@ def run(arguments: argparse.Namespace) -> int:
     start = answers.get("address")
     if not isinstance(start, int):
         reason = next(r.reason for r in frame.readings if r.watch.name == "address")
-        print(f"lowhalf: {arguments.path} has no address: {reason}", file=sys.stderr)
+        tell(f"{arguments.path} has no address: {reason}")
         return 1
     address = start + target.offset
     if memory.flat(address, 2) is None:
@@ -119,13 +118,12 @@ def run(arguments: argparse.Namespace) -> int:
             "occupied": occupied,
             "changes": [change.as_json() for change in changes],
         }
-        json.dump(told, sys.stdout, ensure_ascii=False)
-        print()
+        print(json_text(told))
     else:
         _print(frame, arguments, target, address, block, changes if occupied else [])
         if not occupied:
-            print(f"nothing that is known lies there; as {target.place.text} sees it:")
-            print("  ".join(_row(changes[0])))
+            print(f"nothing that is known lies there; as {printable(target.place.text)} sees it:")
+            print(printable("  ".join(_row(changes[0]))))
     return 1 if lacking(frame) else 0
 
 
@@ -206,9 +204,10 @@ def _print(
 ) -> None:
     print(title(frame))
     what = f"the {target.half} half of {target.place.text}" if target.half else target.place.text
-    print(f"0x{arguments.want:04X} as {what} ({name_of(target.leaf)}) would go to 0x{address:08X}")
+    what = printable(f"{what} ({name_of(target.leaf)})")
+    print(f"0x{arguments.want:04X} as {what} would go to 0x{address:08X}")
     if block is not None:
-        words = f"{block.words()}, 0x{block.offset:X} bytes into it"
+        words = printable(block.words()) + f", 0x{block.offset:X} bytes into it"
         print(f"{words}: nobody's, until it is handed out" if not block.used else words)
     for line in columns([_row(change) for change in changes]):
         print(line)

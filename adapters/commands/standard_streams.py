@@ -10,12 +10,16 @@ goes nowhere, so that the interpreter's flush at its end has nothing to complain
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import io
 import os
 import sys
+from collections.abc import Iterator
 from types import TracebackType
 from typing import TextIO
+
+from adapters.printable import printable_lines
 
 
 class _Watched(io.RawIOBase):
@@ -56,8 +60,36 @@ class _Watched(io.RawIOBase):
         return self._inner.fileno()
 
 
+class _Printable(io.TextIOWrapper):
+    """Text whose line feeds are the only characters that steer: whatever else a command prints
+    without thought is escaped here.  Not so while it is ``styled``."""
+
+    styled = False
+
+    def write(self, text: str, /) -> int:
+        super().write(text if self.styled else printable_lines(text))
+        return len(text)
+
+
+@contextlib.contextmanager
+def styled(stream: TextIO) -> Iterator[None]:
+    """Control functions of ours go to standard output, and other people's text only if printable.
+
+    The table of ``run`` needs none of this: it writes below the text layer.
+    """
+    if not isinstance(stream, _Printable):
+        yield
+        return
+    stream.styled = True
+    try:
+        yield
+    finally:
+        stream.styled = False
+
+
 class StandardStreams:
-    """While it lasts, ``sys.stdout`` and ``sys.stderr`` are never None and fail as told above.
+    """While it lasts, ``sys.stdout`` and ``sys.stderr`` are never None and fail as told above, and
+    no text that is printed to them steers a terminal, whoever prints it.
 
     Streams that somebody else has put there, as tests do, are left alone.
     """
@@ -123,7 +155,7 @@ def _replaceable(
 
 
 def _text(raw: _Watched, like: TextIO | None, *, errors: str, lines: bool = False) -> TextIO:
-    return io.TextIOWrapper(
+    return _Printable(
         io.BufferedWriter(raw),
         encoding=like.encoding if like is not None else "utf-8",
         errors=errors,

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
-import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -13,7 +11,8 @@ from typing import Any
 from adapters.attempts.tallies_json import Counted, kept_tallies, tallies_json, with_unseen
 from adapters.commands.dump_arguments import add_format_argument, given_dumps
 from adapters.commands.read import columns
-from adapters.outputs.words import printable
+from adapters.commands.telling import tell
+from adapters.printable import json_text, printable
 from bridge.plan import Plan, plans
 from schemas.loader import Bridge, load_bridge
 from schemas.source_settings import DumpFormatName, RecordingSource
@@ -39,11 +38,10 @@ def run(arguments: argparse.Namespace) -> int:
     dumps = given_dumps(arguments)
     found = counted(bridge, ready, dumps, arguments.format)
     for word in found.words:
-        print(f"lowhalf: {word}", file=sys.stderr)
+        tell(word)
     answer = tallies_json(found.counts, ready)
     if arguments.json:
-        json.dump(answer, sys.stdout, ensure_ascii=False)
-        print()
+        print(json_text(answer))
     else:
         for line in _table(answer["tallies"]):
             print(line)
@@ -87,11 +85,11 @@ def _table(answer: Sequence[Mapping[str, Any]]) -> list[str]:
             words += f", and {tally['in_gaps']} in frames that were not seen"
         any_in_gaps = tally["in_gaps"] > 0
         lines += [""] * bool(lines)
-        lines.append(f"{printable(tally['expression'])}  build {tally['build']}  {words}")
+        lines.append(printable(f"{tally['expression']}  build {tally['build']}  {words}"))
         lines += columns(
             [
                 [
-                    *(f"  {printable(row['text'])}", str(row["count"]), f"{row['share']:.1%}"),
+                    *(f"  {row['text']}", str(row["count"]), f"{row['share']:.1%}"),
                     *([f"+{row['in_gaps']} not seen" if row["in_gaps"] else ""] * any_in_gaps),
                 ]
                 for row in tally["values"]

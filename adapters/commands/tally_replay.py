@@ -9,7 +9,6 @@ true in it.
 from __future__ import annotations
 
 import asyncio
-import sys
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -18,6 +17,7 @@ from pathlib import Path
 from adapters.attempts.database import TallyCount
 from adapters.attempts.tallies_json import Counted, Counts
 from adapters.commands.one_frame import is_recording, take_frame, with_dump
+from adapters.commands.telling import tell
 from adapters.commands.until_stopped import run_until_stopped
 from adapters.sources.replay import RecordingReplay
 from bridge.attempts import Attempt
@@ -90,7 +90,7 @@ def replayed(
             unread.append(fault)
     if len(unread) == len(files):
         for word in words[:-1]:
-            print(f"lowhalf: {word}", file=sys.stderr)
+            tell(word)
         raise unread[-1]
     found: Counts = {}
     seen = dict(counting.counts.most_common())

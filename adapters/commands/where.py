@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
-import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -12,6 +10,8 @@ from adapters.commands import numbers
 from adapters.commands.dump_arguments import one_dump
 from adapters.commands.one_frame import lacking, take_frame, with_dump
 from adapters.commands.read import add_reading_arguments, columns
+from adapters.commands.telling import tell
+from adapters.printable import json_text
 from bridge.memory import MemoryMap
 from bridge.plan import memory_map, plans
 from bridge.where import Spot, symbol_spots
@@ -87,15 +87,11 @@ def run(arguments: argparse.Namespace) -> int:
         try:
             answers = [_in_a_frame(bridge, memory, address, arguments)]
         except SourceError as fault:
-            print(
-                f"lowhalf: only symbols are known, not what pointers lead to: {fault}",
-                file=sys.stderr,
-            )
+            tell(f"only symbols are known, not what pointers lead to: {fault}")
     code = 0 if all(answer.complete for answer in answers) else 1
     if arguments.json:
         first = next((answer for answer in answers if answer.spot is not None), answers[0])
-        json.dump(first.as_json(), sys.stdout, ensure_ascii=False)
-        print()
+        print(json_text(first.as_json()))
         return code
     rows = [[f"0x{address:08X}", answer.build, answer.words()] for answer in answers]
     for line in columns([[*row, _of(answer)] for row, answer in zip(rows, answers, strict=True)]):

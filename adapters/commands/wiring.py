@@ -8,7 +8,7 @@ from __future__ import annotations
 import logging
 import os
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
@@ -85,10 +85,12 @@ def overlay_output(
     log: logging.Logger,
     *,
     spare_ports: int = 0,
+    notice: Callable[[], str] = str,
 ) -> Output:
     """The pages; the token comes from the environment.  Raises OutputError.
 
-    *outputs* are all that the daemon runs, also those that are added later.
+    *outputs* are all that the daemon runs, also those that are added later.  *notice* says how
+    attempts and tallies are kept, where there is something to say.
     """
     from adapters.commands.desk_reads import history_of, tallies_of
     from adapters.outputs.desk import Desk
@@ -102,6 +104,7 @@ def overlay_output(
         outputs,
         history=history_of(bridge),
         tallies=tallies_of(bridge, plans),
+        notice=notice,
     )
     token = os.environ.get(TOKEN_VARIABLE, "")
     return OverlayServer(settings, log, token=token, desk=desk, spare_ports=spare_ports)
@@ -161,11 +164,13 @@ def make_outputs(
     show: str,
     stream: TextIO | None = None,
     spare_ports: int = 0,
+    practising: Practising | None = None,
 ) -> list[Output]:
     """The outputs that a bridge file names, with what *show* puts on the stream.
 
     *questions* are those that the daemon answers.  Without *stream* it is standard output.
-    *spare_ports* are those that the pages may take instead of their own, behind it.
+    *spare_ports* are those that the pages may take instead of their own, behind it.  *practising*
+    says how attempts and tallies are kept.
 
     ``show`` is ``table``, ``json`` or ``nothing``; a file that names the JSON output and not the
     terminal turns ``table`` into ``json``.  Raises OutputError.
@@ -182,7 +187,9 @@ def make_outputs(
     if wanted.overlay is not None:
         outputs.append(
             overlay_output(
-                *(wanted.overlay, bridge, plans, questions, outputs, log), spare_ports=spare_ports
+                *(wanted.overlay, bridge, plans, questions, outputs, log),
+                spare_ports=spare_ports,
+                notice=lambda: practising.notice if practising is not None else "",
             )
         )
     if wanted.mqtt is not None:

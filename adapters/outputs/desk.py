@@ -21,7 +21,7 @@ class Desk:
 
     ``questions`` are those that the daemon answers.  ``history`` reads what ``lowhalf attempts
     --json`` prints and ``tallies`` what ``lowhalf tally --json`` prints; None without attempts, or
-    without a tally.
+    without a tally.  ``notice`` gives what there is to know of how these are kept.
     """
 
     schema: Schema
@@ -30,6 +30,7 @@ class Desk:
     outputs: Sequence[Output]
     history: Read | None = None
     tallies: Read | None = None
+    notice: Callable[[], str] = str
 
     def layout(self, build: str) -> BuildLayout:
         """The layout of the running build; of the first where none is known."""

@@ -6,8 +6,9 @@ string is one zero byte, since MQTT takes no byte at all for the order to delete
 
 from __future__ import annotations
 
-import json
 from typing import Any
+
+from adapters.printable import json_text, printable
 
 DELETED = b""
 """The payload that makes a broker forget what it retained of a topic."""
@@ -17,12 +18,11 @@ _MARK = "\ufeff"
 
 def homie_string(text: str) -> bytes:
     """A string, without the character that is a byte order mark, wherever it stands: within a text
-    it is an invisible space of no width.
+    it is an invisible space of no width.  What else would steer a subscriber's terminal is escaped.
     """
-    return text.replace(_MARK, "").encode("utf-8", "replace") or b"\0"
+    return printable(text.replace(_MARK, "")).encode() or b"\0"
 
 
 def homie_json(content: Any) -> bytes:
-    """JSON, in whose strings the mark stands as an escape.  Raises ValueError for NaN."""
-    text = json.dumps(content, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    return text.replace(_MARK, "\\ufeff").encode("utf-8", "replace")
+    """JSON, whose strings are exact: the mark stands as an escape.  Raises ValueError for NaN."""
+    return json_text(content, separators=(",", ":"), allow_nan=False).encode()

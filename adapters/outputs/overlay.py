@@ -44,6 +44,9 @@ from adapters.outputs.desk import Desk
 from adapters.outputs.listen_address import served_address
 from adapters.outputs.web_ask import FollowedQuestion, asked_text
 from adapters.outputs.web_clients import Clients, Feed, FeedParts, Parts, asked_parts
+from adapters.outputs.web_connection import IDLE, LINGER
+from adapters.outputs.web_connections import Connections
+from adapters.outputs.web_faults import WebFaults
 from adapters.outputs.web_guard import WebGuard
 from adapters.outputs.web_health import FrameRate, health
 from adapters.outputs.web_heap import HeapAsked
@@ -51,6 +54,7 @@ from adapters.outputs.web_history import SlowJson, in_thread
 from adapters.outputs.web_layouts import layouts_json
 from adapters.outputs.web_names import names
 from adapters.outputs.web_pages import Pages
+from adapters.outputs.web_room import Room
 from adapters.outputs.web_snapshot import PARTS, frame_snapshot, waiting_snapshot
 from bridge.output import Output
 from bridge.public_words import public_frame, public_text
@@ -97,7 +101,8 @@ class OverlayServer(Output):
         self._frame: Frame | None = None
         self._pages = Pages()
         self._feed = Feed()
-        self._clients = Clients(log, hears=True)
+        self._room = Room.of_process()
+        self._clients = Clients(log, self._room.live, hears=True)
         self._asking = Clients(log)
         self._desk = desk
         self._watches: tuple[Watch, ...] = ()
@@ -164,6 +169,7 @@ class OverlayServer(Output):
             tallies=desk is not None and desk.tallies is not None,
             history=desk is not None and desk.history is not None,
             pages=self._clients.told,
+            notice=desk.notice() if desk is not None else "",
             words=self._desk_words,
         )
 
@@ -187,22 +193,33 @@ class OverlayServer(Output):
         """Listen until cancelled.  Raises OutputError where the port cannot be had."""
         with self._bound() as listener:
             port = listener.getsockname()[1]
-            app = self._app(WebGuard(self._host, port, self._token))
-            runner = web.AppRunner(app, access_log=None, shutdown_timeout=0.1)
+            faults = WebFaults(self._log)
+            connections = Connections(self._room, faults)
+            app = self._app(WebGuard(self._host, port, self._token), connections)
+            runner = web.AppRunner(
+                app,
+                access_log=None,
+                logger=faults.logger(),
+                shutdown_timeout=0.1,
+                keepalive_timeout=IDLE,
+                lingering_time=LINGER,
+                auto_decompress=False,
+            )
             await runner.setup()
+            assert runner.server is not None
             try:
-                await web.SockSite(runner, listener).start()
                 host = f"[{self._host}]" if ":" in self._host else self._host
                 self.url = f"http://{host}:{port}/"
                 self.listening.set()
                 with_token = "" if self._token is None else " with ?token=…"
                 self._log.info("pages at %s%s", self.url, with_token)
-                await asyncio.Event().wait()
+                await connections.accept(listener, runner.server)
             finally:
                 self.listening.clear()
                 self.url = ""
-                await _stop_accepting(listener)
                 await runner.cleanup()
+                connections.close()
+                faults.close()
 
     def _bound(self) -> socket.socket:
         last = min(self._port + self._spare_ports, 0xFFFF) if self._port else 0
@@ -237,9 +254,10 @@ class OverlayServer(Output):
             self._log.info(words, self._port, port)
         return listener
 
-    def _app(self, guard: WebGuard) -> web.Application:
-        app = web.Application(middlewares=[guard.middleware])
+    def _app(self, guard: WebGuard, connections: Connections) -> web.Application:
+        app = web.Application(middlewares=[connections.middleware, guard.middleware])
         app.on_response_prepare.append(guard.add_headers)
+        app.on_response_prepare.append(connections.prepared)
         app.on_shutdown.append(self._say_goodbye)
         app.router.add_get("/", self._index)
         app.router.add_get("/overlay", self._overlay)
@@ -284,8 +302,8 @@ class OverlayServer(Output):
     async def _ask(self, desk: Desk, request: web.Request) -> web.StreamResponse:
         text = asked_text(request)
         try:
-            if len(self._asking) >= MOST_ASKED:
-                raise TooManyQuestions(f"{MOST_ASKED} questions are open already; close one first")
+            if len(self._asking) >= (most := min(MOST_ASKED, self._room.asked)):
+                raise TooManyQuestions(f"{most} questions are open already; close one first")
             question = desk.questions.ask(text)
         except TooManyQuestions as fault:
             raise web.HTTPServiceUnavailable(text=f"{fault}\n") from None
@@ -319,17 +337,6 @@ class OverlayServer(Output):
 
     async def _say_goodbye(self, app: web.Application) -> None:
         await asyncio.gather(self._clients.close(), self._asking.close())
-
-
-async def _stop_accepting(listener: socket.socket) -> None:
-    """Let connections that were just accepted reach the server, which then closes them too.
-
-    CPython 3.11 leaks a connection that it accepted just before its server is closed.
-    """
-    with contextlib.suppress(NotImplementedError):  # the proactor loop of Windows
-        asyncio.get_running_loop().remove_reader(listener)
-    for _ in range(3):
-        await asyncio.sleep(0)
 
 
 def _nothing() -> None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from adapters.outputs.practice_words import practice_words
-from adapters.outputs.words import printable, state_words, status_words
+from adapters.outputs.words import state_words, status_words
+from adapters.printable import printable
 from bridge.readings import Frame, Reading, Status
 
 

@@ -56,7 +56,9 @@ def missed_words(attempt: Attempt) -> str:
     if attempt.whole is not False:
         return ""
     frames, seen = attempt.frames, attempt.frames_seen
-    if frames is None or seen is None or seen >= frames:
+    if frames is None:
+        return "frames missed, nobody knows how many"
+    if seen is None or seen >= frames:
         return "frames missed before it"
     return f"{frames - seen} of {frames} frames missed"
 

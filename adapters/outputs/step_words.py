@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Sequence
 
-from adapters.outputs.words import printable
+from adapters.printable import printable
 from bridge.explain import Step
 from bridge.readings import Reading
 from bridge.values import Kind, ValueType, show_value

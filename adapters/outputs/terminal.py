@@ -1,7 +1,8 @@
 """The output ``terminal``: a live table; plain lines where the stream is no terminal.
 
 The table is drawn when something is new, and only what has changed is sent, at most
-``BYTES_A_SECOND`` on average: over a slow line it is drawn less often.
+``BYTES_A_SECOND`` on average: over a slow line it is drawn less often.  Now and then it is sent
+whole: another program, such as an emulator that lowhalf has started, may have written in it.
 
 A plain line is written at most once a second, and only when something changed: the frame's
 number, then what changed, as ``name=value`` and the words of its target or status.
@@ -32,6 +33,8 @@ from schemas.errors import StreamFailed
 
 MOST_LINES = 20
 BYTES_A_SECOND = 16_000
+AFRESH_EVERY = 10.0
+"""Seconds after which a table is sent whole."""
 
 
 class TerminalOutput(Output):
@@ -61,6 +64,7 @@ class TerminalOutput(Output):
         self._lines = PlainLines()
         self._stopped = False
         self._sent = 0
+        self._whole_at = time.monotonic()
         self._watches: tuple[Watch, ...] = ()
         self._frame: Frame | None = None
         self._came = 0.0
@@ -139,7 +143,12 @@ class TerminalOutput(Output):
             else:
                 since = time.monotonic() - self._came
                 lines = self._table.frame(frame, since, size, self._states())
-            text = self._painter.paint(lines, size, [self._table.text(line) for line in said])
+            above = [self._table.text(line) for line in said]
+            now = time.monotonic()
+            afresh = now - self._whole_at >= AFRESH_EVERY
+            if afresh:
+                self._whole_at = now
+            text = self._painter.paint(lines, size, above, afresh=afresh)
         if text:
             encoding = self._stream.encoding or "utf-8"
             self._sent = len(text.encode(encoding, errors="replace"))

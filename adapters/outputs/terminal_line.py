@@ -7,7 +7,7 @@ from enum import Enum
 
 from rich.cells import cell_len, set_cell_size
 
-from adapters.outputs.words import printable
+from adapters.printable import printable
 
 
 class Style(Enum):

@@ -37,9 +37,17 @@ class Painter:
         self._hidden = False
 
     def paint(
-        self, lines: Sequence[Line], size: os.terminal_size, above: Sequence[str] = ()
+        self,
+        lines: Sequence[Line],
+        size: os.terminal_size,
+        above: Sequence[str] = (),
+        *,
+        afresh: bool = False,
     ) -> str:
-        """The view becomes *lines*; the texts of *above* come to stand over it, for good."""
+        """The view becomes *lines*; the texts of *above* come to stand over it, for good.
+
+        With *afresh* all of it is sent, and not only what has changed.
+        """
         before, self._size = self._size, size
         if not self._hidden:
             self._out.append(_HIDE)
@@ -49,7 +57,7 @@ class Painter:
         if lost and self._shown:
             self._out.append(_WIPE)
             self._shown = []
-        if above or size != before or len(lines) != len(self._shown):
+        if afresh or above or size != before or len(lines) != len(self._shown):
             self._whole(lines, above)
         else:
             for row, (old, new) in enumerate(zip(self._shown, lines, strict=True)):

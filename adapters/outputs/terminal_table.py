@@ -206,6 +206,7 @@ def _counts(stats: Stats) -> list[str]:
     counts = [f"{stats.frames} frames", f"{stats.skipped} skipped", f"{stats.torn} torn"]
     counts += [f"{stats.lag} lag"] if stats.lag else []
     counts += [f"{stats.unwhole} not whole"] if stats.unwhole else []
+    counts += [f"{stats.unclear} unclear"] if stats.unclear else []
     counts += [f"{stats.resets} resets"] if stats.resets else []
     return counts
 

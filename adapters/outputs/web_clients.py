@@ -24,7 +24,7 @@ from typing import Any, Protocol
 
 from aiohttp import WSCloseCode, WSMsgType, web
 
-from adapters.outputs.words import printable
+from adapters.printable import printable
 
 ACK = "ack"
 TOLD = "told "
@@ -168,9 +168,13 @@ class Clients:
     GOODBYE = 0.4
     """Seconds that a client gets to answer a close before it is cut off."""
 
-    def __init__(self, log: logging.Logger, *, hears: bool = False) -> None:
-        """*hears* says whether clients may tell what they cannot show."""
+    def __init__(self, log: logging.Logger, room: int = MOST, *, hears: bool = False) -> None:
+        """*room* is how many there may be where that is fewer than MOST.
+
+        *hears* says whether clients may tell what they cannot show.
+        """
         self._log = log
+        self._room = room
         self._hears = hears
         self._transports: dict[web.WebSocketResponse, asyncio.Transport] = {}
         self._told: dict[web.WebSocketResponse, str] = {}
@@ -184,9 +188,9 @@ class Clients:
         return list(dict.fromkeys(filter(None, self._told.values())))[:MOST_TOLD]
 
     async def serve(self, request: web.Request, followed: Followed) -> web.StreamResponse:
-        """A client's whole life.  Raises HTTPServiceUnavailable where there are MOST already."""
-        if len(self) >= self.MOST:
-            raise web.HTTPServiceUnavailable(text=f"{self.MOST} clients are connected already\n")
+        """A client's whole life.  Raises HTTPServiceUnavailable where there are enough already."""
+        if len(self) >= (most := min(self.MOST, self._room)):
+            raise web.HTTPServiceUnavailable(text=f"{most} clients are connected already\n")
         socket = web.WebSocketResponse(
             heartbeat=self.HEARTBEAT,
             timeout=self.GOODBYE,

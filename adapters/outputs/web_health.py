@@ -64,11 +64,13 @@ def health(
     tallies: bool,
     history: bool,
     pages: Sequence[str] = (),
+    notice: str = "",
     words: Callable[[str], str] = str,
 ) -> dict[str, Any]:
     """``rate`` is in frames a second, ``state`` an output's own words about itself.
 
-    ``pages`` is what overlay pages have to complain of; *words* makes of an output's words what
+    ``pages`` is what overlay pages have to complain of, and ``notice`` what there is to know of how
+    attempts and tallies are kept, empty where all is well; *words* makes of an output's words what
     the page may see of them.
     """
     return {
@@ -81,4 +83,5 @@ def health(
         "tallies": tallies,
         "history": history,
         "pages": list(pages),
+        "notice": words(notice),
     }

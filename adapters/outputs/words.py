@@ -6,17 +6,6 @@ from adapters.outputs.page_text import LONGEST, cut
 from bridge.readings import UNKNOWN, Reading, Status
 
 
-def printable(text: str) -> str:
-    r"""*text* with every character that steers a terminal or a reader's eye written as an escape.
-
-    Guest text may hold anything; control, direction and format characters and lone surrogates
-    become ``\x1b``, ``\u202e`` and so on.  The result is one line.
-    """
-    if text.isprintable():
-        return text
-    return "".join(c if c.isprintable() else _escape(ord(c)) for c in text)
-
-
 def to_go(reading: Reading) -> str:
     """The signed distance in the unit in which the value is shown; empty without one."""
     distance = reading.distance
@@ -66,9 +55,3 @@ def duration(seconds: float) -> str:
     if seconds < 3600:
         return f"{int(seconds / 60)} min"
     return f"{int(seconds / 3600)} h"
-
-
-def _escape(code: int) -> str:
-    if code < 0x100:
-        return f"\\x{code:02x}"
-    return f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"

@@ -87,7 +87,8 @@ class Recorder:
         """Record all of a frame, in guest order; with it a new group begins.
 
         ``number`` is the game's own number of the frame and ``time`` in seconds since the Unix
-        epoch.  Spans are canonical.
+        epoch, counted on from the first frame by a clock that nobody sets: a player keeps to it,
+        and judges by it what was missed.  Spans are canonical.
         """
         self._flush()
         self._frame(FrameKind.KEY, number, time, consistency, parts)

@@ -213,7 +213,9 @@ class DebuggerStub(Source):
         if was_running:
             self._foreign = False
         elif not self._foreign:
-            self.notes.append("the guest was halted when lowhalf connected: it is let go")
+            self.note_recurring(
+                "was halted", "the guest was halted when lowhalf connected: it is let go"
+            )
         await self._resume()
 
     async def _close(self) -> None:
@@ -407,16 +409,17 @@ class DebuggerStub(Source):
 
     def _others(self, stop: rsp.Stop) -> None:
         if not self._foreign:
-            self.notes.append(
+            self.note_recurring(
+                "halted",
                 f"the guest was halted by something else (signal {stop.signal}): it is read as it "
-                "stands, and goes on when that lets it"
+                "stands, and goes on when that lets it",
             )
         self._foreign = True
 
     def _goes_on(self) -> None:
         """The guest has been seen to run again."""
         if self._foreign:
-            self.notes.append("the guest goes on")
+            self.note_recurring("goes on", "the guest goes on")
         self._foreign = False
 
     async def _resume(self) -> None:
@@ -458,13 +461,16 @@ class DebuggerStub(Source):
         self._measured_from, self._halted_for = now, 0.0
         if not self._told and self.taken > TOO_MUCH:
             self._told = True
-            self.notes.append(
+            self.note_recurring(
+                "takes much",
                 f"halting takes {self.taken:.0%} of the guest's time: watch less, lower the rate, "
-                "or read it by shared, push or process"
+                "or read it by shared, push or process",
             )
         elif self._told and self.taken < MUCH_LESS:
             self._told = False
-            self.notes.append(f"halting takes {self.taken:.0%} of the guest's time now")
+            self.note_recurring(
+                "takes less", f"halting takes {self.taken:.0%} of the guest's time now"
+            )
 
     # frame by frame
 

@@ -392,4 +392,4 @@ def _counter_of(plan: Plan, memory: MemoryMap, region: Region) -> tuple[int, int
 def _count(data: bytes, copy: Copy, spot: tuple[int, int, Counter]) -> int:
     _, at, counter = spot
     word = reorder(data, copy.order)[at : at + counter.size]
-    return int.from_bytes(word, "big" if counter.big_endian else "little")
+    return counter.value(word)

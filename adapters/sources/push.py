@@ -11,6 +11,7 @@ from typing import ClassVar
 
 from adapters.access_token import too_short
 from adapters.listen_address import ListenAddress, listen_address
+from adapters.printable import printable
 from adapters.sources import lhp
 from adapters.sources.lhp_session import (
     ByeSaid,
@@ -35,7 +36,6 @@ MOST_STRANGERS, MOST_STRANGERS_OF_A_HOST = 64, 16
 """Connections that are open at a time without being the producer's, in all and of one address."""
 WRONG_TOKEN_DELAY = 1.0
 """Seconds after which a wrong token is answered: whoever tries many holds as many connections."""
-_MOST_NOTES = 20
 MOST_UNSENT = 1 << 16
 """Bytes of answers that wait for a producer that does not read; further ACKs are left out."""
 _LINGER = 1.0
@@ -85,8 +85,7 @@ class PushServer(PushedFrames):
     @property
     def name(self) -> str:
         said = self._hello.name if self._hello else ""
-        shown = "".join(c for c in said if c.isprintable())
-        return f"push {shown}" if shown else self.kind
+        return f"push {printable(said)}" if said else self.kind
 
     def want(self, spans: Sequence[Span]) -> None:
         self._wanted = list(spans)
@@ -292,15 +291,16 @@ class PushServer(PushedFrames):
         return ""
 
     def _note_crowd(self) -> None:
-        self.notes.append("more connections than a producer needs: the oldest are closed")
-        del self.notes[:-_MOST_NOTES]
+        self.note_recurring(
+            "crowd", "more connections than a producer needs: the oldest are closed"
+        )
 
     def _refuse(self, writer: asyncio.StreamWriter, refused: Refused) -> None:
         error = refused.error
         if stranger := self._strangers.get(writer):
             stranger.refused = True
-        self.notes.append(f"refused a producer: {error.text} (code {error.code:d})")
-        del self.notes[:-_MOST_NOTES]
+        said = f"refused a producer: {error.text} (code {error.code:d})"
+        self.note_recurring(f"refused {error.code:d}", said)
         self._answer(writer, error)
 
     def _answer(self, writer: asyncio.StreamWriter, message: lhp.Message) -> None:

@@ -135,6 +135,7 @@ class RecordingPlayer(Source):
             await self._sleep_until(ended)
             raise SourceEnded("has ended", source=self.name)
         await self._load(0)
+        self.passes += 1
         self._began = max(ended + _LAST_FRAME_SHOWN / self.settings.speed, time.monotonic())
 
     async def _skip_groups(self) -> None:
@@ -169,6 +170,8 @@ class RecordingPlayer(Source):
     def _apply(self, frame: RecordedFrame) -> None:
         # the class attribute is what a kind of source is; a recording is what was recorded
         vars(self)["consistency"] = frame.consistency
+        # at whatever speed it is played, and whatever holds the player up
+        self.moment = frame.time / _NANOSECONDS
         if frame.kind is FrameKind.KEY:
             # what a key image does not hold is not there, whatever was before
             self._held = [(start, HeldBytes(held.size)) for start, held in self._held]

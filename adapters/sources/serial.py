@@ -31,7 +31,6 @@ CUT_OFF = 0.25
 _WRITE_TIMEOUT = 1.0
 _MOST_UNSENT = 1 << 16
 _READ_SIZE = 1 << 16
-_MOST_NOTES = 20
 _COMPLAIN_EVERY = 1.0
 """Seconds between two ERRORs about what is not understood: noise must not fill the line."""
 
@@ -151,7 +150,8 @@ class SerialLine(PushedFrames):
         if receiver.damaged > self._damaged and self._session is not None:
             self._damaged = receiver.damaged
             if self._may_complain():
-                self._note(f"a damaged message was passed over: {receiver.reason}")
+                said = f"a damaged message was passed over: {receiver.reason}"
+                self.note_recurring("damaged", said)
                 self._answer(lhp.ErrorMessage(lhp.Code.PAYLOAD, False, receiver.reason))
 
     def _take(self, kind: int, payload: bytes) -> None:
@@ -173,7 +173,7 @@ class SerialLine(PushedFrames):
             case ByeSaid():
                 self._lose("the console said BYE")
             case Refused(error):
-                self._note(f"refused: {error.text} (code {error.code:d})")
+                self._note_refusal(error)
                 self._answer(error)
                 if error.fatal:
                     self._lose(f"the console was refused: {error.text}")
@@ -193,7 +193,7 @@ class SerialLine(PushedFrames):
             image = image_of(layout, hello)
         except lhp.LhpError as error:
             if self._may_complain():
-                self._note(f"refused: {error.text} (code {error.code:d})")
+                self._note_refusal(error)
                 self._answer(lhp.ErrorMessage(error.code, True, error.text))
             return
         session.accept()
@@ -223,9 +223,9 @@ class SerialLine(PushedFrames):
         self._complained = now
         return True
 
-    def _note(self, text: str) -> None:
-        self.notes.append(text)
-        del self.notes[:-_MOST_NOTES]
+    def _note_refusal(self, error: lhp.LhpError | lhp.ErrorMessage) -> None:
+        said = f"refused: {error.text} (code {error.code:d})"
+        self.note_recurring(f"refused {error.code:d}", said)
 
     # what goes
 
@@ -241,7 +241,7 @@ class SerialLine(PushedFrames):
         line.unsent -= count
         if dropped and not self._dropped and line is self._line:
             self._dropped = True
-            self._note("the line takes nothing: answers are left out")
+            self.note_recurring("unread", "the line takes nothing: answers are left out")
 
     # the port and its threads
 

@@ -175,6 +175,7 @@ HEALTH = {
     "layouts": ["pier"],
     "tallies": True,
     "history": True,
+    "notice": "",
     "pages": ['theme "neon": expected outline, plate, light, dark, contrast'],
 }
 BLOCKS = [

@@ -72,7 +72,7 @@ class Desk:
             practice=practice,
         )
         if note:
-            frame = frame.offline(note, time.time())
+            frame = frame.offline(note, frame.ticks)
         began = time.perf_counter()
         self.output.publish(frame)
         self.slowest = max(self.slowest, time.perf_counter() - began)

@@ -56,6 +56,10 @@ class RawWebSocket:
         frame = bytes([0x81, 0x80 | len(data)]) + mask + masked
         await asyncio.get_running_loop().sock_sendall(self._connection, frame)
 
+    async def send_raw(self, data: bytes) -> None:
+        """Bytes that need be no frame."""
+        await asyncio.get_running_loop().sock_sendall(self._connection, data)
+
     def close(self) -> None:
         self._connection.close()
 

@@ -1121,6 +1121,16 @@ async def test_panels_without_data_say_so_in_a_line(page: Page, desk: CannedDesk
     assert await serious_violations(page) == []
 
 
+async def test_what_befell_the_file_of_attempts_is_said(page: Page, desk: CannedDesk) -> None:
+    made = snapshot()
+    made["health"]["notice"] = "p.attempts.sqlite is gone; 4 attempts wait in memory: file exists"
+    desk.snapshot = made
+    await show(page, desk)
+    found = "[...document.querySelectorAll('#bridge .sentence')].map((each) => each.textContent)"
+    await page.wait_for(f"{found}.includes('Attempts: {made['health']['notice']}')", True)
+    assert await serious_violations(page) == []
+
+
 async def test_before_the_first_frame_nothing_is_made_up(page: Page, desk: CannedDesk) -> None:
     made = snapshot(0)
     made.update(heap=None, note="pier: is not there yet")

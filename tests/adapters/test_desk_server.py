@@ -100,6 +100,7 @@ async def test_readings_say_what_their_watches_are(
         "tallies": False,
         "history": False,
         "pages": [],
+        "notice": "",
     }
     assert shown["stats"]["frames"] == 1
     plain = await snapshot(desk, http, "")

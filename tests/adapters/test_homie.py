@@ -7,6 +7,7 @@ import math
 import re
 import struct
 import time
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -14,10 +15,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapters.outputs import homie
+from adapters.outputs.homie_practice import PracticeTopics
 from bridge import target
+from bridge.attempts import Attempt, Outcome
+from bridge.practice import Practice
 from bridge.readings import Frame, Reading, Status, Watch
+from bridge.totals import Rate, Score
 from bridge.values import BOOLEAN, FLOAT, INTEGER, TEXT, Kind, Value, ValueType
 from schemas.errors import OutputError
+from tests.evil_texts import EVIL, LONE, assert_harmless
 
 U64 = ValueType(Kind.INTEGER, bits=64, name="u64")
 S64 = ValueType(Kind.INTEGER, bits=64, signed=True, name="s64")
@@ -82,7 +88,8 @@ def properties(kind: ValueType, aim: target.Target | None = None) -> dict[str, A
         (False, BOOLEAN, b"false"),
         ("", TEXT, b"\0"),
         ("Brücke", TEXT, b"Br\xc3\xbccke"),
-        ("\ud800", TEXT, b"?"),
+        ("\ud800", TEXT, rb"\ud800"),
+        ("Wren\x1b[2J\u202e", TEXT, rb"Wren\x1b[2J\u202e"),
         (2, ACTOR_KIND, b"2"),
         ("x", INTEGER, None),
         (1, TEXT, None),
@@ -123,7 +130,8 @@ def test_no_value_of_any_type_gives_an_illegal_payload(value: Value, kind: Value
             assert FLOAT_GRAMMAR.fullmatch(payload)
             assert math.isfinite(float(payload))
             if not kind.single:
-                assert float(payload) == value
+                # a whole number is sent as the nearest binary64, as of any float watch
+                assert float(payload) == float(value)
         case "boolean":
             assert payload in (b"true", b"false")
         case other:
@@ -421,3 +429,37 @@ def test_the_alert_is_the_reason_and_nothing_while_the_source_is_there() -> None
     )
     gone = Reading(watch("hp"), Status.OFFLINE, 1)
     assert homie.alert_payload(frame(gone)) == b"source unavailable"
+
+
+def test_no_payload_steers_a_subscriber_s_terminal() -> None:
+    """Every topic of a bridge in which all texts are as rude as can be; JSON holds them exactly."""
+    text = EVIL + LONE
+    named = Watch("w", text, text, TEXT, target=target.equals(text, TEXT))
+    bad = Reading(watch("v", TEXT), Status.NULL, reason=text)
+    shown = replace(frame(Reading(named, Status.OK, text), bad), source=text, build=text)
+    last = Attempt(1, text, 1, 1.0, Outcome.FAILED, text, text)
+    rates = ((text, Rate(1, 2)),)
+    practice = Practice(
+        step=text, hint=text, reason=text, last=last, score=replace(Score(), steps=rates)
+    )
+    topics = PracticeTopics(True, True)
+    device = homie.Device("lowhalf-desk", text, [named, bad.watch], topics)
+    lost = Reading(named, Status.OFFLINE, text, reason=text)
+    payloads = [
+        device.describe(1),
+        homie.frame_payload(shown),
+        homie.alert_payload(replace(shown, note=text)),
+        homie.alert_payload(frame(lost)),
+        *homie.bridge_payloads(shown).values(),
+        *homie.reading_payloads(shown.readings[0]).values(),
+        *homie.reading_payloads(bad).values(),
+        *topics.payloads(practice).values(),
+    ]
+    for payload in payloads:
+        if payload != b"\0":  # the convention's own sign for an empty string
+            assert_harmless(payload.decode("utf-8"))
+    assert sum(rb"Wren\x1b[2J" in payload for payload in payloads) >= 10
+    assert json.loads(homie.frame_payload(shown))["values"]["w"] == text
+    assert json.loads(device.describe(1))["name"] == text
+    (rate,) = json.loads(topics.payloads(practice)["step-rates"])
+    assert rate["step"] == text

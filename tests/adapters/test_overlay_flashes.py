@@ -104,7 +104,7 @@ def flipping(number: int) -> Frame:
     step = Practice(Phase.RUNNING, "turn", 3 if odd else 1, 3)
     made = frame(number, readings, note="the gull is here" if odd else "")
     made = replace(made, practice=step, heap=heap(odd))
-    return made if number % 3 else made.offline("the pier is gone", made.time + number)
+    return made if number % 3 else made.offline("the pier is gone", made.ticks + number)
 
 
 async def filmed(page: Page, server: OverlayServer, query: str) -> FlashMeter:

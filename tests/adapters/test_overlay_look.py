@@ -104,7 +104,7 @@ async def test_the_checker_finds_nothing_serious(
     await show(page, server, f"{EVERYTHING}&theme={theme}")
     await asyncio.sleep(0.4)  # colours fade
     assert await serious_violations(page) == []
-    server.publish(full().offline("the pier is gone", full().time + 75))
+    server.publish(full().offline("the pier is gone", full().ticks + 75))
     await page.wait_for("document.body.dataset.source", "offline")
     await asyncio.sleep(0.4)
     assert await serious_violations(page) == []
@@ -194,7 +194,7 @@ async def test_a_state_is_told_by_shape_and_words(page: Page, server: OverlaySer
         await page.wait_for(opacity.format(watch), [shape])
         assert await page.evaluate(text_of(f"[data-watch={watch}] .state")) == words
     assert await page.evaluate(style_of("[data-watch=oil] .mark", "display")) == "none"
-    server.publish(full().offline("the pier is gone", full().time + 75))
+    server.publish(full().offline("the pier is gone", full().ticks + 75))
     await page.wait_for(opacity.format("east"), ["offline"])
     assert await page.evaluate(text_of("[data-watch=east] .state")) == "offline 1 min"
 

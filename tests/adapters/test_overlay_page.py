@@ -130,7 +130,7 @@ async def test_offline_is_grey_with_its_age(page: Page, server: OverlayServer) -
     await page.wait_for(shown("east", "state"), "hit")
     colour = "getComputedStyle(document.querySelector('[data-watch=oil] .value')).color"
     assert await page.evaluate(colour) == "rgb(255, 255, 255)"
-    server.publish(last.offline("the pier is gone", last.time + 75))
+    server.publish(last.offline("the pier is gone", last.ticks + 75))
     await page.wait_for(shown("oil", "state"), "offline 1 min")
     assert await page.evaluate(shown("oil")) == "73"
     # a hit is not known any more, and is not shown as one
@@ -140,7 +140,7 @@ async def test_offline_is_grey_with_its_age(page: Page, server: OverlayServer) -
     assert await page.evaluate(target.format("oil")) == "none"
     await page.wait_for(colour, "rgb(180, 180, 180)")
     await page.wait_for(NOTICE, "the pier is gone")
-    server.publish(replace(last, note="").offline("the pier is gone", last.time + 3))
+    server.publish(replace(last, note="").offline("the pier is gone", last.ticks + 3))
     await page.wait_for(shown("oil", "state"), "offline 5 s")  # it goes on counting by itself
     server.publish(three(74))
     await page.wait_for(colour, "rgb(255, 255, 255)")

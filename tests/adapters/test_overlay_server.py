@@ -118,7 +118,7 @@ async def test_a_snapshot_carries_what_pages_show(
     assert oil["words"] == ""
     assert (east["distance"], east["words"]) == (2.75, "+2.75 to go")
     assert (east["target_text"], east["target"]) == ("120.0 ± 0.5", "miss")
-    server.publish(sent.offline("the pier is gone", sent.time + 1))
+    server.publish(sent.offline("the pier is gone", sent.ticks + 1))
     async with http.ws_connect(server.url + "live") as live:
         gone = (await live.receive_json(timeout=2))["readings"][1]
     assert (gone["target"], gone["distance"], gone["words"]) == ("unknown", None, "")

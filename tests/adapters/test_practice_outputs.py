@@ -20,7 +20,7 @@ from adapters.outputs.homie_practice import NO_PRACTICE, PracticeTopics
 from adapters.outputs.mqtt import MqttOutput
 from adapters.outputs.overlay import OverlayServer
 from adapters.outputs.plain_lines import PlainLines
-from adapters.outputs.practice_words import practice_words, rate_words
+from adapters.outputs.practice_words import marked_words, practice_words, rate_words, seen_words
 from adapters.outputs.terminal import TerminalOutput
 from adapters.outputs.terminal_line import Alphabet
 from adapters.outputs.terminal_steps import step_line
@@ -332,3 +332,15 @@ async def test_by_a_real_broker(broker: Mosquitto) -> None:
     assert set(description["nodes"]["practice"]["properties"]) - {"event"} == {
         topic.removeprefix(f"{NODE}/") for topic in kept if topic.startswith(NODE)
     }
+
+
+def test_nobody_knows_how_many_frames_were_missed_where_the_counter_went_round() -> None:
+    attempt = Attempt(7, "export", 1, 1.0, Outcome.FAILED, "turn", doubtful=True)
+    assert marked_words(attempt) == "failed at turn, frames missed, nobody knows how many"
+    assert seen_words(attempt) == "not known"
+
+
+def test_a_step_over_an_unknown_gap_is_no_best() -> None:
+    known = StepResult("turn", StepOutcome.DONE, 0, 9, 1.0, 8, doubtful=True)
+    least = StepResult("turn", StepOutcome.DONE, 0, 2, 1.0, None, doubtful=True)
+    assert (known.known_frames, least.known_frames) == (9, None)

@@ -236,3 +236,7 @@ def test_only_source_errors_escape_from_damaged_copies(
     except SourceError:
         return
     assert 0 < count <= 130
+
+
+def test_the_demo_passes_the_outside_checker() -> None:
+    assert findings(DEMO) == []

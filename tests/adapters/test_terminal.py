@@ -23,7 +23,8 @@ from adapters.outputs.plain_lines import PlainLines
 from adapters.outputs.terminal import TerminalOutput
 from adapters.outputs.terminal_painter import Painter
 from adapters.outputs.terminal_table import TerminalTable
-from adapters.outputs.words import printable, state_words, status_words, target_words
+from adapters.outputs.words import state_words, status_words, target_words
+from adapters.printable import printable
 from bridge.readings import Frame, Reading, Status, Watch
 from bridge.target import Target, between, equals, near
 from bridge.values import BOOLEAN, FLOAT, INTEGER, TEXT, Kind, Value, ValueType
@@ -129,11 +130,11 @@ def test_offline_is_said_once() -> None:
     lines = PlainLines()
     last = three(812)
     lines.changes(last)
-    assert lines.changes(last.offline("the pier is gone", last.time + 1)) == (
+    assert lines.changes(last.offline("the pier is gone", last.ticks + 1)) == (
         "the pier is gone\n"
         "frame 812: oil=812 (offline); east=117.25 (offline); held_x_low offline\n"
     )
-    assert lines.changes(last.offline("the pier is gone", last.time + 9)) == ""
+    assert lines.changes(last.offline("the pier is gone", last.ticks + 9)) == ""
 
 
 async def test_without_a_terminal_there_are_no_control_codes() -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.adapters.desk_daemon import eventually
 from tests.adapters.tmux_window import Tmux, cursor_is_back, shows, tmux
 from tests.commands import files, practice_files
 
@@ -74,16 +75,18 @@ async def test_a_fault_leaves_the_terminal_in_order(tmux: Tmux, tmp_path: Path) 
 
 
 async def test_the_stop_key_gives_the_terminal_back_for_a_while(tmux: Tmux, tmp_path: Path) -> None:
-    tmux.run("kill-session")
+    # a server without a session ends, and one that just ends takes no new one
     tmux.run("-u", "new-session", "-d", "-x", "100", "-y", "30", "env PS1='$ ' bash --norc -i")
+    tmux.run("kill-session", "-t", "0")
     tmux.type(command(files.write(tmp_path)))
     await shows(tmux, ["● hit"], 15)
     tmux.run("send-keys", "C-z")
     await shows(tmux, ["Stopped"])
     assert tmux.cursor()
     tmux.type("clear; fg")
+    # what stood there before still shows a hit
+    await eventually(lambda: not tmux.cursor(), 15, "drawn again")
     await shows(tmux, ["● hit"])
-    assert not tmux.cursor()
     tmux.run("send-keys", "C-c")
     await cursor_is_back(tmux)
 

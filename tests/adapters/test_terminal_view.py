@@ -186,7 +186,7 @@ def test_other_encodings_hold_every_line(encoding: str) -> None:
 
 def test_an_offline_source_is_told_first() -> None:
     last = three(812)
-    lines = view(last.offline("the pier is gone", last.time + 61), 60, 20)
+    lines = view(last.offline("the pier is gone", last.ticks + 61), 60, 20)
     assert lines[0].startswith("‖ offline 1 min  frame 812")
     assert "the pier is gone" in lines
 

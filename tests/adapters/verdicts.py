@@ -78,7 +78,7 @@ LOOK = """
   const text = (root, part) => root.querySelector(part)?.textContent ?? null;
   function expected(value) {
     if (value === "–") {
-      return {status: "null", target: "none", mark: "absent", words: /^nothing there/, at: null};
+      return {status: "null", target: "unknown", mark: "absent", words: /^nothing there/, at: null};
     }
     const number = Number(value);
     const hundredths = Math.round(number * 100);

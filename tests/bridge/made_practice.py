@@ -20,6 +20,7 @@ from bridge.practice import Practice
 from bridge.practising import Practising, Rules
 from bridge.readings import Frame, Watch
 from bridge.source import Consistency
+from bridge.standstill import Standstill
 from bridge.values import Value
 from schemas.errors import OutputError
 from schemas.loader import load_bridge
@@ -178,6 +179,8 @@ class Rig:
         self.output = Frames()
         self.number = 0
         self.now = 1000.0
+        self.ticks = 500.0
+        self.beats = 0.0
         self.daemon = Daemon(
             self.source,
             [self.output, *outputs],
@@ -188,6 +191,9 @@ class Rig:
             log=logging.getLogger("lowhalf.test"),
             clock=lambda: self.now,
             practising=Practising(Rules.of(self.bridge.file), self.keeper),
+            ticks=lambda: self.ticks,
+            # these frames come faster than the game's, so that beats would always be late
+            standstill=Standstill(lambda: self.beats),
         )
 
     def poke(self, **places: int) -> None:
@@ -195,9 +201,10 @@ class Rig:
             self.source.poke(PLACES[name], value.to_bytes(4, "big"))
 
     async def frame(self, number: int | None = None, **places: int) -> Frame:
-        """A frame in which places hold values, taken and published; the clock goes on by 0.25 s."""
+        """A frame in which places hold values, taken and published; the clocks go on by 0.25 s."""
         self.number = self.number + 1 if number is None else number
         self.now += 0.25
+        self.ticks += 0.25
         self.poke(frame=self.number, **places)
         count = len(self.output.frames)
         self.source.frame(self.number)

@@ -206,6 +206,6 @@ class Watched:
             image = Image.of(self._memory, [bytes(memory)])
             assert evaluator.evaluate(image, frame["frame"]) == set()
             evaluator.commit()
-            practising.take(self._plan, evaluator, frame["frame"] / 60, list)
+            practising.take(self._plan, evaluator, 0.0, list, ticks=frame["frame"] / 60)
         practising.cut_off("the story is over")
         return keeper.ends

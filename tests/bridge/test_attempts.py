@@ -18,7 +18,7 @@ START = replace(IDLE, start=True)
 def play(machine: Attempts, *frames: Seen, first: int = 1) -> list[Attempt]:
     """Frames in a row; gives the attempts that ended.  A frame takes a quarter of a second."""
     ended = [
-        machine.take(seen, number, number / 4, "export")
+        machine.take(seen, number, number / 4, "export", ticks=9 + number / 4)
         for number, seen in enumerate(frames, first)
     ]
     return [attempt for attempt in ended if attempt is not None]
@@ -174,28 +174,28 @@ def test_where_nobody_counts_frames_it_is_not_known_whether_all_were_seen() -> N
 
 def test_what_rose_in_a_gap() -> None:
     machine = alone()
-    machine.take(Seen(), 1, 1.0, "export", 0)
-    machine.take(Seen(start=True), 2, 2.0, "export", 0)
+    machine.take(Seen(), 1, 0.0, "export", 0, ticks=1.0)
+    machine.take(Seen(start=True), 2, 0.0, "export", 0, ticks=2.0)
     # true before and behind the gap, but a counter tells that success became true twice in it
     rose = Seen(start=True, success=True, rises=(0, 2, 0))
-    machine.take(Seen(start=True, success=True), 3, 3.0, "export", 0)
-    machine.take(Seen(), 4, 4.0, "export", 0)
-    machine.take(Seen(start=True), 5, 5.0, "export", 0)
-    ended = machine.take(rose, 9, 9.0, "export", 3)
+    machine.take(Seen(start=True, success=True), 3, 0.0, "export", 0, ticks=3.0)
+    machine.take(Seen(), 4, 0.0, "export", 0, ticks=4.0)
+    machine.take(Seen(start=True), 5, 0.0, "export", 0, ticks=5.0)
+    ended = machine.take(rose, 9, 0.0, "export", 3, ticks=9.0)
     assert ended is not None
     assert (ended.number, ended.outcome, ended.frames, ended.frames_seen) == (
         *(2, Outcome.SUCCESS, 4, 1),
     )
     # reset likewise, and start three times
     rose = Seen(start=True, rises=(3, 0, 1))
-    assert machine.take(rose, 14, 14.0, "export", 4) is None
+    assert machine.take(rose, 14, 0.0, "export", 4, ticks=14.0) is None
     assert [(a.number, a.began_frame, a.frames, a.unseen_before) for a in machine.unseen] == [
         (3, 10, 4, 4),
         (4, 10, 4, 0),
     ]
     assert machine.open is not None
     assert (machine.open.number, machine.open.began_frame) == (5, 10)
-    assert machine.take(Seen(), 15, 15.0, "export", 0) is None
+    assert machine.take(Seen(), 15, 0.0, "export", 0, ticks=15.0) is None
     assert machine.unseen == ()
 
 
@@ -204,7 +204,9 @@ def test_doubt_goes_with_the_attempt_that_was_judged_in_it() -> None:
     unsure = replace(IDLE, doubtful=True)
     # start was doubtful while none was open: it may have become true before
     play_whole = [IDLE, unsure, START, FAIL_1, IDLE, START, FAIL_1]
-    ended = [machine.take(seen, n, float(n), "export", 0) for n, seen in enumerate(play_whole, 1)]
+    ended = [
+        machine.take(seen, n, 0.0, "export", 0, ticks=n) for n, seen in enumerate(play_whole, 1)
+    ]
     first, second = (attempt for attempt in ended if attempt is not None)
     assert (first.doubtful, first.whole, first.unseen_before) == (True, False, 2)
     assert (second.doubtful, second.whole, second.unseen_before) == (False, True, 0)
@@ -340,7 +342,7 @@ def test_against_a_model(frames: list[Told], waits: tuple[bool, ...], explicit: 
             told.reset,
             tuple(StepSeen(done, begin, fail) for begin, done, fail in told.steps),
         )
-        ended.append(machine.take(seen, number, float(number), "export"))
+        ended.append(machine.take(seen, number, 0.0, "export", ticks=number))
         if machine.open is not None and machine.open.began_frame == number:
             opened += 1
     ended.append(machine.cut_off("the end"))

@@ -351,12 +351,12 @@ def test_a_greedy_list_is_tried_once_a_frame_and_not_by_every_watch() -> None:
 
 def test_a_heap_that_takes_too_long_to_walk_is_told_of_as_far_as_it_was_walked() -> None:
     guest = HeapGuest()
-    guest.heap(gulls(4000))
+    guest.heap(gulls(16_000, 0x20))
     guest.aim(guest.start(3))
     watches = {
         "blocks": "len(blocks())",
         "near": "block(held).index",
-        "far": f"block({guest.start(3999)}).index",
+        "far": f"block({guest.start(15_999)}).index",
         "plain": "word",
     }
     clock = Clock(0.0009)
@@ -373,7 +373,7 @@ def test_a_heap_that_takes_too_long_to_walk_is_told_of_as_far_as_it_was_walked()
     assert heap.damaged.endswith(": " + reason)
     clock.step = 0.0
     run.frame()
-    assert (run["blocks"].value, run["far"].value) == (4000, 3999)
+    assert (run["blocks"].value, run["far"].value) == (16_000, 15_999)
 
 
 def test_steps_depend_on_text_and_memory_alone() -> None:

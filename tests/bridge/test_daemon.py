@@ -131,6 +131,7 @@ class Bench:
         self.source.poke(0x8000_1000, (42).to_bytes(4, "big"))
         self.output = Kept()
         self.now = 1000.0
+        self.ticks = 50.0
         self.daemon = Daemon(
             self.source,
             [self.output],
@@ -140,6 +141,7 @@ class Bench:
             rate=240,
             log=logging.getLogger("lowhalf.test"),
             clock=lambda: self.now,
+            ticks=lambda: self.ticks,
         )
 
     @contextlib.asynccontextmanager
@@ -186,7 +188,7 @@ async def test_a_source_is_lost_and_comes_back(
         frame = await paced.until(lambda frame: frame.number == 1)
         assert [reading.value for reading in frame.readings] == [42, None]
         assert statuses(frame) == [Status.OK, Status.NULL]
-        paced.now += 7.5
+        paced.ticks += 7.5
         paced.source.lose("went dark")
         gone = await paced.until(lambda frame: Status.OFFLINE in statuses(frame))
         assert gone.number == 1
@@ -195,7 +197,7 @@ async def test_a_source_is_lost_and_comes_back(
         assert {reading.age for reading in gone.readings} == {7.5}
         assert {reading.reason for reading in gone.readings} == {"fake: went dark"}
         assert gone.note == "fake: went dark"
-        paced.now += 2.5
+        paced.ticks += 2.5
         older = await paced.until(lambda frame: frame.readings[0].age == 10)
         assert older.readings[0].value == 42
         paced.source.restore()
@@ -343,6 +345,20 @@ async def test_what_a_source_notes_is_logged_once(
             paced.source.frame(number)
         await paced.until(lambda frame: frame.number == 3)
     assert logged(caplog) == ["fake: its length is odd"]
+
+
+async def test_what_a_source_notes_is_logged_also_while_no_frame_comes(
+    paced: Bench, caplog: pytest.LogCaptureFixture
+) -> None:
+    async with paced.running():
+        paced.source.frame(1)
+        await paced.until(lambda frame: frame.number == 1)
+        paced.source.notes.append("what follows it is no message")
+        for _ in range(500):
+            if logged(caplog):
+                break
+            await asyncio.sleep(0.02)
+    assert logged(caplog) == ["fake: what follows it is no message"]
 
 
 async def test_an_unknown_build_is_logged_once_and_left_when_it_is_known(

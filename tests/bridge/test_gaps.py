@@ -15,7 +15,6 @@ from hypothesis import strategies as st
 
 from bridge.evaluator import Evaluator
 from bridge.over_frames import MOST_VALUES, NoArgument, NoValueYet, Tally, make
-from bridge.pace import Pace
 from bridge.rises import counted
 from tests.bridge.made_guest import Guest
 
@@ -266,44 +265,3 @@ def test_doubt_is_handed_on() -> None:
     assert doubtful(4) == {"n": True, "m": True, "s": True, "y": False}
     evaluator.clear()
     assert not any(doubtful(5).values())
-
-
-# how fast the counter goes
-
-
-def paced(frames_a_second: float) -> Pace:
-    pace = Pace()
-    for number in range(200):
-        pace.took(number, number / frames_a_second)
-    return pace
-
-
-def test_a_jump_is_what_no_time_explains() -> None:
-    pace, last = paced(60), 199 / 60
-    assert pace.explains(1, last + 1 / 60)
-    # held up for ten seconds; and a game that is played four times as fast meanwhile
-    assert pace.explains(600, last + 10)
-    assert pace.explains(2400, last + 10)
-    assert pace.explains(200, last + 1 / 60)
-    assert not pace.explains(300, last + 1 / 60)
-    assert not pace.explains(100_000, last + 10)
-    # a clock that was set back explains no more than none
-    assert not pace.explains(300, last - 3600)
-
-
-def test_a_faster_game_has_more_room_and_a_slower_one_no_less() -> None:
-    assert paced(2000).explains(8000, 199 / 2000 + 0.01)
-    slow = paced(4)
-    assert slow.explains(240, 199 / 4 + 0.01)
-    assert not slow.explains(250, 199 / 4 + 0.01)
-
-
-def test_before_a_pace_is_known_nothing_is_a_jump() -> None:
-    pace = Pace()
-    assert pace.explains(1 << 31, 0.0)
-    pace.took(1, 0.0)
-    pace.took(2, 0.5)
-    assert pace.explains(1 << 31, 0.6)
-    pace = paced(60)
-    pace.forget()
-    assert pace.explains(1 << 31, 4.0)

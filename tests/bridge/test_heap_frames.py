@@ -91,9 +91,9 @@ async def test_a_reading_has_value_text_address_target_and_warning(tmp_path: Pat
     assert found(frame, "other").status is Status.FREED
     assert frame.heap is not None
     assert [block.owner for block in frame.heap.blocks] == ["crate", "free", "gull"]
-    gone = frame.offline("was lost", frame.time + 1).readings[0]
+    gone = frame.offline("was lost", frame.ticks + 1).readings[0]
     assert (gone.status, gone.value, gone.reason) == (Status.OFFLINE, 0xBEEF, "was lost")
-    kept = frame.stale("no whole frame", frame.time + 1).readings[0]
+    kept = frame.stale("no whole frame", frame.ticks + 1).readings[0]
     assert (kept.status, kept.value) == (Status.FREED, 0xBEEF)
 
 

@@ -376,8 +376,8 @@ async def test_a_counter_of_16_bits_that_runs_over_skips_nothing(tmp_path: Path)
     source = Busy(Consistency.SENDER, paced=True)
     guest(source)
     sampler = await Bench(tmp_path, 'frame = "tick"', WATCHES).sampler(source)
-    for number in (0xFFFE, 0xFFFF, 0, 1, 4):
-        source.poke(0x8000_0020, number.to_bytes(2, "big"))
+    for number in (0xFFFE, 0xFFFF, 0x1_0000, 0x1_0001, 0x1_0004):
+        source.poke(0x8000_0020, (number & 0xFFFF).to_bytes(2, "big"))
         source.next()
         assert (await take(sampler)).number == number
     assert (sampler.stats.skipped, sampler.stats.resets) == (2, 0)

@@ -308,7 +308,7 @@ def test_killed_in_the_middle_of_an_attempt(tmp_path: Path) -> None:
     assert again["attempts"][number]["attempt"] == number + 1
     # a busy machine may miss all of a lap, which the lap counter tells of: it is cut off as well
     cut = [one for one in again["attempts"] if one["outcome"] == "cut-off"]
-    assert [one["attempt"] for one in cut if one["reason"] != UNSEEN] == [number]
+    assert [one["attempt"] for one in cut if one["reason"] != UNSEEN] == [number], cut
     assert again["totals"]["cut_off"] == len(cut)
 
 

@@ -47,9 +47,10 @@ def test_attempts_are_kept_while_it_runs_and_nothing_is_left_behind(
     before = sorted(packaged.iterdir())
     kept: list[Outcome] = []
 
-    def run(bridge: Bridge, arguments: argparse.Namespace) -> int:
+    def run(bridge: Bridge, arguments: argparse.Namespace, *, spare_ports: int) -> int:
+        assert spare_ports == demo.SPARE_PORTS
         assert bridge.attempts_path.parent.parent == temporary
-        code = run_bridge(bridge, arguments)
+        code = run_bridge(bridge, arguments, spare_ports=spare_ports)
         database = open_for_reading(bridge.attempts_path)
         try:
             kept.extend(each.outcome for each in read_attempts(database, running=False))
@@ -70,12 +71,12 @@ def test_attempts_are_kept_while_it_runs_and_nothing_is_left_behind(
 def test_nothing_is_left_behind_where_it_fails(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def run(bridge: Bridge, arguments: argparse.Namespace) -> int:
+    def run(bridge: Bridge, arguments: argparse.Namespace, *, spare_ports: int) -> int:
         sqlite3.connect(bridge.attempts_path).close()
         raise KeyboardInterrupt
 
     monkeypatch.setattr(demo, "run_bridge", run)
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
     with pytest.raises(KeyboardInterrupt):
-        demo.run(argparse.Namespace())
+        demo.run(argparse.Namespace(listen=None))
     assert list(tmp_path.iterdir()) == []

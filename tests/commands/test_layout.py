@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import json
 import struct
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ import pytest
 
 from adapters.commands.main import main
 from schemas.layout_file import BlockTable, load_layout
+from tests.commands import evil_files
 from tests.commands.command import lowhalf
 
 ROOT = Path(__file__).parents[2]
@@ -477,3 +479,21 @@ def test_the_daemon_agrees_with_the_guest_in_every_frame_of_a_recording(tmp_path
         )
         values.add(setup["value"])
     assert {0, 1} <= values
+
+
+def test_an_owner_that_no_layout_can_name_is_told_of(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The schema may call a block whatever it likes; a layout's names are short."""
+    for owner in ("", "g" * 65):
+        schema = tomllib.loads(evil_files.SCHEMA)
+        schema["heap"]["owner"]["sizes"] = {owner: 0x20}
+        bridge = evil_files.write(tmp_path, schema)
+        path = tmp_path / "long.layout.toml"
+        assert main(["layout", "save", str(bridge), str(path)]) == 2
+        shown = f"{owner[:19]}…{owner[-19:]}" if owner else ""
+        assert capsys.readouterr().err == (
+            f'lowhalf: {path}: not saved: the owner "{shown}" has {len(owner)} characters, '
+            "expected 1 to 64\n"
+        )
+        assert not path.exists()

@@ -212,7 +212,7 @@ def test_a_dump_is_one_frame(tmp_path: Path) -> None:
     stats = counts(done.stderr.splitlines())
     assert (stats.pop("batches"), stats) == (
         0,
-        {"frames": 1, "skipped": 0, "lag": 0, "torn": 0, "not whole": 0, "resets": 0},
+        {"frames": 1, "skipped": 0, "lag": 0, "torn": 0, "not whole": 0, "unclear": 0, "resets": 0},
     )
     assert "output terminal: skipped 0" in done.stderr
 

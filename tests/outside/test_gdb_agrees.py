@@ -227,7 +227,8 @@ def paths_of(build: str) -> tuple[dict[str, str], dict[str, Leaf]]:
 
 
 def _leaf(layout: BuildLayout, path: str) -> Leaf:
-    number = check(layout, {"one": path}).slots[-1].number
+    program = check(layout, {"one": path})
+    number = program.slots[program.watches["one"]].number
     assert isinstance(number, Read)
     return number.leaf
 

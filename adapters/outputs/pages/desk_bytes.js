@@ -2,6 +2,7 @@
 // word under the half or the byte that is meant.
 
 import { child, put } from "/pages/elements.js";
+import { printable } from "/pages/printable.js";
 
 const ROW = 8;
 
@@ -54,7 +55,7 @@ export class Bytes {
       const kind = within(i, strip.part) ? "part" : within(i, strip.value) ? "value" : "other";
       if (cell.dataset.kind !== kind) cell.dataset.kind = kind;
     }
-    this.picture.setAttribute("aria-label", sentence(strip));
+    this.picture.setAttribute("aria-label", printable(sentence(strip)));
     const half = strip.part ? ", double bar: the part that is meant" : "";
     put(this.legend, `bar: the value, ${strip.type}${half}; ${strip.order}-endian`);
   }

@@ -4,6 +4,7 @@ import { drawTrace } from "/pages/desk_plot.js";
 import { Room } from "/pages/desk_room.js";
 import { Trace } from "/pages/desk_trace.js";
 import { child, mark, put } from "/pages/elements.js";
+import { printable } from "/pages/printable.js";
 import { WARNINGS, hasValue, markOf, stateWords, valueText } from "/pages/words.js";
 
 const LONG = 14; // characters, from which a value is set smaller
@@ -90,7 +91,7 @@ export class Entry {
   learn() {
     const { label, watch, expression = "", group = "" } = this.reading;
     this.hay = `${label}\n${watch}\n${expression}\n${group}`.toLocaleLowerCase();
-    this.button.title = expression;
+    this.button.title = printable(expression);
   }
 
   // The value's room only grows, so that nothing beside it moves.

@@ -20,6 +20,7 @@ function lines(snapshot) {
     ["torn", String(stats.torn), "taken again"],
   );
   if (stats.unwhole > 0) found.push(["not whole", String(stats.unwhole), "the guard never passed"]);
+  if (stats.unclear > 0) found.push(["unclear", String(stats.unclear), "gaps nobody can count"]);
   if (stats.resets > 0) found.push(["resets", String(stats.resets), "the game began again"]);
   return found;
 }
@@ -46,6 +47,8 @@ export class HealthPanel {
     this.note = child(element, "sentence", "p");
     this.note.dir = "auto";
     this.source = facts(element);
+    this.keeping = child(element, "sentence", "p");
+    this.keeping.dir = "auto";
     this.title = child(element, "", "h3");
     put(this.title, "Outputs");
     this.outputs = facts(element);
@@ -63,6 +66,9 @@ export class HealthPanel {
   show(snapshot) {
     put(this.note, snapshot.note ?? "");
     this.fill(this.source, lines(snapshot));
+    const notice = snapshot.health?.notice ?? "";
+    this.keeping.hidden = notice === "";
+    put(this.keeping, notice && `Attempts: ${notice}`);
     const outputs = outputLines(snapshot);
     this.title.hidden = outputs.length === 0;
     this.fill(this.outputs, outputs);

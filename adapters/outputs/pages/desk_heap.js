@@ -8,6 +8,7 @@ import { Room } from "/pages/desk_room.js";
 import { child, put } from "/pages/elements.js";
 import { HeapFrame } from "/pages/heap_frame.js";
 import { Keyed } from "/pages/keyed.js";
+import { printable } from "/pages/printable.js";
 import { percent } from "/pages/words.js";
 
 const MOST_OWNERS = 10;
@@ -150,7 +151,7 @@ export class HeapPanel {
     this.damage.hidden = !heap.damaged;
     this.canvas.hidden = this.shares.hidden = this.blocks.element.hidden = !some;
     this.pinList.hidden = pins.length === 0;
-    this.canvas.setAttribute("aria-label", `map of the heap: ${sentence(heap)}`);
+    this.canvas.setAttribute("aria-label", printable(`map of the heap: ${sentence(heap)}`));
     this.fit(this.pinLines, pins.map(({ label, index, within, watch }) => {
       const place = within === null ? "" : within === 0 ? ", its first byte" : `, ${hexadecimal(within)} bytes into it`;
       return [watch, `${label}: block ${index}, ${ownerName(heap, heap.blocks[index])}${place}`, watch === this.chosen];

@@ -3,6 +3,7 @@
 // A numbered pennant stands on each block that a watch points to.
 
 import { Stretch } from "/pages/desk_stretch.js";
+import { printable } from "/pages/printable.js";
 
 const LINE = 36; // CSS pixels from line to line
 const BAR = 22;
@@ -117,7 +118,7 @@ export class HeapMap {
       pen.rect(left + 4, this.top(row), width - 9, BAR);
       pen.clip();
       pen.fillStyle = used ? colours.ink : colours.muted;
-      pen.fillText(owner.replaceAll("_", " "), left + 5, this.top(row) + BAR / 2 - 0.5);
+      pen.fillText(printable(owner.replaceAll("_", " ")), left + 5, this.top(row) + BAR / 2 - 0.5);
       pen.restore();
     }
   }
@@ -167,7 +168,7 @@ export class HeapMap {
     pen.fill();
     pen.fillStyle = colours.paper;
     pen.textAlign = way > 0 ? "left" : "right";
-    pen.fillText(text, x + way * 3, top - 7);
+    pen.fillText(printable(text), x + way * 3, top - 7);
     pen.textAlign = "left";
   }
 

@@ -13,7 +13,7 @@ export function wellFormed(text) {
 
 // A basic string.  What steers a reader's eye is written as an escape too.
 function quoted(text) {
-  return `"${wellFormed(text).replace(/["\\]|[\p{Cc}\p{Zl}\p{Zp}\u202a-\u202e\u2066-\u2069]/gu, (letter) =>
+  return `"${wellFormed(text).replace(/["\\]|[\p{Cc}\p{Zl}\p{Zp}\u061c\u200b-\u200f\u202a-\u202e\u2060-\u2069\ufeff]/gu, (letter) =>
     SHORT[letter] ?? `\\u${letter.codePointAt(0).toString(16).toUpperCase().padStart(4, "0")}`)}"`;
 }
 

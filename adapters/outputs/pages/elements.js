@@ -1,4 +1,7 @@
-// Elements.  Text from guests and schemas goes in by textContent alone, and so is never HTML.
+// Elements.  Text from guests and schemas goes in by textContent alone, and so is never HTML; what
+// is written here shows its hidden characters.
+
+import { printable } from "/pages/printable.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 
@@ -11,8 +14,9 @@ export function child(parent, name, tag = "span") {
 
 // Whether the text had to be changed.
 export function put(element, text) {
-  if (element.textContent === text) return false;
-  element.textContent = text;
+  const shown = printable(text ?? "");
+  if (element.textContent === shown) return false;
+  element.textContent = shown;
   return true;
 }
 

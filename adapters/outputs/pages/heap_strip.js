@@ -2,6 +2,7 @@
 
 import { child, put } from "/pages/elements.js";
 import { HeapFrame } from "/pages/heap_frame.js";
+import { printable } from "/pages/printable.js";
 
 const GAP_FROM = 4; // blocks narrower than this in pixels get no gap between them
 
@@ -44,7 +45,7 @@ export class HeapStrip {
     this.element.dataset.empty = heap ? "no" : "yes";
     const said = words(heap);
     put(this.note, said);
-    this.strip.setAttribute("aria-label", `heap: ${said}`);
+    this.strip.setAttribute("aria-label", printable(`heap: ${said}`));
     this.strip.hidden = !heap || heap.count === 0;
     this.draw();
     return { changed: true, pending: false };

@@ -34,6 +34,7 @@ function missing({ frames, frames_seen: seen }) {
 // known.
 export function missedWords(attempt) {
   if (attempt.whole !== false) return "";
+  if ((attempt.frames ?? null) === null) return "frames missed, nobody knows how many";
   const missed = missing(attempt);
   return missed > 0 ? `${missed} of ${attempt.frames} frames missed` : "frames missed before it";
 }

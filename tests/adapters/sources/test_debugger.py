@@ -374,6 +374,24 @@ async def test_a_guest_that_others_halt_is_read_and_not_let_go(
     assert stub.running
 
 
+async def test_stops_that_come_again_and_again_are_a_line_each(
+    stub: ScriptedStub, source: DebuggerStub
+) -> None:
+    await source.fetch([LINE])
+    for _ in range(30):
+        await until(lambda: stub.running)
+        stub.halt()
+        await asyncio.sleep(0.01)
+        await source.fetch([LINE])
+        stub.running = True
+        await source.fetch([LINE])
+    assert source.take_notes() == [
+        "the guest was halted by something else (signal 2): it is read as it stands, and goes on "
+        "when that lets it",
+        "the guest goes on",
+    ]
+
+
 async def test_closing_leaves_a_guest_halted_that_others_halted(
     stub: ScriptedStub, source: DebuggerStub
 ) -> None:
