@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import AsyncIterator, Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -15,9 +16,47 @@ settings.register_profile("lowhalf", deadline=None, suppress_health_check=[Healt
 settings.load_profile("lowhalf")
 
 
+TESTS = Path(__file__).parent
+ALONE = frozenset(
+    [
+        "adapters/sources/test_debugger_live.py",
+        "adapters/sources/test_shared_memory.py",
+        "adapters/test_mqtt_far.py",
+        "adapters/test_overlay_fifty_pages.py",
+        "adapters/test_overlay_flashes.py",
+        "adapters/test_overlay_server.py",
+        "adapters/test_overlay_truth.py",
+        "adapters/test_terminal_session.py",
+        "adapters/test_web_flood.py",
+        "adapters/test_web_terminal.py",
+        "bridge/test_questions_live.py",
+        "commands/test_attempts.py",
+        "commands/test_daemon_ends.py",
+        "commands/test_layout.py",
+        "commands/test_stats.py",
+        "outside/test_fuzz_expressions.py",
+        "outside/test_heap_against_guest.py",
+        "test_counters_live.py",
+        "test_end_to_end.py",
+        "test_long_run.py",
+        "test_practice_live.py",
+        "test_restarts.py",
+    ]
+)
+"""Modules whose tests follow a game, a film or a crowd in real time: with the benchmarks they have
+the machine for themselves (``-m timing``), and all others share it."""
+
+
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Skip a test with the name of the Debian package that it needs, where that is missing."""
+    """Mark what needs the machine for itself; skip a test that needs a Debian package by its name.
+
+    Before pytest selects by marks.
+    """
     for item in items:
+        module = item.path.relative_to(TESTS).as_posix()
+        if module in ALONE or module.startswith("benchmarks/"):
+            item.add_marker("timing")
         for mark in item.iter_markers("needs"):
             package, *programs = mark.args
             missing = [name for name in programs or [package] if shutil.which(name) is None]

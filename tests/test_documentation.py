@@ -91,7 +91,8 @@ def test_the_readme_has_exactly_two_set_up_commands() -> None:
     blocks = re.findall(r"^```sh\n(.*?)^```$", README, re.M | re.S)
     assert [block.count("\n") for block in blocks] == [1, 1]
     assert blocks[0].rstrip().endswith("lowhalf demo")
-    assert blocks[1].rstrip().endswith("pytest")
+    assert blocks[1].count("-m pytest") == 2
+    assert blocks[1].rstrip().endswith("-m timing")
 
 
 def test_the_readmes_first_paragraph_states_the_job() -> None:

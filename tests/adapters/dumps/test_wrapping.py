@@ -202,7 +202,9 @@ def test_an_encrypted_zip_says_so() -> None:
         unpack(bytes(archive))
 
 
-@pytest.mark.parametrize("data", [b"", *(pack(b"") for pack in PACKERS.values())])
+@pytest.mark.parametrize(
+    "data", [b"", *(pack(b"") for pack in PACKERS.values())], ids=["nothing", *PACKERS]
+)
 def test_fault_14_an_empty_dump(data: bytes) -> None:
     with pytest.raises(SourceUnusable) as caught:
         unpack(data)
