@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import signal
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 
@@ -45,6 +46,15 @@ ALONE = frozenset(
 )
 """Modules whose tests follow a game, a film or a crowd in real time: with the benchmarks they have
 the machine for themselves (``-m timing``), and all others share it."""
+
+
+def pytest_configure() -> None:
+    """What was started in the background ignores signals, and so would all that it starts."""
+    for name in ("SIGINT", "SIGHUP", "SIGQUIT"):
+        number = getattr(signal, name, None)  # Windows has one of them
+        if number is not None and signal.getsignal(number) is signal.SIG_IGN:
+            usual = signal.default_int_handler if name == "SIGINT" else signal.SIG_DFL
+            signal.signal(number, usual)
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -50,6 +50,7 @@ def log_to(outputs: Sequence[Output]) -> Iterator[None]:
     """The program's log, while its daemon runs; nothing else writes to standard error meanwhile."""
     log = logging.getLogger("lowhalf")
     handler = _Lines(outputs)
+    before = log.level, log.propagate
     log.addHandler(handler)
     log.setLevel(logging.INFO)
     log.propagate = False
@@ -58,3 +59,5 @@ def log_to(outputs: Sequence[Output]) -> Iterator[None]:
             yield
     finally:
         log.removeHandler(handler)
+        log.setLevel(before[0])
+        log.propagate = before[1]

@@ -118,6 +118,10 @@ class PushServer(PushedFrames):
         connections = list(self._connections)
         for connection in connections:
             connection.cancel()
+        # one that was never begun cannot close its own
+        for writer in self._strangers:
+            writer.transport.abort()
+        self._strangers.clear()
         if connections:
             await asyncio.wait(connections)
         if server is not None:

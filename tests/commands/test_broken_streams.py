@@ -163,7 +163,7 @@ def test_a_standard_output_that_is_closed_from_the_start(name: str, places: dict
 def test_a_full_disk_under_standard_error_changes_nothing(
     name: str, places: dict[str, str]
 ) -> None:
-    words = [word.replace("30", "1") for word in filled(name, places)]
+    words = ["1" if word == "30" else word for word in filled(name, places)]
     usual = run(words)
     with opened(FULL) as full:
         done = run(words, stderr=full)
