@@ -466,6 +466,8 @@ def test_the_daemon_agrees_with_the_guest_in_every_frame_of_a_recording(tmp_path
     wanted = lowhalf("read", str(path), "--watch", "checksum", "--json").stdout
     good = json.loads(wanted)["readings"][0]["value"]
     text = path.read_text("utf-8").replace('kind = "file"', 'kind = "recording"')
+    # all of the lap's 20 seconds
+    text = text.replace("[source]", "[source]\nspeed = 6")
     path.write_text(text.replace("first-print-carry.bin.gz", "demo.mcap"), "utf-8")
     done = lowhalf("run", str(path), "--json", "--seconds", "5")
     assert done.returncode == 0, done.stderr
