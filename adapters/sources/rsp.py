@@ -184,8 +184,14 @@ class Client:
         self._put(packet(payload))
 
     def interrupt(self) -> None:
-        """Ask a running guest to stop; a stop will come."""
-        self._out += INTERRUPT
+        """Ask a running guest to stop; a stop will come.
+
+        Acknowledgements of answers that came late, after it was let go, wait until it has stopped.
+        """
+        if not self._out.lstrip(b"+-"):
+            self._out[:0] = INTERRUPT
+        else:
+            self._out += INTERRUPT
 
     def nudge(self) -> None:
         """An acknowledgement of nothing: a halted stub ignores it."""

@@ -225,6 +225,20 @@ def test_an_interrupt_is_one_raw_byte() -> None:
     assert client.data_to_send() == b"+"
 
 
+def test_an_answer_that_came_after_the_guest_was_let_go_is_acknowledged_once_it_stands() -> None:
+    """Its acknowledgement would halt the guest, and the interrupt then find it halted."""
+    client = asked(1)
+    client.data_to_send()
+    client.command(b"c")
+    client.data_to_send()
+    client.receive(b"+$07#67")
+    client.interrupt()
+    assert client.data_to_send() == b"\x03+"
+    client.command(b"c")
+    client.interrupt()
+    assert client.data_to_send() == b"$c#63\x03"
+
+
 # damage
 
 
