@@ -18,18 +18,20 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
-from bridge.byte_order import ByteOrder
-from bridge.memory import MemoryMap
-from bridge.output import Output
-from bridge.plan import Plan
-from bridge.practising import Practising
-from bridge.questions import Questions
-from bridge.readings import Frame, Reading, Status, Watch
-from bridge.recurring import RecurringTrouble
-from bridge.sampler import NOT_WHOLE, WITHOUT_FRAME, Sampler
-from bridge.source import Consistency, Source
-from bridge.standstill import EVERY, Standstill
-from bridge.ticks import ticks as seconds_that_pass
+from bridge.memory.address_map import MemoryMap
+from bridge.memory.byte_order import ByteOrder
+from bridge.ports.output import Output
+from bridge.ports.source import Consistency, Source
+from bridge.prepared import PreparedBuild
+from bridge.questions.question import Questions
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Reading, Watch
+from bridge.reporting.recurring import RecurringTrouble
+from bridge.sampling.practice_tracker import PracticeTracker
+from bridge.sampling.sampler import NOT_WHOLE, WITHOUT_FRAME, Sampler
+from bridge.sampling.standstill import EVERY, Standstill
+from bridge.sampling.ticks import ticks as seconds_that_pass
+from bridge.values.status import Status
 from schemas.errors import (
     LowhalfError,
     OutputError,
@@ -40,7 +42,7 @@ from schemas.errors import (
 )
 
 FIRST_WAIT = 0.25
-LONGEST_WAIT = 1.0
+MAX_WAIT = 1.0
 AGE_EVERY = 1.0
 LAST_FRAME_SHOWN = 0.5
 ENDED = "lowhalf ended"
@@ -65,14 +67,14 @@ class Daemon:
         self,
         source: Source,
         outputs: Sequence[Output],
-        plans: Mapping[str, Plan],
+        prepared_builds: Mapping[str, PreparedBuild],
         memory: MemoryMap,
         *,
         declared: ByteOrder | None,
         rate: float,
         log: logging.Logger,
         clock: Callable[[], float] = time.time,
-        practising: Practising | None = None,
+        practising: PracticeTracker | None = None,
         questions: Questions | None = None,
         ticks: Callable[[], float] = seconds_that_pass,
         standstill: Standstill | None = None,
@@ -80,7 +82,7 @@ class Daemon:
         self.source = source
         self.outputs = list(outputs)
         self.last: Frame | None = None
-        self._plans = plans
+        self._plans = prepared_builds
         self._memory = memory
         self._declared = declared
         self._rate = rate
@@ -198,7 +200,7 @@ class Daemon:
                 self._practising.cut_off("the source was lost")
             self._offline(reason)
             await asyncio.sleep(wait * random.uniform(0.5, 1.0))
-            wait = min(wait * 2, LONGEST_WAIT)
+            wait = min(wait * 2, MAX_WAIT)
 
     def _cut_off(self, reason: str) -> None:
         """End the open attempt and show that it ended, since no frame comes after it."""
@@ -263,25 +265,25 @@ class Daemon:
                 await asyncio.sleep(WITHOUT_FRAME)
 
     async def _take_frames(self, sampler: Sampler) -> None:
-        plan = None
+        prepared = None
         while True:
             frame = await sampler.next()
             if self._reason and self.last is not None:
                 self._log.info("%s: is back", self.source.name)
             self._reason = ""
             self._log_notes()
-            if sampler.plan is not plan and sampler.plan is not None:
-                plan = sampler.plan
+            if sampler.prepared is not prepared and sampler.prepared is not None:
+                prepared = sampler.prepared
                 order = "" if self.source.order is ByteOrder.BIG else f", {self.source.order}"
-                build = f"build {plan.layout.name}{order}"
+                build = f"build {prepared.layout.name}{order}"
                 if build != self._build:
                     self._build = build
                     self._log.info("%s: %s", self.source.name, build)
-                self._announce(plan.watches)
+                self._announce(prepared.watches)
             self._log_trouble(frame)
             self._publish(frame)
             if self.source.consistency is Consistency.STILL and not self.source.paced:
-                if sampler.plan is None:
+                if sampler.prepared is None:
                     raise SourceUnusable(frame.note, source=self.source.name)
                 if self._questions is not None:
                     await self._answer(sampler, self._questions, 0.0)

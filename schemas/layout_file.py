@@ -16,8 +16,8 @@ from schemas.table import Table
 from schemas.toml_file import TomlText
 
 FREE = "free"
-MOST_BLOCKS = 16_384
-MOST_OWNER = 64
+MAX_BLOCKS = 16_384
+MAX_OWNER = 64
 _HEAD = """\
 # The shape of a heap, block by block in the order of the allocator's list; sizes are in bytes of
 # payload, at is how far behind the first block's payload each begins.  Edit as you like: without
@@ -35,7 +35,7 @@ class BlockTable(Table):
     """One block of the heap."""
 
     owner: str = Field(
-        min_length=1, max_length=MOST_OWNER, description='what lives there, such as "gull"; "free"'
+        min_length=1, max_length=MAX_OWNER, description='what lives there, such as "gull"; "free"'
     )
     size: ByteCount = Field(lt=1 << 64, description="bytes of payload")
     used: bool = Field(description="whether it is handed out; else all but free ones are")
@@ -58,8 +58,8 @@ class BlockTable(Table):
 
 def _counted(blocks: tuple[BlockTable, ...]) -> tuple[BlockTable, ...]:
     # not as a length, which would count sound blocks alone and so tell of a second fault
-    if not 0 < len(blocks) <= MOST_BLOCKS:
-        raise ValueError(f"expected 1 to {MOST_BLOCKS} blocks, found {len(blocks)}")
+    if not 0 < len(blocks) <= MAX_BLOCKS:
+        raise ValueError(f"expected 1 to {MAX_BLOCKS} blocks, found {len(blocks)}")
     return blocks
 
 

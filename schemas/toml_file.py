@@ -18,7 +18,7 @@ from schemas.table import shown
 from schemas.toml_lines import Key, line_of
 
 Model = TypeVar("Model", bound=BaseModel)
-LARGEST_FILE = 16 << 20
+MAX_FILE_SIZE = 16 << 20
 
 
 class TomlText:
@@ -33,8 +33,8 @@ class TomlText:
     def read(cls, path: Path, error: type[FileError]) -> TomlText:
         """Read *path*.  Raises *error* where it cannot be read or is not UTF-8."""
         try:
-            if path.stat().st_size > LARGEST_FILE:
-                raise error(f"is larger than {LARGEST_FILE >> 20} MiB", file=str(path))
+            if path.stat().st_size > MAX_FILE_SIZE:
+                raise error(f"is larger than {MAX_FILE_SIZE >> 20} MiB", file=str(path))
             text = path.read_text("utf-8-sig")
         except UnicodeDecodeError as fault:
             raise error(f"is not UTF-8 text: byte {fault.start}", file=str(path)) from fault

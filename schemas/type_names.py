@@ -17,8 +17,8 @@ _TYPE = re.compile(
     r"(?P<counts>(?:\[\s*(?:0[xX][0-9A-Fa-f]{1,8}|0|[1-9][0-9]{0,9})\s*\]\s*)*)"
 )
 _COUNT = re.compile(r"\[\s*(\w+)\s*\]")
-MOST_ELEMENTS = 1 << 24
-MOST_LEVELS = 16
+MAX_ELEMENTS = 1 << 24
+MAX_LEVELS = 16
 """Pointers and dimensions of a type; a C compiler need not take more than 12 of both
 (ISO C 5.2.4.1)."""
 
@@ -46,14 +46,12 @@ def parse_type(text: str) -> TypeName:
     total = 1
     for count in counts:
         total *= count
-        if not count or total > MOST_ELEMENTS:
-            raise ValueError(f'"{text}": expected counts of 1 to {MOST_ELEMENTS} elements in all')
+        if not count or total > MAX_ELEMENTS:
+            raise ValueError(f'"{text}": expected counts of 1 to {MAX_ELEMENTS} elements in all')
     name = TypeName(match["name"], match["stars"].count("*"), counts)
     for found, what in ((name.pointers, "*"), (len(counts), "[…]")):
-        if found > MOST_LEVELS:
-            raise ValueError(
-                f'"{text[:40]}…": expected at most {MOST_LEVELS} {what}, found {found}'
-            )
+        if found > MAX_LEVELS:
+            raise ValueError(f'"{text[:40]}…": expected at most {MAX_LEVELS} {what}, found {found}')
     if name.name == "char" and (name.pointers or not counts):
         raise ValueError(f'"{text}": char needs a length, as in char[16]')
     return name

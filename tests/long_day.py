@@ -37,15 +37,15 @@ from urllib.parse import quote
 import aiohttp
 import psutil
 
-from adapters.commands.until_stopped import PassingThreads
+from adapters.commands.console.until_stopped import PassingThreads
 from adapters.commands.wiring import make_outputs, make_practising
-from adapters.outputs.mqtt import MqttOutput
-from adapters.outputs.overlay import OverlayServer
+from adapters.outputs.mqtt.output import MqttOutput
+from adapters.outputs.web.server import OverlayServer
 from adapters.sources.fake import ScriptedSource
 from bridge.daemon import Daemon
-from bridge.plan import memory_map, plans
-from bridge.questions import Questions
-from bridge.source import Consistency
+from bridge.ports.source import Consistency
+from bridge.prepared import memory_map, prepare
+from bridge.questions.question import Questions
 from schemas.loader import load_bridge
 from tests.adapters.mosquitto import Mosquitto, until
 from tests.adapters.raw_websocket import RawWebSocket
@@ -285,7 +285,7 @@ class LongDay:
         self.log.addHandler(self.logged)
         self.log.setLevel(logging.INFO)
         self.log.propagate = False
-        ready, questions = plans(bridge), Questions()
+        ready, questions = prepare(bridge), Questions()
         stream = self.terminal.stream
         outputs = make_outputs(bridge, ready, questions, self.log, show="table", stream=stream)
         (self.overlay,) = (each for each in outputs if isinstance(each, OverlayServer))

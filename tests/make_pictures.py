@@ -45,7 +45,7 @@ SIZES = {
     "desk-dark.png": (1280, 800),
 }
 """Each picture's width and height in pixels."""
-MOST_BYTES = 200_000
+MAX_BYTES = 200_000
 COLOURS = 128
 
 LAPS = 3

@@ -14,8 +14,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from adapters.attempts.database import open_for_reading, read_attempts
-from bridge.attempts import Attempt, Outcome
+from adapters.practice_log.database import open_for_reading, read_attempts
+from bridge.practice.attempts import Attempt, Outcome
 from tests.bridge.judge import Judgement, Truth, judge
 from tests.commands.command import Running
 from tests.guest import practice

@@ -9,10 +9,11 @@ import pytest
 
 from adapters.commands.main import COMMANDS
 from adapters.commands.sources import models
-from bridge.functions import FUNCTIONS
-from bridge.readings import Status, Watch
-from bridge.target import equals
-from bridge.values import Kind, ValueType
+from bridge.expressions.functions.table import FUNCTIONS
+from bridge.readings.reading import Watch
+from bridge.values.status import Status
+from bridge.values.target import equals
+from bridge.values.value_type import Kind, ValueType
 from schemas import output_settings
 from schemas.bridge_file import BridgeFile, Guard, Sampling, TargetTable, WatchTable
 from schemas.heap_table import HeapOwnerTable, HeapTable
@@ -75,7 +76,7 @@ def test_the_readme_tells_of_every_command() -> None:
 
 
 def test_the_readme_tells_of_every_topic_of_a_watch() -> None:
-    from adapters.outputs import homie
+    from adapters.outputs.mqtt import homie
 
     kind = ValueType(Kind.INTEGER, 16, name="u16")
     watch = Watch("held_x_low", "", "0", kind, target=equals(5, kind))
@@ -102,13 +103,13 @@ def test_the_readmes_first_paragraph_states_the_job() -> None:
 
 
 def test_the_readmes_example_files_load(tmp_path: Path) -> None:
-    from bridge.plan import plans
+    from bridge.prepared import prepare
     from schemas.loader import load_bridge
 
     schema, bridge = re.findall(r"^```toml\n(# harbour.*?)^```$", README, re.M | re.S)
     (tmp_path / "harbour.schema.toml").write_text(schema, "utf-8")
     path = tmp_path / "harbour.bridge.toml"
     path.write_text(bridge, "utf-8")
-    ready = plans(load_bridge(path))
+    ready = prepare(load_bridge(path))
     assert list(ready) == ["first-print", "export"]
     assert [watch.name for watch in ready["export"].watches] == ["held_x_low", "crates"]

@@ -20,11 +20,11 @@ from tests.adapters.mosquitto import needs_mosquitto
 EVERY, FRAMES = 8, 12
 MINUTES = 24 * 60 // EVERY
 
-MOST_GROWTH = 8.0
+MAX_GROWTH = 8.0
 """MiB of resident memory from the middle to the end.  Measured: -1 to 3; the allocator's holes."""
-MOST_BLOCKS = 6_000
+MAX_BLOCKS = 6_000
 """Python's blocks likewise, of 200,000: caches with a bound of their own still fill."""
-MOST_OF_A_TYPE = 30
+MAX_OF_A_TYPE = 30
 """Objects of one of our own types likewise.  What is left behind by each minute would be 90."""
 OURS = ("adapters.", "bridge.", "schemas.")
 
@@ -73,15 +73,15 @@ def test_memory_is_flat(day: dict[str, Any]) -> None:
     rows, most = day["rows"], list(day["grown"].items())[:20]
     middle, last = rows[len(rows) // 2], rows[-1]
     assert (middle["at"], last["at"]) == ("50.0 %", "100.0 %")
-    assert last["resident"] - middle["resident"] < MOST_GROWTH, most
-    assert last["blocks"] - middle["blocks"] < MOST_BLOCKS, most
+    assert last["resident"] - middle["resident"] < MAX_GROWTH, most
+    assert last["blocks"] - middle["blocks"] < MAX_BLOCKS, most
 
 
 def test_no_type_of_ours_piles_up(day: dict[str, Any]) -> None:
     grown = {
         what: count
         for what, count in day["grown"].items()
-        if what.removeprefix("objects of ").startswith(OURS) and count > MOST_OF_A_TYPE
+        if what.removeprefix("objects of ").startswith(OURS) and count > MAX_OF_A_TYPE
     }
     assert grown == {}
 

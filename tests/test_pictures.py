@@ -27,7 +27,7 @@ def test_a_picture_is_there_and_is_told_in_words(words: str, path: str) -> None:
         assert picture.format == "PNG"
         assert picture.size == make_pictures.SIZES[Path(path).name]
         assert len(picture.convert("RGB").getcolors(1 << 24) or ()) > 20  # it is not empty
-    assert (ROOT / path).stat().st_size < make_pictures.MOST_BYTES
+    assert (ROOT / path).stat().st_size < make_pictures.MAX_BYTES
 
 
 def test_a_picture_of_another_size_is_not_saved(
@@ -43,12 +43,12 @@ def test_a_picture_of_another_size_is_not_saved(
 
 
 def test_the_scripts_bridge_file_is_the_demo_with_steps(tmp_path: Path) -> None:
-    from bridge.plan import plans
+    from bridge.prepared import prepare
     from schemas.loader import load_bridge
 
     path = make_pictures.write_bridge(tmp_path)
     bridge = load_bridge(path)
-    assert plans(bridge)
+    assert prepare(bridge)
     assert len(bridge.file.steps) == 4
     assert bridge.file.outputs.overlay is not None
     assert bridge.file.outputs.overlay.listen == "127.0.0.1:0"

@@ -9,7 +9,7 @@ from collections import Counter
 
 import pytest
 
-from bridge.attempts import Outcome
+from bridge.practice.attempts import Outcome
 from tests import practice_live
 from tests.guest import build as guest_build
 from tests.guest import practice

@@ -39,9 +39,9 @@ SCHEMA = Path(__file__).parents[1] / "schemas" / "games" / "tidewright.schema.to
 
 OFFLINE_WITHIN, BACK_WITHIN = 3.0, 6.0
 """Seconds; the aim on an idle machine is 1 and 2."""
-MOST_LINES = 2
+MAX_LINES = 2
 """Lines of the log that a kill and a return may cost."""
-MOST_GROWTH = 5.0
+MAX_GROWTH = 5.0
 """MiB of resident memory: less than a frame's image for each round.  The allocator may keep the
 place of one such image once, whenever it first finds two at a time."""
 SETTLED = 10
@@ -205,9 +205,9 @@ def check(measured: Measured, rounds: int) -> None:
     assert len(measured.back) == rounds
     assert max(measured.offline + measured.offline_mqtt) < OFFLINE_WITHIN, measured
     assert max(measured.back + measured.back_mqtt) < BACK_WITHIN, measured
-    assert max(map(len, measured.lines)) <= MOST_LINES, max(measured.lines, key=len)
+    assert max(map(len, measured.lines)) <= MAX_LINES, max(measured.lines, key=len)
     if rounds > SETTLED + 1:
-        assert measured.sizes[-1] - measured.sizes[SETTLED] < MOST_GROWTH, measured.sizes
+        assert measured.sizes[-1] - measured.sizes[SETTLED] < MAX_GROWTH, measured.sizes
 
 
 @pytest.fixture(scope="module")

@@ -11,16 +11,17 @@ from pathlib import Path
 
 import pytest
 
-from adapters.commands.one_frame import take_frame
 from adapters.commands.wiring import make_source
-from adapters.recordings.recording import open_recording
-from adapters.sources.recording import RecordingPlayer
-from bridge.attempts import Attempt, Outcome
-from bridge.byte_order import ByteOrder, reorder
-from bridge.plan import memory_map, plans
-from bridge.practising import Practising, Rules
-from bridge.readings import Frame, Status
-from bridge.sampler import Sampler
+from adapters.recordings.reader import open_recording
+from adapters.sessions.one_frame import take_frame
+from adapters.sources.recording.player import RecordingPlayer
+from bridge.memory.byte_order import ByteOrder, reorder
+from bridge.practice.attempts import Attempt, Outcome
+from bridge.prepared import memory_map, prepare
+from bridge.readings.frame import Frame
+from bridge.sampling.practice_tracker import PracticeTracker, Rules
+from bridge.sampling.sampler import Sampler
+from bridge.values.status import Status
 from schemas.loader import Bridge, load_bridge
 from schemas.source_settings import FileSource, RecordingSource
 from tests.guest import build as guest_build
@@ -51,7 +52,7 @@ def frame_of(sample: Sample, dump: Path | None = None) -> Frame:
         source = FileSource(kind="file", path=str(dump.absolute()))
         file = bridge.file.model_copy(update={"source": source})
         bridge = Bridge(file, bridge.text, bridge.schema)
-    return take_frame(bridge, plans(bridge), 10.0)
+    return take_frame(bridge, prepare(bridge), 10.0)
 
 
 def ram_of(sample: Sample) -> bytes:
@@ -77,7 +78,7 @@ def test_every_dump_has_a_bridge_file_and_a_line_in_the_readme() -> None:
 @pytest.mark.parametrize("path", sorted(SAMPLES.glob("*.bridge.toml")), ids=lambda path: path.name)
 def test_every_bridge_file_is_right_on_every_build(path: Path) -> None:
     bridge = load_bridge(path)
-    assert set(plans(bridge)) == {"first-print", "second-print", "export"}
+    assert set(prepare(bridge)) == {"first-print", "second-print", "export"}
     assert all(watch.label for watch in bridge.file.watches)
     source = bridge.file.source
     assert isinstance(source, FileSource | RecordingSource)
@@ -230,8 +231,8 @@ async def test_the_demo_plays_through_its_bridge_file(monkeypatch: pytest.Monkey
     source = make_source(fast, SAMPLES, {})
     assert isinstance(source, RecordingPlayer)
     memory = await source.open(memory_map(bridge.schema))
-    practising = Practising(Rules.of(bridge.file))
-    ready = plans(bridge)
+    practising = PracticeTracker(Rules.of(bridge.file))
+    ready = prepare(bridge)
     sampler = Sampler(source, ready, memory, declared=None, rate=60, practising=practising)
     rooms, kinds, hit = set(), set(), set()
     ended: dict[int, Attempt] = {}
@@ -270,4 +271,4 @@ async def test_the_demo_plays_through_its_bridge_file(monkeypatch: pytest.Monkey
     assert [step.frames for step in failed.steps] == [44, 15, 180]
     assert good.outcome is Outcome.SUCCESS
     assert [step.frames for step in good.steps] == [44, 15, 60, 60]
-    assert all(len(plan.tallies) == 1 for plan in ready.values())
+    assert all(len(prepared.tallies) == 1 for prepared in ready.values())

@@ -10,26 +10,26 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from adapters.commands.attach_bridge import Attached, bridge_text
-from adapters.commands.attach_counting import unsigned_symbols, watch_counters
-from adapters.commands.attach_places import Search, own_processes, search
-from adapters.commands.telling import tell
-from adapters.commands.until_stopped import run_until_stopped
+from adapters.commands.attaching.bridge import Attached, bridge_text
+from adapters.commands.attaching.counting import unsigned_symbols, watch_counters
+from adapters.commands.attaching.places import Search, own_processes, search
+from adapters.commands.console.telling import tell
+from adapters.commands.console.until_stopped import run_until_stopped
 from adapters.commands.wiring import make_source
-from adapters.sources import find_ram
-from adapters.sources.find_ram import Copy
-from bridge.byte_order import ByteOrder
-from bridge.checker import check
-from bridge.identify import evidence_spans, identities
-from bridge.memory import MemoryMap, Region
-from bridge.plan import Plan, memory_map
-from bridge.source import Source
+from adapters.sources.process import find_ram
+from adapters.sources.process.find_ram import Copy
+from bridge.builds.evidence import evidence_spans, identities
+from bridge.expressions.checker import check
+from bridge.memory.address_map import MemoryMap, Region
+from bridge.memory.byte_order import ByteOrder
+from bridge.ports.source import Source
+from bridge.prepared import PreparedBuild, memory_map
 from schemas.compiler import Schema, load_schema
 from schemas.errors import LowhalfError, SourceError, SourceUnusable
 from schemas.existing import exists
 from schemas.source_settings import AnySource, DebuggerSource, ProcessSource, SharedSource
 
-MOST_PLACES = 32
+MAX_PLACES = 32
 OPEN_FOR = 10.0
 
 
@@ -109,10 +109,10 @@ def _write(target: Path, text: str, *, replace: bool) -> None:
     try:
         with target.open("w" if replace else "x", encoding="utf-8", newline="\n") as file:
             file.write(text)
-    except FileExistsError as error:
-        raise LowhalfError(f"{target} is there already; --force replaces it") from error
-    except OSError as error:
-        raise LowhalfError(f"{target} cannot be written: {error.strerror}") from error
+    except FileExistsError as fault:
+        raise LowhalfError(f"{target} is there already; --force replaces it") from fault
+    except OSError as fault:
+        raise LowhalfError(f"{target} cannot be written: {fault.strerror}") from fault
 
 
 async def _look(
@@ -120,16 +120,16 @@ async def _look(
 ) -> tuple[list[Attached], list[str]]:
     """Everything that holds a known build, and in words what was tried."""
     memory = memory_map(schema)
-    plans = {
-        name: Plan(layout, check(layout, {}), (), None, None)
+    prepared_builds = {
+        name: PreparedBuild(layout, check(layout, {}), (), None, None)
         for name, layout in schema.builds.items()
     }
     places: list[_Place] = []
-    region = _marked_region(plans, memory)
+    region = _marked_region(prepared_builds, memory)
     if region is None:
         tried = ["shared files and processes: no build has recognise bytes to look for"]
     else:
-        wanted = find_ram.signatures(plans, memory, region)
+        wanted = find_ram.signatures(prepared_builds, memory, region)
         result = await asyncio.to_thread(search, wanted, region, process)
         tried = result.tried
         known = {signature.build: signature.known for signature in wanted}
@@ -139,9 +139,9 @@ async def _look(
         places.insert(0, _Place(settings, f"debugger {debugger}"))
     else:
         tried.append("debugger: none was named; emulators with a stub take --debugger HOST:PORT")
-    if len(places) > MOST_PLACES:
-        tried.append(f"only the first {MOST_PLACES} of {len(places)} places were tried")
-    looks = [_try(place, plans, memory) for place in places[:MOST_PLACES]]
+    if len(places) > MAX_PLACES:
+        tried.append(f"only the first {MAX_PLACES} of {len(places)} places were tried")
+    looks = [_try(place, prepared_builds, memory) for place in places[:MAX_PLACES]]
     found: list[Attached] = []
     copies: list[str] = []
     for place, answer in zip(places, await asyncio.gather(*looks), strict=False):
@@ -160,9 +160,11 @@ async def _look(
     return living or found, tried
 
 
-def _marked_region(plans: Mapping[str, Plan], memory: MemoryMap) -> Region | None:
+def _marked_region(
+    prepared_builds: Mapping[str, PreparedBuild], memory: MemoryMap
+) -> Region | None:
     """The first region in which a build has recognise bytes."""
-    marked = (r for r in memory.regions if find_ram.signatures(plans, memory, r))
+    marked = (r for r in memory.regions if find_ram.signatures(prepared_builds, memory, r))
     return next(marked, None)
 
 
@@ -192,13 +194,15 @@ def _begins_page(copy: Copy) -> bool:
     return copy.address % 0x1000 in (0, 16)
 
 
-async def _try(place: _Place, plans: Mapping[str, Plan], memory: MemoryMap) -> Attached | str:
+async def _try(
+    place: _Place, prepared_builds: Mapping[str, PreparedBuild], memory: MemoryMap
+) -> Attached | str:
     """Read a place through the source that a bridge file would name; in words why not."""
-    source = make_source(place.settings, Path.cwd(), plans)
+    source = make_source(place.settings, Path.cwd(), prepared_builds)
     try:
         async with asyncio.timeout(OPEN_FOR):
             held = await source.open(memory)
-            return await _measure(source, place, plans, held)
+            return await _measure(source, place, prepared_builds, held)
     except SourceError as fault:
         return str(fault)
     except TimeoutError:
@@ -209,10 +213,10 @@ async def _try(place: _Place, plans: Mapping[str, Plan], memory: MemoryMap) -> A
 
 
 async def _measure(
-    source: Source, place: _Place, plans: Mapping[str, Plan], held: MemoryMap
+    source: Source, place: _Place, prepared_builds: Mapping[str, PreparedBuild], held: MemoryMap
 ) -> Attached | str:
     where = place.where
-    layouts = [plan.layout for plan in plans.values()]
+    layouts = [prepared.layout for prepared in prepared_builds.values()]
     marks = evidence_spans(layouts, held)
     async with source.held_still():
         found = dict(zip(marks, await source.fetch(marks), strict=True))
@@ -223,7 +227,7 @@ async def _measure(
     if len(builds) > 1:
         return f"{where}: builds {' and '.join(builds)} are both recognised"
     match = matches[0]
-    layout = plans[match.build].layout
+    layout = prepared_builds[match.build].layout
     source.order = match.order
     counting = await watch_counters(source, held, unsigned_symbols(layout, held))
     if place.known_bytes < find_ram.FEWEST_BYTES and not counting:

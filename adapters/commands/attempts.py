@@ -9,7 +9,8 @@ from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from adapters.attempts.attempts_json import (
+from adapters.commands.read import columns
+from adapters.json_forms.attempts import (
     attempts_json,
     best_and_median,
     done_of,
@@ -20,11 +21,10 @@ from adapters.attempts.attempts_json import (
     steps_of,
     whole_ones,
 )
-from adapters.commands.read import columns
-from adapters.outputs.practice_words import outcome_words, rate_words, seen_words
 from adapters.printable import json_text, printable, spreadsheet_cell
-from bridge.attempts import Attempt, Outcome
-from bridge.steps import StepOutcome
+from adapters.words.practice import outcome_words, rate_words, seen_words
+from bridge.practice.attempts import Attempt, Outcome
+from bridge.practice.steps import StepOutcome
 from schemas.loader import Bridge, load_bridge
 
 SHOWN = 10

@@ -7,9 +7,9 @@ from pathlib import Path
 
 from adapters.commands.read import columns
 from adapters.printable import printable
-from bridge.evaluator import Evaluator
-from bridge.explain import address_form
-from bridge.plan import memory_map, plans
+from bridge.evaluation.evaluator import Evaluator
+from bridge.paths.derivation import address_form
+from bridge.prepared import memory_map, prepare
 from schemas.loader import load_bridge
 
 
@@ -19,19 +19,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     bridge = load_bridge(arguments.bridge)
-    ready, memory = plans(bridge), memory_map(bridge.schema)
+    ready, memory = prepare(bridge), memory_map(bridge.schema)
     found: dict[str, list[int | None]] = {
-        name: Evaluator(plan.program, plan.layout, memory, whole=False).fixed_addresses
-        for name, plan in ready.items()
+        name: Evaluator(prepared.program, prepared.layout, memory, whole=False).fixed_addresses
+        for name, prepared in ready.items()
     }
     first = next(iter(ready.values()))
     rows = [["watch", "type", *ready]]
     for watch in first.watches:
         row = [watch.name, watch.type.name]
-        for name, plan in ready.items():
-            slot = plan.program.watches[watch.name]
+        for name, prepared in ready.items():
+            slot = prepared.program.watches[watch.name]
             address = found[name][slot]
-            form = address_form(plan.program.slots[slot].address_node)
+            form = address_form(prepared.program.slots[slot].address_node)
             row.append(form if address is None else f"0x{address:08X}")
         rows.append(row)
     schema = bridge.schema

@@ -7,17 +7,17 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from adapters.commands.dump_arguments import each_dump, print_json
-from adapters.commands.expecting import add_expect_argument, met
-from adapters.commands.one_frame import take_frame, with_dump
+from adapters.commands.console.dump_arguments import each_dump, print_json
+from adapters.commands.console.expecting import add_expect_argument, met
 from adapters.commands.read import add_reading_arguments, columns, title
-from adapters.outputs.step_words import step_rows
 from adapters.printable import printable
-from bridge.explain import explain, working
-from bridge.plan import plans
+from adapters.sessions.one_frame import take_frame, with_dump
+from adapters.words.derivation import step_rows
+from bridge.paths.derivation import explain, working
+from bridge.prepared import prepare
 from schemas.loader import load_bridge
 
-LONGEST_LABEL = 48
+MAX_LABEL_LENGTH = 48
 """Characters of a label that stands beside what it labels."""
 
 
@@ -31,9 +31,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     bridge = load_bridge(arguments.bridge)
     watches = {watch.name: watch.expr for watch in bridge.file.watches}
-    ready = plans(bridge)
-    explained = {name: explain(plan, watches, arguments.watch) for name, plan in ready.items()}
-    asking = {name: plan for name, (plan, _) in explained.items()}
+    ready = prepare(bridge)
+    explained = {
+        name: explain(prepared, watches, arguments.watch) for name, prepared in ready.items()
+    }
+    asking = {name: prepared for name, (prepared, _) in explained.items()}
 
     def tell(dump: Path | None) -> int:
         asked = with_dump(bridge, dump, arguments.format)
@@ -69,8 +71,8 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _beside_long_labels(rows: Sequence[Sequence[str]]) -> Iterator[str]:
     """Aligned lines; a label that is long, as a list's is, has a line of its own above."""
-    short = [row if len(row[0]) <= LONGEST_LABEL else ["", *row[1:]] for row in rows]
+    short = [row if len(row[0]) <= MAX_LABEL_LENGTH else ["", *row[1:]] for row in rows]
     for row, line in zip(rows, columns(short), strict=True):
-        if len(row[0]) > LONGEST_LABEL:
+        if len(row[0]) > MAX_LABEL_LENGTH:
             yield printable(row[0])
         yield line

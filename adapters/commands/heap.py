@@ -7,15 +7,15 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from adapters.commands.dump_arguments import each_dump, print_json
-from adapters.commands.heap_strip import strip
-from adapters.commands.one_frame import take_heap, with_dump
+from adapters.commands.console.dump_arguments import each_dump, print_json
+from adapters.commands.console.heap_strip import strip
+from adapters.commands.console.standard_streams import styled
 from adapters.commands.read import add_reading_arguments, columns, title
-from adapters.commands.standard_streams import styled
 from adapters.printable import printable
-from bridge.heap import Heap
-from bridge.plan import plans
-from bridge.readings import Frame
+from adapters.sessions.one_frame import take_heap, with_dump
+from bridge.heap.blocks import Heap
+from bridge.prepared import prepare
+from bridge.readings.frame import Frame
 from schemas.loader import load_bridge
 
 _STYLES = {True: "bold cyan", False: "dim", None: "yellow"}
@@ -28,7 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     bridge = load_bridge(arguments.bridge)
-    ready = plans(bridge)
+    ready = prepare(bridge)
 
     def show(dump: Path | None) -> int:
         asked = with_dump(bridge, dump, arguments.format)

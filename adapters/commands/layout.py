@@ -8,29 +8,21 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
-from adapters.commands.dump_arguments import each_dump, one_dump, print_json
-from adapters.commands.one_frame import take_heap, with_dump
+from adapters.commands.console.dump_arguments import each_dump, one_dump, print_json
 from adapters.commands.read import add_reading_arguments, columns, title
-from adapters.outputs.layout_json import comparison_json, sizes_may_differ
+from adapters.json_forms.heap_shape import comparison_json, sizes_may_differ
 from adapters.printable import printable
-from bridge.heap import Heap
-from bridge.heap_layout import (
-    Comparison,
-    Layout,
-    Line,
-    Sort,
-    compare,
-    layout_from,
-    layout_of,
-)
-from bridge.layout_words import first_words, name, place_words
-from bridge.plan import Plan, plans
-from bridge.readings import Frame
+from adapters.sessions.one_frame import take_heap, with_dump
+from bridge.heap.blocks import Heap
+from bridge.heap.shape import Comparison, Layout, Line, Sort, compare, layout_from, layout_of
+from bridge.heap.shape_words import first_words, name, place_words
+from bridge.prepared import PreparedBuild, prepare
+from bridge.readings.frame import Frame
 from schemas.errors import LayoutFileError, shortened
 from schemas.existing import exists
 from schemas.layout_file import (
-    MOST_BLOCKS,
-    MOST_OWNER,
+    MAX_BLOCKS,
+    MAX_OWNER,
     BlockTable,
     LayoutFile,
     layout_text,
@@ -80,17 +72,17 @@ def _save(arguments: argparse.Namespace) -> int:
             f"not saved: {heap.damaged}; --damaged saves the {len(heap.blocks)} blocks before that",
             file=str(path),
         )
-    if not 0 < len(heap.blocks) <= MOST_BLOCKS:
+    if not 0 < len(heap.blocks) <= MAX_BLOCKS:
         raise LayoutFileError(
-            f"not saved: the heap has {len(heap.blocks)} blocks, expected 1 to {MOST_BLOCKS}",
+            f"not saved: the heap has {len(heap.blocks)} blocks, expected 1 to {MAX_BLOCKS}",
             file=str(path),
         )
     owners = [block.owner for block in layout_of(heap).blocks]
-    misnamed = next((owner for owner in owners if not 0 < len(owner) <= MOST_OWNER), None)
+    misnamed = next((owner for owner in owners if not 0 < len(owner) <= MAX_OWNER), None)
     if misnamed is not None:
         raise LayoutFileError(
             f'not saved: the owner "{shortened(misnamed, 40)}" has {len(misnamed)} characters, '
-            f"expected 1 to {MOST_OWNER}",
+            f"expected 1 to {MAX_OWNER}",
             file=str(path),
         )
     text = layout_text(
@@ -136,9 +128,9 @@ def _compare(arguments: argparse.Namespace) -> int:
 def _compared(
     arguments: argparse.Namespace, dump: Path | None, file: LayoutFile, frame: Frame, heap: Heap
 ) -> int:
-    if len(heap.blocks) > MOST_BLOCKS:
+    if len(heap.blocks) > MAX_BLOCKS:
         raise LayoutFileError(
-            f"not compared: the heap has {len(heap.blocks)} blocks, expected at most {MOST_BLOCKS}",
+            f"not compared: the heap has {len(heap.blocks)} blocks, expected at most {MAX_BLOCKS}",
             file=str(arguments.layout),
         )
     expected = layout_from(file)
@@ -166,12 +158,12 @@ def _compared(
     return 0 if found.first is None and heap.damaged is None else 1
 
 
-def _prepared(arguments: argparse.Namespace) -> tuple[Bridge, dict[str, Plan]]:
+def _prepared(arguments: argparse.Namespace) -> tuple[Bridge, dict[str, PreparedBuild]]:
     # without what may name layouts that are yet to be saved
     bridge = load_bridge(arguments.bridge, layouts=False)
     bare: dict[str, Any] = {"watches": (), "steps": (), "attempts": None, "layouts": {}}
     bridge = Bridge(bridge.file.model_copy(update=bare), bridge.text, bridge.schema)
-    return bridge, plans(bridge)
+    return bridge, prepare(bridge)
 
 
 def _counted(blocks: int) -> str:

@@ -47,8 +47,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _with_streams(arguments: Sequence[str] | None) -> int:
     import sys
 
-    from adapters.commands.standard_streams import StandardStreams
-    from adapters.commands.telling import tell
+    from adapters.commands.console.standard_streams import StandardStreams
+    from adapters.commands.console.telling import tell
 
     with StandardStreams() as streams:
         code = 0
@@ -69,8 +69,8 @@ def _with_streams(arguments: Sequence[str] | None) -> int:
 
 
 def _command(arguments: Sequence[str]) -> int:
-    from adapters.commands.stopped import Stopped
-    from adapters.commands.telling import tell
+    from adapters.commands.console.stopped import Stopped
+    from adapters.commands.console.telling import tell
     from schemas.errors import LowhalfError, SourceError, StreamFailed
 
     try:

@@ -18,9 +18,9 @@ from importlib import resources
 from pathlib import Path
 from urllib.parse import urlencode, urlsplit
 
-from adapters.outputs.beacon import BEACON
-from adapters.outputs.listen_address import served_address
-from adapters.outputs.web_token import TOKEN_VARIABLE
+from adapters.outputs.web.beacon import BEACON
+from adapters.outputs.web.served_address import served_address
+from adapters.outputs.web.token import TOKEN_VARIABLE
 from adapters.printable import printable
 from schemas.errors import LowhalfError, OutputError
 from schemas.loader import load_bridge

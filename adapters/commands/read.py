@@ -6,13 +6,14 @@ import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
-from adapters.commands.dump_arguments import add_dump_arguments, each_dump, print_json
-from adapters.commands.expecting import add_expect_argument, met
-from adapters.outputs.words import state_words
+from adapters.commands.console.dump_arguments import add_dump_arguments, each_dump, print_json
+from adapters.commands.console.expecting import add_expect_argument, met
 from adapters.printable import printable
-from bridge.checker import check
-from bridge.plan import plans
-from bridge.readings import Frame, Reading
+from adapters.words.readings import state_words
+from bridge.expressions.checker import check
+from bridge.prepared import prepare
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Reading
 from schemas.bridge_file import WatchTable
 from schemas.loader import Bridge, load_bridge
 
@@ -43,12 +44,12 @@ def add_reading_arguments(parser: argparse.ArgumentParser, *, many: bool = False
 
 def run(arguments: argparse.Namespace) -> int:
     # commands that take no frame have the columns from here
-    from adapters.commands.one_frame import take_frame, with_dump
+    from adapters.sessions.one_frame import take_frame, with_dump
 
     bridge = load_bridge(arguments.bridge)
     if arguments.watch:
         bridge = with_watches(bridge, arguments.watch)
-    ready = plans(bridge)
+    ready = prepare(bridge)
     wanted = set(arguments.watch or [])
 
     def read(dump: Path | None) -> int:

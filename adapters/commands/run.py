@@ -11,10 +11,10 @@ import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from adapters.commands.log_lines import log_to
-from adapters.commands.stopped import Stopped
-from adapters.commands.telling import tell
-from adapters.commands.until_stopped import StopSignals
+from adapters.commands.console.log_lines import log_to
+from adapters.commands.console.stopped import Stopped
+from adapters.commands.console.telling import tell
+from adapters.commands.console.until_stopped import StopSignals
 from adapters.commands.wiring import (
     declared_order,
     make_outputs,
@@ -22,8 +22,8 @@ from adapters.commands.wiring import (
     make_source,
 )
 from bridge.daemon import Daemon
-from bridge.plan import memory_map, plans
-from bridge.questions import Questions
+from bridge.prepared import memory_map, prepare
+from bridge.questions.question import Questions
 from schemas.errors import LowhalfError
 from schemas.loader import Bridge, load_bridge
 from schemas.output_settings import OverlayOutput
@@ -73,7 +73,7 @@ def run_bridge(
     show = "json" if arguments.json else "nothing" if arguments.quiet else "table"
     if arguments.listen is not None:
         bridge = _served_at(bridge, arguments.listen)
-    ready = plans(bridge)
+    ready = prepare(bridge)
     questions = Questions()
     practising = make_practising(bridge, ready, log)
     daemon = Daemon(

@@ -6,7 +6,7 @@ import argparse
 import importlib
 from typing import Any
 
-from adapters.commands.numbers import NumberParser
+from adapters.commands.console.numbers import NumberParser
 
 _SOLVERS = {
     "half": "every f32 in an interval with a wanted half",
@@ -22,7 +22,7 @@ class _Solver(NumberParser):
     def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
         name = str(self.get_default("solver_name"))
         if self.get_default("solve") is None:
-            module = importlib.import_module(f"adapters.commands.solve_{name}")
+            module = importlib.import_module(f"adapters.commands.solving.{name}")
             module.add_arguments(self)
             self.set_defaults(solve=module.run)
         return super().parse_known_args(args, namespace)

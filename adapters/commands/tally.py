@@ -8,12 +8,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from adapters.attempts.tallies_json import Counted, kept_tallies, tallies_json, with_unseen
-from adapters.commands.dump_arguments import add_format_argument, given_dumps
+from adapters.commands.console.dump_arguments import add_format_argument, given_dumps
+from adapters.commands.console.telling import tell
 from adapters.commands.read import columns
-from adapters.commands.telling import tell
+from adapters.json_forms.tallies import Counted, kept_tallies, tallies_json, with_unseen
 from adapters.printable import json_text, printable
-from bridge.plan import Plan, plans
+from bridge.prepared import PreparedBuild, prepare
 from schemas.loader import Bridge, load_bridge
 from schemas.source_settings import DumpFormatName, RecordingSource
 
@@ -34,7 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     bridge = load_bridge(arguments.bridge)
-    ready = plans(bridge)
+    ready = prepare(bridge)
     dumps = given_dumps(arguments)
     found = counted(bridge, ready, dumps, arguments.format)
     for word in found.words:
@@ -50,7 +50,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def counted(
     bridge: Bridge,
-    ready: Mapping[str, Plan],
+    ready: Mapping[str, PreparedBuild],
     dumps: Sequence[Path] = (),
     dump_format: DumpFormatName | None = None,
 ) -> Counted:
@@ -60,7 +60,7 @@ def counted(
     bridge file has no tally.
     """
     source = bridge.file.source
-    if not any(plan.tallies for plan in ready.values()):
+    if not any(prepared.tallies for prepared in ready.values()):
         raise bridge.text.error(
             ("watches",), "there is no tally in the bridge file; write one, as tally(x, when)"
         )
@@ -68,7 +68,7 @@ def counted(
         # what a recording gives does not depend on how often it was played
         dumps = [bridge.path.parent / source.path]
     if dumps:
-        from adapters.commands.tally_replay import replayed
+        from adapters.sessions.tally_count import replayed
 
         found = replayed(bridge, ready, dumps, dump_format)
     else:

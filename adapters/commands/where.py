@@ -6,21 +6,21 @@ import argparse
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from adapters.commands import numbers
-from adapters.commands.dump_arguments import one_dump
-from adapters.commands.one_frame import lacking, take_frame, with_dump
+from adapters.commands.console import numbers
+from adapters.commands.console.dump_arguments import one_dump
+from adapters.commands.console.telling import tell
 from adapters.commands.read import add_reading_arguments, columns
-from adapters.commands.telling import tell
 from adapters.printable import json_text
-from bridge.memory import MemoryMap
-from bridge.plan import memory_map, plans
-from bridge.where import Spot, symbol_spots
-from bridge.where_question import Block, block_of, named_spots, where_question
+from adapters.sessions.one_frame import lacking, take_frame, with_dump
+from bridge.memory.address_map import MemoryMap
+from bridge.paths.address_lookup import LookedUpBlock, block_of, named_spots, where_question
+from bridge.paths.address_names import Spot, symbol_spots
+from bridge.prepared import memory_map, prepare
 from schemas.errors import LowhalfError, SourceError
 from schemas.loader import Bridge, load_bridge
 from schemas.toml_file import nearest
 
-MOST_NAMES = 8
+MAX_NAMES = 8
 """Names of one byte that a line tells."""
 
 
@@ -29,7 +29,7 @@ class _Answer:
     build: str
     spots: Sequence[Spot]
     """The most specific first."""
-    block: Block | None
+    block: LookedUpBlock | None
     complete: bool = True
     """Whether all had come that the answer depends on."""
 
@@ -50,9 +50,9 @@ class _Answer:
         }
 
     def words(self) -> str:
-        names = [spot.words() for spot in self.spots[:MOST_NAMES]]
-        if len(self.spots) > MOST_NAMES:
-            names.append(f"{len(self.spots) - MOST_NAMES} more")
+        names = [spot.words() for spot in self.spots[:MAX_NAMES]]
+        if len(self.spots) > MAX_NAMES:
+            names.append(f"{len(self.spots) - MAX_NAMES} more")
         told = ", ".join(names) or "nothing that is known"
         return told if self.block is None else f"{told}; {self.block.words()}"
 
@@ -82,7 +82,7 @@ def run(arguments: argparse.Namespace) -> int:
             )
         file = bridge.file.model_copy(update={"build": named})
         bridge = Bridge(file, bridge.text, bridge.schema)
-    answers = [_at_symbols(bridge, name, memory, address) for name in plans(bridge)]
+    answers = [_at_symbols(bridge, name, memory, address) for name in prepare(bridge)]
     if not (len(answers) == 1 and answers[0].spot is not None and answers[0].spot.named):
         try:
             answers = [_in_a_frame(bridge, memory, address, arguments)]
@@ -101,7 +101,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _of(answer: _Answer) -> str:
     """Type and address of what was named; once of names that have both in common."""
-    named = [spot for spot in answer.spots[:MOST_NAMES] if spot.named]
+    named = [spot for spot in answer.spots[:MAX_NAMES] if spot.named]
     places = dict.fromkeys(f"{spot.type} at 0x{spot.start:08X}" for spot in named)
     return f"({', '.join(places)})" if places else ""
 
@@ -114,8 +114,11 @@ def _in_a_frame(
     bridge: Bridge, memory: MemoryMap, address: int, arguments: argparse.Namespace
 ) -> _Answer:
     watches = {watch.name: watch.expr for watch in bridge.file.watches}
-    asked = {name: where_question(plan, watches, address) for name, plan in plans(bridge).items()}
-    asking = {name: question.plan for name, question in asked.items()}
+    asked = {
+        name: where_question(prepared, watches, address)
+        for name, prepared in prepare(bridge).items()
+    }
+    asking = {name: question.prepared for name, question in asked.items()}
     frame = take_frame(bridge, asking, arguments.wait, arguments.frame)
     question = asked[frame.build]
     answers = question.answers(frame.readings)

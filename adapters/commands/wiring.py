@@ -12,57 +12,60 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
-from bridge.byte_order import ByteOrder
-from bridge.source import Source
+from bridge.memory.byte_order import ByteOrder
+from bridge.ports.source import Source
 from schemas import output_settings, source_settings
 
 if TYPE_CHECKING:  # a command that reads one frame needs none of these
-    from bridge.output import Output
-    from bridge.plan import Plan
-    from bridge.practising import Practising
-    from bridge.questions import Questions
+    from bridge.ports.output import Output
+    from bridge.prepared import PreparedBuild
+    from bridge.questions.question import Questions
+    from bridge.sampling.practice_tracker import PracticeTracker
     from schemas.loader import Bridge
 
 
 def make_source(
-    settings: source_settings.AnySource, directory: Path, plans: Mapping[str, Plan]
+    settings: source_settings.AnySource,
+    directory: Path,
+    prepared_builds: Mapping[str, PreparedBuild],
 ) -> Source:
     """The source of a ``[source]`` table; *directory* is what its paths are relative to.
 
-    *plans* are the builds that may be running, for a source that must find them by itself.
+    *prepared_builds* are the builds that may be running, for a source that must find them by
+    itself.
     """
-    builds = [plan.layout for plan in plans.values()]
+    builds = [prepared.layout for prepared in prepared_builds.values()]
     match settings:
         case source_settings.FileSource():
-            from adapters.sources.file import FileDump
+            from adapters.sources.dumps.file import FileDump
 
             return FileDump(settings, directory, builds)
         case source_settings.FolderSource():
-            from adapters.sources.folder import DumpFolder
+            from adapters.sources.dumps.folder import DumpFolder
 
             return DumpFolder(settings, directory, builds)
         case source_settings.SerialSource():
-            from adapters.sources.serial import SerialLine
+            from adapters.sources.pushed.serial import SerialLine
 
             return SerialLine(settings)
         case source_settings.DebuggerSource():
-            from adapters.sources.debugger import DebuggerStub
+            from adapters.sources.debugger.stub import DebuggerStub
 
             return DebuggerStub(settings)
         case source_settings.ProcessSource():
-            from adapters.sources.process import ProcessMemory
+            from adapters.sources.process.source import ProcessMemory
 
-            return ProcessMemory(settings, plans)
+            return ProcessMemory(settings, prepared_builds)
         case source_settings.SharedSource():
             from adapters.sources.shared import SharedMemory
 
             return SharedMemory(settings, directory)
         case source_settings.PushSource():
-            from adapters.sources.push import PushServer
+            from adapters.sources.pushed.push import PushServer
 
             return PushServer(settings)
         case source_settings.RecordingSource():
-            from adapters.sources.recording import RecordingPlayer
+            from adapters.sources.recording.player import RecordingPlayer
 
             return RecordingPlayer(settings, directory)
         case source_settings.FakeSource():
@@ -79,7 +82,7 @@ def declared_order(settings: source_settings.SourceSettings) -> ByteOrder | None
 def overlay_output(
     settings: output_settings.OverlayOutput,
     bridge: Bridge,
-    plans: Mapping[str, Plan],
+    prepared_builds: Mapping[str, PreparedBuild],
     questions: Questions,
     outputs: Sequence[Output],
     log: logging.Logger,
@@ -92,18 +95,18 @@ def overlay_output(
     *outputs* are all that the daemon runs, also those that are added later.  *notice* says how
     attempts and tallies are kept, where there is something to say.
     """
-    from adapters.commands.desk_reads import history_of, tallies_of
-    from adapters.outputs.desk import Desk
-    from adapters.outputs.overlay import OverlayServer
-    from adapters.outputs.web_token import TOKEN_VARIABLE
+    from adapters.outputs.web.desk import Desk
+    from adapters.outputs.web.server import OverlayServer
+    from adapters.outputs.web.token import TOKEN_VARIABLE
+    from adapters.sessions.desk_reads import history_of, tallies_of
 
     desk = Desk(
         bridge.schema,
-        plans,
+        prepared_builds,
         questions,
         outputs,
         history=history_of(bridge),
-        tallies=tallies_of(bridge, plans),
+        tallies=tallies_of(bridge, prepared_builds),
         notice=notice,
     )
     token = os.environ.get(TOKEN_VARIABLE, "")
@@ -112,7 +115,7 @@ def overlay_output(
 
 def terminal_output(settings: output_settings.TerminalOutput | None, stream: TextIO) -> Output:
     """The table, or plain lines where *stream* is no terminal."""
-    from adapters.outputs.terminal import TerminalOutput
+    from adapters.outputs.terminal.output import TerminalOutput
 
     return TerminalOutput(settings or output_settings.TerminalOutput(), stream)
 
@@ -128,8 +131,8 @@ def mqtt_output(
     settings: output_settings.MqttOutput, bridge: Bridge, log: logging.Logger
 ) -> Output:
     """The broker; secrets come from the environment.  Raises OutputError."""
-    from adapters.outputs.homie_practice import PracticeTopics
-    from adapters.outputs.mqtt import MqttOutput
+    from adapters.outputs.mqtt.homie_practice import PracticeTopics
+    from adapters.outputs.mqtt.output import MqttOutput
 
     return MqttOutput(
         settings,
@@ -142,29 +145,29 @@ def mqtt_output(
 
 
 def make_practising(
-    bridge: Bridge, plans: Mapping[str, Plan], log: logging.Logger
-) -> Practising | None:
+    bridge: Bridge, prepared_builds: Mapping[str, PreparedBuild], log: logging.Logger
+) -> PracticeTracker | None:
     """Steps, attempts and tallies, kept in a file where there is something to keep."""
-    from bridge.practising import Practising, Rules
+    from bridge.sampling.practice_tracker import PracticeTracker, Rules
 
     rules = Rules.of(bridge.file)
-    if rules.attempts or any(plan.tallies for plan in plans.values()):
-        from adapters.attempts.attempts_file import AttemptsFile
+    if rules.attempts or any(prepared.tallies for prepared in prepared_builds.values()):
+        from adapters.practice_log.writer import SqlitePracticeLog
 
-        return Practising(rules, AttemptsFile(bridge.attempts_path, log))
-    return Practising(rules) if rules.steps else None
+        return PracticeTracker(rules, SqlitePracticeLog(bridge.attempts_path, log))
+    return PracticeTracker(rules) if rules.steps else None
 
 
 def make_outputs(
     bridge: Bridge,
-    plans: Mapping[str, Plan],
+    prepared_builds: Mapping[str, PreparedBuild],
     questions: Questions,
     log: logging.Logger,
     *,
     show: str,
     stream: TextIO | None = None,
     spare_ports: int = 0,
-    practising: Practising | None = None,
+    practising: PracticeTracker | None = None,
 ) -> list[Output]:
     """The outputs that a bridge file names, with what *show* puts on the stream.
 
@@ -187,7 +190,7 @@ def make_outputs(
     if wanted.overlay is not None:
         outputs.append(
             overlay_output(
-                *(wanted.overlay, bridge, plans, questions, outputs, log),
+                *(wanted.overlay, bridge, prepared_builds, questions, outputs, log),
                 spare_ports=spare_ports,
                 notice=lambda: practising.notice if practising is not None else "",
             )
@@ -201,7 +204,7 @@ def make_outputs(
 
 def _show_beside(outputs: Sequence[Output]) -> None:
     """The table tells of the other outputs' health, too."""
-    from adapters.outputs.terminal import TerminalOutput
+    from adapters.outputs.terminal.output import TerminalOutput
 
     for output in outputs:
         if isinstance(output, TerminalOutput):

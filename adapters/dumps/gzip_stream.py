@@ -17,12 +17,12 @@ def gunzip(stream: BinaryIO) -> Iterator[bytes]:
         while True:
             try:
                 chunk = unpacked.read(CHUNK_SIZE)
-            except EOFError as error:
+            except EOFError as fault:
                 raise SourceUnusable(
                     "gzip: the stream is cut off before its end: copy or make the dump again"
-                ) from error
-            except (gzip.BadGzipFile, zlib.error) as error:
-                raise SourceUnusable(f"gzip: the stream is damaged ({error})") from error
+                ) from fault
+            except (gzip.BadGzipFile, zlib.error) as fault:
+                raise SourceUnusable(f"gzip: the stream is damaged ({fault})") from fault
             if not chunk:
                 return
             yield chunk

@@ -85,8 +85,8 @@ def _record(line: bytes, number: int) -> bytes:
         raise _fault(number, "expected a colon at the start of the line")
     try:
         record = bytes.fromhex(line[1:].decode("ascii"))
-    except ValueError as error:
-        raise _fault(number, "expected pairs of hexadecimal digits after the colon") from error
+    except ValueError as fault:
+        raise _fault(number, "expected pairs of hexadecimal digits after the colon") from fault
     if len(record) < 5 or len(record) != record[0] + 5:
         expected = record[0] + 5 if record else 5
         raise _fault(number, f"expected {expected} bytes in the record, found {len(record)}")

@@ -60,8 +60,8 @@ def _record(line: bytes, number: int) -> tuple[int, bytes]:
         raise _fault(number, f"expected S0 to S3 or S5 to S9, found S{kind}, which is reserved")
     try:
         record = bytes.fromhex(line[2:].decode("ascii"))
-    except ValueError as error:
-        raise _fault(number, f"expected pairs of hexadecimal digits after S{kind}") from error
+    except ValueError as fault:
+        raise _fault(number, f"expected pairs of hexadecimal digits after S{kind}") from fault
     if not record or len(record) != record[0] + 1:
         expected = record[0] + 1 if record else 1
         raise _fault(number, f"expected {expected} bytes in the record, found {len(record)}")

@@ -10,10 +10,10 @@ from collections.abc import Callable, Iterator
 
 from schemas.errors import SourceUnusable
 
-LONGEST_LINE = 1024
+MAX_LINE_LENGTH = 1024
 """Characters; the longest record of either format takes 521, and blanks may stand behind it."""
 
-_LINE = re.compile(rb"\S[^\n]{0,%d}" % LONGEST_LINE)
+_LINE = re.compile(rb"\S[^\n]{0,%d}" % MAX_LINE_LENGTH)
 
 
 def text_lines(
@@ -21,13 +21,15 @@ def text_lines(
 ) -> Iterator[tuple[int, bytes]]:
     """Number, from 1, and text of each line that is not blank, without the blanks around it.
 
-    *fault* makes the error for a line, which is raised for one that is longer than LONGEST_LINE.
+    *fault* makes the error for a line, which is raised for one that is longer than MAX_LINE_LENGTH.
     """
     number, counted = 1, 0
     for found in _LINE.finditer(data):
         start, end = found.span()
         number += data.count(b"\n", counted, start)
         counted = start
-        if end - start > LONGEST_LINE:
-            raise fault(number, f"expected a line of at most {LONGEST_LINE} characters, found more")
+        if end - start > MAX_LINE_LENGTH:
+            raise fault(
+                number, f"expected a line of at most {MAX_LINE_LENGTH} characters, found more"
+            )
         yield number, found[0].rstrip()

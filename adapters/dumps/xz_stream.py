@@ -33,10 +33,10 @@ def unxz(stream: BinaryIO) -> Iterator[bytes]:
                 yield decoder.decompress(packed, CHUNK_SIZE)
                 packed = b""
             packed = decoder.unused_data
-    except (lzma.LZMAError, MemoryError) as error:
-        if wants_too_much(error):
-            raise SourceUnusable(f"xz: {TOO_LARGE}") from error
-        raise SourceUnusable(f"xz: the stream is damaged ({error})") from error
+    except (lzma.LZMAError, MemoryError) as fault:
+        if wants_too_much(fault):
+            raise SourceUnusable(f"xz: {TOO_LARGE}") from fault
+        raise SourceUnusable(f"xz: the stream is damaged ({fault})") from fault
 
 
 def wants_too_much(error: Exception) -> bool:

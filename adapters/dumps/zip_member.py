@@ -22,7 +22,7 @@ from adapters.dumps.collecting import CHUNK_SIZE, chunks_of
 from adapters.dumps.xz_stream import MEMORY_LIMIT, TOO_LARGE, wants_too_much
 from schemas.errors import SourceUnusable
 
-LONGEST_DIRECTORY = 1 << 20
+MAX_DIRECTORY = 1 << 20
 """Bytes of an archive's directory; each of its files takes 46 and its name."""
 
 _SHOWN = 20
@@ -54,16 +54,16 @@ def unzip(stream: BinaryIO, member: str = "") -> Iterator[bytes]:
                 yield chunk
             if (checksum, size) != (entry.CRC, entry.file_size):
                 raise SourceUnusable("zip: the archive is damaged: a checksum or a size is wrong")
-    except RuntimeError as error:
+    except RuntimeError as fault:
         # zipfile says "encrypted" with a bare RuntimeError
-        raise SourceUnusable(f"zip: the archive cannot be unpacked ({error})") from error
+        raise SourceUnusable(f"zip: the archive cannot be unpacked ({fault})") from fault
     except SourceUnusable:
         raise
-    except Exception as error:
-        if wants_too_much(error):
-            raise SourceUnusable(f"zip: {TOO_LARGE}") from error
+    except Exception as fault:
+        if wants_too_much(fault):
+            raise SourceUnusable(f"zip: {TOO_LARGE}") from fault
         # on damaged archives zipfile raises whatever its parser runs into, IndexError included
-        raise SourceUnusable(f"zip: the archive is cut off or damaged ({error})") from error
+        raise SourceUnusable(f"zip: the archive is cut off or damaged ({fault})") from fault
 
 
 def _refuse_long_directory(stream: BinaryIO) -> None:
@@ -81,10 +81,10 @@ def _refuse_long_directory(stream: BinaryIO) -> None:
         if place >= _LONG_END.size:
             longest = max(longest, _LONG_END.unpack_from(tail, place - _LONG_END.size)[8])
         else:
-            longest = LONGEST_DIRECTORY + 1
-    if longest > LONGEST_DIRECTORY:
+            longest = MAX_DIRECTORY + 1
+    if longest > MAX_DIRECTORY:
         raise SourceUnusable(
-            f"zip: expected a directory of at most {LONGEST_DIRECTORY} bytes, found {longest}: "
+            f"zip: expected a directory of at most {MAX_DIRECTORY} bytes, found {longest}: "
             "take the dump out of the archive"
         )
 

@@ -32,13 +32,13 @@ def unzstd(stream: BinaryIO) -> Iterator[bytes]:
         while True:
             try:
                 chunk = frame.decompress(packed)
-            except (zstandard.ZstdError, MemoryError) as error:
-                if "too much memory" in str(error):
+            except (zstandard.ZstdError, MemoryError) as fault:
+                if "too much memory" in str(fault):
                     raise SourceUnusable(
                         "zstd: expected a window of at most 64 MiB, found a larger one: pack the "
                         "dump again without --long or --ultra"
-                    ) from error
-                raise SourceUnusable(f"zstd: the stream is damaged ({error})") from error
+                    ) from fault
+                raise SourceUnusable(f"zstd: the stream is damaged ({fault})") from fault
             yield chunk
             if frame.eof:
                 packed = frame.unused_data or stream.read(FEED_SIZE)

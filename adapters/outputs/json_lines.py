@@ -9,8 +9,9 @@ from functools import partial
 from typing import ClassVar, TextIO
 
 from adapters.outputs.stream_thread import StreamThread
-from bridge.output import Output
-from bridge.readings import Frame, Watch
+from bridge.ports.output import Output
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Watch
 from schemas.errors import StreamFailed
 from schemas.output_settings import JsonOutput
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bridge.memory import LINE_SIZE, Span
+from bridge.memory.address_map import LINE_SIZE, Span
 
 _BLOCK = LINE_SIZE * 256
 

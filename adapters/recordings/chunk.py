@@ -16,7 +16,7 @@ from typing import BinaryIO
 import zstandard
 
 HEADER, FOOTER, SCHEMA, CHANNEL, MESSAGE, CHUNK = 0x01, 0x02, 0x03, 0x04, 0x05, 0x06
-LARGEST_CHUNK = 256 << 20
+MAX_CHUNK_SIZE = 256 << 20
 """Bytes that a chunk may unpack to."""
 
 RECORD = struct.Struct("<BQ")
@@ -74,8 +74,8 @@ def unpacked(stream: BinaryIO, place: ChunkPlace) -> memoryview:
     packed = record[at + 8 :]
     if packed_length != len(packed):
         raise ValueError(f"expected {packed_length} bytes packed, found {len(packed)}")
-    if size > LARGEST_CHUNK:
-        raise ValueError(f"it unpacks to {size} bytes, more than the {LARGEST_CHUNK} allowed")
+    if size > MAX_CHUNK_SIZE:
+        raise ValueError(f"it unpacks to {size} bytes, more than the {MAX_CHUNK_SIZE} allowed")
     data = _unpack(packed, compression, size)
     if len(data) != size:
         raise ValueError(f"expected {size} bytes unpacked, found {len(data)}")
@@ -138,15 +138,15 @@ def _unpack(packed: memoryview, compression: bytes, size: int) -> bytes:
         try:
             with zstandard.ZstdDecompressor().stream_reader(packed) as reader:
                 return reader.read(size + 1)
-        except zstandard.ZstdError as error:
-            raise ValueError(f"it cannot be unpacked ({error})") from error
+        except zstandard.ZstdError as fault:
+            raise ValueError(f"it cannot be unpacked ({fault})") from fault
     if compression == b"lz4":
         import lz4.frame  # the mcap library needs it too; our own files are never packed so
 
         try:
             unpacker = lz4.frame.LZ4FrameDecompressor()
             return bytes(unpacker.decompress(packed, max_length=size + 1))
-        except (RuntimeError, EOFError, ValueError) as error:
-            raise ValueError(f"it cannot be unpacked ({error})") from error
+        except (RuntimeError, EOFError, ValueError) as fault:
+            raise ValueError(f"it cannot be unpacked ({fault})") from fault
     name = compression.decode("utf-8", "replace")
     raise ValueError(f"its compression is {name}, expected zstd or lz4")

@@ -22,8 +22,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
-from bridge.memory import Span
-from bridge.source import Consistency
+from bridge.memory.address_map import Span
+from bridge.ports.source import Consistency
 
 CONSISTENCIES = (
     Consistency.STILL,

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from typing import BinaryIO
 
 from adapters.recordings import chunk, topics
-from adapters.recordings.about import About, decode_about
 from adapters.recordings.chunk import ChunkMessage, ChunkPlace
 from adapters.recordings.frame_message import FrameKind
+from adapters.recordings.header import About, decode_about
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,8 +126,8 @@ def groups_by_looking(
                         close()
                         first, key_time = count, found.time
                     count += 1
-        except ValueError as error:
-            raise ValueError(f"the part at byte {place.offset} is damaged: {error}") from error
+        except ValueError as fault:
+            raise ValueError(f"the part at byte {place.offset} is damaged: {fault}") from fault
         if first is not None and count > first:
             pieces.append(Piece(place, first, count))
     close()

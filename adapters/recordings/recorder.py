@@ -12,10 +12,10 @@ from typing import Any, Self
 from mcap.writer import CompressionType, Writer
 
 from adapters.recordings import frame_message, topics
-from adapters.recordings.about import BRIDGE_JSON_SCHEMA, VERSION, About
 from adapters.recordings.frame_message import FrameKind, RecordedFrame
-from bridge.memory import Span
-from bridge.source import Consistency
+from adapters.recordings.header import BRIDGE_JSON_SCHEMA, VERSION, About
+from bridge.memory.address_map import Span
+from bridge.ports.source import Consistency
 from schemas.errors import OutputError
 
 KEY_EVERY = 2.0
@@ -40,8 +40,8 @@ class Recorder:
         self.path = path
         try:
             self._stream = path.open("wb")
-        except OSError as error:
-            raise self._failed(error) from error
+        except OSError as fault:
+            raise self._failed(fault) from fault
         # a group is ended by flushing alone, never by its size
         self._writer = Writer(self._stream, chunk_size=_ONE_CHUNK, compression=CompressionType.ZSTD)
         self._time = 0
@@ -53,9 +53,9 @@ class Recorder:
         self._closed = False
         try:
             self._begin(about)
-        except OSError as error:
+        except OSError as fault:
             self._stream.close()
-            raise self._failed(error) from error
+            raise self._failed(fault) from fault
 
     def __enter__(self) -> Self:
         return self
@@ -127,8 +127,8 @@ class Recorder:
                 if not self._frames:
                     self._introduce()
                 self._writer.finish()  # type: ignore[no-untyped-call]
-        except OSError as error:
-            raise self._failed(error) from error
+        except OSError as fault:
+            raise self._failed(fault) from fault
 
     def _begin(self, about: About) -> None:
         writer = self._writer
@@ -161,8 +161,8 @@ class Recorder:
             ):
                 data = text.encode("utf-8", "surrogateescape")
                 writer.add_attachment(self._time, self._time, name, kind, data)
-        except OSError as error:
-            raise self._failed(error) from error
+        except OSError as fault:
+            raise self._failed(fault) from fault
         self._message(self._bridge_channel, about.encode())
         self._flush()
 
@@ -197,14 +197,14 @@ class Recorder:
                 data=data,
                 sequence=self._frames + 1 & 0xFFFF_FFFF,
             )
-        except OSError as error:
-            raise self._failed(error) from error
+        except OSError as fault:
+            raise self._failed(fault) from fault
 
     def _flush(self) -> None:
         try:
             self._writer.flush()  # type: ignore[no-untyped-call]
-        except OSError as error:
-            raise self._failed(error) from error
+        except OSError as fault:
+            raise self._failed(fault) from fault
 
     def _failed(self, error: OSError) -> OutputError:
         return OutputError(

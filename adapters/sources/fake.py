@@ -6,9 +6,9 @@ import asyncio
 from collections.abc import Mapping, Sequence
 from typing import ClassVar
 
-from bridge.byte_order import ByteOrder, reorder
-from bridge.memory import MemoryMap, Span
-from bridge.source import Consistency, Source
+from bridge.memory.address_map import MemoryMap, Span
+from bridge.memory.byte_order import ByteOrder, reorder
+from bridge.ports.source import Consistency, Source
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import FakeSource
 
@@ -102,8 +102,8 @@ class ScriptedSource(Source):
         for (address, _), data in self._pokes.items():
             try:
                 self._write(memory, address, data)
-            except ValueError as error:
-                raise SourceUnusable(str(error), source=self.name) from error
+            except ValueError as fault:
+                raise SourceUnusable(str(fault), source=self.name) from fault
         self._layout = memory
         self.opened = True
         if self._sizes is None:

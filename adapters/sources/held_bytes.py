@@ -6,8 +6,8 @@ flag each; only lines that are partly there keep a flag a byte.
 
 from __future__ import annotations
 
-from bridge.memory import LINE_SHIFT, LINE_SIZE
-from bridge.part import Part, Partial
+from bridge.memory.address_map import LINE_SHIFT, LINE_SIZE
+from bridge.memory.fetched import Part, Partial
 
 
 class HeldBytes:

@@ -17,17 +17,17 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import ClassVar
 
-from adapters.sources.file_holder import FileHolder, find_holder
-from adapters.sources.placing import chosen_region
-from bridge.memory import MemoryMap, Region, Span
-from bridge.source import Source
+from adapters.sources.dumps.placing import chosen_region
+from adapters.sources.process.file_holder import FileHolder, find_holder
+from bridge.memory.address_map import MemoryMap, Region, Span
+from bridge.ports.source import Source
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import SharedSource
 
 LOOK_EVERY = 0.5
 """Seconds between two looks at whether the path still names the open file."""
 SEEK_HOLDER = 1.0
-MOST_SEEKING = 60.0
+MAX_SEEKING = 60.0
 """Seconds until a holder is sought again where none was found: twice as many each time."""
 
 
@@ -87,9 +87,9 @@ class SharedMemory(Source):
         try:
             self._file = os.open(self.path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
             now = os.fstat(self._file)
-        except OSError as error:
+        except OSError as fault:
             await self._close()
-            raise self._translated(error) from error
+            raise self._translated(fault) from fault
         held = now.st_size - settings.offset
         if held <= 0:
             await self._close()
@@ -131,8 +131,8 @@ class SharedMemory(Source):
         offset = self.settings.offset + span.address - region.start
         try:
             data = read_at(self._file, span.length, offset)
-        except OSError as error:
-            raise self._translated(error) from error
+        except OSError as fault:
+            raise self._translated(fault) from fault
         if len(data) < span.length:
             raise SourceLost(
                 f"{self.path} shrank: expected {span.length} bytes at offset 0x{offset:X}, "
@@ -169,7 +169,7 @@ class SharedMemory(Source):
         if holder is None:
             if self._seeking is None and now >= self._seek_at:
                 self._seek_at, self._seek_wait = now + self._seek_wait, 2 * self._seek_wait
-                self._seek_wait = min(self._seek_wait, MOST_SEEKING)
+                self._seek_wait = min(self._seek_wait, MAX_SEEKING)
                 self._seeking = asyncio.get_running_loop().create_task(self._seek())
             return
         if holder.ended:
@@ -201,11 +201,11 @@ class SharedMemory(Source):
     def _stat(self) -> os.stat_result:
         try:
             return self.path.stat()
-        except OSError as error:
-            raise self._translated(error) from error
-        except ValueError as error:
+        except OSError as fault:
+            raise self._translated(fault) from fault
+        except ValueError as fault:
             # a null character in a path
-            raise SourceUnusable(f"the path cannot be used ({error})", source=self.name) from error
+            raise SourceUnusable(f"the path cannot be used ({fault})", source=self.name) from fault
 
     def _translated(self, error: OSError) -> SourceLost | SourceUnusable:
         if isinstance(error, FileNotFoundError):

@@ -15,8 +15,8 @@ from typing import Any
 
 from aiohttp import WSMsgType, web
 
-from adapters.outputs.web_guard import WebGuard
-from adapters.outputs.web_pages import Pages
+from adapters.outputs.web.guard import WebGuard
+from adapters.outputs.web.page_files import Pages
 
 Message = dict[str, Any]
 CREDIT = 2

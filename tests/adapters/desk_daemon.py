@@ -15,10 +15,10 @@ from urllib.parse import quote
 import aiohttp
 
 from adapters.commands.wiring import declared_order, make_outputs, make_practising, make_source
-from adapters.outputs.overlay import OverlayServer
+from adapters.outputs.web.server import OverlayServer
 from bridge.daemon import Daemon
-from bridge.plan import memory_map, plans
-from bridge.questions import Questions
+from bridge.prepared import memory_map, prepare
+from bridge.questions.question import Questions
 from schemas.loader import load_bridge
 from tests.commands.command import lowhalf
 
@@ -87,7 +87,7 @@ listen = "127.0.0.1:0"
 async def serving(path: Path) -> AsyncIterator[Served]:
     """The daemon of a bridge file that has ``[outputs.overlay]``, as ``lowhalf run`` makes it."""
     bridge = load_bridge(path)
-    ready, questions = plans(bridge), Questions()
+    ready, questions = prepare(bridge), Questions()
     outputs = make_outputs(bridge, ready, questions, LOG, show="nothing")
     (overlay,) = (output for output in outputs if isinstance(output, OverlayServer))
     daemon = Daemon(

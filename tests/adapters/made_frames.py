@@ -6,10 +6,12 @@ import time
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 
-from adapters.outputs.overlay import OverlayServer
-from bridge.readings import Frame, Reading, Stats, Status, Watch
-from bridge.target import near
-from bridge.values import FLOAT, INTEGER, Kind, ValueType
+from adapters.outputs.web.server import OverlayServer
+from bridge.readings.frame import Frame, Stats
+from bridge.readings.reading import Reading, Watch
+from bridge.values.status import Status
+from bridge.values.target import near
+from bridge.values.value_type import FLOAT, INTEGER, Kind, ValueType
 from tests.adapters.running import running
 
 U16 = ValueType(Kind.INTEGER, 16, name="u16")

@@ -11,11 +11,13 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from adapters.outputs.homie_practice import NO_PRACTICE, PracticeTopics
-from adapters.outputs.mqtt import MqttOutput, Timing
-from bridge.practice import Practice
-from bridge.readings import Frame, Reading, Status, Watch
-from bridge.values import INTEGER, Value
+from adapters.outputs.mqtt.homie_practice import NO_PRACTICE, PracticeTopics
+from adapters.outputs.mqtt.output import MqttOutput, Timing
+from bridge.practice.progress import Practice
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Reading, Watch
+from bridge.values.status import Status
+from bridge.values.value_type import INTEGER, Value
 from schemas import output_settings
 from tests.adapters.mosquitto import until
 

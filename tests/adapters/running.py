@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
-from bridge.output import Output
+from bridge.ports.output import Output
 
 
 @asynccontextmanager

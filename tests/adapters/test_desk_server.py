@@ -15,18 +15,19 @@ from typing import Any
 import aiohttp
 import pytest
 
-from adapters.commands.desk_reads import history_of, tallies_of
-from adapters.outputs import web_history
-from adapters.outputs.desk import Desk
-from adapters.outputs.overlay import OverlayServer
-from adapters.outputs.web_health import WINDOW, FrameRate
-from adapters.outputs.web_history import SlowJson
-from bridge.functions import FUNCTIONS
-from bridge.plan import plans
-from bridge.questions import Questions
-from bridge.readings import Frame, Stats, Watch
-from bridge.target import between, equals, near
-from bridge.values import FLOAT, INTEGER, TEXT, Kind, ValueType
+from adapters.outputs.web import slow_json as web_history
+from adapters.outputs.web.desk import Desk
+from adapters.outputs.web.health import WINDOW, FrameRate
+from adapters.outputs.web.server import OverlayServer
+from adapters.outputs.web.slow_json import SlowJson
+from adapters.sessions.desk_reads import history_of, tallies_of
+from bridge.expressions.functions.table import FUNCTIONS
+from bridge.prepared import prepare
+from bridge.questions.question import Questions
+from bridge.readings.frame import Frame, Stats
+from bridge.readings.reading import Watch
+from bridge.values.target import between, equals, near
+from bridge.values.value_type import FLOAT, INTEGER, TEXT, Kind, ValueType
 from schemas.errors import OutputError
 from schemas.loader import load_bridge
 from schemas.output_settings import OverlayOutput
@@ -317,7 +318,7 @@ async def practised(tmp_path: Path) -> AsyncIterator[tuple[Path, OverlayServer]]
     done = await asyncio.to_thread(lowhalf, "run", str(path), "--quiet")
     assert done.returncode == 0, done.stderr
     bridge = load_bridge(path)
-    ready = plans(bridge)
+    ready = prepare(bridge)
     server = OverlayServer(
         OverlayOutput(listen="127.0.0.1:0"),
         LOG,

@@ -14,14 +14,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from adapters.outputs import homie
-from adapters.outputs.homie_practice import PracticeTopics
-from bridge import target
-from bridge.attempts import Attempt, Outcome
-from bridge.practice import Practice
-from bridge.readings import Frame, Reading, Status, Watch
-from bridge.totals import Rate, Score
-from bridge.values import BOOLEAN, FLOAT, INTEGER, TEXT, Kind, Value, ValueType
+from adapters.outputs.mqtt import homie
+from adapters.outputs.mqtt.homie_practice import PracticeTopics
+from bridge.practice.attempts import Attempt, Outcome
+from bridge.practice.progress import Practice
+from bridge.practice.totals import Rate, Score
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Reading, Watch
+from bridge.values import target
+from bridge.values.status import Status
+from bridge.values.value_type import BOOLEAN, FLOAT, INTEGER, TEXT, Kind, Value, ValueType
 from schemas.errors import OutputError
 from tests.evil_texts import EVIL, LONE, assert_harmless
 

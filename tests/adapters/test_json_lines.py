@@ -17,8 +17,9 @@ from typing import TextIO
 import pytest
 
 from adapters.outputs.json_lines import JsonLines
-from bridge.readings import Reading, Status, Watch
-from bridge.values import TEXT
+from bridge.readings.reading import Reading, Watch
+from bridge.values.status import Status
+from bridge.values.value_type import TEXT
 from schemas.errors import OutputError
 from schemas.output_settings import JsonOutput
 from tests.adapters.made_frames import EAST, forty, frame, good, three

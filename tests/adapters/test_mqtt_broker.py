@@ -22,10 +22,12 @@ from pathlib import Path
 import psutil
 import pytest
 
-from adapters.outputs.mqtt import Broker, MqttOutput, Timing, parse_url
-from bridge import target
-from bridge.readings import Frame, Reading, Status, Watch
-from bridge.values import FLOAT, INTEGER, TEXT, Kind, Value, ValueType
+from adapters.outputs.mqtt.output import Broker, MqttOutput, Timing, parse_url
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Reading, Watch
+from bridge.values import target
+from bridge.values.status import Status
+from bridge.values.value_type import FLOAT, INTEGER, TEXT, Kind, Value, ValueType
 from schemas import output_settings
 from schemas.errors import OutputError
 from tests.adapters.mosquitto import (

@@ -14,10 +14,10 @@ from typing import Any
 
 import pytest
 
-from adapters.outputs.homie_practice import PracticeTopics, event_payload
-from adapters.outputs.mqtt_outbox import MOST_EVENTS, Events
-from bridge.attempts import Attempt, Outcome
-from bridge.practice import MOST_RECENT, Practice
+from adapters.outputs.mqtt.homie_practice import PracticeTopics, event_payload
+from adapters.outputs.mqtt.outbox import MAX_EVENTS, Events
+from bridge.practice.attempts import Attempt, Outcome
+from bridge.practice.progress import MAX_RECENT, Practice
 from tests.adapters.mosquitto import (
     Listener,
     Mosquitto,
@@ -108,30 +108,30 @@ def test_what_an_event_says(attempt: Attempt, expected: dict[str, Any]) -> None:
 def test_what_ended_is_counted_and_the_newest_are_kept() -> None:
     practice = Practice(last=success(3))
     assert (practice.ended, practice.recent) == (0, ())
-    for number in range(4, 4 + MOST_RECENT + 2):
+    for number in range(4, 4 + MAX_RECENT + 2):
         practice = practice.with_ended(success(number))
-    assert practice.last == success(5 + MOST_RECENT)
-    assert practice.ended == MOST_RECENT + 2
-    assert [attempt.number for attempt in practice.recent] == list(range(6, 6 + MOST_RECENT))
+    assert practice.last == success(5 + MAX_RECENT)
+    assert practice.ended == MAX_RECENT + 2
+    assert [attempt.number for attempt in practice.recent] == list(range(6, 6 + MAX_RECENT))
 
 
 def test_a_queue_that_is_full_counts_the_oldest_as_dropped() -> None:
     events, practice = Events(), Practice()
-    for number in range(1, MOST_EVENTS + 45):
+    for number in range(1, MAX_EVENTS + 45):
         practice = practice.with_ended(success(number))
         assert events.take(practice)
         assert not events.take(practice)
-    assert [attempt.number for attempt in events.waiting] == list(range(45, MOST_EVENTS + 45))
+    assert [attempt.number for attempt in events.waiting] == list(range(45, MAX_EVENTS + 45))
     assert events.dropped == 44
     oldest = events.waiting[0]
-    for number in range(MOST_RECENT + 5):
+    for number in range(MAX_RECENT + 5):
         practice = practice.with_ended(success(1000 + number))
     assert events.take(practice)
     # Five were more than a frame tells, and as many as it tells had no room.
-    assert events.dropped == 44 + 5 + MOST_RECENT
+    assert events.dropped == 44 + 5 + MAX_RECENT
     # One that was on its way when it lost its place has come all the same.
     events.sent(oldest)
-    assert events.dropped == 44 + 5 + MOST_RECENT - 1
+    assert events.dropped == 44 + 5 + MAX_RECENT - 1
 
 
 @needs_mosquitto
@@ -200,13 +200,13 @@ async def test_what_ended_without_a_broker_is_sent_when_there_is_one(tmp_path: P
     try:
         async with desk(broker, practice=BOTH, timing=timing) as running:
             practice = Practice()
-            for number in range(1, MOST_EVENTS + 45):
+            for number in range(1, MAX_EVENTS + 45):
                 practice = end(running, practice, number)
             await until(lambda: running.log.find("no broker"), 10, "no broker")
             broker.start()
             async with Listener(broker.port, broker=broker) as listener:
-                await until(lambda: len(numbers(listener)) == MOST_EVENTS, 30, "all events")
-                assert numbers(listener) == list(range(45, MOST_EVENTS + 45))
+                await until(lambda: len(numbers(listener)) == MAX_EVENTS, 30, "all events")
+                assert numbers(listener) == list(range(45, MAX_EVENTS + 45))
                 dropped = f"{ROOT}/practice/events-dropped"
                 await until(lambda: listener.newest(dropped) == b"44", 10, "the count")
     finally:

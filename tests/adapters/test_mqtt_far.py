@@ -13,8 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from bridge.readings import Reading, Status, Watch
-from bridge.values import INTEGER
+from bridge.readings.reading import Reading, Watch
+from bridge.values.status import Status
+from bridge.values.value_type import INTEGER
 from tests.adapters.far_away import far_away
 from tests.adapters.mosquitto import (
     Listener,

@@ -21,9 +21,9 @@ from typing import Any
 import pytest
 from paho.mqtt import client as paho
 
-from adapters.outputs.mqtt import Timing
-from adapters.outputs.mqtt_faults import Fault, told_apart
-from adapters.outputs.mqtt_url import Broker, parse_url
+from adapters.outputs.mqtt.broker_url import Broker, parse_url
+from adapters.outputs.mqtt.faults import Fault, told_apart
+from adapters.outputs.mqtt.output import Timing
 from schemas.errors import OutputError
 from tests.adapters.mosquitto import Mosquitto, needs_mosquitto, needs_openssl, until
 from tests.adapters.mqtt_desk import desk

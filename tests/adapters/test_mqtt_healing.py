@@ -18,12 +18,13 @@ from pathlib import Path
 import psutil
 import pytest
 
-from adapters.outputs.homie_practice import PracticeTopics
-from adapters.outputs.mqtt_session import Timing
-from bridge import target
-from bridge.practice import Practice
-from bridge.readings import Reading, Status, Watch
-from bridge.values import FLOAT, TEXT
+from adapters.outputs.mqtt.homie_practice import PracticeTopics
+from adapters.outputs.mqtt.session import Timing
+from bridge.practice.progress import Practice
+from bridge.readings.reading import Reading, Watch
+from bridge.values import target
+from bridge.values.status import Status
+from bridge.values.value_type import FLOAT, TEXT
 from tests.adapters.mosquitto import (
     Listener,
     Mosquitto,

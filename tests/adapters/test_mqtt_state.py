@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from adapters.outputs.mqtt import MqttOutput, Timing
-from bridge.readings import Watch
-from bridge.values import INTEGER
+from adapters.outputs.mqtt.output import MqttOutput, Timing
+from bridge.readings.reading import Watch
+from bridge.values.value_type import INTEGER
 from schemas import output_settings
 from tests.adapters.mosquitto import Mosquitto, free_port, needs_mosquitto, until
 from tests.adapters.running import running

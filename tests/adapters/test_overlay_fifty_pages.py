@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from adapters.outputs.overlay import OverlayServer
+from adapters.outputs.web.server import OverlayServer
 from schemas.output_settings import OverlayOutput
 from tests.adapters.browser import chromium
 from tests.adapters.made_frames import OIL, frame, good, listening

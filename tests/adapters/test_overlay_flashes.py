@@ -10,11 +10,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from adapters.outputs.overlay import OverlayServer
-from bridge.heap import Block, Heap
-from bridge.practice import Phase, Practice
-from bridge.readings import Frame, Reading, Status, Watch
-from bridge.values import INTEGER
+from adapters.outputs.web.server import OverlayServer
+from bridge.heap.blocks import Block, Heap
+from bridge.practice.progress import Phase, Practice
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Reading, Watch
+from bridge.values.status import Status
+from bridge.values.value_type import INTEGER
 from schemas.output_settings import OverlayOutput
 from tests.adapters.browser import Page, new_page
 from tests.adapters.film import TICK, film

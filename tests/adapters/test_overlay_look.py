@@ -12,15 +12,17 @@ import aiohttp
 import numpy as np
 import pytest
 
-from adapters.outputs.overlay import OverlayServer
-from bridge.attempts import Attempt, Outcome
-from bridge.heap import Block, Heap
-from bridge.practice import Phase, Practice
-from bridge.readings import Frame, Reading, Status, Watch
-from bridge.steps import StepOutcome, StepResult
-from bridge.target import between
-from bridge.totals import Rate, Score
-from bridge.values import INTEGER, Kind, ValueType
+from adapters.outputs.web.server import OverlayServer
+from bridge.heap.blocks import Block, Heap
+from bridge.practice.attempts import Attempt, Outcome
+from bridge.practice.progress import Phase, Practice
+from bridge.practice.steps import StepOutcome, StepResult
+from bridge.practice.totals import Rate, Score
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Reading, Watch
+from bridge.values.status import Status
+from bridge.values.target import between
+from bridge.values.value_type import INTEGER, Kind, ValueType
 from schemas.output_settings import OverlayOutput
 from tests.adapters.accessibility import serious_violations, violations
 from tests.adapters.browser import Page, new_page

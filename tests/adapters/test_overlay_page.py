@@ -12,10 +12,12 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from adapters.outputs.overlay import OverlayServer
-from adapters.outputs.web_clients import Clients
-from bridge.readings import Frame, Reading, Status, Watch
-from bridge.values import INTEGER, TEXT
+from adapters.outputs.web.clients import Clients
+from adapters.outputs.web.server import OverlayServer
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Reading, Watch
+from bridge.values.status import Status
+from bridge.values.value_type import INTEGER, TEXT
 from schemas.output_settings import OverlayOutput
 from tests.adapters.browser import Page, new_page
 from tests.adapters.made_frames import EAST, HALF, OIL, frame, good, listening, three

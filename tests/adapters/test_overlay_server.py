@@ -17,12 +17,13 @@ from urllib.parse import urlsplit
 import aiohttp
 import pytest
 
-from adapters.outputs.overlay import OverlayServer
-from adapters.outputs.web_clients import Clients
-from bridge.heap import Block, Heap
-from bridge.readings import Reading, Status, Watch
-from bridge.target import near
-from bridge.values import FLOAT, INTEGER
+from adapters.outputs.web.clients import Clients
+from adapters.outputs.web.server import OverlayServer
+from bridge.heap.blocks import Block, Heap
+from bridge.readings.reading import Reading, Watch
+from bridge.values.status import Status
+from bridge.values.target import near
+from bridge.values.value_type import FLOAT, INTEGER
 from schemas.errors import OutputError
 from schemas.output_settings import OverlayOutput
 from tests.adapters.made_frames import EAST, HALF, OIL, forty, frame, good, listening, three

@@ -19,11 +19,11 @@ import pytest
 
 from adapters.commands.demo import demo_bridge
 from adapters.listen_address import ListenAddress
-from adapters.outputs.desk import Desk
-from adapters.outputs.overlay import OverlayServer
-from adapters.outputs.web_token import WebToken
-from bridge.plan import plans
-from bridge.questions import Questions
+from adapters.outputs.web.desk import Desk
+from adapters.outputs.web.server import OverlayServer
+from adapters.outputs.web.token import WebToken
+from bridge.prepared import prepare
+from bridge.questions.question import Questions
 from schemas.errors import OutputError
 from schemas.loader import load_bridge
 from schemas.output_settings import OverlayOutput
@@ -40,7 +40,7 @@ PATHS = [
 
 def made(listen: str, token: str = TOKEN) -> OverlayServer:
     bridge = load_bridge(demo_bridge())
-    desk = Desk(bridge.schema, plans(bridge), Questions(), [])
+    desk = Desk(bridge.schema, prepare(bridge), Questions(), [])
     return OverlayServer(OverlayOutput(listen=listen), LOG, token=token, desk=desk)
 
 
@@ -238,7 +238,7 @@ def test_the_comparison_takes_the_same_time(monkeypatch: pytest.MonkeyPatch) -> 
         compared.append((first, second))
         return False
 
-    monkeypatch.setattr("adapters.outputs.web_token.hmac.compare_digest", noted)
+    monkeypatch.setattr("adapters.outputs.web.token.hmac.compare_digest", noted)
     from aiohttp.test_utils import make_mocked_request
     from aiohttp.web import HTTPUnauthorized
 

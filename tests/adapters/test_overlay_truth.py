@@ -17,8 +17,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from adapters.outputs.overlay import OverlayServer
-from bridge.readings import Frame, Reading, Status
+from adapters.outputs.web.server import OverlayServer
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Reading
+from bridge.values.status import Status
 from schemas.output_settings import OverlayOutput
 from tests.adapters.browser import Page
 from tests.adapters.film import film, pixels

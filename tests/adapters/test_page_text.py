@@ -9,11 +9,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from adapters.outputs.page_text import LONGEST, Rooms, cut, room_of, shown_text
-from adapters.outputs.words import to_go
-from bridge.readings import Reading, Status, Watch
-from bridge.target import equals, near
-from bridge.values import BOOLEAN, FLOAT, INTEGER, TEXT, Kind, Value, ValueType
+from adapters.words.page_text import LONGEST, Rooms, cut, room_of, shown_text
+from adapters.words.readings import to_go
+from bridge.readings.reading import Reading, Watch
+from bridge.values.status import Status
+from bridge.values.target import equals, near
+from bridge.values.value_type import BOOLEAN, FLOAT, INTEGER, TEXT, Kind, Value, ValueType
 
 U8 = ValueType(Kind.INTEGER, 8, name="u8")
 S16 = ValueType(Kind.INTEGER, 16, signed=True, name="s16")

@@ -15,22 +15,23 @@ from pathlib import Path
 import aiohttp
 import pytest
 
-from adapters.outputs import homie
-from adapters.outputs.homie_practice import NO_PRACTICE, PracticeTopics
-from adapters.outputs.mqtt import MqttOutput
-from adapters.outputs.overlay import OverlayServer
-from adapters.outputs.plain_lines import PlainLines
-from adapters.outputs.practice_words import marked_words, practice_words, rate_words, seen_words
-from adapters.outputs.terminal import TerminalOutput
-from adapters.outputs.terminal_line import Alphabet
-from adapters.outputs.terminal_steps import step_line
-from adapters.outputs.web_snapshot import frame_snapshot
-from bridge.attempts import Attempt, Outcome
-from bridge.practice import Phase, Practice
-from bridge.readings import Frame, Watch
-from bridge.steps import StepOutcome, StepResult
-from bridge.totals import Rate, Score
-from bridge.values import INTEGER
+from adapters.outputs.mqtt import homie
+from adapters.outputs.mqtt.homie_practice import NO_PRACTICE, PracticeTopics
+from adapters.outputs.mqtt.output import MqttOutput
+from adapters.outputs.terminal.line import Alphabet
+from adapters.outputs.terminal.output import TerminalOutput
+from adapters.outputs.terminal.plain_lines import PlainLines
+from adapters.outputs.terminal.practice_lines import step_line
+from adapters.outputs.web.server import OverlayServer
+from adapters.outputs.web.snapshot import frame_snapshot
+from adapters.words.practice import marked_words, practice_words, rate_words, seen_words
+from bridge.practice.attempts import Attempt, Outcome
+from bridge.practice.progress import Phase, Practice
+from bridge.practice.steps import StepOutcome, StepResult
+from bridge.practice.totals import Rate, Score
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Watch
+from bridge.values.value_type import INTEGER
 from schemas.errors import OutputError
 from schemas.output_settings import MqttOutput as MqttSettings
 from schemas.output_settings import OverlayOutput

@@ -18,10 +18,10 @@ import aiohttp
 import pytest
 
 from adapters.listen_address import ListenAddress
-from adapters.outputs import homie
-from adapters.outputs.overlay import OverlayServer
-from adapters.sources.process import ProcessMemory
-from bridge.readings import Frame
+from adapters.outputs.mqtt import homie
+from adapters.outputs.web.server import OverlayServer
+from adapters.sources.process.source import ProcessMemory
+from bridge.readings.frame import Frame
 from schemas.output_settings import OverlayOutput
 from schemas.source_settings import ProcessSource
 from tests.adapters.desk_daemon import LOG, SAMPLES, Served, eventually, serving, write_sample

@@ -6,18 +6,18 @@ from pathlib import Path
 
 import pytest
 
-from adapters.recordings.about import About
+from adapters.recordings.header import About
 from adapters.recordings.recorder import Recorder
-from adapters.sources.recording import RecordingPlayer
-from adapters.sources.replay import RecordingReplay
-from bridge.attempts import Attempt
-from bridge.keeper import Keeper
-from bridge.memory import Region, Span
-from bridge.plan import memory_map, plans
-from bridge.practising import Practising, Rules
-from bridge.readings import Frame
-from bridge.sampler import Sampler
-from bridge.source import Consistency
+from adapters.sources.recording.player import RecordingPlayer
+from adapters.sources.recording.replay import RecordingReplay
+from bridge.memory.address_map import Region, Span
+from bridge.ports.practice_log import PracticeLog
+from bridge.ports.source import Consistency
+from bridge.practice.attempts import Attempt
+from bridge.prepared import memory_map, prepare
+from bridge.readings.frame import Frame
+from bridge.sampling.practice_tracker import PracticeTracker, Rules
+from bridge.sampling.sampler import Sampler
 from schemas.errors import SourceEnded
 from schemas.loader import load_bridge
 from schemas.source_settings import RecordingSource
@@ -69,14 +69,14 @@ def record(path: Path, counts: list[tuple[float, int, int]]) -> None:
             recorder.key(count, 1_700_000_000.0 + time, Consistency.GUARDED, part)
 
 
-def sampler_of(directory: Path, bits: int, source: RecordingPlayer, keeper: Keeper) -> Sampler:
+def sampler_of(directory: Path, bits: int, source: RecordingPlayer, keeper: PracticeLog) -> Sampler:
     (directory / "g.schema.toml").write_text(SCHEMA, "utf-8")
     path = directory / "g.bridge.toml"
     path.write_text(BRIDGE.format(bits=bits), "utf-8")
     bridge = load_bridge(path)
-    practising = Practising(Rules.of(bridge.file), keeper)
+    practising = PracticeTracker(Rules.of(bridge.file), keeper)
     return Sampler(
-        *(source, plans(bridge), memory_map(bridge.schema)),
+        *(source, prepare(bridge), memory_map(bridge.schema)),
         declared=None,
         rate=60,
         practising=practising,

@@ -20,16 +20,16 @@ from mcap.reader import SeekingReader, make_reader
 from mcap.writer import CompressionType, Writer
 
 from adapters.recordings import chunk, frame_message
-from adapters.recordings.about import About, decode_about
 from adapters.recordings.changed_lines import changed_lines
 from adapters.recordings.frame_message import FrameKind, RecordedFrame
+from adapters.recordings.header import About, decode_about
+from adapters.recordings.reader import open_recording
 from adapters.recordings.recorder import KEY_EVERY, LEAST_CHANGES, Recorder
-from adapters.recordings.recording import open_recording
-from adapters.sources.recording import RecordingPlayer
-from bridge.byte_order import ByteOrder
-from bridge.memory import LINE_SIZE, MemoryMap, Region, Span
-from bridge.part import Partial
-from bridge.source import Consistency
+from adapters.sources.recording.player import RecordingPlayer
+from bridge.memory.address_map import LINE_SIZE, MemoryMap, Region, Span
+from bridge.memory.byte_order import ByteOrder
+from bridge.memory.fetched import Partial
+from bridge.ports.source import Consistency
 from schemas.errors import OutputError, SourceEnded, SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import RecordingSource
 
@@ -369,7 +369,7 @@ def test_a_damaged_group_is_refused_with_its_place(tmp_path: Path) -> None:
 
 
 def test_a_group_that_claims_too_much_is_refused(tmp_path: Path) -> None:
-    zeros = zstandard.compress(bytes(chunk.LARGEST_CHUNK // 16))
+    zeros = zstandard.compress(bytes(chunk.MAX_CHUNK_SIZE // 16))
 
     def record(size: int) -> bytes:
         head = struct.pack("<QQQII", 0, 0, size, 0, 4) + b"zstd"
@@ -377,7 +377,10 @@ def test_a_group_that_claims_too_much_is_refused(tmp_path: Path) -> None:
         return struct.pack("<BQ", 6, len(content)) + content
 
     for size, words in (
-        (chunk.LARGEST_CHUNK + 1, "it unpacks to 268435457 bytes, more than the 268435456 allowed"),
+        (
+            chunk.MAX_CHUNK_SIZE + 1,
+            "it unpacks to 268435457 bytes, more than the 268435456 allowed",
+        ),
         (10, "expected 10 bytes unpacked, found 11"),
     ):
         (tmp_path / "bomb").write_bytes(record(size))

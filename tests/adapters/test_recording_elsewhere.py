@@ -21,10 +21,10 @@ from mcap.reader import make_reader
 from mcap.writer import CompressionType, Writer
 
 from adapters.recordings.frame_message import FrameKind
+from adapters.recordings.reader import open_recording
 from adapters.recordings.recorder import Recorder
-from adapters.recordings.recording import open_recording
-from bridge.memory import Span
-from bridge.source import Consistency
+from bridge.memory.address_map import Span
+from bridge.ports.source import Consistency
 from schemas.errors import SourceError, SourceUnusable
 from tests.adapters.test_recording import ABOUT, BASE, moments, replayed, write
 

@@ -23,22 +23,22 @@ import zstandard
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from adapters.recordings.about import About
+from adapters.recordings.header import About
 from adapters.recordings.recorder import Recorder
-from adapters.sources import lhp
-from adapters.sources.debugger import DebuggerStub
+from adapters.sources.debugger.stub import DebuggerStub
+from adapters.sources.dumps.file import FileDump
+from adapters.sources.dumps.folder import DumpFolder
 from adapters.sources.fake import ScriptedSource
-from adapters.sources.file import FileDump
-from adapters.sources.folder import DumpFolder
-from adapters.sources.process import ProcessMemory
-from adapters.sources.push import PushServer
-from adapters.sources.recording import RecordingPlayer
-from adapters.sources.serial import SerialLine
+from adapters.sources.process.source import ProcessMemory
+from adapters.sources.pushed import lhp
+from adapters.sources.pushed.push import PushServer
+from adapters.sources.pushed.serial import SerialLine
+from adapters.sources.recording.player import RecordingPlayer
 from adapters.sources.shared import SharedMemory
-from bridge.byte_order import ByteOrder, reorder
-from bridge.memory import MemoryMap, Region, Span
-from bridge.plan import Plan, plans
-from bridge.source import Consistency, Source
+from bridge.memory.address_map import MemoryMap, Region, Span
+from bridge.memory.byte_order import ByteOrder, reorder
+from bridge.ports.source import Consistency, Source
+from bridge.prepared import PreparedBuild, prepare
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.loader import load_bridge
 from schemas.source_settings import (
@@ -197,12 +197,12 @@ expr = "frame_began"
 """
 
 
-def recognised(folder: Path) -> dict[str, Plan]:
+def recognised(folder: Path) -> dict[str, PreparedBuild]:
     """A build that is known by 16 bytes of IMAGE."""
     text = PROCESS_SCHEMA.replace("BYTES", IMAGE[0x400:0x410].hex(" "))
     (folder / "t.schema.toml").write_text(text, "utf-8")
     (folder / "t.bridge.toml").write_text(PROCESS_BRIDGE, "utf-8")
-    return plans(load_bridge(folder / "t.bridge.toml"))
+    return prepare(load_bridge(folder / "t.bridge.toml"))
 
 
 @asynccontextmanager

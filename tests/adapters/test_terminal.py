@@ -19,15 +19,17 @@ from typing import TextIO
 
 import pytest
 
-from adapters.outputs.plain_lines import PlainLines
-from adapters.outputs.terminal import TerminalOutput
-from adapters.outputs.terminal_painter import Painter
-from adapters.outputs.terminal_table import TerminalTable
-from adapters.outputs.words import state_words, status_words, target_words
+from adapters.outputs.terminal.output import TerminalOutput
+from adapters.outputs.terminal.painter import Painter
+from adapters.outputs.terminal.plain_lines import PlainLines
+from adapters.outputs.terminal.table import TerminalTable
 from adapters.printable import printable
-from bridge.readings import Frame, Reading, Status, Watch
-from bridge.target import Target, between, equals, near
-from bridge.values import BOOLEAN, FLOAT, INTEGER, TEXT, Kind, Value, ValueType
+from adapters.words.readings import state_words, status_words, target_words
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Reading, Watch
+from bridge.values.status import Status
+from bridge.values.target import Target, between, equals, near
+from bridge.values.value_type import BOOLEAN, FLOAT, INTEGER, TEXT, Kind, Value, ValueType
 from schemas import output_settings
 from schemas.errors import OutputError
 from tests.adapters.made_frames import EAST, HALF, OIL, forty, frame, good, three

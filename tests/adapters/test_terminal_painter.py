@@ -11,12 +11,12 @@ from pathlib import Path
 
 import pytest
 
-from adapters.outputs.terminal import BYTES_A_SECOND
-from adapters.outputs.terminal_line import Line, Style
-from adapters.outputs.terminal_painter import Painter
-from adapters.outputs.terminal_table import TerminalTable
-from bridge.readings import Watch
-from bridge.values import INTEGER
+from adapters.outputs.terminal.line import Line, Style
+from adapters.outputs.terminal.output import BYTES_A_SECOND
+from adapters.outputs.terminal.painter import Painter
+from adapters.outputs.terminal.table import TerminalTable
+from bridge.readings.reading import Watch
+from bridge.values.value_type import INTEGER
 from tests.adapters.made_frames import frame, good
 from tests.adapters.running import running
 from tests.adapters.test_terminal import made, terminal

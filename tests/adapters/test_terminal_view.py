@@ -12,15 +12,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cached_cell_len
 
-from adapters.outputs.terminal_line import Alphabet, Line, Style, columns
-from adapters.outputs.terminal_painter import Painter
-from adapters.outputs.terminal_steps import score_line, step_line
-from adapters.outputs.terminal_table import TerminalTable
-from bridge.attempts import Attempt, Outcome
-from bridge.practice import Phase, Practice
-from bridge.readings import Frame, Reading, Status, Watch
-from bridge.totals import Rate, Score
-from bridge.values import INTEGER, TEXT
+from adapters.outputs.terminal.line import Alphabet, Line, Style, columns
+from adapters.outputs.terminal.painter import Painter
+from adapters.outputs.terminal.practice_lines import score_line, step_line
+from adapters.outputs.terminal.table import TerminalTable
+from bridge.practice.attempts import Attempt, Outcome
+from bridge.practice.progress import Phase, Practice
+from bridge.practice.totals import Rate, Score
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Reading, Watch
+from bridge.values.status import Status
+from bridge.values.value_type import INTEGER, TEXT
 from tests.adapters.made_frames import EAST, HALF, OIL, forty, frame, good, three
 
 OWN = re.compile(r"\x1b\[(?:\?25[hl]|[0-9;]*[ABGHJKm])|\r\n?")

@@ -13,9 +13,9 @@ from urllib.parse import quote, urlsplit
 import aiohttp
 import pytest
 
-from adapters.outputs import overlay
-from adapters.outputs.web_ask import LONGEST, answer_json
-from bridge.questions import Answer, Question
+from adapters.outputs.web import server as overlay
+from adapters.outputs.web.ask import LONGEST, answer_json
+from bridge.questions.question import Answer, Question
 from schemas.errors import ExpressionError
 from tests.adapters.desk_daemon import SAMPLES, Served, eventually, printed, serving, write_sample
 
@@ -197,15 +197,15 @@ async def test_the_longest_expression_is_answered(
 async def test_too_many_questions_are_refused_and_closed_ones_make_room(
     desk: Served, http: aiohttp.ClientSession
 ) -> None:
-    sockets = [await http.ws_connect(desk.ask_url("1")) for _ in range(overlay.MOST_ASKED)]
-    assert len(desk.questions.open) == overlay.MOST_ASKED == 31
+    sockets = [await http.ws_connect(desk.ask_url("1")) for _ in range(overlay.MAX_ASKED)]
+    assert len(desk.questions.open) == overlay.MAX_ASKED == 31
     async with http.get(desk.ask_url("2"), headers={"Connection": "close"}) as answer:
         assert (answer.status, await answer.text()) == (
             503,
             "31 questions are open already; close one first\n",
         )
     await sockets.pop().close()
-    await eventually(lambda: len(desk.questions.open) < overlay.MOST_ASKED, 3, "one closed")
+    await eventually(lambda: len(desk.questions.open) < overlay.MAX_ASKED, 3, "one closed")
     assert (await desk.ask(http, "2"))["result"]["value"] == 2
     for socket in sockets:
         await socket.close()

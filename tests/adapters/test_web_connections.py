@@ -15,12 +15,13 @@ from urllib.parse import urlsplit
 import pytest
 from aiohttp import web
 
-from adapters.outputs import web_connection, web_connections
-from adapters.outputs.overlay import OverlayServer
-from adapters.outputs.web_connection import Connection
-from adapters.outputs.web_connections import Connections
-from adapters.outputs.web_faults import WebFaults
-from adapters.outputs.web_room import Room
+from adapters.outputs.web import connection as web_connection
+from adapters.outputs.web import connections as web_connections
+from adapters.outputs.web.connection import Connection
+from adapters.outputs.web.connections import Connections
+from adapters.outputs.web.faults import WebFaults
+from adapters.outputs.web.room import Room
+from adapters.outputs.web.server import OverlayServer
 from schemas.output_settings import OverlayOutput
 from tests.adapters.desk_daemon import eventually
 from tests.adapters.made_frames import listening, three

@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from adapters.outputs.overlay import OverlayServer
+from adapters.outputs.web.server import OverlayServer
 from schemas.output_settings import OverlayOutput
 from tests.adapters.desk_daemon import eventually
 from tests.adapters.made_frames import listening, three
@@ -185,7 +185,7 @@ async def test_what_was_counted_is_told_when_the_minute_is_over(
     told: Told, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The minute is made short; what is told is the web server's own timer's."""
-    monkeypatch.setattr("bridge.counted_lines.MINUTE", 0.5)
+    monkeypatch.setattr("bridge.reporting.counted_lines.MINUTE", 0.5)
     async with listening(made()) as server:
         for _ in range(4):
             await send(server.url, b"\0\r\n\r\n")

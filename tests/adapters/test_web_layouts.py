@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from adapters.outputs.layout_json import line_json
-from adapters.outputs.web_heap import SeenHeap
-from adapters.outputs.web_layouts import MOST_LINES, layouts_json
-from bridge.heap import Block, Heap
-from bridge.heap_layout import compare, layout_from, layout_of
-from schemas.layout_file import MOST_BLOCKS, BlockTable, LayoutFile, SavedLayout
+from adapters.json_forms.heap_shape import line_json
+from adapters.outputs.web.heap import SeenHeap
+from adapters.outputs.web.layouts import MAX_LINES, layouts_json
+from bridge.heap.blocks import Block, Heap
+from bridge.heap.shape import compare, layout_from, layout_of
+from schemas.layout_file import MAX_BLOCKS, BlockTable, LayoutFile, SavedLayout
 
 
 def heap(owners: list[str], damaged: str | None = None) -> Heap:
@@ -39,7 +39,7 @@ def test_the_lines_near_differences_are_kept_in_their_order() -> None:
     whole = compare(layout_from(saved(expected).file), layout_of(heap(found)))
     lines = [line_json(whole, line) for line in whole.lines]
     assert (shown["name"], shown["title"], shown["first"]) == ("good", "Good one", 300)
-    assert (shown["matches"], shown["omitted"]) == (False, 1000 - MOST_LINES)
+    assert (shown["matches"], shown["omitted"]) == (False, 1000 - MAX_LINES)
     kept = [line["expected"]["index"] for line in shown["lines"]]
     assert kept == [*range(200, 401), *range(801, 1000)]
     assert shown["lines"] == [lines[number] for number in kept]
@@ -67,8 +67,8 @@ def test_what_cannot_be_compared_says_why() -> None:
         None,
         "waits for the heap",
     )
-    long = layouts_json(layouts, SeenHeap(heap(["crate"] * (MOST_BLOCKS + 1)), 3, "export"))
+    long = layouts_json(layouts, SeenHeap(heap(["crate"] * (MAX_BLOCKS + 1)), 3, "export"))
     assert (long["layouts"][0]["matches"], long["layouts"][0]["words"]) == (
         None,
-        f"not compared: {MOST_BLOCKS + 1} blocks, expected at most {MOST_BLOCKS}",
+        f"not compared: {MAX_BLOCKS + 1} blocks, expected at most {MAX_BLOCKS}",
     )

@@ -12,13 +12,15 @@ import random
 from collections.abc import Iterator
 from dataclasses import replace
 
-from bridge.attempts import Attempt, Outcome
-from bridge.heap import Block, Heap
-from bridge.practice import Phase, Practice
-from bridge.readings import Frame, Reading, Status, Watch
-from bridge.target import near
-from bridge.totals import Rate, Score
-from bridge.values import FLOAT, INTEGER
+from bridge.heap.blocks import Block, Heap
+from bridge.practice.attempts import Attempt, Outcome
+from bridge.practice.progress import Phase, Practice
+from bridge.practice.totals import Rate, Score
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Reading, Watch
+from bridge.values.status import Status
+from bridge.values.target import near
+from bridge.values.value_type import FLOAT, INTEGER
 from tests.adapters.made_frames import U16, frame, good
 
 LANES = [

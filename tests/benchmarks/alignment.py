@@ -12,10 +12,10 @@ import time
 import tracemalloc
 from collections.abc import Callable, Sequence
 
-from bridge.alignment import Shape, align
-from bridge.heap import Block, Heap
-from bridge.heap_layout import first_difference, layout_of
-from schemas.layout_file import MOST_BLOCKS
+from bridge.heap.alignment import Shape, align
+from bridge.heap.blocks import Block, Heap
+from bridge.heap.shape import first_difference, layout_of
+from schemas.layout_file import MAX_BLOCKS
 
 BLOCKS = 2000
 TABLE = 200
@@ -90,7 +90,7 @@ def alignment_seconds() -> tuple[float, float, float]:
 
 def longest() -> tuple[float, int]:
     """The worst case that there is: seconds, and the most bytes that are held at once."""
-    shapes = some(random.Random(1), MOST_BLOCKS)
+    shapes = some(random.Random(1), MAX_BLOCKS)
     many = shuffled(shapes)
     took = seconds(lambda: align(shapes, many), 1)
     tracemalloc.start()
@@ -122,7 +122,7 @@ def main() -> None:
     print(f"per cell, the table costs {cells / TABLE**2 / (many / BLOCKS**2):.0f} times as much")
     took, peak = longest()
     print(
-        f"{MOST_BLOCKS} blocks on both sides, shuffled    {took * 1e3:8.2f} ms, {peak / 1e6:.0f} MB"
+        f"{MAX_BLOCKS} blocks on both sides, shuffled    {took * 1e3:8.2f} ms, {peak / 1e6:.0f} MB"
     )
     matches, differs = watch_seconds()
     print(f"a watch on a layout that matches           {matches * 1e3:8.3f} ms")

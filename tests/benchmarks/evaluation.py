@@ -16,11 +16,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from bridge.evaluator import Evaluator
-from bridge.image import Image
-from bridge.memory import MemoryMap
-from bridge.plan import Plan, memory_map, plans
-from bridge.readings import Reading, Status
+from bridge.evaluation.evaluator import Evaluator
+from bridge.memory.address_map import MemoryMap
+from bridge.memory.image import Image
+from bridge.prepared import PreparedBuild, memory_map, prepare
+from bridge.readings.reading import Reading
+from bridge.values.status import Status
 from schemas.loader import load_bridge
 
 BASE = 0x8000_0000
@@ -55,7 +56,7 @@ at = { actors = 0x8000_1000 }
 
 @dataclass(frozen=True)
 class Bench:
-    plan: Plan
+    prepared: PreparedBuild
     image: Image
     evaluator: Evaluator
 
@@ -67,8 +68,8 @@ class Bench:
         self.evaluator.evaluate(self.image, 1)
         self.evaluator.commit()
         readings = []
-        for watch in self.plan.watches:
-            slot = self.plan.program.watches[watch.name]
+        for watch in self.prepared.watches:
+            slot = self.prepared.program.watches[watch.name]
             fault = self.evaluator.faults[slot]
             status = fault.status if fault else Status.OK
             reading = Reading(watch, status, self.evaluator.values[slot])
@@ -84,10 +85,10 @@ def bench(directory: Path, watches: Sequence[str], pointers: int) -> Bench:
     path = directory / "t.bridge.toml"
     path.write_text(head + "\n".join(watches), "utf-8")
     loaded = load_bridge(path)
-    plan = plans(loaded)["only"]
+    prepared = prepare(loaded)["only"]
     memory = memory_map(loaded.schema)
     image = filled(memory, pointers)
-    return Bench(plan, image, Evaluator(plan.program, plan.layout, memory, whole=True))
+    return Bench(prepared, image, Evaluator(prepared.program, prepared.layout, memory, whole=True))
 
 
 def filled(memory: MemoryMap, pointers: int) -> Image:
@@ -157,7 +158,7 @@ def against_hand(directory: Path, count: int = 1000) -> tuple[float, float, floa
     plain, mix = bench(directory, halves(count), count), bench(directory, mixed(count), count)
     loop = by_hand(plain.image, count)
     plain.evaluate()
-    slots = [plain.plan.program.watches[watch.name] for watch in plain.plan.watches]
+    slots = [plain.prepared.program.watches[watch.name] for watch in plain.prepared.watches]
     if [plain.evaluator.values[slot] for slot in slots] != loop():
         raise AssertionError("the loop and the watches differ")
     a, b, hand = best([plain.evaluate, mix.frame, loop])
@@ -234,8 +235,8 @@ def load_seconds(directory: Path) -> tuple[float, float]:
     path.write_text(bridge_text, "utf-8")
     began = time.perf_counter()
     loaded = load_bridge(path)
-    plan = plans(loaded)["only"]
-    Evaluator(plan.program, plan.layout, memory_map(loaded.schema), whole=True)
+    prepared = prepare(loaded)["only"]
+    Evaluator(prepared.program, prepared.layout, memory_map(loaded.schema), whole=True)
     whole = time.perf_counter() - began
     began = time.perf_counter()
     tomllib.loads(schema)

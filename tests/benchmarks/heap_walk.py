@@ -12,9 +12,9 @@ import struct
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from bridge.checker import check
-from bridge.evaluator import Evaluator
-from bridge.image import Image
+from bridge.evaluation.evaluator import Evaluator
+from bridge.expressions.checker import check
+from bridge.memory.image import Image
 from tests.benchmarks.evaluation import best
 from tests.bridge.made_heap import ARENA, HEAD, KINDS, MAGIC, HeapGuest, Made
 
@@ -102,11 +102,11 @@ def pointer_cost(pointers: int = 100) -> tuple[float, float]:
     guest.aim(guest.start(7))
     watches = {f"w{n}": f"held.word + {n}" for n in range(pointers)}
     image = guest.image()
-    programs = [check(guest.layout, watches, heedless) for heedless in ((), tuple(watches))]
-    heeding, heedless = (
+    programs = [check(guest.layout, watches, unwarned) for unwarned in ((), tuple(watches))]
+    heeding, unwarned = (
         Evaluator(program, guest.layout, guest.memory, whole=True) for program in programs
     )
-    calls = [lambda: heeding.evaluate(image, 1), lambda: heedless.evaluate(image, 1)]
+    calls = [lambda: heeding.evaluate(image, 1), lambda: unwarned.evaluate(image, 1)]
     checked, unchecked = best(calls, 40)
     return checked, unchecked
 

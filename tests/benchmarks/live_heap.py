@@ -25,11 +25,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from adapters.sources.shared import SharedMemory
-from bridge.heap import Heap
-from bridge.plan import memory_map, plans, with_heap
-from bridge.readings import Frame, Status
-from bridge.sampler import Sampler
-from bridge.values import Value
+from bridge.heap.blocks import Heap
+from bridge.prepared import memory_map, prepare, with_heap
+from bridge.readings.frame import Frame
+from bridge.sampling.sampler import Sampler
+from bridge.values.status import Status
+from bridge.values.value_type import Value
 from schemas.loader import Bridge, load_bridge
 from schemas.source_settings import SharedSource
 from tests.guest import build as guest_build
@@ -114,7 +115,7 @@ async def follow(
     settings = bridge.file.source
     assert isinstance(settings, SharedSource)
     source = SharedMemory(settings, bridge.path.parent)
-    asking = {name: with_heap(plan) for name, plan in plans(bridge).items()}
+    asking = {name: with_heap(prepared) for name, prepared in prepare(bridge).items()}
     memory = await source.open(memory_map(bridge.schema))
     found = Followed()
     machine.command(script, load=load)

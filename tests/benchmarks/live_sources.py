@@ -35,12 +35,12 @@ from pathlib import Path
 
 from adapters.clients import lhp_client
 from adapters.commands.wiring import make_source
-from adapters.sources.debugger import DebuggerStub
-from adapters.sources.push import PushServer
-from bridge.plan import memory_map, plans
-from bridge.readings import Status
-from bridge.sampler import Sampler
-from bridge.source import Source
+from adapters.sources.debugger.stub import DebuggerStub
+from adapters.sources.pushed.push import PushServer
+from bridge.ports.source import Source
+from bridge.prepared import memory_map, prepare
+from bridge.sampling.sampler import Sampler
+from bridge.values.status import Status
 from schemas.loader import Bridge, load_bridge
 from tests.guest import build as guest_build
 from tests.guest.machine import RAM_SIZE, RAM_START, GuestMachine
@@ -55,7 +55,7 @@ CHAIN = "actor_head.next.previous.seen_frame"
 FIRST_LINE = 0x8030_0000
 """Of the watched lines: heap that the game does not use, so that they cost and do not change."""
 WARM_UP = 0.5
-LONGEST_OPEN = 20.0
+MAX_OPEN = 20.0
 
 
 @dataclass(frozen=True)
@@ -188,7 +188,7 @@ async def take(machine: GuestMachine, bridge: Bridge, row: Row, seconds: float) 
     is_private = isinstance(machine, PrivateMachine)
     path = f"/proc/{machine.pid}/mem" if is_private else str(machine.ram_path)
     ram_at = machine.host_address if isinstance(machine, PrivateMachine) else 0
-    source = make_source(bridge.file.source, bridge.path.parent, plans(bridge))
+    source = make_source(bridge.file.source, bridge.path.parent, prepare(bridge))
     if isinstance(source, DebuggerStub):
         source = DebuggerStub(source.settings, measure_for=min(3.0, seconds / 2))
     pipe, other = multiprocessing.Pipe()
@@ -198,7 +198,7 @@ async def take(machine: GuestMachine, bridge: Bridge, row: Row, seconds: float) 
             path,
             ram_at,
             machine.symbols["frame_ended"],
-            time.monotonic() + seconds + WARM_UP + LONGEST_OPEN,
+            time.monotonic() + seconds + WARM_UP + MAX_OPEN,
             other,
         ),
     )
@@ -206,12 +206,12 @@ async def take(machine: GuestMachine, bridge: Bridge, row: Row, seconds: float) 
     other.close()
     try:
         opening = asyncio.ensure_future(source.open(memory_map(bridge.schema)))
-        async with asyncio.timeout(LONGEST_OPEN):
+        async with asyncio.timeout(MAX_OPEN):
             while isinstance(source, PushServer) and not source.port:  # noqa: ASYNC110
                 await asyncio.sleep(0.01)
             pipe.send(source.port if isinstance(source, PushServer) else 0)
             held = await opening
-            sampler = Sampler(source, plans(bridge), held, declared=None, rate=RATE)
+            sampler = Sampler(source, prepare(bridge), held, declared=None, rate=RATE)
             warm = time.monotonic() + WARM_UP
             while time.monotonic() < warm or sampler.stats.frames < 5:
                 await sampler.next()

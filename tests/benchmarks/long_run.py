@@ -26,7 +26,7 @@ from tests.benchmarks.held import Held, table
 from tests.benchmarks.live_long_run import live_run
 from tests.long_day import FRAMES_A_MINUTE, live_through
 
-MOST_LINES = 15
+MAX_LINES = 15
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -67,11 +67,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
             rows, happened, said = run.rows, run.happened, run.log.splitlines()
     print(table(rows))
     print(", ".join(f"{count} {what}" for what, count in happened.items()))
-    for what, size in list(grown.items())[:MOST_LINES]:
+    for what, size in list(grown.items())[:MAX_LINES]:
         print(f"{size:+}  {what}")
     for words, count in log.items():
         print(f"{count:5} times: {words}")
-    print(*said[-MOST_LINES:], sep="\n")
+    print(*said[-MAX_LINES:], sep="\n")
     seconds, processor = time.perf_counter() - began, time.process_time() - processor
     print(f"{seconds:.0f} s, {processor:.0f} s of the processor's time in this process")
     if chosen.json is not None:

@@ -19,7 +19,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from adapters.outputs.overlay import OverlayServer
+from adapters.outputs.web.server import OverlayServer
 from schemas.output_settings import OverlayOutput
 from tests.adapters.browser import chromium, new_page
 from tests.adapters.made_frames import listening

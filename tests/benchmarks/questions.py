@@ -16,12 +16,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from adapters.sources.fake import ScriptedSource
-from bridge.asked import Asked
-from bridge.byte_order import ByteOrder
-from bridge.plan import memory_map, plans
-from bridge.questions import Question, Questions
-from bridge.sampler import Sampler
-from bridge.source import Consistency
+from bridge.memory.byte_order import ByteOrder
+from bridge.ports.source import Consistency
+from bridge.prepared import memory_map, prepare
+from bridge.questions.prepared_question import PreparedQuestion
+from bridge.questions.question import Question, Questions
+from bridge.sampling.sampler import Sampler
 from schemas.loader import load_bridge
 from tests.benchmarks.evaluation import BASE, FIELD, POINTERS, SCHEMA, TARGET_SIZE, TARGETS, mixed
 
@@ -64,7 +64,7 @@ class Bench:
         path = directory / "t.bridge.toml"
         path.write_text(head + "\n".join(mixed(WATCHES)), "utf-8")
         bridge = load_bridge(path)
-        self.plans, self.memory = plans(bridge), memory_map(bridge.schema)
+        self.prepared_builds, self.memory = prepare(bridge), memory_map(bridge.schema)
         self.questions = questions
         self.source = ScriptedSource(paced=True, consistency=Consistency.SENDER)
         for number in range(WATCHES):
@@ -79,7 +79,7 @@ class Bench:
         held = await self.source.open(self.memory)
         big = ByteOrder.BIG
         self.sampler = Sampler(
-            self.source, self.plans, held, declared=big, rate=60, questions=self.questions
+            self.source, self.prepared_builds, held, declared=big, rate=60, questions=self.questions
         )
 
     async def frame(self) -> None:
@@ -119,14 +119,14 @@ async def measure(directory: Path, rounds: int = 300) -> Costs:
 
 def _ready(bench: Bench) -> float:
     """Median seconds to make a question ready."""
-    plan, main = bench.sampler.plan, bench.sampler._evaluator
-    assert plan is not None
+    prepared, main = bench.sampler.prepared, bench.sampler._evaluator
+    assert prepared is not None
     assert main is not None
     times = []
     for _ in range(5):
         for text in ASKED:
             began = time.perf_counter()
-            Asked(text, None, plan, bench.memory, bench.source, main)
+            PreparedQuestion(text, None, prepared, bench.memory, bench.source, main)
             times.append(time.perf_counter() - began)
     return statistics.median(times)
 
@@ -138,7 +138,7 @@ async def _silly(bench: Bench, questions: Questions) -> float:
     asking = bench.sampler._asking
     assert asking is not None
     silly = asking._asked[question]
-    assert isinstance(silly, Asked)
+    assert isinstance(silly, PreparedQuestion)
     assert question.answer is not None
     if question.answer.readings[-1].status != "error":
         raise AssertionError(question.answer.readings[-1])

@@ -13,8 +13,8 @@ import heapq
 import random
 import struct
 
-from bridge.half_search import half_of, solutions
-from bridge.turn_search import TURN, Move, TurnSearch
+from bridge.solvers.halves import half_of, solutions
+from bridge.solvers.turns import TURN, Move, TurnSearch
 from tests.benchmarks.evaluation import best
 
 MOVES = (

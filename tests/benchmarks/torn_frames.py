@@ -25,9 +25,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from adapters.sources.shared import SharedMemory
-from bridge.plan import memory_map, plans
-from bridge.readings import Frame, Status
-from bridge.sampler import Sampler
+from bridge.prepared import memory_map, prepare
+from bridge.readings.frame import Frame
+from bridge.sampling.sampler import Sampler
+from bridge.values.status import Status
 from schemas.loader import Bridge, load_bridge
 from schemas.source_settings import SharedSource
 from tests.guest import build as guest_build
@@ -95,7 +96,7 @@ async def take_samples(
     accepted = torn = 0
     seen: set[object] = set()
     try:
-        sampler = Sampler(source, plans(bridge), memory, declared=None, rate=rate)
+        sampler = Sampler(source, prepare(bridge), memory, declared=None, rate=rate)
         first = machine.read_symbol_u32("frame_ended")
         began = time.monotonic()
         while accepted < samples and time.monotonic() - began < longest:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from bridge.attempts import AGAIN, Attempt, Outcome
+from bridge.practice.attempts import AGAIN, Attempt, Outcome
 
 
 @dataclass(frozen=True)

@@ -7,12 +7,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from bridge.checker import Program, check
-from bridge.evaluator import Evaluator
-from bridge.image import Image
-from bridge.memory import MemoryMap, Region, Span
-from bridge.readings import Status
-from bridge.values import Value, ValueType
+from bridge.evaluation.evaluator import Evaluator
+from bridge.expressions.checker import Program, check
+from bridge.memory.address_map import MemoryMap, Region, Span
+from bridge.memory.image import Image
+from bridge.values.status import Status
+from bridge.values.value_type import Value, ValueType
 from schemas.compiler import Schema, compile_schema
 from schemas.errors import SchemaError
 from schemas.schema_file import SchemaFile

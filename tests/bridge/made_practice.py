@@ -11,17 +11,18 @@ from pathlib import Path
 from typing import ClassVar
 
 from adapters.sources.fake import ScriptedSource
-from bridge.attempts import Attempt
 from bridge.daemon import Daemon
-from bridge.keeper import Keeper
-from bridge.output import Output
-from bridge.plan import memory_map, plans
-from bridge.practice import Practice
-from bridge.practising import Practising, Rules
-from bridge.readings import Frame, Watch
-from bridge.source import Consistency
-from bridge.standstill import Standstill
-from bridge.values import Value
+from bridge.ports.output import Output
+from bridge.ports.practice_log import PracticeLog
+from bridge.ports.source import Consistency
+from bridge.practice.attempts import Attempt
+from bridge.practice.progress import Practice
+from bridge.prepared import memory_map, prepare
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Watch
+from bridge.sampling.practice_tracker import PracticeTracker, Rules
+from bridge.sampling.standstill import Standstill
+from bridge.values.value_type import Value
 from schemas.errors import OutputError
 from schemas.loader import load_bridge
 
@@ -108,7 +109,7 @@ keep = ["half", "oil"]
 """
 
 
-class Remembering(Keeper):
+class Remembering(PracticeLog):
     """Keeps everything in lists; *history* is what was kept before, *fault* why nothing can be."""
 
     def __init__(self, history: Sequence[Attempt] = (), fault: str = "") -> None:
@@ -184,13 +185,13 @@ class Rig:
         self.daemon = Daemon(
             self.source,
             [self.output, *outputs],
-            plans(self.bridge),
+            prepare(self.bridge),
             memory_map(self.bridge.schema),
             declared=None,
             rate=240,
             log=logging.getLogger("lowhalf.test"),
             clock=lambda: self.now,
-            practising=Practising(Rules.of(self.bridge.file), self.keeper),
+            practising=PracticeTracker(Rules.of(self.bridge.file), self.keeper),
             ticks=lambda: self.ticks,
             # these frames come faster than the game's, so that beats would always be late
             standstill=Standstill(lambda: self.beats),

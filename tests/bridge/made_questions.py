@@ -7,13 +7,14 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from adapters.sources.fake import ScriptedSource
-from bridge.byte_order import ByteOrder
-from bridge.memory import MemoryMap
-from bridge.plan import Plan, memory_map, plans
-from bridge.questions import Answer, Question, Questions
-from bridge.readings import Frame, Reading
-from bridge.sampler import Sampler
-from bridge.source import Consistency
+from bridge.memory.address_map import MemoryMap
+from bridge.memory.byte_order import ByteOrder
+from bridge.ports.source import Consistency
+from bridge.prepared import PreparedBuild, memory_map, prepare
+from bridge.questions.question import Answer, Question, Questions
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Reading
+from bridge.sampling.sampler import Sampler
 from schemas.loader import load_bridge
 
 
@@ -37,7 +38,7 @@ class Asker:
         path = directory / "g.bridge.toml"
         path.write_text(text, encoding="utf-8")
         bridge = load_bridge(path)
-        self.plans: dict[str, Plan] = plans(bridge)
+        self.prepared_builds: dict[str, PreparedBuild] = prepare(bridge)
         self.memory: MemoryMap = memory_map(bridge.schema)
         self.questions = Questions()
         self.source = source or ScriptedSource(paced=True, consistency=Consistency.SENDER)
@@ -49,7 +50,7 @@ class Asker:
         held = await self.source.open(self.memory)
         self.sampler = Sampler(
             self.source,
-            self.plans,
+            self.prepared_builds,
             held,
             declared=declared,
             rate=rate,

@@ -8,12 +8,12 @@ from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from bridge.attempts import Attempt, Outcome
-from bridge.evaluator import Evaluator
-from bridge.image import Image
-from bridge.memory import MemoryMap
-from bridge.plan import memory_map, plans
-from bridge.practising import Practising, Rules
+from bridge.evaluation.evaluator import Evaluator
+from bridge.memory.address_map import MemoryMap
+from bridge.memory.image import Image
+from bridge.practice.attempts import Attempt, Outcome
+from bridge.prepared import memory_map, prepare
+from bridge.sampling.practice_tracker import PracticeTracker, Rules
 from schemas.loader import load_bridge
 from tests.bridge.judge import Truth
 from tests.bridge.made_practice import Remembering
@@ -184,7 +184,7 @@ class Watched:
         path = directory / "g.bridge.toml"
         path.write_text(HEAD + practice, "utf-8")
         self._bridge = load_bridge(path)
-        (self._plan,) = plans(self._bridge).values()
+        (self._plan,) = prepare(self._bridge).values()
         self._memory: MemoryMap = memory_map(self._bridge.schema)
         self.moments: list[tuple[str, str, Any]] = []
         self.apart: list[tuple[str, str, Any]] = []
@@ -193,7 +193,7 @@ class Watched:
         """The attempts of a story, of which the frames with the numbers *missed* are not taken."""
         keeper = Remembering()
         self.moments, self.apart = keeper.moments, keeper.apart
-        practising = Practising(Rules.of(self._bridge.file), keeper)
+        practising = PracticeTracker(Rules.of(self._bridge.file), keeper)
         practising._keeper = keeper
         evaluator = Evaluator(self._plan.program, self._plan.layout, self._memory, whole=True)
         memory = bytearray(self._memory.flat_size)

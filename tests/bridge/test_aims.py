@@ -6,9 +6,9 @@ import random
 
 import pytest
 
-from bridge.checker import check
-from bridge.evaluator import Evaluator
-from bridge.readings import Status
+from bridge.evaluation.evaluator import Evaluator
+from bridge.expressions.checker import check
+from bridge.values.status import Status
 from tests.bridge.made_guest import Outcome, Run
 from tests.bridge.made_heap import ARENA, POINTER, HeapGuest, Made, changed
 

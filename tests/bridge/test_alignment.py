@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.alignment import Pair, Shape, align, common_start, cost
-from schemas.layout_file import MOST_BLOCKS
+from bridge.heap.alignment import Pair, Shape, align, common_start, cost
+from schemas.layout_file import MAX_BLOCKS
 
 SHAPES = st.builds(
     Shape,
@@ -149,8 +149,8 @@ def test_which_belongs_to_which(
 
 
 def test_more_blocks_than_a_layout_has_are_refused() -> None:
-    many = [GULL] * (MOST_BLOCKS + 1)
+    many = [GULL] * (MAX_BLOCKS + 1)
     with pytest.raises(ValueError) as fault:
         align([GULL], many)
     assert str(fault.value) == "16385 blocks, expected at most 16384"
-    assert len(align(many[:-1], [*many[:-2], MIST])) == MOST_BLOCKS + 1
+    assert len(align(many[:-1], [*many[:-2], MIST])) == MAX_BLOCKS + 1

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.attempts import AGAIN, Attempt, Attempts, Outcome, Seen
-from bridge.steps import Step, StepOutcome, StepSeen
+from bridge.practice.attempts import AGAIN, Attempt, Attempts, Outcome, Seen
+from bridge.practice.steps import Step, StepOutcome, StepSeen
 
 CORNER, DOOR = Step("corner"), Step("door")
 IDLE = Seen(steps=(StepSeen(), StepSeen()))
@@ -359,7 +359,7 @@ def test_against_a_model(frames: list[Told], waits: tuple[bool, ...], explicit: 
 
 
 def _told(step: object) -> tuple[str, StepOutcome, int, int]:
-    from bridge.steps import StepResult
+    from bridge.practice.steps import StepResult
 
     assert isinstance(step, StepResult)
     return step.name, step.outcome, step.waited, step.frames

@@ -7,18 +7,18 @@ from collections.abc import Mapping
 
 import pytest
 
-from bridge import budget
-from bridge.budget import Budget
-from bridge.evaluator import Evaluator
-from bridge.mathematics import MOST_BITS
-from bridge.readings import Status
+from bridge.evaluation import budget
+from bridge.evaluation.budget import Budget
+from bridge.evaluation.evaluator import Evaluator
+from bridge.expressions.arithmetic import MAX_BITS
+from bridge.values.status import Status
 from schemas.errors import ExpressionError
 from tests.bridge.made_guest import Guest, Run, tidewright
 from tests.bridge.made_heap import HeapGuest, gulls
 from tests.outside.fuzz_expressions import TooWide, oracle, whole_numbers
 
 HEAD = "chain(head, 'next')"
-WIDE = f"the result has more than {MOST_BITS} bits"
+WIDE = f"the result has more than {MAX_BITS} bits"
 BESIDE = "takes too long beside the other watches: all have 80 ms of a frame"
 
 
@@ -123,7 +123,7 @@ def test_whole_numbers_are_those_of_python_or_too_wide() -> None:
     for _ in range(400):
         text = whole_numbers(chance, chance.randint(3, 7))
         try:
-            expected: int | None = oracle(text, MOST_BITS)
+            expected: int | None = oracle(text, MAX_BITS)
         except (TooWide, ZeroDivisionError):
             expected = None
         try:
@@ -186,7 +186,7 @@ def test_a_list_of_a_watch_is_another_where_the_watch_is(whole: bool) -> None:
     two = Evaluator(second, guest.layout, guest.memory, whole=whole)
     image = guest.image()
     one.evaluate(image, 1)
-    two.evaluate(image, 1, heap_of=one)
+    two.evaluate(image, 1, share_heap_with=one)
     assert one.values[first.watches["watch"]] == 7 + 9 + 2
     assert two.values[second.watches["watch"]] == 7 + 9 + 4
 
@@ -202,7 +202,7 @@ def test_an_equal_list_of_a_question_is_the_one_that_was_made(
     image = guest.image()
     one.evaluate(image, 1)
     monkeypatch.setattr(Evaluator, "_evaluated", None)
-    two.evaluate(image, 1, heap_of=one)
+    two.evaluate(image, 1, share_heap_with=one)
     assert two.faults[second.watches[""]] is None
     assert two.values[second.watches[""]] == 1
 
@@ -346,7 +346,7 @@ def test_a_greedy_list_is_tried_once_a_frame_and_not_by_every_watch() -> None:
     for number in range(50):
         assert run[f"w{number}"].reason.endswith("its lists take more than 200000 steps")
     assert run["small"].value == 1000
-    assert run.evaluator.budget._steps < budget.MOST_STEPS
+    assert run.evaluator.budget._steps < budget.MAX_STEPS
 
 
 def test_a_heap_that_takes_too_long_to_walk_is_told_of_as_far_as_it_was_walked() -> None:

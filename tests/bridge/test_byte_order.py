@@ -7,7 +7,7 @@ import random
 import numpy as np
 import pytest
 
-from bridge.byte_order import ByteOrder, reorder
+from bridge.memory.byte_order import ByteOrder, reorder
 
 
 def by_numpy(data: bytes, order: ByteOrder) -> bytes:

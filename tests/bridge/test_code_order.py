@@ -16,9 +16,9 @@ from pathlib import Path
 import pytest
 
 from adapters.sources.fake import ScriptedSource
-from bridge.byte_order import ByteOrder, reorder
-from bridge.code_order import ENOUGH_BITS, code_order, order_scores
-from bridge.readings import Frame
+from bridge.builds.machine_code import ENOUGH_BITS, code_order, order_scores
+from bridge.memory.byte_order import ByteOrder, reorder
+from bridge.readings.frame import Frame
 from schemas.errors import SourceUnusable
 from tests.bridge.test_sampler import SCHEMA, Bench, guest, take
 from tests.guest.build import build

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bridge.counted_lines import MOST_KINDS, CountedLines
+from bridge.reporting.counted_lines import MAX_KINDS, CountedLines
 
 
 class Ticks:
@@ -64,10 +64,10 @@ def test_kinds_are_bounded() -> None:
     ticks = Ticks()
     lines = CountedLines(ticks)
     told = [lines.came(f"kind {n}", f"kind {n}") for n in range(1000)]
-    assert len([line for line in told if line]) == MOST_KINDS + 1
+    assert len([line for line in told if line]) == MAX_KINDS + 1
     ticks.now += 60
-    assert lines.due() == [f"kind 999 ({999 - MOST_KINDS} more in 60 s)"]
+    assert lines.due() == [f"kind 999 ({999 - MAX_KINDS} more in 60 s)"]
     ticks.now += 60
-    assert [lines.came(f"new {n}", f"new {n}") for n in range(MOST_KINDS)] == [
-        f"new {n}" for n in range(MOST_KINDS)
+    assert [lines.came(f"new {n}", f"new {n}") for n in range(MAX_KINDS)] == [
+        f"new {n}" for n in range(MAX_KINDS)
     ]

@@ -14,10 +14,12 @@ import pytest
 
 from adapters.sources.fake import ScriptedSource
 from bridge.daemon import Daemon
-from bridge.output import Output
-from bridge.plan import memory_map, plans
-from bridge.readings import Frame, Status, Watch
-from bridge.source import Consistency
+from bridge.ports.output import Output
+from bridge.ports.source import Consistency
+from bridge.prepared import memory_map, prepare
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Watch
+from bridge.values.status import Status
 from schemas.errors import OutputError, SourceLost, SourceUnusable
 from schemas.loader import load_bridge
 
@@ -135,7 +137,7 @@ class Bench:
         self.daemon = Daemon(
             self.source,
             [self.output],
-            plans(bridge),
+            prepare(bridge),
             memory_map(bridge.schema),
             declared=None,
             rate=240,

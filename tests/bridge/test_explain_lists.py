@@ -7,24 +7,25 @@ import struct
 
 import pytest
 
-from bridge.checker import check
-from bridge.evaluator import Evaluator
-from bridge.explain import MOST_ELEMENTS, Step, explain, working
-from bridge.frame_readings import frame_readings
-from bridge.image import Image
-from bridge.plan import Plan
-from bridge.readings import Reading, Status
+from bridge.evaluation.evaluator import Evaluator
+from bridge.evaluation.frame_readings import frame_readings
+from bridge.expressions.checker import check
+from bridge.memory.image import Image
+from bridge.paths.derivation import MAX_ELEMENTS, DerivationStep, explain, working
+from bridge.prepared import PreparedBuild
+from bridge.readings.reading import Reading
+from bridge.values.status import Status
 from tests.bridge.made_guest import COURIER, CRATE, LANTERN, RING, Guest, tidewright
 from tests.bridge.made_heap import HeapGuest, Made, changed, gulls
 
-Lines = list[tuple[Step, Reading]]
+Lines = list[tuple[DerivationStep, Reading]]
 HEAD = 0x8000_0100
 NEXT, WORD = 0x24, 0x28
 
 
 def worked(guest: Guest, text: str, *, whole: bool = True) -> Lines:
-    plan = Plan(guest.layout, check(guest.layout, {}), (), None, None)
-    explained, steps = explain(plan, {}, text)
+    prepared = PreparedBuild(guest.layout, check(guest.layout, {}), (), None, None)
+    explained, steps = explain(prepared, {}, text)
     evaluator = Evaluator(explained.program, guest.layout, guest.memory, whole=whole)
     if whole:
         assert evaluator.evaluate(guest.image(), 1) == set()
@@ -195,10 +196,10 @@ def test_a_long_list_is_told_in_part_with_how_many_more_there_are() -> None:
     counts = [(s.offset, r.value) for s, r in lines if s.kind == "list"]
     assert counts == [(40, 40), (40, 20)]
     assert [r.value for s, r in lines if s.kind == "more"] == [
-        40 - MOST_ELEMENTS,
-        20 - MOST_ELEMENTS,
+        40 - MAX_ELEMENTS,
+        20 - MAX_ELEMENTS,
     ]
-    assert [s.kind for s, _ in lines].count("element") == 2 * MOST_ELEMENTS
+    assert [s.kind for s, _ in lines].count("element") == 2 * MAX_ELEMENTS
     # what was taken is told wherever it stands
     assert [r.value for s, r in lines if s.kind in ("position", "taken")] == [39, RING + 39 * 0x100]
 
@@ -268,9 +269,9 @@ def test_a_watch_that_ignores_the_heap_is_explained_without_its_warnings() -> No
     guest.heap(changed(gulls(3, 0x40), 1, used=False))
     guest.aim(guest.start(1))
     watches = {"calm": "held.word", "warned": "held.word + 0"}
-    plan = Plan(guest.layout, check(guest.layout, watches, ["calm"]), (), None, None)
+    prepared = PreparedBuild(guest.layout, check(guest.layout, watches, ["calm"]), (), None, None)
     for name, status in (("calm", Status.OK), ("warned", Status.FREED)):
-        explained, steps = explain(plan, watches, name)
+        explained, steps = explain(prepared, watches, name)
         evaluator = Evaluator(explained.program, guest.layout, guest.memory, whole=True)
         evaluator.evaluate(guest.image(), 1)
         readings = frame_readings(evaluator, explained.watches, explained.program.watches)()

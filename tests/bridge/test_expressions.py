@@ -9,11 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from bridge import functions
-from bridge.evaluator import Evaluator
-from bridge.image import Image
-from bridge.readings import Reading, Status, Watch
-from bridge.values import Kind, Value
+from bridge.evaluation.evaluator import Evaluator
+from bridge.expressions.functions import table as functions
+from bridge.memory.image import Image
+from bridge.readings.reading import Reading, Watch
+from bridge.values.status import Status
+from bridge.values.value_type import Kind, Value
 from schemas.errors import ExpressionError
 from tests.bridge.made_guest import COURIER, CRATE, LANTERN, PADDED, SCHEMA, Guest, tidewright
 from tests.bridge.test_heap_expressions import VALUES as OF_HEAPS

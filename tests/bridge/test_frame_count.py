@@ -15,7 +15,16 @@ from dataclasses import dataclass
 
 import pytest
 
-from bridge.frame_count import EITHER, FASTER, NEAR, ROUND, SPARE, Count, Follows, FrameCount
+from bridge.sampling.frame_count import (
+    EITHER,
+    FASTER,
+    NEAR,
+    ROUND,
+    SPARE,
+    Count,
+    Follows,
+    FrameCount,
+)
 
 WIDTHS = (8, 16, 24, 32)
 PACES = (20.0, 50.0, 60.0)

@@ -13,9 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.evaluator import Evaluator
-from bridge.over_frames import MOST_VALUES, NoArgument, NoValueYet, Tally, make
-from bridge.rises import counted
+from bridge.evaluation.evaluator import Evaluator
+from bridge.evaluation.frame_functions import MAX_VALUES, NoArgument, NoValueYet, Tally, make
+from bridge.expressions.rises import counted
 from tests.bridge.made_guest import Guest
 
 T, F = True, False
@@ -129,7 +129,7 @@ def test_a_moment_behind_a_gap_does_not_count_among_the_others() -> None:
     assert _tallied(machine, 5, (7, F)) == (unseen, None, ())
     assert _tallied(machine, 6, (8, T)) == (8, (8,), ())
     assert machine._counts == {"8": 1}
-    assert MOST_VALUES > 1
+    assert MAX_VALUES > 1
 
 
 def _tallied(machine: Tally, number: int, arguments: tuple[Any, ...]) -> tuple[Any, Any, Any]:

@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from adapters.sources.fake import ScriptedSource
-from bridge.byte_order import ByteOrder
-from bridge.readings import Status
-from bridge.sampler import Sampler
+from bridge.memory.byte_order import ByteOrder
+from bridge.sampling.sampler import Sampler
+from bridge.values.status import Status
 from schemas.errors import SourceUnusable
 from tests.bridge.test_sampler import BEGAN, ENDED, FAR, GUARD, Bench, Torn, count, guest, take
 
@@ -122,7 +122,7 @@ async def test_state_goes_on_after_a_lost_source_unless_the_game_was_reset(
     source.poke(0x8000_4000, (9).to_bytes(4, "big"))
     count(source, number)
     after = Sampler(
-        source, sampler.plans, sampler.memory, declared=None, rate=240, previous=sampler
+        source, sampler.prepared_builds, sampler.memory, declared=None, rate=240, previous=sampler
     )
     frame = await take(after)
     assert frame.readings[0].value == most

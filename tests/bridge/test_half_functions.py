@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from bridge.half_search import value_of
-from bridge.readings import Status
-from bridge.values import Kind, show_value
+from bridge.solvers.halves import value_of
+from bridge.values.status import Status
+from bridge.values.value_type import Kind, show_value
 from schemas.errors import ExpressionError
 from tests.bridge import made_guest
 

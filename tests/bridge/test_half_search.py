@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge import half_search
-from bridge.half_search import (
+from bridge.solvers import halves as half_search
+from bridge.solvers.halves import (
     GREATEST_KEY,
     LEAST_KEY,
     SIGN,

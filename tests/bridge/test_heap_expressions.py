@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from bridge import target
-from bridge.checker import check
-from bridge.readings import Status
-from bridge.values import Kind
+from bridge.expressions.checker import check
+from bridge.values import target
+from bridge.values.status import Status
+from bridge.values.value_type import Kind
 from schemas.errors import ExpressionError
 from tests.bridge.made_guest import Guest
 from tests.bridge.made_heap import ARENA, HELD, POINTER, HeapGuest, Made

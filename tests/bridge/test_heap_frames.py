@@ -7,11 +7,13 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from adapters.sources.fake import ScriptedSource
-from bridge.memory import Span
-from bridge.plan import memory_map, plans, with_heap
-from bridge.readings import Frame, Reading, Status
-from bridge.sampler import Sampler
-from bridge.source import Consistency
+from bridge.memory.address_map import Span
+from bridge.ports.source import Consistency
+from bridge.prepared import memory_map, prepare, with_heap
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Reading
+from bridge.sampling.sampler import Sampler
+from bridge.values.status import Status
 from schemas.loader import load_bridge
 from tests.bridge.made_heap import ARENA, HeapGuest, Made, changed, gulls, schema_text
 from tests.bridge.test_sampler import GUARD, Bench, take
@@ -34,9 +36,9 @@ async def sampled(
     head = f'schema = "h.schema.toml"\n[source]\nkind = "fake"\nbyte_order = "big"\n{sampling}'
     path.write_text(f"{head}\n{watches}", "utf-8")
     bridge = load_bridge(path)
-    made = plans(bridge)
+    made = prepare(bridge)
     if heap:
-        made = {name: with_heap(plan) for name, plan in made.items()}
+        made = {name: with_heap(prepared) for name, prepared in made.items()}
     held = await source.open(memory_map(bridge.schema))
     return Sampler(source, made, held, declared=None, rate=240)
 

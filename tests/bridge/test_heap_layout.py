@@ -6,17 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.heap import Block, Heap
-from bridge.heap_layout import (
-    Laid,
-    Layout,
-    Sort,
-    compare,
-    first_difference,
-    layout_of,
-    match_value,
-)
-from bridge.layout_words import first_words
+from bridge.heap.blocks import Block, Heap
+from bridge.heap.shape import Laid, Layout, Sort, compare, first_difference, layout_of, match_value
+from bridge.heap.shape_words import first_words
 
 BASE, HEADER = 0x8020_0010, 0x10
 Row = tuple[str, int]

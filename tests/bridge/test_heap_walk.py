@@ -8,12 +8,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge import heap_generator, heap_walk
-from bridge.heap import Block, Heap, Row
-from bridge.heap_overlap import first_overlap
-from bridge.image import Image
-from bridge.plan import Plan, with_heap
-from bridge.readings import Status
+from bridge.evaluation import heap_walk
+from bridge.evaluation import heap_walk_code as heap_generator
+from bridge.heap.blocks import Block, Heap, Row
+from bridge.heap.overlap import first_overlap
+from bridge.memory.image import Image
+from bridge.prepared import PreparedBuild, with_heap
+from bridge.values.status import Status
 from schemas.errors import SchemaError
 from tests.bridge.made_guest import Guest, Run
 from tests.bridge.made_heap import (
@@ -237,9 +238,9 @@ def test_an_expression_that_fails_is_damage() -> None:
 
 
 def test_the_walk_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
-    assert heap_generator.MOST_BLOCKS == 65_536
-    monkeypatch.setattr(heap_generator, "MOST_BLOCKS", 8)
-    monkeypatch.setattr(heap_walk, "MOST_BLOCKS", 8)
+    assert heap_generator.MAX_BLOCKS == 65_536
+    monkeypatch.setattr(heap_generator, "MAX_BLOCKS", 8)
+    monkeypatch.setattr(heap_walk, "MAX_BLOCKS", 8)
     guest = HeapGuest()
     guest.heap(gulls(9))
     heap = walked(guest)
@@ -482,10 +483,12 @@ def test_no_heap_is_walked_unless_it_is_asked_for() -> None:
 def test_a_plan_can_ask_for_the_heap_beside_its_watches() -> None:
     guest = HeapGuest()
     guest.heap(gulls(3))
-    plan = with_heap(Plan(guest.layout, guest.program({"word": "word"}), (), None, None))
-    assert list(plan.program.watches) == ["word"]
+    prepared = with_heap(
+        PreparedBuild(guest.layout, guest.program({"word": "word"}), (), None, None)
+    )
+    assert list(prepared.program.watches) == ["word"]
     run = guest.run({"word": "word"}, whole=False)
-    evaluator = type(run.evaluator)(plan.program, guest.layout, guest.memory, whole=True)
+    evaluator = type(run.evaluator)(prepared.program, guest.layout, guest.memory, whole=True)
     assert evaluator.evaluate(guest.image(), 1) == set()
     assert evaluator.heap_seen is not None
     assert len(evaluator.heap_seen.blocks) == 3
@@ -493,9 +496,9 @@ def test_a_plan_can_ask_for_the_heap_beside_its_watches() -> None:
 
 def test_a_schema_without_a_heap_has_none_to_ask_for() -> None:
     guest = Guest()
-    plan = Plan(guest.layout, guest.program({}), (), None, None)
+    prepared = PreparedBuild(guest.layout, guest.program({}), (), None, None)
     with pytest.raises(SchemaError, match="describes no heap; add"):
-        with_heap(plan)
+        with_heap(prepared)
     run = guest.run({}, whole=True)
     with pytest.raises(ValueError, match="describes no heap"):
         run.evaluator.heap()

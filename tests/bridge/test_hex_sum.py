@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.hex_sum import hex_steps
+from bridge.solvers.hex_sum import hex_steps
 
 
 @given(st.integers(0, 2**64 - 1), st.lists(st.integers(-(2**40), 2**40), min_size=1, max_size=6))

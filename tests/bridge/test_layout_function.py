@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from bridge.heap_layout import layout_of
-from bridge.plan import memory_map, plans
-from bridge.readings import Status
+from bridge.heap.shape import layout_of
+from bridge.prepared import memory_map, prepare
+from bridge.values.status import Status
 from schemas.layout_file import BlockTable, LayoutFile, layout_text
 from schemas.loader import load_bridge
 from tests.bridge.test_heap_layout import Row, heap
@@ -95,8 +95,8 @@ def ready(directory: Path, *rows: Row) -> Ready:
     path = directory / "t.bridge.toml"
     path.write_text(BRIDGE, "utf-8")
     bridge = load_bridge(path)
-    (plan,) = plans(bridge).values()
-    return Ready(plan, memory_map(bridge.schema))
+    (prepared,) = prepare(bridge).values()
+    return Ready(prepared, memory_map(bridge.schema))
 
 
 GOOD: list[Row] = [("gull", 0x800), ("mist_puff", 0x400), ("crate", 0x600), ("free", 0x1000)]

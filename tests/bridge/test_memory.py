@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from bridge.memory import LINE_SIZE, MemoryMap, Region, Span
+from bridge.memory.address_map import LINE_SIZE, MemoryMap, Region, Span
 
 RAM = Region("ram", 0x8000_0000, 0x1000, (0xA000_0000, 0x0))
 PAD = Region("pad", 0xBFC0_0000, 0x7C4)

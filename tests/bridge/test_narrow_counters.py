@@ -11,14 +11,14 @@ from pathlib import Path
 import pytest
 
 from adapters.sources.fake import ScriptedSource
-from bridge.attempts import Outcome
-from bridge.frame_count import EITHER, ROUND
-from bridge.memory import Span
-from bridge.phase import FramePhase
-from bridge.plan import Counter, memory_map, plans
-from bridge.readings import Frame
-from bridge.sampler import Sampler
-from bridge.source import Consistency
+from bridge.memory.address_map import Span
+from bridge.ports.source import Consistency
+from bridge.practice.attempts import Outcome
+from bridge.prepared import Counter, memory_map, prepare
+from bridge.readings.frame import Frame
+from bridge.sampling.frame_clock import FramePhase
+from bridge.sampling.frame_count import EITHER, ROUND
+from bridge.sampling.sampler import Sampler
 from schemas.errors import FileError
 from schemas.loader import Bridge, load_bridge
 from tests.bridge import made_practice
@@ -130,7 +130,7 @@ async def reader(directory: Path, sampling: str, base: int, way: str) -> Reader:
     memory = memory_map(bridge.schema)
     held = await guest.open(memory)
     sampler = Sampler(
-        guest, plans(bridge), held, declared=None, rate=100_000, ticks=lambda: guest.now
+        guest, prepare(bridge), held, declared=None, rate=100_000, ticks=lambda: guest.now
     )
     found = Reader(guest, sampler)
     await found.take()
@@ -229,7 +229,7 @@ async def test_a_guard_of_8_bits_does_not_vouch_for_a_sample_that_took_a_turn(
     guest = Slow(100, Consistency.UNGUARDED, paced=False)
     held = await guest.open(memory_map(bridge.schema))
     sampler = Sampler(
-        guest, plans(bridge), held, declared=None, rate=100_000, ticks=lambda: guest.now
+        guest, prepare(bridge), held, declared=None, rate=100_000, ticks=lambda: guest.now
     )
     await take(sampler)
     guest.run(1 / 60)
@@ -271,7 +271,7 @@ async def test_the_phase_of_the_frames_is_kept_where_the_counter_runs_over(
     ],
 )
 def test_counters_of_fewer_bits(tmp_path: Path, expression: str, counter: Counter) -> None:
-    assert plans(made(tmp_path, f'frame = "{expression}"'))["print"].frame == counter
+    assert prepare(made(tmp_path, f'frame = "{expression}"'))["print"].frame == counter
 
 
 def test_a_counter_of_fewer_bits_is_read_by_its_own() -> None:
@@ -302,7 +302,7 @@ def test_a_counter_of_fewer_bits_is_read_by_its_own() -> None:
 )
 def test_what_cannot_be_a_counter(tmp_path: Path, expression: str, fault: str) -> None:
     with pytest.raises(FileError) as caught:
-        plans(made(tmp_path, f'frame = "{expression}"'))
+        prepare(made(tmp_path, f'frame = "{expression}"'))
     assert fault in str(caught.value)
 
 

@@ -7,9 +7,10 @@ from pathlib import Path
 import pytest
 
 from adapters.sources.fake import ScriptedSource
-from bridge.byte_order import ByteOrder
-from bridge.readings import Frame, Status
-from bridge.sampler import Sampler
+from bridge.memory.byte_order import ByteOrder
+from bridge.readings.frame import Frame
+from bridge.sampling.sampler import Sampler
+from bridge.values.status import Status
 from tests.bridge.test_sampler import TICK, Bench, guest, take
 
 WATCHES = {"ticks": "tick"}

@@ -11,14 +11,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.over_frames import NoArgument, NoValueYet, OverFrames, make
-from bridge.values import Value
+from bridge.evaluation.frame_functions import FrameFunction, NoArgument, NoValueYet, make
+from bridge.values.value_type import Value
 from tests.bridge.made_guest import COURIER, tidewright
 
 TRUE, FALSE = True, False
 
 
-def stepped(machine: OverFrames, arguments: Sequence[Value | None], frame: int) -> Any:
+def stepped(machine: FrameFunction, arguments: Sequence[Value | None], frame: int) -> Any:
     """The value of a frame that is taken; its absence as a text."""
     try:
         value: Any = machine.step(arguments, frame)

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.phase import ACQUIRE, FINE, MOST_STRAYS, SHORTEST_PERIOD, FramePhase
+from bridge.sampling.frame_clock import ACQUIRE, FINE, MAX_STRAYS, SHORTEST_PERIOD, FramePhase
 
 SLEEP_LATE = 0.00007
 """What a short sleep takes longer than asked: measured on Linux, no source."""
@@ -178,7 +178,7 @@ def test_many_frames_far_from_the_expected_unlock_it() -> None:
     for number in range(ACQUIRE + 2):
         phase.saw(number, number / 60, number / 60)
     now = (ACQUIRE + 1) / 60
-    for step in range(MOST_STRAYS + 1):
+    for step in range(MAX_STRAYS + 1):
         now += 1.45 / 60
         phase.saw(ACQUIRE + 2 + step, now, now)
     assert phase.period is None

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from bridge.attempts import Attempt, Kept, Outcome
-from bridge.practice import Phase, Practice
-from bridge.source import Consistency
-from bridge.steps import StepOutcome
-from bridge.totals import Rate
+from bridge.ports.source import Consistency
+from bridge.practice.attempts import Attempt, Kept, Outcome
+from bridge.practice.progress import Phase, Practice
+from bridge.practice.steps import StepOutcome
+from bridge.practice.totals import Rate
 from tests.bridge.made_practice import ATTEMPTS, STEPS, Remembering, Rig
 
 LAMP = 0x8000_2000

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from bridge.attempts import Attempt, Outcome
-from bridge.practice import Practice
-from bridge.public_words import public_frame, public_text
-from bridge.readings import Frame, Reading, Status, Watch
-from bridge.values import INTEGER
+from bridge.practice.attempts import Attempt, Outcome
+from bridge.practice.progress import Practice
+from bridge.readings.frame import Frame
+from bridge.readings.public_words import public_frame, public_text
+from bridge.readings.reading import Reading, Watch
+from bridge.values.status import Status
+from bridge.values.value_type import INTEGER
 
 
 @pytest.mark.parametrize(

@@ -15,12 +15,13 @@ from typing import Any
 import pytest
 
 from adapters.sources.fake import ScriptedSource
-from bridge import asked, asking
-from bridge.asked import Asked
-from bridge.byte_order import ByteOrder
-from bridge.evaluator import Evaluator
-from bridge.questions import Answer, Question, Questions
-from bridge.readings import Status
+from bridge.evaluation.evaluator import Evaluator
+from bridge.memory.byte_order import ByteOrder
+from bridge.questions import prepared_question as asked
+from bridge.questions import scheduler as asking
+from bridge.questions.prepared_question import PreparedQuestion
+from bridge.questions.question import Answer, Question, Questions
+from bridge.values.status import Status
 from schemas.errors import ExpressionError, TooManyQuestions
 from tests.bridge.made_guest import SCHEMA as ACTORS
 from tests.bridge.made_guest import tidewright
@@ -226,7 +227,7 @@ async def test_a_question_follows_to_another_build_and_an_error_is_tried_again(
     tmp_path: Path,
 ) -> None:
     asker = Asker(tmp_path, SCHEMA, {"far": "head.next.value"})
-    asker.plans["print"] = replace(asker.plans["print"], watches=())
+    asker.prepared_builds["print"] = replace(asker.prepared_builds["print"], watches=())
     guest(asker.source)
     asker.source.poke(0x8000_1800, (0x8000_2004 - 4 + 0x1000).to_bytes(4, "big"))
     await asker.open()
@@ -476,7 +477,7 @@ async def test_a_block_that_left_the_heap_while_a_question_rested_is_known_to_ha
         asker.source.poke(base, bytes(made.bytes[base - 0x8000_0000 :][:0x1000]))
 
     with monkeypatch.context() as resting:
-        resting.setattr(asking.Asking, "_due", lambda self: [])
+        resting.setattr(asking.QuestionScheduler, "_due", lambda self: [])
         room(0x8001_4000)
         frame = await asker.next()
         assert frame.readings[0].status is Status.FREED
@@ -534,7 +535,7 @@ async def test_a_silly_expression_is_an_error_and_rests(
     assert asker.sampler is not None
     assert asker.sampler._asking is not None
     costs = [asker.sampler._asking._asked[question] for question in (silly, simple)]
-    slow, quick = (one.cost for one in costs if isinstance(one, Asked))
+    slow, quick = (one.cost for one in costs if isinstance(one, PreparedQuestion))
     assert quick < slow
     monkeypatch.setattr(asking, "SLOW", (quick + slow) / 2)
     before = silly.serial, simple.serial
@@ -616,9 +617,11 @@ async def test_a_question_has_none_of_the_watches_that_it_does_not_use(tmp_path:
     await asker.next()
     sampler = asker.sampler
     assert sampler is not None
-    assert sampler.plan is not None
+    assert sampler.prepared is not None
     assert sampler._evaluator is not None
-    one = Asked("top * 2", None, sampler.plan, asker.memory, asker.source, sampler._evaluator)
+    one = PreparedQuestion(
+        "top * 2", None, sampler.prepared, asker.memory, asker.source, sampler._evaluator
+    )
     names = {slot.name for slot in one.evaluator.program.slots}
     assert {"w7", "w8", "top"} <= names
     assert not names & {"w6", "w9", "w49"}

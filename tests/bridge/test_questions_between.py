@@ -13,15 +13,15 @@ from typing import Any
 import pytest
 
 from adapters.sources.fake import ScriptedSource
-from bridge import asked as asked_module
-from bridge import sampler as sampling_module
-from bridge.byte_order import ByteOrder
 from bridge.daemon import Daemon
-from bridge.memory import Span
-from bridge.questions import Question
-from bridge.readings import Status
-from bridge.source import Consistency
-from bridge.source import Torn as TornSample
+from bridge.memory.address_map import Span
+from bridge.memory.byte_order import ByteOrder
+from bridge.ports.source import Consistency
+from bridge.ports.source import Torn as TornSample
+from bridge.questions import prepared_question as asked_module
+from bridge.questions.question import Question
+from bridge.sampling import sampler as sampling_module
+from bridge.values.status import Status
 from schemas.errors import SourceLost
 from tests.bridge.made_questions import Asker, answered, result
 from tests.bridge.test_daemon import Kept
@@ -310,7 +310,7 @@ async def daemon(asker: Asker, output: Kept) -> AsyncIterator[Daemon]:
     made = Daemon(
         asker.source,
         [output],
-        asker.plans,
+        asker.prepared_builds,
         asker.memory,
         declared=None,
         rate=240,
@@ -505,7 +505,7 @@ async def then_no_whole_frame(
     directory: Path, monkeypatch: pytest.MonkeyPatch
 ) -> tuple[Torn, Asker, Question]:
     """An answer from frame 102, after which began and ended no longer agree."""
-    monkeypatch.setattr(sampling_module, "LONGEST_TRY", 0.02)
+    monkeypatch.setattr(sampling_module, "MAX_TRY", 0.02)
     source = Torn()
     asker = await guarded(directory, source, {"near": "head.value"})
     question = asker.questions.ask(FAR)

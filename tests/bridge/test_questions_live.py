@@ -11,10 +11,10 @@ from pathlib import Path
 import pytest
 
 from adapters.sources.shared import SharedMemory
-from bridge.plan import memory_map, plans
-from bridge.questions import Question, Questions
-from bridge.readings import Status
-from bridge.sampler import Sampler
+from bridge.prepared import memory_map, prepare
+from bridge.questions.question import Question, Questions
+from bridge.sampling.sampler import Sampler
+from bridge.values.status import Status
 from schemas.loader import load_bridge
 from schemas.source_settings import SharedSource
 from tests.benchmarks.torn_frames import EXPRESSIONS, GUARD, SCHEMA
@@ -64,7 +64,7 @@ async def ask_for(machine: GuestMachine, directory: Path, sampling: str, seconds
     open_now: list[tuple[Question, int]] = []
     try:
         sampler = Sampler(
-            source, plans(bridge), held, declared=None, rate=1000, questions=questions
+            source, prepare(bridge), held, declared=None, rate=1000, questions=questions
         )
         ends = time.monotonic() + seconds
         number = 0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 
-from bridge.recurring import CALM, FIRST_REMINDER, LONGEST_PAUSE, RecurringTrouble
+from bridge.reporting.recurring import CALM, FIRST_REMINDER, MAX_PAUSE, RecurringTrouble
 
 
 class Ticks:
@@ -48,7 +48,7 @@ def test_the_pauses_between_reminders_double_up_to_an_hour() -> None:
     pauses = [later - earlier for earlier, later in itertools.pairwise(told)]
     assert pauses[:7] == [60, 120, 240, 480, 960, 1920, 3600]
     assert FIRST_REMINDER == 60
-    assert LONGEST_PAUSE == 3600
+    assert MAX_PAUSE == 3600
 
 
 def test_it_begins_anew_after_a_calm_second_and_not_before() -> None:

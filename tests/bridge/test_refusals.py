@@ -11,11 +11,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from bridge.checker import check
-from bridge.functions import FUNCTIONS
-from bridge.generator import generate
-from bridge.image import Image
-from bridge.readings import Status
+from bridge.evaluation.code_generator import generate
+from bridge.expressions.checker import check
+from bridge.expressions.functions.table import FUNCTIONS
+from bridge.memory.image import Image
+from bridge.values.status import Status
 from schemas.errors import ExpressionError
 from tests.bridge.made_guest import Guest, tidewright
 
@@ -32,8 +32,8 @@ def refusal(watches: dict[str, str]) -> ExpressionError | None:
     """Why watches are refused; None where they are accepted."""
     try:
         check(GUEST.layout, watches)
-    except ExpressionError as error:
-        return error
+    except ExpressionError as fault:
+        return fault
     return None
 
 

@@ -12,13 +12,15 @@ from types import SimpleNamespace
 import pytest
 
 from adapters.sources.fake import ScriptedSource
-from bridge import source
-from bridge.byte_order import ByteOrder
-from bridge.memory import Span
-from bridge.plan import Plan, memory_map, plans
-from bridge.readings import Frame, Reading, Status
-from bridge.sampler import MOST_TRIES, Sampler
-from bridge.source import Consistency
+from bridge.memory.address_map import Span
+from bridge.memory.byte_order import ByteOrder
+from bridge.ports import source
+from bridge.ports.source import Consistency
+from bridge.prepared import PreparedBuild, memory_map, prepare
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Reading
+from bridge.sampling.sampler import MAX_TRIES, Sampler
+from bridge.values.status import Status
 from schemas.errors import SourceUnusable
 from schemas.loader import load_bridge
 
@@ -72,7 +74,7 @@ class Bench:
         self.schema = SCHEMA
         self.build = "auto"
 
-    def plans(self) -> dict[str, Plan]:
+    def prepared_builds(self) -> dict[str, PreparedBuild]:
         (self.directory / "g.schema.toml").write_text(self.schema, encoding="utf-8")
         text = f'schema = "g.schema.toml"\nbuild = "{self.build}"\n[source]\nkind = "fake"\n'
         text += f"[sampling]\nrate = 240\n{self.sampling}\n"
@@ -82,7 +84,7 @@ class Bench:
         path.write_text(text, encoding="utf-8")
         bridge = load_bridge(path)
         self.memory = memory_map(bridge.schema)
-        return plans(bridge)
+        return prepare(bridge)
 
     async def sampler(
         self,
@@ -91,7 +93,7 @@ class Bench:
         declared: ByteOrder | None = None,
         rate: float = 240,
     ) -> Sampler:
-        made = self.plans()
+        made = self.prepared_builds()
         held = await source.open(self.memory)
         return Sampler(source, made, held, declared=declared, rate=rate)
 
@@ -214,7 +216,7 @@ async def test_retries_have_an_end_and_the_last_whole_frame_stays(tmp_path: Path
     assert time.monotonic() - started < 2
     assert frame.number == 100
     assert reading(frame, "far").value == 42
-    assert 0 < sampler.stats.torn <= MOST_TRIES
+    assert 0 < sampler.stats.torn <= MAX_TRIES
     assert frame.note == "no whole frame: began and ended never agreed"
     assert frame.stats.unwhole == 1
     source.always = []
@@ -497,7 +499,7 @@ async def test_lag_is_counted_against_the_games_own_pace(
     clock = SimpleNamespace(
         monotonic=lambda: source.now, time=lambda: source.now, sleep=source.sleep
     )
-    monkeypatch.setattr("bridge.sampler.time", clock)
+    monkeypatch.setattr("bridge.sampling.sampler.time", clock)
     sampler = await Bench(tmp_path, GUARD, {"far": FAR}).sampler(source)
     frame = await take(sampler)
     while frame.number < 145:
@@ -506,7 +508,7 @@ async def test_lag_is_counted_against_the_games_own_pace(
     assert frame.stats.skipped == 0
     # what was lost stays counted when the source is opened again
     after = Sampler(
-        source, sampler.plans, sampler.memory, declared=None, rate=240, previous=sampler
+        source, sampler.prepared_builds, sampler.memory, declared=None, rate=240, previous=sampler
     )
     assert (await take(after)).stats.lag == 2
 
@@ -516,7 +518,7 @@ async def test_what_a_sender_sends_late_is_not_called_lag(
 ) -> None:
     now = 100.0
     clock = SimpleNamespace(monotonic=lambda: now, time=lambda: now)
-    monkeypatch.setattr("bridge.sampler.time", clock)
+    monkeypatch.setattr("bridge.sampling.sampler.time", clock)
     source = ScriptedSource(paced=True, consistency=Consistency.SENDER)
     guest(source)
     sampler = await Bench(tmp_path, "", {"far": FAR}).sampler(source)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bridge.steps import Step, StepOutcome, StepResult, StepSeen, Way
+from bridge.practice.steps import Step, StepOutcome, StepResult, StepSeen, Way
 
 CORNER, TURN, DOOR = Step("corner"), Step("turn", "half a turn", waits=True), Step("door")
 NO, DONE, FAIL = StepSeen(), StepSeen(done=True), StepSeen(fail=True)

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.over_frames import MOST_VALUES, NoValueYet, Tally, make
-from bridge.values import FLOAT, TEXT, Value
+from bridge.evaluation.frame_functions import MAX_VALUES, NoValueYet, Tally, make
+from bridge.values.value_type import FLOAT, TEXT, Value
 from schemas.errors import ExpressionError
 from tests.bridge.made_guest import COURIER, tidewright
 
@@ -90,8 +90,8 @@ def test_zeros_are_told_apart() -> None:
 
 
 def test_memory_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
-    assert MOST_VALUES == 0x10000
-    monkeypatch.setattr("bridge.over_frames.MOST_VALUES", 3)
+    assert MAX_VALUES == 0x10000
+    monkeypatch.setattr("bridge.evaluation.frame_functions.MAX_VALUES", 3)
     machine = make("tally", "f(x)", 0)
     assert isinstance(machine, Tally)
     for value in range(10):

@@ -8,9 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.readings import Frame, Reading, Status, Watch
-from bridge.target import Target, as_stored, between, equals, near
-from bridge.values import BOOLEAN, FLOAT, INTEGER, TEXT, Kind, Value, ValueType
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Reading, Watch
+from bridge.values.status import Status
+from bridge.values.target import Target, as_stored, between, equals, near
+from bridge.values.value_type import BOOLEAN, FLOAT, INTEGER, TEXT, Kind, Value, ValueType
 
 F32 = ValueType(Kind.FLOAT, 32, True, name="f32")
 F64 = ValueType(Kind.FLOAT, 64, True, name="f64")

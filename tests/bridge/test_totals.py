@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from bridge.attempts import Attempt, Outcome
-from bridge.steps import StepOutcome, StepResult
-from bridge.totals import Rate, Totals
-from bridge.wilson import wilson
+from bridge.practice.attempts import Attempt, Outcome
+from bridge.practice.steps import StepOutcome, StepResult
+from bridge.practice.totals import Rate, Totals
+from bridge.practice.wilson import wilson
 
 
 def attempt(outcome: Outcome, **steps: StepOutcome) -> Attempt:

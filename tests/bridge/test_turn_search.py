@@ -10,8 +10,8 @@ from collections.abc import Iterable, Sequence
 
 import pytest
 
-from bridge.readings import Status
-from bridge.turn_search import MOST_MOVES, TURN, Move, TurnSearch, Way, cheapest
+from bridge.solvers.turns import MAX_MOVES, TURN, Move, TurnSearch, TurnSequence, cheapest
+from bridge.values.status import Status
 from schemas.errors import ExpressionError
 from tests.bridge import made_guest
 
@@ -65,7 +65,7 @@ def some_moves(chance: random.Random, fine: bool) -> list[Move]:
     return moves
 
 
-def check_way(way: Way, moves: Sequence[Move], start: int, to: int) -> None:
+def check_way(way: TurnSequence, moves: Sequence[Move], start: int, to: int) -> None:
     """Make the moves one by one: they lead there, at that cost, within the limits."""
     named = {move.name: move for move in moves}
     angle, frames = start, 0
@@ -146,7 +146,7 @@ def test_every_angle_of_a_long_limited_walk() -> None:
 def test_limits_decide_between_equal_turns() -> None:
     moves = [Move("quick", 0x1000, None, 1, 2), Move("slow", 0x1000, None, 5)]
     answer = TurnSearch(moves).answer(0, 0x4000, 5)
-    assert answer.best == Way(12, ("quick", "quick", "slow", "slow"))
+    assert answer.best == TurnSequence(12, ("quick", "quick", "slow", "slow"))
     assert [way.frames for way in answer.others] == [16, 20]
     assert answer.all_others
 
@@ -154,7 +154,7 @@ def test_limits_decide_between_equal_turns() -> None:
 def test_facing_comes_first_and_beats_the_gcd() -> None:
     moves = [Move("quarter", 0x4000, None, 8), Move("sea", 0, 0x1234, 30)]
     answer = TurnSearch(moves).answer(0, 0x5234)
-    assert answer.best == Way(38, ("sea", "quarter"))
+    assert answer.best == TurnSequence(38, ("sea", "quarter"))
     none = TurnSearch(moves).answer(0, 0x5235)
     assert none.best is None
     assert (none.below, none.above) == (0x5234, 0x8000)
@@ -167,14 +167,14 @@ def test_facing_comes_first_and_beats_the_gcd() -> None:
 def test_moves_that_cost_nothing_are_used_sparingly() -> None:
     moves = [Move("free", 0x2000, None, 0), Move("half", 0x8000, None, 0)]
     answer = TurnSearch(moves).answer(0, 0xA000)
-    assert answer.best == Way(0, ("free", "half"))
-    assert answer.others == (Way(0, ("free",) * 5),)
+    assert answer.best == TurnSequence(0, ("free", "half"))
+    assert answer.others == (TurnSequence(0, ("free",) * 5),)
 
 
 def test_where_one_is_there_already_no_move_is_needed() -> None:
     for moves in ([], [Move("round", 0x8000)], [Move("sea", 0, 0x100, 0)]):
         answer = TurnSearch(moves).answer(0x100, 0x100)
-        assert answer.best == Way(0, ())
+        assert answer.best == TurnSequence(0, ())
         assert answer.others == ()
         assert (answer.below, answer.above) == (0x100, 0x100)
 
@@ -199,7 +199,7 @@ def test_the_nearest_go_round() -> None:
 def test_a_turn_and_its_undoing_are_no_further_way() -> None:
     moves = [Move("left", -1), Move("right", 1)]
     answer = TurnSearch(moves).answer(0, 5, 1)
-    assert answer.best == Way(5, ("right",) * 5)
+    assert answer.best == TurnSequence(5, ("right",) * 5)
     # the only other one goes round the other way, and is not looked for so long
     assert answer.others == ()
 
@@ -219,7 +219,7 @@ def test_wrong_moves_are_refused(move: Move, message: str) -> None:
 
 def test_too_many_moves_are_refused() -> None:
     with pytest.raises(ValueError, match=r"^expected at most 256 moves, found 257$"):
-        TurnSearch([Move(f"m{n}") for n in range(MOST_MOVES + 1)])
+        TurnSearch([Move(f"m{n}") for n in range(MAX_MOVES + 1)])
 
 
 @pytest.mark.parametrize("seed", range(0, 40, 7))

@@ -9,8 +9,9 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from bridge.readings import Reading, Status, Watch
-from bridge.values import (
+from bridge.readings.reading import Reading, Watch
+from bridge.values.status import Status
+from bridge.values.value_type import (
     BOOLEAN,
     FLOAT,
     INTEGER,

@@ -6,10 +6,17 @@ from pathlib import Path
 
 import pytest
 
-from bridge.checker import check
-from bridge.memory import MemoryMap
-from bridge.plan import memory_map
-from bridge.where import MOST_POINTERS, Spot, pointers, spot_in, symbol_spot, symbol_spots
+from bridge.expressions.checker import check
+from bridge.memory.address_map import MemoryMap
+from bridge.paths.address_names import (
+    MAX_POINTERS,
+    Spot,
+    pointers,
+    spot_in,
+    symbol_spot,
+    symbol_spots,
+)
+from bridge.prepared import memory_map
 from schemas.compiler import BuildLayout, Schema, load_schema
 from schemas.layout import Leaf, OffsetStruct, size_of
 from schemas.resolve import leaves, resolve
@@ -128,7 +135,7 @@ def test_pointers_of_watches_come_first_and_then_those_of_symbols_by_depth(game:
     assert paths.index("courier.held.held") > paths.index("heap_head")
     assert "courier.holder[0]" in paths
     assert "ledger.last_door" in paths
-    assert len(set(paths)) == len(paths) <= MOST_POINTERS
+    assert len(set(paths)) == len(paths) <= MAX_POINTERS
     # each path is an expression that means the same
     for pointer in found[:60]:
         node = pointer.target

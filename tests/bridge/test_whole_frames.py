@@ -10,10 +10,11 @@ from pathlib import Path
 import pytest
 
 from adapters.sources.fake import ScriptedSource
-from bridge.memory import Span
-from bridge.readings import Frame, Status
-from bridge.sampler import Sampler
-from bridge.source import Consistency, Source
+from bridge.memory.address_map import Span
+from bridge.ports.source import Consistency, Source
+from bridge.readings.frame import Frame
+from bridge.sampling.sampler import Sampler
+from bridge.values.status import Status
 from tests.bridge.test_sampler import (
     BEGAN,
     ENDED,
@@ -73,13 +74,13 @@ def counters_alone(source: ScriptedSource) -> int:
 @pytest.mark.parametrize(
     ("module", "name", "claims", "paced"),
     [
-        ("file", "FileDump", Consistency.STILL, False),
-        ("folder", "DumpFolder", Consistency.STILL, True),
+        ("dumps.file", "FileDump", Consistency.STILL, False),
+        ("dumps.folder", "DumpFolder", Consistency.STILL, True),
         ("shared", "SharedMemory", Consistency.UNGUARDED, False),
-        ("process", "ProcessMemory", Consistency.UNGUARDED, False),
-        ("push", "PushServer", Consistency.SENDER, True),
-        ("serial", "SerialLine", Consistency.SENDER, True),
-        ("debugger", "DebuggerStub", Consistency.HALTED, False),
+        ("process.source", "ProcessMemory", Consistency.UNGUARDED, False),
+        ("pushed.push", "PushServer", Consistency.SENDER, True),
+        ("pushed.serial", "SerialLine", Consistency.SENDER, True),
+        ("debugger.stub", "DebuggerStub", Consistency.HALTED, False),
         ("fake", "ScriptedSource", Consistency.UNGUARDED, False),
     ],
 )
@@ -236,7 +237,7 @@ async def test_before_any_whole_frame_there_is_no_value_but_the_reason(tmp_path:
 async def test_a_guard_that_never_passes_for_long_piles_nothing_up(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("bridge.sampler.MOST_TRIES", 1)
+    monkeypatch.setattr("bridge.sampling.sampler.MAX_TRIES", 1)
     source, sampler = await never_whole(tmp_path)
     await take(sampler)
     source.busy = True

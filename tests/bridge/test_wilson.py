@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.wilson import Z_95, wilson
+from bridge.practice.wilson import Z_95, wilson
 
 NEWCOMBE = [
     # R. G. Newcombe, "Two-sided confidence intervals for the single proportion", Statistics in

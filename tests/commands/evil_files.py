@@ -11,9 +11,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from adapters.attempts.database import open_for_writing, write_attempt
-from bridge.attempts import Attempt, Kept, Outcome
-from bridge.steps import StepOutcome, StepResult
+from adapters.practice_log.database import open_for_writing, write_attempt
+from bridge.practice.attempts import Attempt, Kept, Outcome
+from bridge.practice.steps import StepOutcome, StepResult
 from tests.evil_texts import EVIL, LONE
 
 BASE, SIZE = 0x8000_0000, 0x4000

@@ -6,11 +6,11 @@ import struct
 from collections.abc import Collection, Iterator
 from pathlib import Path
 
-from adapters.recordings.about import About
 from adapters.recordings.changed_lines import changed_lines
+from adapters.recordings.header import About
 from adapters.recordings.recorder import Recorder
-from bridge.memory import Region, Span
-from bridge.source import Consistency
+from bridge.memory.address_map import Region, Span
+from bridge.ports.source import Consistency
 
 BASE, SIZE = 0x8000_0000, 0x2000
 RATE = 60

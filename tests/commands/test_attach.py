@@ -12,10 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from adapters.commands.attach_bridge import Attached, bridge_text
-from adapters.commands.attach_counting import Counting, count_rate, frame_counter, frame_guard
-from bridge.byte_order import ByteOrder
-from bridge.plan import plans
+from adapters.commands.attaching.bridge import Attached, bridge_text
+from adapters.commands.attaching.counting import Counting, count_rate, frame_counter, frame_guard
+from bridge.memory.byte_order import ByteOrder
+from bridge.prepared import prepare
 from schemas.compiler import load_schema
 from schemas.loader import load_bridge
 from tests.commands import files
@@ -79,7 +79,7 @@ def test_the_bridge_file_is_printed_where_none_is_to_be_written(
         for line in done.stdout.splitlines()
     ]
     path.write_text("\n".join(printed), "utf-8")
-    assert set(plans(load_bridge(path))) == {"first-print", "second-print", "export"}
+    assert set(prepare(load_bridge(path))) == {"first-print", "second-print", "export"}
 
 
 @needs_compiler

@@ -14,10 +14,10 @@ from typing import Any
 
 import pytest
 
-from adapters.attempts import database
 from adapters.commands.main import main
-from bridge.attempts import UNSEEN, Attempt, Outcome
-from bridge.steps import StepOutcome, StepResult
+from adapters.practice_log import database
+from bridge.practice.attempts import UNSEEN, Attempt, Outcome
+from bridge.practice.steps import StepOutcome, StepResult
 from tests.commands import practice_files
 from tests.commands.command import Running, lowhalf
 

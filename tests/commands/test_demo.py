@@ -10,11 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from adapters.attempts.database import open_for_reading, read_attempts
 from adapters.commands import demo
 from adapters.commands.main import main
 from adapters.commands.run import run_bridge
-from bridge.attempts import Outcome
+from adapters.practice_log.database import open_for_reading, read_attempts
+from bridge.practice.attempts import Outcome
 from schemas.loader import Bridge, load_bridge
 
 ROOT = Path(__file__).parents[2]

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from adapters.commands.heap_strip import MOST_ROWS, strip
-from bridge.heap import Block
+from adapters.commands.console.heap_strip import MAX_ROWS, strip
+from bridge.heap.blocks import Block
 
 
 def made(sizes: Sequence[tuple[int, str]]) -> list[Block]:
@@ -44,7 +44,7 @@ def test_a_narrow_strip_has_more_rows() -> None:
 def test_several_blocks_in_one_column_are_a_plus() -> None:
     blocks = made([(0x10, "gull")] * 400)
     rows = text(blocks, 10)
-    assert len(rows) == MOST_ROWS
+    assert len(rows) == MAX_ROWS
     assert set("".join(rows)) == {"+"}
 
 
@@ -64,7 +64,7 @@ def test_no_block_no_strip() -> None:
 def test_every_block_begins_somewhere(sizes: list[tuple[int, str]], width: int) -> None:
     blocks = made(sizes)
     rows = text(blocks, width)
-    assert 1 <= len(rows) <= MOST_ROWS
+    assert 1 <= len(rows) <= MAX_ROWS
     assert all(len(row) == width for row in rows)
     whole = "".join(rows)
     # a column that is not a block's inside begins one block, or several

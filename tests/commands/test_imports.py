@@ -110,7 +110,7 @@ def test_what_a_command_loads(name: str, places: dict[str, str]) -> None:
     assert set(last[1:]) == expected
 
 
-MOST_TIMES_THE_LIBRARIES = 4.5
+MAX_TIMES_THE_LIBRARIES = 4.5
 """Processor time of ``lowhalf read``, as so many times that of loading pydantic and construct.
 
 3.2 to 3.4 were measured, the unpacking of 4 MiB and asyncio included; before commands loaded only
@@ -140,4 +140,4 @@ def test_reading_a_dump_costs_few_times_what_its_libraries_cost(tmp_path: Path) 
         for _ in range(9)
     ]
     libraries, read = (min(column) for column in zip(*both, strict=True))
-    assert read < MOST_TIMES_THE_LIBRARIES * libraries, both
+    assert read < MAX_TIMES_THE_LIBRARIES * libraries, both

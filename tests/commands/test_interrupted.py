@@ -62,7 +62,12 @@ COMMANDS = {
     "sources": ["sources"],
     "json-schema": ["json-schema", "bridge"],
 }
-STAGES = ["adapters.commands.standard_streams", "argparse", "adapters.commands.COMMAND", "pydantic"]
+STAGES = [
+    "adapters.commands.console.standard_streams",
+    "argparse",
+    "adapters.commands.COMMAND",
+    "pydantic",
+]
 WITHOUT_FILES = {"solve"}
 
 

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from adapters.commands.log_lines import log_to
+from adapters.commands.console.log_lines import log_to
 
 
 def test_a_line_on_standard_error_cannot_steer_the_terminal(

@@ -20,7 +20,7 @@ import pytest
 import serial
 
 from adapters.clients import lhp_client
-from adapters.sources import lhp
+from adapters.sources.pushed import lhp
 from tests.adapters.clients import kit_run
 from tests.adapters.clients.test_c import built
 from tests.adapters.sources.pty_pair import PtyPair

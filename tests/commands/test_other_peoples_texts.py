@@ -389,13 +389,13 @@ def test_nothing_writes_past_the_streams_that_escape() -> None:
         *("sys.stderr", "styled", "json.dump", "os.write", "sys.stdout.buffer", "sys.__stdout__")
     )
     assert users["sys.stderr"] == {
-        "commands/log_lines.py",
-        "commands/standard_streams.py",
-        "commands/telling.py",
+        "commands/console/log_lines.py",
+        "commands/console/standard_streams.py",
+        "commands/console/telling.py",
         "commands/run.py",  # counts of its own
     }
     assert users["styled"] == {"commands/heap.py"}
-    assert users["sys.__stdout__"] == {"commands/standard_streams.py"}
+    assert users["sys.__stdout__"] == {"commands/console/standard_streams.py"}
     assert users["json.dump"] == users["os.write"] == users["sys.stdout.buffer"] == set()
 
 

@@ -10,7 +10,7 @@ import urllib.request
 from pathlib import Path
 from typing import Any
 
-from adapters.sources import lhp
+from adapters.sources.pushed import lhp
 from tests.commands import files
 from tests.commands.command import Running
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from adapters.sources import lhp
+from adapters.sources.pushed import lhp
 from tests.adapters.sources.pty_pair import PtyPair
 from tests.commands import files
 from tests.commands.command import Running

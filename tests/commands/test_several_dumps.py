@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from adapters.commands.main import main
-from adapters.recordings.recording import open_recording
+from adapters.recordings.reader import open_recording
 from tests.commands import files, practice_files
 from tests.commands.command import lowhalf
 

@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from adapters.attempts import database
 from adapters.commands.main import main
-from adapters.recordings.recording import open_recording
+from adapters.practice_log import database
+from adapters.recordings.reader import open_recording
 from tests.commands import practice_files
 from tests.commands.command import lowhalf
 

@@ -261,11 +261,11 @@ class GuestMachine:
             monitor.settimeout(self._timeout_seconds)
             try:
                 monitor.connect(str(self._socket_path))
-            except OSError as error:
+            except OSError as fault:
                 monitor.close()
                 self._fail_if_ended()
                 if time.monotonic() > deadline:
-                    raise GuestMachineError("the emulator's monitor did not open") from error
+                    raise GuestMachineError("the emulator's monitor did not open") from fault
                 time.sleep(0.02)
             else:
                 self._monitor = monitor

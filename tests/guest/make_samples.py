@@ -14,12 +14,12 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from adapters.recordings.about import About
 from adapters.recordings.changed_lines import changed_lines
+from adapters.recordings.header import About
 from adapters.recordings.recorder import Recorder
-from bridge.byte_order import ByteOrder, reorder
-from bridge.memory import Region, Span
-from bridge.source import Consistency
+from bridge.memory.address_map import Region, Span
+from bridge.memory.byte_order import ByteOrder, reorder
+from bridge.ports.source import Consistency
 from tests.guest import build as guest_build
 from tests.guest.machine import (
     COMMANDS,

@@ -5,7 +5,7 @@ The game's own log of it is never read: both know the script beforehand.
 
 from __future__ import annotations
 
-from bridge.attempts import Outcome
+from bridge.practice.attempts import Outcome
 from tests.bridge.judge import Truth
 
 ATTEMPTS = 200

@@ -12,15 +12,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from bridge.evaluator import Evaluator
-from bridge.image import Image
-from bridge.memory import MemoryMap
-from bridge.plan import Plan, memory_map, plans
-from bridge.readings import Reading, Status
-from bridge.values import Value
+from bridge.evaluation.evaluator import Evaluator
+from bridge.memory.address_map import MemoryMap
+from bridge.memory.image import Image
+from bridge.prepared import PreparedBuild, memory_map, prepare
+from bridge.readings.reading import Reading
+from bridge.values.status import Status
+from bridge.values.value_type import Value
 from schemas.loader import load_bridge
 
-MOST_BATCHES = 50
+MAX_BATCHES = 50
 
 
 @dataclass(frozen=True)
@@ -38,11 +39,11 @@ class Found:
 class Ready:
     """A schema with watches, compiled for one build."""
 
-    plan: Plan
+    prepared: PreparedBuild
     memory: MemoryMap
 
     def evaluator(self, *, whole: bool) -> Evaluator:
-        return Evaluator(self.plan.program, self.plan.layout, self.memory, whole=whole)
+        return Evaluator(self.prepared.program, self.prepared.layout, self.memory, whole=whole)
 
     def whole(self, parts: Sequence[bytes]) -> dict[str, Found]:
         """Expression → what it gives of a whole image; *parts* are the bytes of each region."""
@@ -60,7 +61,7 @@ class Ready:
         batches = 0
         while missing:
             batches += 1
-            assert batches < MOST_BATCHES
+            assert batches < MAX_BATCHES
             assert not any(image.held[line] for line in missing), "a line was asked for twice"
             for span in self.memory.spans(missing):
                 image.put(span, backing.read(span.address, span.length))
@@ -69,8 +70,8 @@ class Ready:
 
     def found(self, evaluator: Evaluator) -> dict[str, Found]:
         results = {}
-        for watch in self.plan.watches:
-            slot = self.plan.program.watches[watch.name]
+        for watch in self.prepared.watches:
+            slot = self.prepared.program.watches[watch.name]
             fault, address = evaluator.faults[slot], evaluator.addresses[slot]
             if fault is not None:
                 results[watch.expression] = Found(fault.status, None, address, "", fault.reason)
@@ -90,8 +91,8 @@ def ready(directory: Path, schema: str, expressions: Sequence[str]) -> Ready:
     path = directory / "made.bridge.toml"
     path.write_text("\n".join(lines), "utf-8")
     bridge = load_bridge(path)
-    (plan,) = plans(bridge).values()
-    return Ready(plan, memory_map(bridge.schema))
+    (prepared,) = prepare(bridge).values()
+    return Ready(prepared, memory_map(bridge.schema))
 
 
 def both(one: Ready, parts: Sequence[bytes]) -> Mapping[str, Found]:

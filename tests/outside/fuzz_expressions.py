@@ -23,15 +23,16 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from bridge import target
-from bridge.asked import Asked
-from bridge.checker import check
-from bridge.evaluator import Evaluator
-from bridge.explain import explain
-from bridge.image import Image
-from bridge.plan import Plan
-from bridge.readings import Reading, Status, Watch
-from bridge.values import SHOWS, Kind, Value, ValueType
+from bridge.evaluation.evaluator import Evaluator
+from bridge.expressions.checker import check
+from bridge.memory.image import Image
+from bridge.paths.derivation import explain
+from bridge.prepared import PreparedBuild
+from bridge.questions.prepared_question import PreparedQuestion
+from bridge.readings.reading import Reading, Watch
+from bridge.values import target
+from bridge.values.status import Status
+from bridge.values.value_type import SHOWS, Kind, Value, ValueType
 from schemas.errors import ExpressionError, SchemaError
 from tests.bridge.made_guest import Guest, tidewright
 from tests.bridge.made_heap import HeapGuest, Made, schema_text
@@ -360,7 +361,9 @@ class Fuzz:
             elif fault is not None and "takes more than" in fault.reason:
                 self.seen["over its budget"] += 1
         if self.chance.random() < 0.2:
-            self.question(Plan(guest.layout, program, tuple(shown), None, None), world, evaluator)
+            self.question(
+                PreparedBuild(guest.layout, program, tuple(shown), None, None), world, evaluator
+            )
 
     def frame(
         self,
@@ -390,21 +393,21 @@ class Fuzz:
         gc.enable()
         return took
 
-    def question(self, plan: Plan, world: World, main: Evaluator) -> None:
+    def question(self, prepared: PreparedBuild, world: World, main: Evaluator) -> None:
         """One of the watches as a question beside them, and its derivation."""
-        name = self.chance.choice(plan.watches).name
-        texts = {watch.name: watch.expression for watch in plan.watches}
+        name = self.chance.choice(prepared.watches).name
+        texts = {watch.name: watch.expression for watch in prepared.watches}
         began = time.thread_time()
         try:
-            asked = Asked(name, None, plan, world.guest.memory, _NoSource(), main)  # type: ignore[arg-type]
+            asked = PreparedQuestion(name, None, prepared, world.guest.memory, _NoSource(), main)  # type: ignore[arg-type]
         except ExpressionError:
             self.seen["refused question"] += 1
-            explain(plan, texts, name)
+            explain(prepared, texts, name)
             return
         self.slowest_ready = max(self.slowest_ready, time.thread_time() - began)
         image = world.guest.image()
         main.budget.work.clear()
-        asked.evaluate(image, 1, again=False, heap_of=main)
+        asked.evaluate(image, 1, again=False, share_heap_with=main)
         asked.evaluator.commit()
         for reading in asked.answer(main, image, 1, 0.0, "").readings:
             _ = reading.text

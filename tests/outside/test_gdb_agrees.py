@@ -23,9 +23,9 @@ from typing import Any
 import pytest
 
 from adapters.commands.main import main
-from bridge.checker import check, value_type
-from bridge.nodes import Read
-from bridge.values import Kind
+from bridge.expressions.checker import check, value_type
+from bridge.expressions.nodes import Read
+from bridge.values.value_type import Kind
 from schemas.compiler import BuildLayout, load_schema
 from schemas.layout import BitField, Chars, Enumeration, FixedPoint, Leaf, Scalar
 from schemas.resolve import leaves

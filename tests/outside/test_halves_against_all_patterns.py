@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from bridge.half_search import HalfSolutions, solutions
+from bridge.solvers.halves import HalfSolutions, solutions
 from tests.outside.half_digests import FILE, HALVES, INTERVALS, WANTS, digests, in_value_order
 
 KEPT: dict[str, list[dict[str, Any]]] = json.loads(FILE.read_text("utf-8"))

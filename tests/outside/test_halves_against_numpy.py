@@ -17,9 +17,9 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from bridge.evaluator import Evaluator
-from bridge.image import Image
-from bridge.readings import Status
+from bridge.evaluation.evaluator import Evaluator
+from bridge.memory.image import Image
+from bridge.values.status import Status
 from tests.outside.evaluating import Ready, ready
 
 BASE = 0x8000_0000
@@ -120,7 +120,7 @@ def test_every_part_is_that_of_numpys_view(kind: str, endian: str, tmp_path: Pat
     expressions = [part for n in range(ELEMENTS) for part in parts_of(f"stored[{n}]", size)]
     schema = schema_of({"stored": f"{kind}[{ELEMENTS}]"}, endian, 0x100)
     one = ready(tmp_path, schema, expressions)
-    slots = [one.plan.program.watches[watch.name] for watch in one.plan.watches]
+    slots = [one.prepared.program.watches[watch.name] for watch in one.prepared.watches]
     chance = random.Random(f"{kind} {endian}")
     numbers = patterns(size, chance)
     raw = np.array(numbers, f"{order}u{size}").tobytes()

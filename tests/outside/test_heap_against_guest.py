@@ -14,11 +14,11 @@ from pathlib import Path
 
 import pytest
 
-from bridge.checker import check
-from bridge.evaluator import Evaluator
-from bridge.heap import Heap
-from bridge.image import Image
-from bridge.plan import memory_map
+from bridge.evaluation.evaluator import Evaluator
+from bridge.expressions.checker import check
+from bridge.heap.blocks import Heap
+from bridge.memory.image import Image
+from bridge.prepared import memory_map
 from schemas.compiler import load_schema
 from tests.benchmarks import live_heap
 from tests.guest import build as guest_build

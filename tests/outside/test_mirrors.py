@@ -21,7 +21,7 @@ from typing import Any
 import pytest
 
 from adapters.commands.main import main
-from bridge.readings import Status
+from bridge.values.status import Status
 from tests.guest import build as guest_build
 from tests.guest.machine import GuestMachine
 from tests.outside.evaluating import Found, both, ready

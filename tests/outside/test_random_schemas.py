@@ -20,7 +20,7 @@ from typing import Any
 from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
 
-from bridge.readings import Status
+from bridge.values.status import Status
 from schemas.compiler import load_schema
 from tests.outside.evaluating import Found, both, ready
 
@@ -542,7 +542,7 @@ def agree(found: Found, wanted: Wanted) -> bool:
 # -- the properties
 
 QUICK = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-MOST_PATHS = 400
+MAX_PATHS = 400
 
 
 @QUICK
@@ -553,7 +553,7 @@ def test_every_reading_is_that_of_the_decoder(made: Made) -> None:
     wanted = wanted_of(made, Decoder(made, memory))
     chosen = list(wanted)
     random.Random(made.seed).shuffle(chosen)
-    chosen = chosen[:MOST_PATHS]
+    chosen = chosen[:MAX_PATHS]
     for status in {wanted[path].status for path in chosen}:
         event(f"a reading is {status}")
     with tempfile.TemporaryDirectory() as directory:
@@ -624,7 +624,7 @@ def test_a_whole_structs_parse_is_what_the_watches_read(made: Made) -> None:
             if not isinstance(kind, Struct) or raw is None:
                 continue
             parsed = layout.type(kind.name).parse(raw)
-            paths = [path for path, _, _ in leaves_of(kind, name)][:MOST_PATHS]
+            paths = [path for path, _, _ in leaves_of(kind, name)][:MAX_PATHS]
             found = both(ready(Path(directory), made.toml, paths), memory)
             for one in paths:
                 value = at_path(parsed, one.removeprefix(name))

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.plan import plans
+from bridge.prepared import prepare
 from schemas.errors import BridgeFileError, SchemaError
 from schemas.loader import load_bridge
 
@@ -73,7 +73,7 @@ def write(directory: Path, text: str, schema: str = SCHEMA) -> Path:
 def fault(directory: Path, text: str) -> str:
     path = write(directory, text)
     with pytest.raises(BridgeFileError) as caught:
-        plans(load_bridge(path))
+        prepare(load_bridge(path))
     assert caught.value.file == str(path)
     return str(caught.value).replace(f"{directory}/", "")
 
@@ -81,7 +81,7 @@ def fault(directory: Path, text: str) -> str:
 def test_the_file_that_all_of_these_change_is_good(tmp_path: Path) -> None:
     bridge = load_bridge(write(tmp_path, GOOD))
     assert bridge.name == "dawn"
-    assert [watch.name for watch in plans(bridge)["print"].watches] == ["east", "kind"]
+    assert [watch.name for watch in prepare(bridge)["print"].watches] == ["east", "kind"]
 
 
 KINDS = "file, folder, shared, push, serial, debugger, process, recording, fake"
@@ -229,7 +229,7 @@ def test_a_fault_in_one_build_names_the_build(tmp_path: Path) -> None:
     schema += "at.frame_began = 0x8010_0100\nat.frame_ended = 0x8010_0104\n"
     path = write(tmp_path, GOOD.replace("courier.kind", "courier.boats"), schema)
     with pytest.raises(BridgeFileError) as caught:
-        plans(load_bridge(path))
+        prepare(load_bridge(path))
     assert caught.value.detail == (
         "watch kind (build print): Actor has no field boats; did you mean boat?\n"
         "    courier.boats\n    ^"

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from schemas.errors import LayoutFileError
 from schemas.layout_file import (
-    MOST_BLOCKS,
+    MAX_BLOCKS,
     BlockTable,
     LayoutFile,
     layout_text,
@@ -140,7 +140,7 @@ def test_no_blocks_and_too_many_are_refused(tmp_path: Path) -> None:
         load_layout(path)
     assert str(fault.value) == f"{path}:3: blocks: expected 1 to 16384 blocks, found 0"
     block = '[[blocks]]\nowner = "gull"\nsize = 1\n'
-    path.write_text(head + block * (MOST_BLOCKS + 1), "utf-8")
+    path.write_text(head + block * (MAX_BLOCKS + 1), "utf-8")
     with pytest.raises(LayoutFileError, match="expected 1 to 16384 blocks, found 16385"):
         load_layout(path)
 

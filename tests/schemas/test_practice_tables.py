@@ -10,7 +10,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from adapters.commands.json_schema import json_schema
-from bridge.plan import plans, practice_expressions
+from bridge.prepared import practice_expressions, prepare
 from schemas.errors import BridgeFileError
 from schemas.loader import Bridge, load_bridge
 from tests.bridge.made_practice import BRIDGE, SCHEMA
@@ -42,7 +42,7 @@ def load(directory: Path, text: str) -> Bridge:
     path = directory / "g.bridge.toml"
     path.write_text(text, "utf-8")
     bridge = load_bridge(path)
-    plans(bridge)
+    prepare(bridge)
     return bridge
 
 
@@ -58,9 +58,9 @@ def test_a_whole_file(tmp_path: Path) -> None:
         "attempts.success": "door",
         "attempts.reset": "room == 9",
     }
-    plan = plans(bridge)["print"]
-    assert [watch.name for watch in plan.watches] == ["half", "oil"]
-    assert set(plan.program.watches) == {"half", "oil", *practice_expressions(bridge.file)}
+    prepared = prepare(bridge)["print"]
+    assert [watch.name for watch in prepared.watches] == ["half", "oil"]
+    assert set(prepared.program.watches) == {"half", "oil", *practice_expressions(bridge.file)}
 
 
 def test_the_file_s_own_name_is_the_default(tmp_path: Path) -> None:
@@ -186,7 +186,7 @@ def test_the_readme_s_examples_load_with_the_demo_s_watches(tmp_path: Path) -> N
     path = tmp_path / "harbour.bridge.toml"
     path.write_text(demo + "".join(blocks), "utf-8")
     bridge = load_bridge(path)
-    for plan in plans(bridge).values():
-        assert len(plan.tallies) == 2  # the README's and the demo's own
+    for prepared in prepare(bridge).values():
+        assert len(prepared.tallies) == 2  # the README's and the demo's own
     assert bridge.attempts_path.name == "harbour.attempts.sqlite"
     assert practice_expressions(bridge.file)["steps.1.begin"] == "frames_of(courier.held != 0) > 10"

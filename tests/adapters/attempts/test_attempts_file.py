@@ -18,13 +18,13 @@ from pathlib import Path
 
 import pytest
 
-from adapters.attempts import database
-from adapters.attempts.attempts_file import AttemptsFile
-from adapters.attempts.database import open_for_reading, read_attempts, read_tallies
-from adapters.attempts.ownership import is_owned
-from bridge.attempts import Attempt, Kept, Outcome
-from bridge.steps import StepOutcome, StepResult
-from bridge.values import Value
+from adapters.practice_log import database
+from adapters.practice_log.database import open_for_reading, read_attempts, read_tallies
+from adapters.practice_log.ownership import is_owned
+from adapters.practice_log.writer import SqlitePracticeLog
+from bridge.practice.attempts import Attempt, Kept, Outcome
+from bridge.practice.steps import StepOutcome, StepResult
+from bridge.values.value_type import Value
 from schemas.errors import OutputError
 
 LOG = logging.getLogger("lowhalf.test")
@@ -59,8 +59,8 @@ def attempt(number: int, outcome: Outcome = Outcome.FAILED) -> Attempt:
 @contextlib.asynccontextmanager
 async def writing(
     path: Path, *, most_pages: int = 0, retry: float = 0.05
-) -> AsyncIterator[AttemptsFile]:
-    file = AttemptsFile(path, LOG, most_pages=most_pages, retry=retry)
+) -> AsyncIterator[SqlitePracticeLog]:
+    file = SqlitePracticeLog(path, LOG, most_pages=most_pages, retry=retry)
     await file.open()
     try:
         yield file
@@ -117,7 +117,7 @@ async def test_a_second_run_goes_on(tmp_path: Path) -> None:
     path = tmp_path / "a.sqlite"
     async with writing(path) as file:
         file.ended(attempt(1))
-    file = AttemptsFile(path, LOG)
+    file = SqlitePracticeLog(path, LOG)
     history = await file.open()
     assert [found.number for found in history] == [1]
     file.ended(attempt(2, Outcome.SUCCESS))
@@ -185,7 +185,7 @@ async def test_two_daemons_on_one_file(tmp_path: Path) -> None:
     path = tmp_path / "a.sqlite"
     async with writing(path) as first:
         assert is_owned(path)
-        second = AttemptsFile(path, LOG)
+        second = SqlitePracticeLog(path, LOG)
         with pytest.raises(OutputError) as caught:
             await second.open()
         assert str(caught.value) == (
@@ -228,7 +228,7 @@ def foreign(tmp_path: Path) -> Iterator[Path]:
 async def test_a_folder_that_is_read_only(foreign: Path) -> None:
     path = foreign / "a.sqlite"
     with pytest.raises(OutputError) as caught:
-        await AttemptsFile(path, LOG).open()
+        await SqlitePracticeLog(path, LOG).open()
     assert str(caught.value) == "attempts: a.sqlite cannot be written: unable to open database file"
     # it can be read all the same
     assert [one.number for one in kept(path)] == [1]
@@ -240,9 +240,9 @@ async def test_a_file_that_is_read_only(foreign: Path, monkeypatch: pytest.Monke
     # the sign of ownership stands elsewhere, so that only the file itself is read-only
     with tempfile.TemporaryDirectory() as elsewhere:
         sign = Path(elsewhere) / "owner"
-        monkeypatch.setattr("adapters.attempts.ownership._sign", lambda path: sign)
+        monkeypatch.setattr("adapters.practice_log.ownership._sign", lambda path: sign)
         with pytest.raises(OutputError) as caught:
-            await AttemptsFile(path, LOG).open()
+            await SqlitePracticeLog(path, LOG).open()
     assert str(caught.value) == (
         "attempts: a.sqlite cannot be opened: attempt to write a readonly database"
     )
@@ -251,7 +251,7 @@ async def test_a_file_that_is_read_only(foreign: Path, monkeypatch: pytest.Monke
 async def test_a_folder_in_its_place(tmp_path: Path) -> None:
     (tmp_path / "a.sqlite").mkdir()
     with pytest.raises(OutputError) as caught:
-        await AttemptsFile(tmp_path / "a.sqlite", LOG).open()
+        await SqlitePracticeLog(tmp_path / "a.sqlite", LOG).open()
     assert str(caught.value) == "attempts: a.sqlite cannot be opened: unable to open database file"
 
 
@@ -261,7 +261,7 @@ async def test_a_folder_in_its_place(tmp_path: Path) -> None:
 async def refused(path: Path) -> str:
     """Why a file is refused to the writer; it is left as it was, and the reader refuses it too."""
     before = bytes_of(path)
-    file = AttemptsFile(path, LOG)
+    file = SqlitePracticeLog(path, LOG)
     with pytest.raises(OutputError) as caught:
         await file.open()
     await file.close()
@@ -421,7 +421,7 @@ async def test_a_file_that_is_held_by_another_program(
 async def test_what_waits_is_bounded(
     tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("adapters.attempts.attempts_file.MOST_WAITING", 5)
+    monkeypatch.setattr("adapters.practice_log.writer.MAX_WAITING", 5)
     monkeypatch.setattr(database, "BUSY", 0.05)
     caplog.set_level(logging.INFO)
     path = tmp_path / "a.sqlite"

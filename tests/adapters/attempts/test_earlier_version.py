@@ -13,16 +13,16 @@ from pathlib import Path
 
 import pytest
 
-from adapters.attempts.attempts_file import AttemptsFile
-from adapters.attempts.database import (
+from adapters.practice_log.database import (
     TallyCount,
     open_for_reading,
     open_for_writing,
     read_attempts,
     read_tallies,
 )
-from bridge.attempts import Attempt, Kept, Outcome
-from bridge.steps import StepOutcome, StepResult
+from adapters.practice_log.writer import SqlitePracticeLog
+from bridge.practice.attempts import Attempt, Kept, Outcome
+from bridge.practice.steps import StepOutcome, StepResult
 
 VERSION_1 = """
 CREATE TABLE attempt (
@@ -135,7 +135,7 @@ def test_a_file_that_may_not_be_written_is_read_too(old: Path) -> None:
 
 
 async def test_a_daemon_goes_on_with_it(old: Path) -> None:
-    file = AttemptsFile(old, logging.getLogger("lowhalf.test"))
+    file = SqlitePracticeLog(old, logging.getLogger("lowhalf.test"))
     history = await file.open()
     assert list(history[:2]) == [FIRST, SECOND]
     assert history[2].outcome is Outcome.CUT_OFF

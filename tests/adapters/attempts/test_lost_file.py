@@ -19,11 +19,11 @@ from pathlib import Path
 
 import pytest
 
-from adapters.attempts import database
-from adapters.attempts.attempts_file import AttemptsFile
-from adapters.attempts.kept_file import KeptFile
-from adapters.attempts.ownership import is_owned
-from bridge.attempts import Outcome
+from adapters.practice_log import database
+from adapters.practice_log.kept_file import KeptFile
+from adapters.practice_log.ownership import is_owned
+from adapters.practice_log.writer import SqlitePracticeLog
+from bridge.practice.attempts import Outcome
 from schemas.errors import OutputError
 from tests.adapters.attempts.test_attempts_file import (
     LOG,
@@ -59,7 +59,7 @@ def companion(path: Path, kind: str) -> Path:
     return path.with_name(f"{path.name}-{kind}")
 
 
-async def ready(file: AttemptsFile, path: Path) -> None:
+async def ready(file: SqlitePracticeLog, path: Path) -> None:
     """A third attempt, a moment and an open attempt are in the file."""
     file.ended(attempt(3))
     file.tallied(*CALL, 7)
@@ -71,7 +71,7 @@ def numbers(path: Path) -> list[int]:
     return [one.number for one in kept(path, running=True)]
 
 
-async def whole(file: AttemptsFile, path: Path) -> None:
+async def whole(file: SqlitePracticeLog, path: Path) -> None:
     """Another attempt and moment come: nothing is lost, nothing counted twice, nothing cut off."""
     file.ended(attempt(4))
     file.ended(attempt(5))
@@ -312,7 +312,7 @@ async def test_the_mark_of_ownership_is_made_again(path: Path) -> None:
         assert not is_owned(path)
         await until(lambda: is_owned(path), 20)
         with pytest.raises(OutputError, match=r"a\.sqlite is written by another lowhalf"):
-            await AttemptsFile(path, LOG).open()
+            await SqlitePracticeLog(path, LOG).open()
         await whole(file, path)
     assert not is_owned(path)
 

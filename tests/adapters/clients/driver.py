@@ -45,6 +45,6 @@ try:
             sent += 1
         time.sleep(0.01)
     client.close()
-except OSError as error:
-    print(f"lost: {error}")
+except OSError as fault:
+    print(f"lost: {fault}")
     sys.exit(1)

@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from adapters.sources import lhp
-from bridge.byte_order import ByteOrder, reorder
+from adapters.sources.pushed import lhp
+from bridge.memory.byte_order import ByteOrder, reorder
 from tests.adapters.clients.wire import Peer, Tap
 from tests.commands import files
 from tests.commands.command import Running

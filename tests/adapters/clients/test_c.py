@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from adapters.sources import lhp
-from adapters.sources.serial import SerialLine
-from bridge.memory import MemoryMap, Region, Span
+from adapters.sources.pushed import lhp
+from adapters.sources.pushed.serial import SerialLine
+from bridge.memory.address_map import MemoryMap, Region, Span
 from schemas.source_settings import SerialSource
 from tests.adapters.clients import kit_run
 from tests.adapters.sources.pty_pair import PtyPair

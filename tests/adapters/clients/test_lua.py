@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from adapters.sources import lhp
-from bridge.byte_order import ByteOrder
+from adapters.sources.pushed import lhp
+from bridge.memory.byte_order import ByteOrder
 from tests.adapters.clients import kit_run
 from tests.commands import files
 

@@ -9,8 +9,8 @@ import threading
 from collections.abc import Sequence
 from types import TracebackType
 
-from adapters.sources import lhp
-from adapters.sources.lhp_session import ByeSaid, FrameDone, HelloSaid, Session
+from adapters.sources.pushed import lhp
+from adapters.sources.pushed.lhp_session import ByeSaid, FrameDone, HelloSaid, Session
 
 Ranges = tuple[tuple[int, int], ...]
 

@@ -161,6 +161,6 @@ def test_only_documented_errors_escape_from_damaged_files(data: st.DataObject) -
     try:
         segments = elf_segments(bytes(damaged[:cut]), max_size=LIMIT)
         size = sum(len(segment.data) for segment in segments)
-    except SourceUnusable as error:
-        refusal = error.detail
+    except SourceUnusable as fault:
+        refusal = fault.detail
     assert refusal.startswith("ELF: ") if refusal else 0 < size <= LIMIT

@@ -221,7 +221,7 @@ def test_only_documented_errors_escape_from_damaged_text(data: st.DataObject) ->
         segments: list[Segment] = []
         try:
             segments = decoder(bytes(text), max_size=LIMIT)
-        except SourceUnusable as error:
-            refusal = error.detail
+        except SourceUnusable as fault:
+            refusal = fault.detail
         assert not refusal or refusal.startswith(("Intel HEX: ", "S-record: "))
         assert all(len(segment.data) > 0 for segment in segments)

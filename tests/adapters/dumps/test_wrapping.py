@@ -246,8 +246,8 @@ def test_only_documented_errors_escape_from_damaged_archives(wrapping: str) -> N
         unpacked = b""
         try:
             unpacked = unpack(bytes(damaged), max_size=MIB)
-        except SourceUnusable as error:
-            refusal = str(error)
+        except SourceUnusable as fault:
+            refusal = str(fault)
         assert refusal or 0 < len(unpacked) <= MIB
 
 

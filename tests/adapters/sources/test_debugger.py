@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from adapters.sources.debugger import CLOSE_TIMEOUT, DebuggerStub
-from bridge.memory import MemoryMap, Region, Span
-from bridge.source import Consistency, Torn
+from adapters.sources.debugger.stub import CLOSE_TIMEOUT, DebuggerStub
+from bridge.memory.address_map import MemoryMap, Region, Span
+from bridge.ports.source import Consistency, Torn
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import DebuggerSource
 from tests.adapters.sources.scripted_stub import BASE, ScriptedStub, wire

@@ -17,13 +17,13 @@ from pathlib import Path
 
 import pytest
 
-from adapters.sources.debugger import DebuggerStub
+from adapters.sources.debugger.stub import DebuggerStub
 from adapters.sources.shared import SharedMemory
-from bridge.memory import MemoryMap, Region, Span
-from bridge.plan import memory_map, plans
-from bridge.readings import Frame
-from bridge.sampler import Sampler
-from bridge.source import Source, Torn
+from bridge.memory.address_map import MemoryMap, Region, Span
+from bridge.ports.source import Source, Torn
+from bridge.prepared import memory_map, prepare
+from bridge.readings.frame import Frame
+from bridge.sampling.sampler import Sampler
 from schemas.errors import SourceLost
 from schemas.loader import Bridge, load_bridge
 from schemas.source_settings import DebuggerSource, SharedSource
@@ -87,7 +87,7 @@ def stub_source(bridge: Bridge) -> DebuggerStub:
 async def sampling(bridge: Bridge, source: Source) -> AsyncIterator[Sampler]:
     held = await source.open(memory_map(bridge.schema))
     try:
-        yield Sampler(source, plans(bridge), held, declared=None, rate=60)
+        yield Sampler(source, prepare(bridge), held, declared=None, rate=60)
     finally:
         await source.close()
 

@@ -19,10 +19,10 @@ import zstandard
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from adapters.sources.file import FileDump
-from adapters.sources.folder import DumpFolder
-from bridge.memory import MemoryMap
-from bridge.plan import memory_map
+from adapters.sources.dumps.file import FileDump
+from adapters.sources.dumps.folder import DumpFolder
+from bridge.memory.address_map import MemoryMap
+from bridge.prepared import memory_map
 from schemas.compiler import BuildLayout
 from schemas.errors import SourceUnusable
 from schemas.loader import load_bridge

@@ -10,9 +10,9 @@ from typing import Any
 
 import pytest
 
-from adapters.sources.file import FileDump
-from bridge.memory import MemoryMap, Region, Span
-from bridge.part import Partial
+from adapters.sources.dumps.file import FileDump
+from bridge.memory.address_map import MemoryMap, Region, Span
+from bridge.memory.fetched import Partial
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import FileSource
 

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from adapters.sources import find_ram
-from adapters.sources.find_ram import Area, Copy, SearchAborted, Signature
-from adapters.sources.process_maps import Mapping
-from bridge.byte_order import ByteOrder, reorder
-from bridge.memory import MemoryMap
-from bridge.plan import Plan, memory_map, plans
+from adapters.sources.process import find_ram
+from adapters.sources.process.find_ram import Area, Copy, SearchAborted, Signature
+from adapters.sources.process.process_maps import Mapping
+from bridge.memory.address_map import MemoryMap
+from bridge.memory.byte_order import ByteOrder, reorder
+from bridge.prepared import PreparedBuild, memory_map, prepare
 from schemas.loader import load_bridge
 
 SIZE = 0x4000
@@ -51,12 +51,12 @@ WHOLE_WORD = '{ at = 0x8000_0400, text = "TIDE 1.0" }'
 
 def loaded(
     directory: Path, recognise: str = WHOLE_WORD, sampling: str = GUARD
-) -> tuple[dict[str, Plan], MemoryMap]:
+) -> tuple[dict[str, PreparedBuild], MemoryMap]:
     (directory / "t.schema.toml").write_text(SCHEMA.replace("RECOGNISE", recognise), "utf-8")
     path = directory / "t.bridge.toml"
     path.write_text(BRIDGE.replace("SAMPLING", sampling), "utf-8")
     bridge = load_bridge(path)
-    return plans(bridge), memory_map(bridge.schema)
+    return prepare(bridge), memory_map(bridge.schema)
 
 
 class Host:
@@ -94,7 +94,7 @@ def image(version: bytes = b"TIDE 1.0", frame: int = 100, seed: int = 1) -> byte
 
 
 def find(
-    host: Host, where: Sequence[Area], ready: dict[str, Plan], memory: MemoryMap
+    host: Host, where: Sequence[Area], ready: dict[str, PreparedBuild], memory: MemoryMap
 ) -> list[Copy]:
     wanted = find_ram.signatures(ready, memory, memory.regions[0])
     return find_ram.copies(where, wanted, SIZE, host.read, host.runs)
@@ -200,7 +200,7 @@ def test_a_file_that_is_mapped_twice_is_one_copy(tmp_path: Path) -> None:
 
 
 def test_the_number_of_copies_is_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(find_ram, "MOST_COPIES", 64)
+    monkeypatch.setattr(find_ram, "MAX_COPIES", 64)
     ready, memory = loaded(tmp_path)
     host = Host()
     areas = [host.put(0x10_0000 * n, image()) for n in range(1, 73)]
@@ -226,7 +226,7 @@ def test_the_one_that_lives_is_found_behind_any_number_of_decoys(tmp_path: Path)
 def test_an_area_full_of_hits_hides_no_other(tmp_path: Path) -> None:
     ready, memory = loaded(tmp_path)
     host = Host()
-    decoy = host.put(0x10_0000, b"TIDE 1.0" * (find_ram.MOST_HITS + SIZE // 8 + 200))
+    decoy = host.put(0x10_0000, b"TIDE 1.0" * (find_ram.MAX_HITS + SIZE // 8 + 200))
     area = host.put(0x900_0000, image())
     assert find(host, [decoy, area], ready, memory)[-1].address == area.start
 
@@ -237,7 +237,7 @@ def test_the_number_of_hits_is_bounded(tmp_path: Path) -> None:
     area = host.put(0x10_0000, b"\1" * 0x400 + bytes(0x20000))
     host.pieces[0x10_0000] += b"\1"
     find(host, [area], ready, memory)
-    assert host.reads < find_ram.MOST_HITS + 100
+    assert host.reads < find_ram.MAX_HITS + 100
 
 
 def test_a_search_can_be_given_up(tmp_path: Path) -> None:

@@ -13,11 +13,11 @@ from pathlib import Path
 
 import pytest
 
-from adapters.sources import folder
-from adapters.sources.file import FileDump
-from adapters.sources.folder import DumpFolder
-from bridge.memory import MemoryMap, Region, Span
-from bridge.source import Consistency
+from adapters.sources.dumps import folder
+from adapters.sources.dumps.file import FileDump
+from adapters.sources.dumps.folder import DumpFolder
+from bridge.memory.address_map import MemoryMap, Region, Span
+from bridge.ports.source import Consistency
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import FolderSource
 
@@ -388,12 +388,12 @@ async def test_a_dump_that_another_program_keeps_is_tried_again(
         # it settles only after what follows
         (dumps / "kept.bin").write_bytes(dump(2))
         monkeypatch.setattr(Path, "open", kept)
-        if failures < folder.MOST_TRIES:
+        if failures < folder.MAX_TRIES:
             assert await following(source) == (2, 2)
             assert source.notes == []
             return
-        await nothing_follows(source, 2 * SETTLE * (folder.MOST_TRIES + 2))
+        await nothing_follows(source, 2 * SETTLE * (folder.MAX_TRIES + 2))
         assert source.notes == [
             f"kept.bin: is passed over: {dumps / 'kept.bin'} may not be read: check its permissions"
         ]
-        assert left == failures - folder.MOST_TRIES
+        assert left == failures - folder.MAX_TRIES

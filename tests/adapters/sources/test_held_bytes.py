@@ -7,7 +7,7 @@ import random
 import pytest
 
 from adapters.sources.held_bytes import HeldBytes
-from bridge.part import Part, Partial
+from bridge.memory.fetched import Part, Partial
 
 
 def test_nothing_is_there_at_first() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from adapters.sources.landing import Landing, Mark
+from adapters.sources.dumps.landing import Landing, Mark
 
 
 def names(landing: Landing) -> list[str]:

@@ -6,8 +6,8 @@ import random
 
 import pytest
 
-from adapters.sources import lhp
-from adapters.sources.lhp import (
+from adapters.sources.pushed import lhp
+from adapters.sources.pushed.lhp import (
     Ack,
     Bye,
     Code,
@@ -24,7 +24,7 @@ from adapters.sources.lhp import (
     decode,
     encode,
 )
-from bridge.byte_order import ByteOrder
+from bridge.memory.byte_order import ByteOrder
 
 WORKED: list[tuple[Message, str]] = [
     (
@@ -235,10 +235,10 @@ def test_only_documented_errors_escape_from_500_mutated_streams() -> None:
             for kind, payload in Receiver().receive(bytes(mutated)):
                 try:
                     messages.append(decode(kind, payload))
-                except LhpError as error:
-                    by_payload.append(error.code)
-        except LhpError as error:
-            by_header.append(error.code)
+                except LhpError as fault:
+                    by_payload.append(fault.code)
+        except LhpError as fault:
+            by_header.append(fault.code)
         for message in messages:
             assert take(encode(message)) == [message]
     assert set(by_header) == {Code.MAGIC, Code.VERSION, Code.TOO_LONG}

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from adapters.sources import lhp
-from adapters.sources.lhp import Bye, FramePart, Hello, Message, Ping, encode
-from adapters.sources.lhp_line import LineReceiver
+from adapters.sources.pushed import lhp
+from adapters.sources.pushed.lhp import Bye, FramePart, Hello, Message, Ping, encode
+from adapters.sources.pushed.lhp_line import LineReceiver
 
 BASE = 0x8000_0000
 HELLO = Hello(BASE, 0x4000, name="gull")

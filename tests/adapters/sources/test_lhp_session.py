@@ -7,8 +7,8 @@ from collections.abc import Iterable
 
 import pytest
 
-from adapters.sources import lhp
-from adapters.sources.lhp import (
+from adapters.sources.pushed import lhp
+from adapters.sources.pushed.lhp import (
     Ack,
     Bye,
     Code,
@@ -20,7 +20,7 @@ from adapters.sources.lhp import (
     Welcome,
     encode,
 )
-from adapters.sources.lhp_session import (
+from adapters.sources.pushed.lhp_session import (
     ByeSaid,
     Event,
     FrameDone,
@@ -211,7 +211,7 @@ def test_a_frame_may_have_only_so_many_bytes() -> None:
 def test_a_frame_may_have_only_so_many_ranges(
     bridge: Bridge, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("adapters.sources.lhp_session.MAX_FRAME_RANGES", 3)
+    monkeypatch.setattr("adapters.sources.pushed.lhp_session.MAX_FRAME_RANGES", 3)
     events = bridge.feed(
         frame(1, LAMP, LAMP, more=True), frame(1, LAMP), frame(2, LAMP, LAMP, more=True),
         frame(2, LAMP, LAMP, more=True), frame(2), frame(3),
@@ -239,7 +239,7 @@ def test_the_token_is_compared_in_constant_time(monkeypatch: pytest.MonkeyPatch)
         compared.append((a, b))
         return True
 
-    monkeypatch.setattr("adapters.sources.lhp_session.hmac.compare_digest", compare)
+    monkeypatch.setattr("adapters.sources.pushed.lhp_session.hmac.compare_digest", compare)
     hello = Hello(HELLO.base, HELLO.size, token=b"guess")
     assert Bridge(token=b"key").feed(hello) == [HelloSaid(hello)]
     assert compared == [(b"key", b"guess")]

@@ -19,14 +19,14 @@ from typing import Any
 
 import pytest
 
-from adapters.sources import process
-from adapters.sources.process import ProcessMemory
-from adapters.sources.process_memory import MOST_RANGES, ProcessBytes
-from bridge.byte_order import ByteOrder
-from bridge.memory import MemoryMap, Span
-from bridge.plan import Plan, memory_map, plans
-from bridge.sampler import Sampler
-from bridge.source import Consistency
+from adapters.sources.process import source as process
+from adapters.sources.process.process_memory import MAX_RANGES, ProcessBytes
+from adapters.sources.process.source import ProcessMemory
+from bridge.memory.address_map import MemoryMap, Span
+from bridge.memory.byte_order import ByteOrder
+from bridge.ports.source import Consistency
+from bridge.prepared import PreparedBuild, memory_map, prepare
+from bridge.sampling.sampler import Sampler
 from schemas.compiler import Evidence
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.loader import load_bridge
@@ -95,7 +95,7 @@ class Rig:
         self.bytes = self.image.read_bytes()
         self.path = write_bridge(directory, 'name = "tidehost"')
         bridge = load_bridge(self.path)
-        self.plans: dict[str, Plan] = plans(bridge)
+        self.prepared_builds: dict[str, PreparedBuild] = prepare(bridge)
         self.memory: MemoryMap = memory_map(bridge.schema)
         self.hosts: list[WordHost] = []
 
@@ -106,10 +106,10 @@ class Rig:
         return host
 
     def source(self, **settings: Any) -> ProcessMemory:
-        return ProcessMemory(ProcessSource(kind="process", **settings), self.plans)
+        return ProcessMemory(ProcessSource(kind="process", **settings), self.prepared_builds)
 
     def sampler(self, source: ProcessMemory, held: MemoryMap) -> Sampler:
-        return Sampler(source, self.plans, held, declared=None, rate=200)
+        return Sampler(source, self.prepared_builds, held, declared=None, rate=200)
 
 
 @pytest.fixture(scope="module")
@@ -229,9 +229,9 @@ async def test_a_game_that_is_not_there_yet_is_waited_for(rig: Rig) -> None:
 
 
 def only_first_print(rig: Rig, *evidence: Evidence) -> None:
-    plan = rig.plans["first-print"]
-    plan.layout.evidence = evidence
-    rig.plans = {"first-print": plan}
+    prepared = rig.prepared_builds["first-print"]
+    prepared.layout.evidence = evidence
+    rig.prepared_builds = {"first-print": prepared}
 
 
 async def test_few_recognise_bytes_do_only_where_a_counter_moves(rig: Rig, grown_up: None) -> None:
@@ -264,7 +264,7 @@ async def test_without_recognise_bytes_only_an_address_serves(rig: Rig) -> None:
 
 async def test_without_a_frame_counter_one_copy_serves_and_several_do_not(rig: Rig) -> None:
     bare = BRIDGE[: BRIDGE.index("[sampling]")] + BRIDGE[BRIDGE.index("[[watches]]") :]
-    rig.plans = plans(load_bridge(write_bridge(rig.directory, "", bare)))
+    rig.prepared_builds = prepare(load_bridge(write_bridge(rig.directory, "", bare)))
     host = rig.host()
     source = rig.source(pid=host.pid)
     await source.open(rig.memory)
@@ -369,13 +369,13 @@ def test_as_many_ranges_as_you_like(rig: Rig) -> None:
     host = rig.host(order=ByteOrder.BIG)
     reader = ProcessBytes(host.pid)
     host.say("h")
-    for count in (0, 1, MOST_RANGES, MOST_RANGES + 1, 3 * MOST_RANGES):
+    for count in (0, 1, MAX_RANGES, MAX_RANGES + 1, 3 * MAX_RANGES):
         offsets = [index * 7 * 16 % 0x4_0000 for index in range(count)]
         expected = [
             None if 0x1000 - 16 < at < 0x2000 else rig.bytes[at : at + 16] for at in offsets
         ]
         assert reader.read([(host.live + at, 16) for at in offsets]) == expected
-    assert reader.read([(0, 8)] * MOST_RANGES) == [None] * MOST_RANGES
+    assert reader.read([(0, 8)] * MAX_RANGES) == [None] * MAX_RANGES
 
 
 def test_good_ranges_cost_one_call(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -390,7 +390,7 @@ def test_good_ranges_cost_one_call(rig: Rig, monkeypatch: pytest.MonkeyPatch) ->
         return really(self, *arguments)
 
     monkeypatch.setattr(ProcessBytes, "_call", counted)
-    assert None not in reader.read([(host.live + 0x100 * n, 0x100) for n in range(MOST_RANGES)])
+    assert None not in reader.read([(host.live + 0x100 * n, 0x100) for n in range(MAX_RANGES)])
     assert calls == 1
     host.say("h")
     lines = [(host.live + at, 0x100) for at in range(0, 0x4000, 0x100)]
@@ -420,7 +420,7 @@ async def test_case_16_a_declared_order_is_obeyed_with_a_warning(rig: Rig) -> No
     source = rig.source(pid=host.pid, byte_order="swap16")
     held = await source.open(rig.memory)
     assert source.address == host.live
-    only = {"first-print": rig.plans["first-print"]}
+    only = {"first-print": rig.prepared_builds["first-print"]}
     sampler = Sampler(source, only, held, declared=ByteOrder.SWAP16, rate=200)
     await sampler._identify()
     assert source.order is ByteOrder.SWAP16

@@ -10,7 +10,7 @@ import time
 
 import pytest
 
-from adapters.sources.process_maps import (
+from adapters.sources.process.process_maps import (
     LifeLine,
     Mapping,
     ProcessStat,

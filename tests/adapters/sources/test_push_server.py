@@ -10,8 +10,8 @@ from collections.abc import AsyncIterator
 import pytest
 
 from adapters.listen_address import listen_address
-from adapters.sources import lhp
-from adapters.sources.lhp import (
+from adapters.sources.pushed import lhp
+from adapters.sources.pushed.lhp import (  # fmt: skip
     Ack,
     Bye,
     ErrorMessage,
@@ -23,17 +23,17 @@ from adapters.sources.lhp import (
     Want,
     Welcome,
     encode,
-)  # fmt: skip
-from adapters.sources.push import (
-    MOST_STRANGERS_OF_A_HOST,
-    MOST_UNSENT,
+)
+from adapters.sources.pushed.push import (
+    MAX_STRANGERS_OF_A_HOST,
+    MAX_UNSENT,
     TOKEN_VARIABLE,
     PushServer,
 )
-from bridge.byte_order import ByteOrder
-from bridge.memory import MemoryMap, Region, Span
-from bridge.readings import Status
-from bridge.source import Consistency
+from bridge.memory.address_map import MemoryMap, Region, Span
+from bridge.memory.byte_order import ByteOrder
+from bridge.ports.source import Consistency
+from bridge.values.status import Status
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import PushSource
 
@@ -372,7 +372,7 @@ async def test_a_crowd_keeps_no_producer_out(
     # a producer is to be in within 2 s; ten times that on a machine that does other things, too
     assert asyncio.get_running_loop().time() - began < 20
     await going_on
-    assert len(server._strangers) <= MOST_STRANGERS_OF_A_HOST
+    assert len(server._strangers) <= MAX_STRANGERS_OF_A_HOST
     right.say(FramePart(1, False, ((0x8000_0000, b"a" * 256),)))
     assert await right.hear() == Ack(1)
     await asyncio.wait_for(task, TIMEOUT)
@@ -560,7 +560,7 @@ async def test_a_producer_that_never_reads_is_still_read(server: PushServer) -> 
     assert server._producer is not None
     unsent = server._producer.transport.get_write_buffer_size()
     # full, so that ACKs were left out, and no fuller than that
-    assert MOST_UNSENT <= unsent < MOST_UNSENT + 100
+    assert MAX_UNSENT <= unsent < MAX_UNSENT + 100
     writer.close()
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from adapters.sources.pushed_image import PushedImage
-from bridge.memory import MemoryMap, Region, Span
-from bridge.part import Partial
+from adapters.sources.pushed.pushed_image import PushedImage
+from bridge.memory.address_map import MemoryMap, Region, Span
+from bridge.memory.fetched import Partial
 
 RAM = Region("ram", 0x8000_0000, 0x1000, (0xA000_0000,))
 PAD = Region("pad", 0x8000_1000, 0x800)

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from adapters.sources.rsp import (
+from adapters.sources.debugger.rsp import (
     MAX_PACKET,
     Answer,
     Client,

@@ -8,9 +8,9 @@ import tracemalloc
 import pytest
 
 from adapters.sources.fake import ScriptedSource
-from bridge.byte_order import ByteOrder
-from bridge.memory import MemoryMap, Region, Span
-from bridge.source import Consistency
+from bridge.memory.address_map import MemoryMap, Region, Span
+from bridge.memory.byte_order import ByteOrder
+from bridge.ports.source import Consistency
 from schemas.errors import SourceLost, SourceUnusable
 
 MEMORY = MemoryMap([Region("ram", 0x8000_0000, 0x1000, (0xA000_0000,))])

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from adapters.sources import lhp
-from adapters.sources import serial as serial_source
-from adapters.sources.lhp import (
+from adapters.sources.pushed import lhp
+from adapters.sources.pushed import serial as serial_source
+from adapters.sources.pushed.lhp import (  # fmt: skip
     Ack,
     Bye,
     ErrorMessage,
@@ -23,12 +23,12 @@ from adapters.sources.lhp import (
     Want,
     Welcome,
     encode,
-)  # fmt: skip
-from adapters.sources.serial import SerialLine
-from bridge.byte_order import ByteOrder
-from bridge.memory import MemoryMap, Region, Span
-from bridge.readings import Status
-from bridge.source import Consistency
+)
+from adapters.sources.pushed.serial import SerialLine
+from bridge.memory.address_map import MemoryMap, Region, Span
+from bridge.memory.byte_order import ByteOrder
+from bridge.ports.source import Consistency
+from bridge.values.status import Status
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import SerialSource
 from tests.adapters.sources.pty_pair import PtyPair

@@ -16,9 +16,10 @@ from typing import Any, NoReturn
 
 import pytest
 
-from adapters.sources import file_holder, shared
+from adapters.sources import shared
+from adapters.sources.process import file_holder
 from adapters.sources.shared import SharedMemory
-from bridge.memory import MemoryMap, Region, Span
+from bridge.memory.address_map import MemoryMap, Region, Span
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import SharedSource
 

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from adapters.sources.process import ProcessMemory
-from adapters.sources.process_maps import read_maps
-from bridge.memory import MemoryMap, Span
-from bridge.plan import Plan, memory_map, plans
+from adapters.sources.process.process_maps import read_maps
+from adapters.sources.process.source import ProcessMemory
+from bridge.memory.address_map import MemoryMap, Span
+from bridge.prepared import PreparedBuild, memory_map, prepare
 from schemas.errors import SourceLost
 from schemas.loader import load_bridge
 from schemas.source_settings import ProcessSource
@@ -45,7 +45,7 @@ class Game:
         file = folder / "t.bridge.toml"
         file.write_text(BRIDGE.replace("SCHEMA", schema), "utf-8")
         bridge = load_bridge(file)
-        self.plans: dict[str, Plan] = plans(bridge)
+        self.prepared_builds: dict[str, PreparedBuild] = prepare(bridge)
         self.memory: MemoryMap = memory_map(bridge.schema)
 
     def lines(self) -> list[Span]:
@@ -54,7 +54,7 @@ class Game:
 
     async def found(self, host: PageHost) -> list[int]:
         """Finds the RAM, compares it, and gives the offsets of the lines that are missing."""
-        source = ProcessMemory(ProcessSource(kind="process", pid=host.pid), self.plans)
+        source = ProcessMemory(ProcessSource(kind="process", pid=host.pid), self.prepared_builds)
         held = await source.open(self.memory)
         assert source.address == host.address
         assert held.regions == self.memory.regions
@@ -113,7 +113,7 @@ async def test_two_mappings_a_guarded_page_and_one_against_writes(game: Game) ->
 async def test_ram_that_is_mostly_guarded_is_none(game: Game) -> None:
     pages = list(range(0x10_0000, 0x20_0000, PAGE))
     with PageHost(game.path, protected=pages) as host:
-        source = ProcessMemory(ProcessSource(kind="process", pid=host.pid), game.plans)
+        source = ProcessMemory(ProcessSource(kind="process", pid=host.pid), game.prepared_builds)
         with pytest.raises(SourceLost) as caught:
             await source.open(game.memory)
         assert f"process {host.pid} holds the recognise bytes of no build" in caught.value.detail

@@ -5,7 +5,7 @@ from __future__ import annotations
 import subprocess
 from pathlib import Path
 
-from bridge.byte_order import ByteOrder
+from bridge.memory.byte_order import ByteOrder
 from tests.adapters.sources.host_process import HostProcess
 
 SOURCE = Path(__file__).with_name("word_host.c")

@@ -1,1 +1,0 @@
-"""Attempts and tallies in an SQLite file."""

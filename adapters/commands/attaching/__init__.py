@@ -1,0 +1,1 @@
+"""What ``lowhalf attach`` looks for, and the bridge file that it writes."""

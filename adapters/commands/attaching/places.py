@@ -1,0 +1,219 @@
+"""Places on this machine where a guest's RAM may lie: shared files, and other processes.
+
+Only recognise bytes are looked for, in every byte order.  Everything is opened for reading only.
+Whether a place is alive is not asked here.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from adapters.sources.process import find_ram, process_maps
+from adapters.sources.process.find_ram import Area, Copy, Signature
+from adapters.sources.process.process_memory import ProcessBytes
+from adapters.sources.shared import read_at
+from bridge.memory.address_map import Region
+
+SHARED_MEMORY = Path("/dev/shm")
+SEARCH_FOR = 20.0
+"""Seconds for all files, and again for all processes."""
+MAX_FILE_SIZE = 4 << 30
+
+
+@dataclass(frozen=True, slots=True)
+class Process:
+    """A process that may be read, and its mappings."""
+
+    pid: int
+    name: str
+    mappings: tuple[process_maps.Mapping, ...]
+
+
+@dataclass(slots=True)
+class Search:
+    """What was found, and in words what was tried."""
+
+    files: list[tuple[Path, Copy]] = field(default_factory=list)
+    processes: list[tuple[Process, Copy]] = field(default_factory=list)
+    tried: list[str] = field(default_factory=list)
+
+
+def own_processes(only: str) -> list[Process]:
+    """The user's processes but for this one, or those of them with that name or number.
+
+    Empty where the system does not tell of processes.
+    """
+    user = os.geteuid() if hasattr(os, "geteuid") else -1
+    found: list[Process] = []
+    try:
+        pids = sorted(process_maps.processes())
+    except OSError:
+        return []
+    for pid in pids:
+        if pid == os.getpid():
+            continue
+        try:
+            if (process_maps.PROC / str(pid)).stat().st_uid != user:
+                continue
+            about = process_maps.read_stat(pid)
+            if about is None or about.ended or only not in ("", str(pid), about.name):
+                continue
+            found.append(Process(pid, about.name, tuple(process_maps.read_maps(pid))))
+        except (OSError, ValueError):  # it has ended meanwhile, or is not ours after all
+            continue
+    return found
+
+
+def search(wanted: Sequence[Signature], region: Region, only: str = "") -> Search:
+    """Look through shared files, then through processes; *only* is a process's name or number."""
+    result = Search()
+    processes = own_processes(only)
+    _search_files(result, wanted, region, processes, everything=not only)
+    _search_processes(result, wanted, region, processes)
+    return result
+
+
+# shared files
+
+
+def shared_files(processes: Sequence[Process], *, everything: bool) -> list[Path]:
+    """Files that processes map shared; with *everything* also all POSIX shared memory."""
+    paths: dict[Path, None] = {}
+    if everything:
+        with suppress(OSError):
+            paths.update(dict.fromkeys(sorted(SHARED_MEMORY.iterdir())))
+    for process in processes:
+        for mapping in process.mappings:
+            if mapping.shared and mapping.writable and mapping.path.startswith("/"):
+                paths[Path(mapping.path)] = None
+    return list(paths)
+
+
+def _search_files(
+    result: Search,
+    wanted: Sequence[Signature],
+    region: Region,
+    processes: Sequence[Process],
+    *,
+    everything: bool,
+) -> None:
+    looked = refused = 0
+    seen: set[tuple[int, int]] = set()
+    late = _deadline()
+    for path in shared_files(processes, everything=everything):
+        try:
+            about = path.stat()
+            identity = (about.st_dev, about.st_ino)
+            # a device or a pipe may do something when it is opened
+            if not stat.S_ISREG(about.st_mode) or identity in seen:
+                continue
+            if not region.size <= about.st_size <= MAX_FILE_SIZE:
+                continue
+            seen.add(identity)
+            found = _search_file(path, about.st_size, wanted, region, late)
+        except find_ram.SearchAborted:
+            result.tried.append(f"shared files: given up after {SEARCH_FOR:g} s at {path}")
+            break
+        except OSError:
+            refused += 1
+            continue
+        looked += 1
+        result.files += [(path, copy) for copy in found]
+    words = f"shared files: {looked} of at least {region.size >> 10} KiB looked through"
+    result.tried.append(words + (f", {refused} may not be read" if refused else ""))
+
+
+def _search_file(
+    path: Path,
+    size: int,
+    wanted: Sequence[Signature],
+    region: Region,
+    late: Callable[[], bool],
+) -> list[Copy]:
+    file = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+
+    def read(ranges: Sequence[tuple[int, int]]) -> list[bytes | None]:
+        parts = [read_at(file, length, at) for at, length in ranges]
+        return [
+            part if len(part) == length else None
+            for part, (_, length) in zip(parts, ranges, strict=True)
+        ]
+
+    def runs(low: int, high: int) -> Iterable[tuple[int, int]]:
+        return [(low, high - low)]
+
+    try:
+        area = Area(0, size, "", 0, str(path))
+        return find_ram.copies([area], wanted, region.size, read, runs, late)
+    finally:
+        os.close(file)
+
+
+# processes
+
+
+def _search_processes(
+    result: Search, wanted: Sequence[Signature], region: Region, processes: Sequence[Process]
+) -> None:
+    if not process_maps.PROC.is_dir():
+        result.tried.append(
+            "processes: cannot be looked through on this system yet; use push, shared or debugger"
+        )
+        return
+    known = {str(path) for path, _ in result.files}
+    late = _deadline()
+    refused: list[str] = []
+    looked = 0
+    areas = {process.pid: find_ram.areas(process.mappings, region.size) for process in processes}
+    try:
+        # RAM-sized mappings of all processes first: larger ones are mostly something else
+        for size_class in (0, 1):
+            for process in processes:
+                where = [a for a in areas[process.pid][size_class] if a.path not in known]
+                if not where:
+                    continue
+                reader = ProcessBytes(process.pid)
+                try:
+                    found = find_ram.copies(
+                        where, wanted, region.size, reader.read, _runs(process.pid), late
+                    )
+                except OSError:
+                    refused.append(f"{process.name} ({process.pid})")
+                    continue
+                looked += 1
+                result.processes += [(process, copy) for copy in found]
+            if result.processes:
+                break
+    except find_ram.SearchAborted:
+        result.tried.append(f"processes: given up after {SEARCH_FOR:g} s")
+    result.tried.append(
+        f"processes: {len(processes)} of yours, memory of {region.size >> 10} KiB or more in "
+        f"{looked} looked through"
+    )
+    if refused:
+        some = ", ".join(dict.fromkeys(refused[:4]))
+        result.tried.append(
+            f"processes: {some} may not be read: start the emulator with "
+            "lowhalf run BRIDGE.toml -- EMULATOR …"
+        )
+
+
+def _runs(pid: int) -> Callable[[int, int], Iterator[tuple[int, int]]]:
+    def runs(low: int, high: int) -> Iterator[tuple[int, int]]:
+        try:
+            yield from process_maps.read_present_runs(pid, low, high)
+        except PermissionError:
+            yield low, high - low
+
+    return runs
+
+
+def _deadline() -> Callable[[], bool]:
+    end = time.monotonic() + SEARCH_FOR
+    return lambda: time.monotonic() > end

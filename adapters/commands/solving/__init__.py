@@ -1,0 +1,1 @@
+"""``lowhalf solve``: one file a question."""

@@ -1,0 +1,1 @@
+"""JSON that a command and a page both give."""

@@ -1,0 +1,150 @@
+"""What all attempts gave, as JSON: for the command and for the page that shows it."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from adapters.practice_log.database import open_for_reading, read_attempts
+from adapters.practice_log.ownership import is_owned
+from bridge.practice.attempts import Attempt, Outcome
+from bridge.practice.steps import StepOutcome, StepResult
+from bridge.practice.totals import Rate, Score, Totals
+from schemas.loader import Bridge
+
+
+def kept_attempts(bridge: Bridge) -> tuple[list[Attempt], bool]:
+    """All attempts in the bridge's file, and whether a daemon writes it now.
+
+    Raises OutputError where it is not there, or is not what it should be.
+    """
+    path = bridge.attempts_path
+    running = is_owned(path)
+    database = open_for_reading(path)
+    try:
+        return read_attempts(database, running=running), running
+    finally:
+        database.close()
+
+
+def last_of(attempts: Sequence[Attempt], count: int) -> Sequence[Attempt]:
+    """The last *count* of them."""
+    return attempts[max(0, len(attempts) - max(0, count)) :]
+
+
+def whole_ones(attempts: Iterable[Attempt]) -> list[Attempt]:
+    """Those that are known to have been judged with all their frames seen."""
+    return [attempt for attempt in attempts if attempt.whole]
+
+
+def attempts_json(
+    bridge: Bridge,
+    attempts: Sequence[Attempt],
+    listed: Sequence[Attempt],
+    running: bool,
+    left_out: int = 0,
+) -> dict[str, Any]:
+    """Totals and steps of all *attempts*, and those that are *listed* one by one.
+
+    Times are in game frames and in seconds, null where they are not known.  *left_out* are how many
+    are in the file beside them.
+    """
+    score = score_of(attempts)
+    good = [attempt for attempt in attempts if attempt.outcome is Outcome.SUCCESS]
+    return {
+        "file": bridge.attempts_path.name,
+        "running": running,
+        "totals": {
+            "attempts": score.all.count,
+            "successes": score.all.good,
+            "rate": score.all.rate,
+            "interval": list(score.all.interval),
+            "streak": score.streak,
+            "cut_off": score.cut_off,
+            "not_whole": score.not_whole,
+            "unseen_between": score.unseen_between,
+            "left_out": left_out,
+            "frames": best_and_median([attempt.frames for attempt in good]),
+            "seconds": best_and_median([attempt.seconds for attempt in good]),
+        },
+        "steps": [
+            {
+                "step": name,
+                **rate.as_json(),
+                **{
+                    str(outcome): sum(s.outcome is outcome for s in results_of(attempts, name))
+                    for outcome in StepOutcome
+                },
+                "frames": best_and_median([step.known_frames for step in done_of(attempts, name)]),
+                "seconds": best_and_median([step.seconds for step in done_of(attempts, name)]),
+            }
+            for name, rate in steps_of(bridge, attempts)
+        ],
+        "attempts": [
+            {
+                "attempt": attempt.number,
+                "build": attempt.build,
+                "began": attempt.began_time,
+                "began_frame": attempt.began_frame,
+                "outcome": str(attempt.outcome),
+                "step": attempt.step or None,
+                "reason": attempt.reason,
+                "frames": attempt.frames,
+                "seconds": attempt.seconds,
+                "frames_seen": attempt.frames_seen,
+                "whole": attempt.whole,
+                "unseen_before": attempt.unseen_before,
+                "steps": [
+                    {
+                        "step": step.name,
+                        "outcome": str(step.outcome),
+                        "waited": step.waited,
+                        "frames": step.frames,
+                        "seconds": step.seconds,
+                        "frames_seen": step.frames_seen,
+                        "whole": step.whole,
+                    }
+                    for step in attempt.steps
+                ],
+                "kept": {
+                    kept.watch: {"status": kept.status, "value": kept.value, "text": kept.text}
+                    for kept in attempt.kept
+                },
+            }
+            for attempt in listed
+        ],
+    }
+
+
+def score_of(attempts: Iterable[Attempt]) -> Score:
+    """The totals of all attempts."""
+    totals = Totals()
+    for attempt in attempts:
+        totals.add(attempt)
+    return totals.score()
+
+
+def steps_of(bridge: Bridge, attempts: Sequence[Attempt]) -> list[tuple[str, Rate]]:
+    """The bridge file's steps in their order, then those that it had before."""
+    found = dict(score_of(attempts).steps)
+    names = dict.fromkeys([step.name for step in bridge.file.steps] + list(found))
+    return [(name, found.get(name, Rate(0, 0))) for name in names]
+
+
+def results_of(attempts: Iterable[Attempt], name: str) -> list[StepResult]:
+    """What the attempts gave in one step."""
+    return [step for attempt in attempts for step in attempt.steps if step.name == name]
+
+
+def done_of(attempts: Iterable[Attempt], name: str) -> list[StepResult]:
+    """Those of them in which the step was done."""
+    return [step for step in results_of(attempts, name) if step.outcome is StepOutcome.DONE]
+
+
+def best_and_median(found: Iterable[float | None]) -> dict[str, float | None]:
+    """``best`` and ``median`` of the times that are known; null without any."""
+    known = [time for time in found if time is not None]
+    if not known:
+        return {"best": None, "median": None}
+    return {"best": min(known), "median": statistics.median(known)}

@@ -1,0 +1,54 @@
+"""The heap beside a saved layout, as JSON: for the command and for the page that shows it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from bridge.heap.blocks import Heap
+from bridge.heap.shape import Comparison, Laid, Layout, Line
+from bridge.readings.frame import Frame
+from schemas.layout_file import LayoutFile
+
+
+def sizes_may_differ(found: Comparison, file: LayoutFile, build: str) -> bool:
+    """Whether a difference may come from another build's sizes alone."""
+    return found.first is not None and file.build != build and not found.ignore_sizes
+
+
+def comparison_json(
+    found: Comparison, words: str, note: str, frame: Frame, heap: Heap
+) -> dict[str, Any]:
+    """``first`` is the index of the first block that differs, null where none does."""
+    return {
+        "matches": found.first is None and heap.damaged is None,
+        "first": found.first,
+        "difference": None if found.first is None else words,
+        "damaged": heap.damaged,
+        "note": note,
+        "frame": frame.number,
+        "build": frame.build,
+        "source": frame.source,
+        "lines": [line_json(found, line) for line in found.lines],
+    }
+
+
+def line_json(found: Comparison, line: Line) -> dict[str, Any]:
+    """What stands side by side, null where one side has nothing."""
+    return {
+        "sort": str(line.sort),
+        "expected": _block_json(found.expected, line.expected),
+        "found": _block_json(found.found, line.found),
+    }
+
+
+def _block_json(layout: Layout, number: int | None) -> dict[str, Any] | None:
+    if number is None:
+        return None
+    block: Laid = layout.blocks[number]
+    return {
+        "index": number,
+        "owner": block.owner,
+        "size": block.size,
+        "used": block.used,
+        "at": block.at,
+    }

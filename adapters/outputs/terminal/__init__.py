@@ -1,0 +1,1 @@
+"""The output ``terminal``: a live table, or plain lines."""

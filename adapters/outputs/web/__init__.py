@@ -1,0 +1,1 @@
+"""The output ``overlay``: the server of the pages and of what they ask."""

@@ -1,0 +1,43 @@
+"""What the desk page's server is given of the rest of the program."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from bridge.ports.output import Output
+from bridge.prepared import PreparedBuild
+from bridge.questions.question import Questions
+from schemas.compiler import BuildLayout, Schema
+
+Read = Callable[[], dict[str, Any] | None]
+"""Reads something slow, in a thread; None where there is nothing yet.  May raise LowhalfError."""
+
+
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """``prepared_builds`` are the builds that may be running, ``outputs`` all that the daemon runs.
+
+    ``questions`` are those that the daemon answers.  ``history`` reads what ``lowhalf attempts
+    --json`` prints and ``tallies`` what ``lowhalf tally --json`` prints; None without attempts, or
+    without a tally.  ``notice`` gives what there is to know of how these are kept.
+    """
+
+    schema: Schema
+    prepared_builds: Mapping[str, PreparedBuild]
+    questions: Questions
+    outputs: Sequence[Output]
+    history: Read | None = None
+    tallies: Read | None = None
+    notice: Callable[[], str] = str
+
+    def layout(self, build: str) -> BuildLayout:
+        """The layout of the running build; of the first where none is known."""
+        prepared = self.prepared_builds.get(build) or next(iter(self.prepared_builds.values()))
+        return prepared.layout
+
+    @property
+    def describes_heap(self) -> bool:
+        """Whether the schema says what the heap is."""
+        return any(prepared.program.heap is not None for prepared in self.prepared_builds.values())

@@ -1,0 +1,89 @@
+"""The heap for the pages that show it: walked while one of them is open, and not otherwise."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from bridge.heap.blocks import Heap
+from bridge.questions.question import Question, Questions
+from bridge.readings.frame import Frame
+from schemas.errors import TooManyQuestions
+
+HEAP = "len(blocks())"
+
+
+@dataclass(frozen=True, slots=True)
+class SeenHeap:
+    """A heap, and the number and the build of the frame that it is of."""
+
+    heap: Heap
+    frame: int
+    build: str
+
+
+class HeapAsked:
+    """Keeps one question open for as long as anyone holds it.
+
+    *questions* is None where there is no heap to ask for.  *came* is called with each answer.
+    """
+
+    def __init__(self, questions: Questions | None, came: Callable[[], None]) -> None:
+        self._questions = questions
+        self._came = came
+        self._holders = 0
+        self._question: Question | None = None
+        self._following: asyncio.Task[None] | None = None
+
+    @contextlib.contextmanager
+    def held(self) -> Iterator[None]:
+        """Walk the heap until the end of the block."""
+        self.hold()
+        try:
+            yield
+        finally:
+            self.release()
+
+    def hold(self) -> None:
+        self._holders += 1
+        if self._question is None and self._questions is not None:
+            with contextlib.suppress(TooManyQuestions):
+                self._question = self._questions.ask(HEAP)
+                self._following = asyncio.create_task(self._follow(self._question))
+
+    def release(self) -> None:
+        self._holders -= 1
+        if self._holders or self._question is None:
+            return
+        self._question.close()
+        self._question = None
+        if self._following is not None:
+            self._following.cancel()
+            self._following = None
+
+    def of(self, frame: Frame | None) -> SeenHeap | None:
+        """The heap of that frame, or the newest that there is."""
+        if frame is not None and frame.heap is not None:
+            return SeenHeap(frame.heap, frame.number, frame.build)
+        answer = self._question.answer if self._question is not None else None
+        if answer is None or answer.heap is None:
+            return None
+        return SeenHeap(answer.heap, answer.frame, answer.build)
+
+    async def waited(self, newest: Callable[[], Frame | None], patience: float) -> SeenHeap | None:
+        """The same, once there is one; None where none comes in *patience* seconds."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(patience):
+                while (seen := self.of(newest())) is None and self._question is not None:
+                    await self._question.newer(self._question.serial, patience)
+                return seen
+        return None
+
+    async def _follow(self, question: Question) -> None:
+        serial = 0
+        while not question.closed:
+            await question.newer(serial, 3600.0)
+            serial = question.serial
+            self._came()

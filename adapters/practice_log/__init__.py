@@ -1,0 +1,1 @@
+"""Attempts and tallies in an SQLite file, written by a thread."""

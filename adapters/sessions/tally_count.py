@@ -1,0 +1,169 @@
+"""Tallies counted again, from recordings and dumps.
+
+In a recording every frame is evaluated, so a moment is what it is in a live game: the frame in
+which the condition became true.  Frames that the recording lacks were missed here as well.  A dump
+is a single frame, of which nobody knows what was before: it is one moment where the condition is
+true in it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from adapters.commands.console.telling import tell
+from adapters.commands.console.until_stopped import run_until_stopped
+from adapters.json_forms.tallies import Counted, Counts
+from adapters.practice_log.database import TallyCount
+from adapters.sessions.one_frame import is_recording, take_frame, with_dump
+from adapters.sources.recording.replay import RecordingReplay
+from bridge.ports.practice_log import PracticeLog
+from bridge.practice.attempts import Attempt
+from bridge.prepared import PreparedBuild, memory_map
+from bridge.readings.reading import Reading, Watch
+from bridge.sampling.practice_tracker import PracticeTracker, Rules
+from bridge.sampling.sampler import Sampler
+from bridge.values.value_type import Value
+from schemas.errors import SourceEnded, SourceError, SourceUnusable
+from schemas.loader import Bridge
+from schemas.source_settings import DumpFormatName
+
+_WAIT = 10.0
+
+
+class _Counting(PracticeLog):
+    """Counts, and keeps nothing."""
+
+    def __init__(self) -> None:
+        self.counts: Counter[tuple[str, str, str]] = Counter()
+        self.in_gaps: Counter[tuple[str, str, str]] = Counter()
+        self.values: dict[str, Value | None] = {}
+
+    async def open(self) -> Sequence[Attempt]:
+        return []
+
+    def began(self, attempt: Attempt) -> None:
+        """Attempts are not looked at."""
+
+    def ended(self, attempt: Attempt) -> None:
+        """Attempts are not looked at."""
+
+    def tallied(
+        self, expression: str, build: str, value: Value | None, *, whole: bool = True
+    ) -> None:
+        key = repr(value)
+        self.values[key] = value
+        (self.counts if whole else self.in_gaps)[expression, build, key] += 1
+
+    async def close(self) -> None:
+        """Nothing is open."""
+
+
+def replayed(
+    bridge: Bridge,
+    prepared_builds: Mapping[str, PreparedBuild],
+    files: Sequence[Path],
+    dump_format: DumpFormatName | None = None,
+) -> Counted:
+    """What the tallies of *prepared_builds* count in recordings and dumps.
+
+    A file that cannot be read is passed over.  Raises SourceError where there is no other.
+    """
+    counting = _Counting()
+    words: list[str] = []
+    failed = 0
+    unread: list[SourceError] = []
+    for path in files:
+        try:
+            if dump_format in (None, "auto") and is_recording(path):
+                told, whole = run_until_stopped(_replay(bridge, prepared_builds, path, counting))
+                words += told
+                failed += not whole
+            else:
+                _look(bridge, prepared_builds, path, counting, dump_format)
+        except SourceError as fault:
+            failed += 1
+            words.append(str(fault))
+            unread.append(fault)
+    if len(unread) == len(files):
+        for word in words[:-1]:
+            tell(word)
+        raise unread[-1]
+    found: Counts = {}
+    seen = dict(counting.counts.most_common())
+    for place in (*seen, *(place for place in counting.in_gaps if place not in seen)):
+        expression, build, key = place
+        count = TallyCount(counting.values[key], seen.get(place, 0), counting.in_gaps[place])
+        found.setdefault((expression, build), []).append(count)
+    return Counted(found, words, failed)
+
+
+async def _replay(
+    bridge: Bridge, prepared_builds: Mapping[str, PreparedBuild], path: Path, counting: _Counting
+) -> tuple[list[str], bool]:
+    """Count in a recording; gives what there is to say, and whether it could be read to its end.
+
+    Frames before a part that is damaged are counted.  Raises SourceError where there are none.
+    """
+    source = RecordingReplay(path)
+    sampler: Sampler | None = None
+    reason = ""
+    try:
+        memory = await source.open(memory_map(bridge.schema))
+        sampler = Sampler(
+            source,
+            prepared_builds,
+            memory,
+            declared=None,
+            rate=bridge.file.sampling.rate,
+            practising=PracticeTracker(Rules(), counting),
+        )
+        while True:
+            reason = (await sampler.next()).note
+            await asyncio.sleep(0)  # else a signal would wait for the last frame
+    except SourceEnded:
+        if sampler is not None and not sampler.stats.frames:
+            raise SourceUnusable(reason, source=source.name) from None
+        return [f"{source.name}: {note}" for note in source.notes], True
+    except SourceError as fault:
+        frames = sampler.stats.frames if sampler is not None else 0
+        if not frames:
+            raise
+        words = [f"{source.name}: {note}" for note in source.notes]
+        return [*words, f"{fault}; the {frames} frames before that are counted"], False
+    finally:
+        await source.close()
+
+
+def _look(
+    bridge: Bridge,
+    prepared_builds: Mapping[str, PreparedBuild],
+    path: Path,
+    counting: _Counting,
+    dump_format: DumpFormatName | None,
+) -> None:
+    """Count in one dump, by watches that are what each tally is called with."""
+    looking = {}
+    for name, prepared in prepared_builds.items():
+        slots = prepared.program.slots
+        watches: list[Watch] = []
+        places: dict[str, int] = {}
+        for slot in slots:
+            spec = slot.over_frames
+            if spec is not None and spec.function == "tally":
+                for number in spec.arguments:
+                    places[watch := f"{len(watches)}"] = number
+                    watches.append(Watch(watch, slot.text, slot.text, slots[number].type))
+        program = replace(prepared.program, watches=places)
+        looking[name] = replace(prepared, program=program, watches=tuple(watches))
+    frame = take_frame(with_dump(bridge, path, dump_format), looking, _WAIT)
+    for value, when in zip(frame.readings[::2], frame.readings[1::2], strict=True):
+        if _value(when):
+            counting.tallied(value.watch.label, frame.build, _value(value))
+
+
+def _value(reading: Reading) -> Value | None:
+    return reading.value if reading.status.has_value else None

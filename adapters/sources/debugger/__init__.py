@@ -1,0 +1,1 @@
+"""The source ``debugger``: the remote serial protocol of a debugger stub."""

@@ -1,0 +1,339 @@
+"""``folder``: every new dump that lands in a folder, once it is complete.
+
+What is in the folder is told by looking, so that network drives, which report no events, serve as
+well; the system's events (watchfiles) only make it look sooner.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import fnmatch
+import os
+import stat
+import time
+from collections.abc import Collection, Sequence
+from pathlib import Path
+from typing import ClassVar
+
+import watchfiles
+
+from adapters.sources.dumps.file import FileDump
+from adapters.sources.dumps.landing import Landed, Landing, Mark
+from bridge.memory.address_map import MemoryMap, Span
+from bridge.memory.fetched import Part
+from bridge.ports.source import Consistency, Source
+from schemas.compiler import BuildLayout
+from schemas.errors import SourceError, SourceLost, SourceUnusable
+from schemas.source_settings import FileSource, FolderSource
+
+LOOK_EVERY = 1.0
+"""Seconds between two looks where the system tells of changes."""
+LOOK_EVERY_UNTOLD = 0.25
+"""Seconds between two looks where it does not."""
+LOOK_AT_MOST = 0.02
+"""Seconds that pass at least between two looks, however many changes are told."""
+MAX_TRIES = 5
+"""Times that a dump is tried which another program still keeps to itself."""
+_MOST_NOTES = 20
+
+
+class DumpFolder(Source):
+    """Dumps one after the other, each a frame, numbered from 1.
+
+    Of the dumps that are there when it is opened only the newest is taken.  A damaged dump is told
+    of in ``notes`` and passed over.
+    """
+
+    kind: ClassVar[str] = "folder"
+    opening_words: ClassVar[str] = "waiting for a first dump"
+    consistency: ClassVar[Consistency] = Consistency.STILL
+    paced: ClassVar[bool] = True
+
+    def __init__(
+        self, settings: FolderSource, directory: Path, builds: Collection[BuildLayout] = ()
+    ) -> None:
+        """*directory* is what the settings' path is relative to; *builds* as of a ``FileDump``."""
+        super().__init__()
+        self.builds = builds
+        self.settings = settings
+        self.path = directory / settings.path
+        self._landing = Landing(settings.settle)
+        self._dump: FileDump | None = None
+        self._number = 0
+        self._untaken = False
+        self._lost = "is closed"
+        self._identity = (0, 0)
+        self._tries: dict[str, int] = {}
+        self._said = ""
+        self._looker: asyncio.Task[None] | None = None
+        self._listener: asyncio.Task[None] | None = None
+        self._stop = asyncio.Event()
+        self._stirred = asyncio.Event()
+        self._changed = asyncio.Event()
+
+    @property
+    def paths(self) -> tuple[str, ...]:
+        return (str(self.path),)
+
+    @property
+    def name(self) -> str:
+        return f"folder {self.path.name}{self._dump.form if self._dump else ''}"
+
+    async def _open(self, memory: MemoryMap) -> MemoryMap:
+        await self._close()
+        self._landing = Landing(self.settings.settle)
+        self._number = 0
+        self._tries = {}
+        self._said = ""
+        self.notes = []
+        self._identity = await asyncio.to_thread(self._identify)
+        self._lost = ""
+        self._stop = asyncio.Event()
+        self._stirred = asyncio.Event()
+        try:
+            await self._take_newest()
+            self._listener = asyncio.create_task(self._listen(self._stop), name="folder events")
+            self._looker = asyncio.create_task(self._look(), name="folder")
+            while self._dump is None:
+                self._dump = await self._next()
+        except BaseException:
+            await self._close()
+            raise
+        self._number = 1
+        self._untaken = True
+        assert self._dump.memory is not None
+        return self._dump.memory
+
+    async def _close(self) -> None:
+        self._lost = "is closed"
+        self._stop.set()
+        tasks = [task for task in (self._looker, self._listener) if task is not None]
+        if self._looker is not None:
+            self._looker.cancel()
+        self._looker = self._listener = None
+        if tasks:
+            # the listener ends by its own event: its thread must not outlive it
+            await asyncio.wait(tasks)
+        self._dump = None
+        self._untaken = False
+        self._changed.set()
+
+    async def _wait(self) -> int | None:
+        if not self._untaken:
+            dump = None
+            while dump is None:
+                dump = await self._next()
+            self._dump = dump
+            self._number += 1
+        self._check()
+        self._untaken = False
+        return self._number
+
+    async def _fetch(self, spans: Sequence[Span]) -> list[Part]:
+        self._check()
+        dump = self._dump
+        if dump is None or dump.memory is None:
+            raise SourceLost("holds no dump yet", source=self.name)
+        held = dump.memory
+        # a later dump may hold less than the first did
+        inside = [span for span in spans if held.flat(span.address, span.length) is not None]
+        parts = dict(zip(inside, await dump.fetch(inside), strict=True))
+        return [parts.get(span) for span in spans]
+
+    def _check(self) -> None:
+        if self._lost:
+            raise SourceLost(self._lost, source=self.name)
+
+    # one dump after the other
+
+    async def _next(self) -> FileDump | None:
+        """Wait for a complete file and decode it; None where it is damaged."""
+        while True:
+            self._check()
+            self._changed.clear()
+            landed = self._landing.next()
+            if landed is not None:
+                return await self._load(landed)
+            await self._changed.wait()
+
+    async def _load(self, landed: Landed) -> FileDump | None:
+        path = self.path / landed.name
+        if await asyncio.to_thread(_mark, path) != landed.mark:
+            # written anew or gone: where it is there, it is seen to settle again
+            return None
+        settings = self.settings
+        dump = FileDump(
+            FileSource(
+                kind="file",
+                path=landed.name,
+                format=settings.format,
+                region=settings.region,
+                offset=settings.offset,
+                max_size=settings.max_size,
+            ),
+            self.path,
+            self.builds,
+        )
+        guest = self.guest
+        assert guest is not None
+        try:
+            await dump.open(guest)
+        except SourceError as fault:
+            if isinstance(_root(fault), OSError) and self._may_try_again(landed.name):
+                self._landing.again(landed.name)
+                self._stirred.set()
+            else:
+                self._note(f"{landed.name}: is passed over: {fault.detail}")
+            return None
+        if await asyncio.to_thread(_mark, path) != landed.mark:
+            return None
+        self._tries.pop(landed.name, None)
+        for note in dump.notes:
+            self._note_once(landed.name, note)
+        if self._number and _holds_more(dump.memory, self.memory):
+            self._note_once(
+                landed.name, "holds more than the first dump did, which is not looked at"
+            )
+        return dump
+
+    async def _take_newest(self) -> None:
+        """Of the dumps that are there already, the newest that is complete and not damaged."""
+        present = await asyncio.to_thread(self._files)
+        if not present:
+            return
+        await asyncio.sleep(self.settings.settle)
+        later = await asyncio.to_thread(self._files)
+        standing = {name: mark for name, mark in present.items() if later.get(name) == mark}
+        self._landing.know(standing)
+        landed = sorted((Landed(mark.mtime, name, mark) for name, mark in standing.items()))
+        for newest in reversed(landed):
+            self._dump = await self._load(newest)
+            if self._dump is not None:
+                if len(landed) > 1:
+                    self._note(
+                        f"{len(landed)} dumps were there at the start: only the newest, "
+                        f"{newest.name}, is taken",
+                    )
+                return
+
+    def _may_try_again(self, name: str) -> bool:
+        self._tries[name] = self._tries.get(name, 0) + 1
+        return self._tries[name] < MAX_TRIES
+
+    def _note(self, text: str) -> None:
+        self.notes.append(text)
+        del self.notes[:-_MOST_NOTES]
+
+    def _note_once(self, name: str, text: str) -> None:
+        """Say something of a dump; not again where the next dumps give the same occasion."""
+        if self._said != text:
+            self._said = text
+            self._note(f"{name}: {text}")
+
+    # what is in the folder
+
+    async def _look(self) -> None:
+        """Look for files until the folder is gone."""
+        try:
+            while True:
+                self._stirred.clear()
+                files = await asyncio.to_thread(self._files)
+                now = time.monotonic()
+                settles = self._landing.look(files, now)
+                self._changed.set()
+                told = self._listener is not None and not self._listener.done()
+                pause = LOOK_EVERY if told else LOOK_EVERY_UNTOLD
+                if settles is not None:
+                    pause = min(pause, settles - now)
+                await asyncio.sleep(LOOK_AT_MOST)
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(max(0.0, pause - LOOK_AT_MOST)):
+                        await self._stirred.wait()
+        except SourceError as fault:
+            self._lost = fault.detail
+            self._changed.set()
+
+    async def _listen(self, stop: asyncio.Event) -> None:
+        """Have the system tell of changes, where it can."""
+        try:
+            async for _ in watchfiles.awatch(
+                self.path,
+                watch_filter=None,
+                debounce=100,
+                step=20,
+                rust_timeout=1000,
+                recursive=False,
+                stop_event=stop,
+            ):
+                self._stirred.set()
+        except (OSError, RuntimeError) as fault:
+            self._note(
+                f"the system tells of no changes ({fault}): looked at {1 / LOOK_EVERY_UNTOLD:g} "
+                "times a second instead",
+            )
+
+    def _identify(self) -> tuple[int, int]:
+        """Which folder this is.  Raises SourceLost and SourceUnusable."""
+        path = self.path
+        try:
+            found = path.stat()
+        except FileNotFoundError as fault:
+            raise SourceLost(
+                f"{path} is not there: is the path relative to the bridge file?", source=self.name
+            ) from fault
+        except OSError as fault:
+            raise SourceLost(
+                f"{path} cannot be looked at ({fault.strerror or fault})", source=self.name
+            ) from fault
+        except ValueError as fault:
+            raise SourceUnusable(f"the path cannot be used ({fault})", source=self.name) from fault
+        if not stat.S_ISDIR(found.st_mode):
+            raise SourceUnusable(
+                f'{path} is not a folder: name the folder, or use kind = "file"', source=self.name
+            )
+        return found.st_dev, found.st_ino
+
+    def _files(self) -> dict[str, Mark]:
+        """The dumps that are there, complete or not.  Raises SourceLost."""
+        if self._identify() != self._identity:
+            raise SourceLost(f"{self.path} was replaced by another folder", source=self.name)
+        try:
+            names = os.listdir(self.path)  # noqa: PTH208 - names are all that is needed
+        except OSError as fault:
+            raise SourceLost(
+                f"{self.path} cannot be looked at ({fault.strerror or fault})", source=self.name
+            ) from fault
+        files = {}
+        for name in names:
+            # as shells do: what begins with a dot is another program's half-written file
+            if name.startswith(".") or not fnmatch.fnmatch(name, self.settings.pattern):
+                continue
+            mark = _mark(self.path / name)
+            if mark is not None:
+                files[name] = mark
+        return files
+
+
+def _mark(path: Path) -> Mark | None:
+    """A regular file's mark; None for anything else."""
+    try:
+        found = path.stat()
+    except (OSError, ValueError):
+        return None
+    if not stat.S_ISREG(found.st_mode):
+        return None
+    return Mark(found.st_ino, found.st_size, found.st_mtime_ns)
+
+
+def _holds_more(dump: MemoryMap | None, first: MemoryMap | None) -> bool:
+    sizes = {region.name: region.size for region in first.regions} if first else {}
+    return dump is not None and any(
+        region.size > sizes.get(region.name, 0) for region in dump.regions
+    )
+
+
+def _root(error: BaseException) -> BaseException:
+    while error.__cause__ is not None:
+        error = error.__cause__
+    return error

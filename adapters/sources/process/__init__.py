@@ -1,0 +1,1 @@
+"""The source ``process``: guest RAM found in another program's memory."""

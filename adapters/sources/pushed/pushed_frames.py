@@ -1,0 +1,113 @@
+"""What the sources that are sent frames share: ``push`` over TCP and ``serial`` over a line."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Sequence
+from typing import ClassVar
+
+from adapters.sources.pushed import lhp
+from adapters.sources.pushed.pushed_image import PushedImage
+from bridge.memory.address_map import MemoryMap, Span
+from bridge.memory.byte_order import ByteOrder
+from bridge.memory.fetched import Part
+from bridge.ports.source import Consistency, Source
+from bridge.values.status import Status
+from schemas.errors import SourceLost
+
+
+class PushedFrames(Source):
+    """One producer's frames.  The bytes that are read change only in :meth:`wait`.
+
+    :meth:`wait` skips to the newest frame.
+    """
+
+    consistency: ClassVar[Consistency] = Consistency.SENDER
+    paced: ClassVar[bool] = True
+    absent: ClassVar[Status] = Status.WAITING
+    absent_words: ClassVar[str] = "has not been sent yet"
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._layout: MemoryMap | None = None
+        self._hello: lhp.Hello | None = None
+        self._image: PushedImage | None = None
+        self._wanted: list[Span] = []
+        self._arrived: int | None = None
+        self._lost = ""
+        self._changed = asyncio.Event()
+
+    @property
+    def declared_order(self) -> ByteOrder | None:
+        return self._hello.order if self._hello else None
+
+    async def _wait(self) -> int | None:
+        while True:
+            if self._arrived is not None and self._image is not None:
+                number, self._arrived = self._arrived, None
+                self._image.show()
+                return number
+            self._check()
+            self._changed.clear()
+            await self._changed.wait()
+
+    async def _fetch(self, spans: Sequence[Span]) -> list[Part]:
+        self._check()
+        memory, image = self.memory, self._image
+        if memory is None or image is None:
+            raise SourceLost("no producer is connected", source=self.name)
+        parts: list[Part] = []
+        for span in spans:
+            region = memory.region_at(span.address)
+            parts.append(None if region is None else image.read(region, span))
+        return parts
+
+    def _check(self) -> None:
+        if self._lost:
+            raise SourceLost(self._lost, source=self.name)
+
+    def _forget_producer(self) -> None:
+        self._hello = None
+        self._image = None
+        self._arrived = None
+        self._lost = ""
+
+    def _greeted(self, hello: lhp.Hello, image: PushedImage) -> None:
+        """A producer was accepted."""
+        self._hello = hello
+        self._image = image
+        self._arrived = None
+        self._lost = ""
+        self._changed.set()
+
+    def _applied(self, frame: int, changes: Sequence[tuple[int, bytes]]) -> None:
+        """A whole frame has come."""
+        if self._image is not None:
+            self._image.apply(changes)
+            self._arrived = frame
+            self._changed.set()
+
+    def _welcome(self) -> lhp.Welcome:
+        return lhp.Welcome(lhp.MAX_PAYLOAD, self._wanted_ranges())
+
+    def _wanted_ranges(self) -> tuple[tuple[int, int], ...]:
+        if self._image is None:
+            return ()
+        ranges = self._image.ranges(self._wanted)
+        if len(ranges) > lhp.MAX_RANGES and self._layout is not None:
+            # more than one FRAME may name: ask for everything
+            ranges = self._image.ranges(self._layout.whole())
+        return tuple(ranges)
+
+
+def image_of(layout: MemoryMap, hello: lhp.Hello) -> PushedImage:
+    """A producer's RAM as *layout* sees it.  Raises LhpError where it meets no region."""
+    image = PushedImage(layout, hello.base, hello.size)
+    if not image.sizes:
+        ranges = ", ".join(f"0x{r.start:08X} to 0x{r.end:08X}" for r in layout.regions)
+        raise lhp.LhpError(
+            lhp.Code.OUTSIDE_RAM,
+            f"0x{hello.base:08X} to 0x{hello.base + hello.size:08X} meets no region: "
+            f"expected {ranges}",
+        )
+    return image

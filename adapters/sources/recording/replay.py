@@ -1,0 +1,27 @@
+"""A recording as fast as it can be evaluated: every frame once, none skipped, and then its end."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from adapters.recordings.frame_message import RecordedFrame
+from adapters.sources.recording.player import RecordingPlayer
+from schemas.source_settings import RecordingSource
+
+
+class RecordingReplay(RecordingPlayer):
+    """Plays without a clock."""
+
+    def __init__(self, path: Path) -> None:
+        settings = RecordingSource(kind="recording", path=str(path), repeat=False)
+        super().__init__(settings, path.parent)
+        self.path = path
+
+    async def _sleep_until(self, due: float) -> None:
+        self._check()
+
+    def _is_due(self, frame: RecordedFrame) -> bool:
+        return False
+
+    async def _skip_groups(self) -> None:
+        self._check()

@@ -1,0 +1,49 @@
+"""Why there is no value: the exceptions inside an evaluation.  None of them leaves ``bridge``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bridge.values.status import Status
+from bridge.values.value_type import Value
+
+
+class Absent(Exception):
+    """A watch has no value in this frame: status and the sentence that names the step.
+
+    ``cause`` is the same without the expression, where the status alone does not tell.
+    """
+
+    def __init__(
+        self, status: Status, reason: str, value: Value | None = None, *, cause: str = ""
+    ) -> None:
+        super().__init__(reason)
+        self.status = status
+        self.reason = reason
+        self.value = value
+        self.cause = cause
+
+
+class NotHeld(Absent):
+    """There is no value because the source does not hold the bytes."""
+
+
+class Missing(Exception):
+    """Lines are needed that have not been fetched yet; which, the evaluator has noted."""
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """One access in an expression, for the checks that fail.
+
+    ``size`` bytes at ``offset`` from the address that ``pointer`` (its text, empty where no pointer
+    is followed) holds; that address must have no bit of ``mask``.  They are bytes of a value that
+    begins at ``value_offset`` from it.
+    """
+
+    place: str
+    pointer: str
+    offset: int
+    size: int
+    mask: int
+    value_offset: int

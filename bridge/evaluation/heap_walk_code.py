@@ -1,0 +1,125 @@
+"""From the heap's program to the source of the function that walks it.
+
+The walk is generated as watches are: one loop with every field's offset and format in it.  It can
+stop where a line is missing and go on from there later:
+
+    walk(ram, L, T, rows, seen, header)
+
+appends a row for each sound block from *header* on, and calls ``unordered`` where blocks do not lie
+one behind the other.  It gives 0 and None at the end of the list,
+else the header at which it stopped and the exception that says why.  A block's own fields are read
+without a check each: that its header is there is known once for all of them.
+"""
+
+from __future__ import annotations
+
+from bridge.evaluation.absence import Site
+from bridge.evaluation.code_generator import Checked, GeneratedCode, Generator
+from bridge.expressions.checker import Program
+from bridge.expressions.heap_description import BLOCK, PAYLOAD, HeapProgram
+from bridge.memory.address_map import MemoryMap
+from schemas.compiler import BuildLayout
+from schemas.layout import OffsetStruct
+from schemas.resolve import leaves
+
+MAX_BLOCKS = 1 << 16
+_BETWEEN_LOOKS = 16_000
+"""Statements of the walk after which the clock is looked at."""
+
+
+def generate_walk(
+    heap: HeapProgram, layout: BuildLayout, memory: MemoryMap, guest: MemoryMap, *, whole: bool
+) -> GeneratedCode:
+    """Source of ``head(ram, L, T)``, which gives the first header's address, and of ``walk``.
+
+    *memory* is what the source holds, *guest* all that a block may lie in.
+    """
+    generator = _WalkGenerator(Program((), {}, heap), layout, memory, whole, 1)
+    return generator.walk(heap, guest)
+
+
+class _WalkGenerator(Generator):
+    def walk(self, heap: HeapProgram, guest: MemoryMap) -> GeneratedCode:
+        self.indent = " "
+        self.emit(f"return {self.number(heap.first)}")
+        first, self.out = self.out, []
+        self._walk(heap, guest)
+        formats = sorted(self.formats)
+        names = "".join(f", u_{name}=u_{name}" for name in formats)
+        text = [
+            f"def head(ram, L, T, K=K{names}):",
+            *first,
+            f"def walk(ram, L, T, rows, seen, header, K=K{names}):",
+            *self.out,
+        ]
+        return GeneratedCode("\n".join(text), self.constants, (), frozenset(), formats)
+
+    def _walk(self, heap: HeapProgram, guest: MemoryMap) -> None:
+        self.emit("end = rows[-1][1] + rows[-1][2] if rows else header")
+        self.emit("try:")
+        self.indent = "  "
+        self.block("while header:", lambda: self._block_body(heap, guest))
+        self.emit("return 0, None")
+        self.indent = " "
+        self.emit("except Exception as e: return header, e")
+
+    def _block_body(self, heap: HeapProgram, guest: MemoryMap) -> None:
+        self._header(heap.types.block)
+        self.emit("if header in seen: circle(header)")
+        # at each EVERY + 1 blocks, which divide MAX_BLOCKS, the count is looked at, and the clock
+        self.emit("if not len(rows) & EVERY: pause(len(rows))")
+        begun = len(self.out)
+        if heap.magic is not None:
+            text = self.constant(heap.magic.text)
+            self.emit(f"if not {self.number(heap.magic)}: unsound({text})")
+        size = self.temporary(self.number(heap.size))
+        payload = self.temporary(self.number(heap.payload))
+        alignment = heap.types.table.alignment
+        if alignment > 1:
+            self.emit(f"if {payload} % {alignment} or {size} % {alignment}:")
+            self.emit(f" crooked({payload}, {size}, {alignment})")
+        region = guest.regions[0]
+        inside = f"0 <= {payload} - {region.start} <= {region.size} - {size}"
+        self.emit(f"if {size} < 0 or not {inside}: {payload} = fitted({payload}, {size})")
+        used = self.temporary(f"not not {self.number(heap.used)}")
+        kind = self._owner(heap, payload, size, used)
+        generation = "None" if heap.generation is None else self.number(heap.generation)
+        following = self.number(heap.next)
+        # the common case of blocks that are apart: each begins where the last one ended, or later
+        self.emit(f"if not end <= header <= {payload}: unordered()")
+        self.emit(f"end = {payload} + {size}")
+        self.emit("seen.add(header)")
+        self.emit(f"rows.append((header, {payload}, {size}, {used}, {kind}, {generation}))")
+        self.emit(f"header = {following}")
+        every = min(256, MAX_BLOCKS & -MAX_BLOCKS)
+        while every > 1 and every * (len(self.out) - begun + self.further) > _BETWEEN_LOOKS:
+            every //= 2
+        self.out[begun - 1] = self.out[begun - 1].replace("EVERY", str(every - 1))
+
+    def _header(self, struct: OffsetStruct) -> None:
+        """Emit that the header is there as a whole; its address becomes canonical."""
+        align = max((self._alignment(leaf) for _, _, leaf in leaves(struct)), default=1)
+        align = min(align, self.layout.pointer_size)
+        site = self.constant(Site(BLOCK, "", 0, struct.size, align - 1, 0))
+        region = self.memory.regions[0]
+        index = self.temporary(f"header - {region.start}")
+        bad = f"not 0 <= {index} <= {region.size - struct.size}"
+        self.emit(f"if {bad} or header & {align - 1}:")
+        self.emit(f" {index} = locate(header, {site})")
+        self.emit(" header = canonical(header)")
+        self._held(index, None, struct.size, False, site)
+        self.loops[BLOCK] = "header"
+        self.checked["header"] = Checked(index, struct.size, align)
+
+    def _owner(self, heap: HeapProgram, payload: str, size: str, used: str) -> str:
+        """Emit the number of the kind, None where there is none to read."""
+        kind = self.temporary("None")
+        owner = heap.owner
+        if owner is not None:
+            self.loops[PAYLOAD] = payload
+
+            def read() -> None:
+                self.emit(f"{kind} = {self.number(owner)}")
+
+            self.block(f"if {used} and {size} >= {heap.owner_bytes}:", read)
+        return kind

@@ -1,0 +1,1 @@
+"""Expressions: text to syntax tree, syntax tree to typed nodes."""

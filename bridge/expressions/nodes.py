@@ -1,0 +1,417 @@
+"""The typed form of an expression: what the checker makes and the code generator reads.
+
+There are four sorts.  A *number* has a value type.  A *place* is a typed guest address that has
+not been read yet, as an lvalue in C.  A *block* is one of the heap's.  A *listing* is a list of any
+of these.  Every node keeps its text, for reasons and explanations.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, fields, replace
+from typing import Any, Final
+
+from bridge.heap.shape import Layout
+from bridge.solvers.turns import CheapestTurns
+from bridge.values.value_type import ValueType
+from schemas.layout import Leaf, Node
+
+
+@dataclass(frozen=True, slots=True)
+class Expr:
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Number(Expr):
+    type: ValueType
+
+
+@dataclass(frozen=True, slots=True)
+class Place(Expr):
+    node: Node
+
+
+@dataclass(frozen=True, slots=True)
+class BlockSort:
+    """What a list of the heap's blocks is a list of."""
+
+
+BLOCK: Final = BlockSort()
+Element = ValueType | Node | BlockSort
+
+
+@dataclass(frozen=True, slots=True)
+class NamedBlock(Expr):
+    """A block of the heap."""
+
+
+@dataclass(frozen=True, slots=True)
+class Listing(Expr):
+    element: Element
+
+
+# places
+
+
+@dataclass(frozen=True, slots=True)
+class Fixed(Place):
+    """A symbol: its address does not change."""
+
+    address: int
+
+
+@dataclass(frozen=True, slots=True)
+class Offset(Place):
+    """A field or an element with a known index: ``offset`` bytes into ``base``."""
+
+    base: Place
+    offset: int
+
+
+@dataclass(frozen=True, slots=True)
+class Followed(Place):
+    """What the pointer stored at ``pointer`` leads to."""
+
+    pointer: Place
+
+
+@dataclass(frozen=True, slots=True)
+class Indexed(Place):
+    """Element ``index`` of an array (with ``count``), or of what a followed pointer begins."""
+
+    base: Place
+    index: Number
+    stride: int
+    count: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class AtAddress(Place):
+    """A place at a computed address."""
+
+    address: Number
+
+
+@dataclass(frozen=True, slots=True)
+class LoopPlace(Place):
+    """The variable of a comprehension over places."""
+
+    variable: str
+
+
+@dataclass(frozen=True, slots=True)
+class FirstPlace(Place):
+    """The first place of a list."""
+
+    listing: Listing
+
+
+@dataclass(frozen=True, slots=True)
+class Picked(Place):
+    """The place at a position of a list, from 0."""
+
+    listing: Listing
+    index: Number
+
+
+# blocks
+
+
+@dataclass(frozen=True, slots=True)
+class BlockOf(NamedBlock):
+    """The block that holds an address; ``holder`` says in reasons what the address comes from."""
+
+    address: Number
+    holder: str
+
+
+@dataclass(frozen=True, slots=True)
+class LoopBlock(NamedBlock):
+    """The variable of a comprehension over blocks."""
+
+    variable: str
+
+
+@dataclass(frozen=True, slots=True)
+class FirstBlock(NamedBlock):
+    """The first block of a list."""
+
+    listing: Listing
+
+
+@dataclass(frozen=True, slots=True)
+class PickedBlock(NamedBlock):
+    """The block at a position of a list, from 0."""
+
+    listing: Listing
+    index: Number
+
+
+# numbers
+
+
+@dataclass(frozen=True, slots=True)
+class Literal(Number):
+    value: int | float | bool | str
+
+
+@dataclass(frozen=True, slots=True)
+class Read(Number):
+    """The value stored at a place."""
+
+    place: Place
+    leaf: Leaf
+
+
+@dataclass(frozen=True, slots=True)
+class Stored(Number):
+    """``size`` bytes at ``offset`` into a place's value, as an unsigned integer in guest order."""
+
+    place: Place
+    leaf: Leaf
+    offset: int
+    size: int
+
+
+@dataclass(frozen=True, slots=True)
+class FlagRead(Number):
+    """Whether a bit of a stored set of flags is set."""
+
+    place: Place
+    leaf: Leaf
+    bit: int
+
+
+@dataclass(frozen=True, slots=True)
+class AddressOf(Number):
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
+class LoopNumber(Number):
+    """The variable of a comprehension over numbers."""
+
+    variable: str
+
+
+@dataclass(frozen=True, slots=True)
+class Unary(Number):
+    """``op`` is -, + , ~ or not."""
+
+    op: str
+    operand: Number
+
+
+@dataclass(frozen=True, slots=True)
+class Arithmetic(Number):
+    op: str
+    left: Number
+    right: Number
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison(Number):
+    """A chain of comparisons, each operand evaluated once and only as far as needed."""
+
+    operands: tuple[Number, ...]
+    ops: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Logic(Number):
+    """``and`` or ``or`` of truth values, evaluated only as far as needed."""
+
+    op: str
+    operands: tuple[Number, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Choice(Number):
+    condition: Number
+    chosen: Number
+    otherwise: Number
+
+
+@dataclass(frozen=True, slots=True)
+class Apply(Number):
+    """A mathematical function of numbers, by its name in ``bridge.expressions.arithmetic``."""
+
+    function: str
+    arguments: tuple[Number, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SlotValue(Number):
+    """The value of another watch, or of a function over frames."""
+
+    slot: int
+
+
+@dataclass(frozen=True, slots=True)
+class TurnFrames(Number):
+    """The least frames in which ``turns`` lead from an angle to another."""
+
+    turns: CheapestTurns
+    to: Number
+    start: Number
+
+
+@dataclass(frozen=True, slots=True)
+class LayoutMatch(Number):
+    """Whether the heap has the shape of a layout, or where it first differs."""
+
+    layout: Layout
+
+
+@dataclass(frozen=True, slots=True)
+class Length(Number):
+    listing: Listing
+
+
+@dataclass(frozen=True, slots=True)
+class Fold(Number):
+    """``sum``, ``min`` or ``max`` of a list of numbers."""
+
+    function: str
+    listing: Listing
+
+
+@dataclass(frozen=True, slots=True)
+class FirstNumber(Number):
+    listing: Listing
+
+
+@dataclass(frozen=True, slots=True)
+class BlockField(Number):
+    """``field`` of a block: start, size, used, index, owner, or offset of a ``BlockOf``."""
+
+    block: NamedBlock
+    field: str
+
+
+@dataclass(frozen=True, slots=True)
+class PickedNumber(Number):
+    """The number at a position of a list, from 0."""
+
+    listing: Listing
+    index: Number
+
+
+@dataclass(frozen=True, slots=True)
+class Listed(Number):
+    """A list as it was walked, for explanations (``bridge.evaluation.list_working.Walked``)."""
+
+    listing: Listing
+
+
+@dataclass(frozen=True, slots=True)
+class Position(Number):
+    """Which element of its source an element of the list in a slot was made of."""
+
+    slot: int
+    index: Number
+
+
+@dataclass(frozen=True, slots=True)
+class Extreme(Number):
+    """The position of the first least or greatest number of the list in a slot.
+
+    ``function`` is min or max.
+    """
+
+    function: str
+    slot: int
+
+
+# listings
+
+
+@dataclass(frozen=True, slots=True)
+class SlotListing(Listing):
+    """The list that a slot has."""
+
+    slot: int
+
+
+@dataclass(frozen=True, slots=True)
+class Chain(Listing):
+    """The structs of a linked list from ``head``, a pointer to the first or the first itself."""
+
+    head: Place
+    next_offset: int
+    head_is_pointer: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Comprehension(Listing):
+    variable: str
+    source: Listing
+    conditions: tuple[Number, ...]
+    result: Number | Place | NamedBlock
+
+
+@dataclass(frozen=True, slots=True)
+class AllBlocks(Listing):
+    """The heap's blocks, in the order of its list."""
+
+
+def parts(node: object) -> Iterator[Expr]:
+    """A node and all that it is made of."""
+    if isinstance(node, Expr):
+        yield node
+        for part in fields(node):
+            yield from parts(getattr(node, part.name))
+    elif isinstance(node, tuple):
+        for each in node:
+            yield from parts(each)
+
+
+def in_a_list(node: object) -> bool:
+    """Whether a node depends on a list's variable, so that it has no one value."""
+    if isinstance(node, LoopPlace | LoopNumber | LoopBlock):
+        return True
+    if isinstance(node, Expr):
+        return any(in_a_list(getattr(node, part.name)) for part in fields(node))
+    return isinstance(node, tuple) and any(map(in_a_list, node))
+
+
+def in_an_open_list(node: object, bound: frozenset[str] = frozenset()) -> bool:
+    """Whether a node depends on the variable of a list that it is not the whole of."""
+    if isinstance(node, LoopPlace | LoopNumber | LoopBlock):
+        return node.variable not in bound
+    if isinstance(node, Comprehension):
+        inner = (*node.conditions, node.result)
+        return in_an_open_list(node.source, bound) or in_an_open_list(
+            inner, bound | {node.variable}
+        )
+    if isinstance(node, Expr):
+        return any(in_an_open_list(getattr(node, part.name), bound) for part in fields(node))
+    return isinstance(node, tuple) and any(in_an_open_list(part, bound) for part in node)
+
+
+def followed(node: object) -> Iterator[Followed]:
+    """Every pointer that an expression follows, outer ones first, without those in lists."""
+    if isinstance(node, Expr):
+        if isinstance(node, Followed) and not in_a_list(node):
+            yield node
+        for part in fields(node):
+            yield from followed(getattr(node, part.name))
+    elif isinstance(node, tuple):
+        for part_of in node:
+            yield from followed(part_of)
+
+
+def with_variable(node: Any, variable: str, element: Expr) -> Any:
+    """The same node for one element of a list, in the place of the list's variable."""
+    if isinstance(node, LoopPlace | LoopNumber | LoopBlock):
+        return element if node.variable == variable else node
+    if isinstance(node, Expr):
+        parts = {part.name: getattr(node, part.name) for part in fields(node)}
+        made = {name: with_variable(part, variable, element) for name, part in parts.items()}
+        changed = {name: part for name, part in made.items() if part is not parts[name]}
+        return replace(node, **changed) if changed else node
+    if isinstance(node, tuple):
+        found = tuple(with_variable(part, variable, element) for part in node)
+        return found if any(a is not b for a, b in zip(found, node, strict=True)) else node
+    return node

@@ -1,0 +1,1 @@
+"""The heap: its blocks, its shape beside another, and what became of pointers into it."""

@@ -1,0 +1,1 @@
+"""What the core asks of the outside: sources, outputs and whatever keeps attempts."""

@@ -1,0 +1,298 @@
+"""Practice cut into attempts.
+
+Fed once for each frame that was taken.  ``start``, ``success`` and ``reset`` are moments: what
+counts is that they become true, that is, are true in a frame and were not in the frame taken
+before it.  What has no value in a frame is not true in it.  In the first frame of all, and in the
+first after a cut, nothing becomes true: what was before is not known.
+
+In one frame, in this order:
+
+1. where an attempt is open, its steps go on (see ``bridge.practice.steps``).  Where start becomes
+true, a step whose fail is true is neither failed nor done: a game that starts again, as by loading
+a state, makes fail true of what it leaves behind;
+2. the open attempt ends, by the first of these that holds: a step has failed → ``failed``;
+   success (without an expression: all steps are done) → ``success``; reset → ``reset``;
+   start again → ``reset``, with the reason "started again";
+3. where none is open and start becomes true, an attempt begins.  The frame in which it begins
+   belongs to what was before: its steps, its success and its reset count from the next one.
+
+A guest that was reset, a counter that jumped, a source that was lost, another build and the
+daemon's end cut an attempt off: it is neither a success nor a failure.
+
+Frames that were missed are told with the frame behind them.  What was false before such a gap and
+is true behind it became true in it, and what was open goes on; but anything else may have come and
+gone in between.  So an attempt that spans a gap, or began in one, is not ``whole``, and neither is
+one that was judged by functions over frames that span one.  Where start became true in a gap, the
+attempt begins with the gap's first frame, since it may have.  Where a counter of the game's tells
+that start became true several times in a gap, each but the last is an attempt of which nothing was
+seen: it is cut off, with that reason.  Frames that were missed while none was open may have hidden
+attempts that nothing tells of: the next attempt has their number as ``unseen_before``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from bridge.practice.steps import Step, StepOutcome, StepResult, StepSeen, Way
+from bridge.values.value_type import Value
+
+AGAIN = "started again"
+UNSEEN = "none of its frames was seen"
+MAX_UNSEEN = 1000
+"""Attempts that a counter may tell of in one gap; what tells of more counts something else."""
+
+
+class Outcome(StrEnum):
+    OPEN = "open"
+    """It is under way."""
+    SUCCESS = "success"
+    FAILED = "failed"
+    RESET = "reset"
+    CUT_OFF = "cut-off"
+
+
+_STEP_OUTCOMES = {
+    Outcome.SUCCESS: StepOutcome.UNFINISHED,
+    Outcome.FAILED: StepOutcome.FAILED,
+    Outcome.RESET: StepOutcome.RESET,
+    Outcome.CUT_OFF: StepOutcome.UNFINISHED,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A watch's value at the moment of success or failure: what a reading says of it."""
+
+    watch: str
+    status: str
+    value: Value | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """One attempt.
+
+    ``began_time`` is in seconds since the Unix epoch; ``seconds`` are those that passed, whatever
+    became of the time of day meanwhile.  ``step`` is the one that it stood in when it
+    ended, where it was no success.  ``frames`` (of the game) and ``seconds`` are how long it took,
+    to the last frame that was taken of it; None where that is not known, as where the
+    game's counter may have gone round once more unseen.  ``frames_seen`` are those
+    of ``frames`` that were taken; None where they were not counted.  ``doubtful`` says that it was
+    judged by what spans missed frames from before it.  ``unseen_before`` are the frames since the
+    attempt before it in which others may have begun: they were missed, or start was doubtful.
+    """
+
+    number: int
+    build: str
+    began_frame: int
+    began_time: float
+    outcome: Outcome = Outcome.OPEN
+    step: str = ""
+    reason: str = ""
+    frames: int | None = None
+    seconds: float | None = None
+    steps: tuple[StepResult, ...] = ()
+    kept: tuple[Kept, ...] = ()
+    frames_seen: int | None = None
+    doubtful: bool = False
+    unseen_before: int = 0
+
+    @property
+    def whole(self) -> bool | None:
+        """Whether all frames that it was judged by were seen; None where that is not known."""
+        if self.doubtful:
+            return False
+        if self.frames is None or self.frames_seen is None:
+            return None
+        return self.frames_seen >= self.frames
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What a frame shows: which expressions are true in it.
+
+    ``rises`` are the times that start, success and reset became true since the frame before, as a
+    counter of the game's tells behind a gap; 0 where none does.  ``doubtful`` says that one of
+    those that are looked at (start alone, where no attempt is open) is made of earlier frames, not
+    all of which were seen.
+    """
+
+    start: bool = False
+    success: bool = False
+    reset: bool = False
+    steps: tuple[StepSeen, ...] = ()
+    rises: tuple[int, int, int] = (0, 0, 0)
+    doubtful: bool = False
+
+
+class Attempts:
+    """The attempt that is open, if any, and the way through its steps.
+
+    *success* says whether there is an expression for it; *number* is the last attempt's number.
+    ``unseen`` are the attempts that a counter told of in the frame taken last and of which nothing
+    was seen; they came before the one that is open.
+    """
+
+    def __init__(self, steps: Sequence[Step], *, success: bool, number: int = 0) -> None:
+        self.number = number
+        self.open: Attempt | None = None
+        self.way: Way | None = None
+        self._steps = tuple(steps)
+        self._success = success
+        self._before: Seen | None = None
+        self._frame = 0
+        self._ticks = self._began_ticks = 0.0
+        self._marks: list[str] = []
+        self._uncounted = False
+        self.unseen: tuple[Attempt, ...] = ()
+        self._missed: int | None = None
+        self._missed_between = 0
+        self._doubtful = False
+
+    @property
+    def missed_between(self) -> int:
+        """What ``unseen_before`` would be of an attempt that began now; 0 where one is open."""
+        return self._missed_between
+
+    @property
+    def frames_seen(self) -> int | None:
+        """Of the open attempt's frames, those that were taken; None where nobody counts them."""
+        if self.open is None or self._missed is None:
+            return None
+        return self._frame - self.open.began_frame - self._missed
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether the open attempt was judged so far by what spans frames missed before it."""
+        way = self.way
+        steps = way is not None and (way.doubtful or any(r.doubtful for r in way.results))
+        return self._doubtful or steps
+
+    def mark(self, reason: str) -> None:
+        """The open attempt is not whole, whatever its frames say, and why."""
+        if self.open is not None:
+            self._doubtful = True
+            if reason not in self._marks:
+                self._marks.append(reason)
+
+    def take(
+        self,
+        seen: Seen,
+        frame: int,
+        time: float,
+        build: str,
+        missed: int | None = None,
+        *,
+        ticks: float,
+        unclear: str = "",
+    ) -> Attempt | None:
+        """A frame was taken; gives the attempt that ended in it.
+
+        *time* is the time of day, and *ticks* seconds that no change of that disturbs.  *missed*
+        frames before it were not seen; None where nobody counts them.  Where *unclear* says why,
+        that is the least that they may be, and nothing is counted.
+        """
+        before = self._before
+        # what rose in a gap need not be true in this very frame: the next one may have it rise anew
+        self._before = replace(
+            seen,
+            start=seen.start and not seen.rises[0],
+            success=seen.success and not seen.rises[1],
+            reset=seen.reset and not seen.rises[2],
+        )
+        start = success = reset = False
+        if before is not None:
+            start = seen.rises[0] > 0 or (seen.start and not before.start)
+            success = seen.rises[1] > 0 or (seen.success and not before.success)
+            reset = seen.rises[2] > 0 or (seen.reset and not before.reset)
+        doubtful = seen.doubtful or (before is not None and before.doubtful) or bool(unclear)
+        self._frame, self._ticks = frame, ticks
+        known = None if unclear else missed
+        self.unseen = ()
+        ended: Attempt | None = None
+        if self.way is None:
+            self._missed_between += (known or 0) + doubtful
+        else:
+            self._missed = None if known is None or self._missed is None else self._missed + known
+            self._doubtful = self._doubtful or doubtful
+            if unclear:
+                self.mark(unclear)
+                self._uncounted = self.way.doubtful = True
+            self.way.take(_steps_at_start(seen) if start else seen.steps, frame, ticks, known)
+            # the step that is reached now was reached somewhere in what was missed
+            self.way.doubtful = self.way.doubtful or bool(unclear)
+            if self.way.failed:
+                ended = self._end(Outcome.FAILED)
+            elif success if self._success else self.way.finished:
+                ended = self._end(Outcome.SUCCESS)
+            elif reset:
+                ended = self._end(Outcome.RESET)
+            elif start:
+                ended = self._end(Outcome.RESET, AGAIN)
+        if start:
+            self._begin(min(seen.rises[0], MAX_UNSEEN), frame, time, build, missed)
+            self._doubtful = doubtful
+            if unclear:
+                self.mark(unclear)
+                self._uncounted, self._missed = True, None
+        return ended
+
+    def cut_off(self, reason: str) -> Attempt | None:
+        """What comes next does not follow from what was; gives the attempt that was open."""
+        self._before = None
+        self.unseen = ()
+        return self._end(Outcome.CUT_OFF, reason)
+
+    def _begin(self, times: int, frame: int, time: float, build: str, missed: int | None) -> None:
+        """Attempts began since the frame before: *times*, or 1; the last of them is open."""
+        first = frame - (missed or 0)
+        unseen = []
+        for _ in range(times - 1):
+            self.number += 1
+            unseen.append(
+                Attempt(
+                    *(self.number, build, first, time, Outcome.CUT_OFF, "", UNSEEN),
+                    frames=missed,
+                    frames_seen=0,
+                    unseen_before=self._missed_between,
+                )
+            )
+            self._missed_between = 0
+        self.unseen = tuple(unseen)
+        self.number += 1
+        between, self._missed_between = self._missed_between, 0
+        self.open = Attempt(self.number, build, first, time, unseen_before=between)
+        self.way = Way(self._steps, first, self._ticks, missed)
+        self._missed = missed
+        self._began_ticks, self._marks, self._uncounted = self._ticks, [], False
+
+    def _end(self, outcome: Outcome, reason: str = "") -> Attempt | None:
+        attempt, way = self.open, self.way
+        if attempt is None or way is None:
+            return None
+        current = way.current
+        stood = current.name if current is not None and outcome is not Outcome.SUCCESS else ""
+        seen = self.frames_seen
+        steps = way.stop(_STEP_OUTCOMES[outcome], self._frame, self._ticks)
+        doubtful = self.doubtful
+        self.open = self.way = None
+        self._doubtful = False
+        return replace(
+            attempt,
+            outcome=outcome,
+            step=stood,
+            reason="; ".join(filter(None, (reason, *self._marks))),
+            frames=None if self._uncounted else self._frame - attempt.began_frame,
+            seconds=max(0.0, self._ticks - self._began_ticks),
+            steps=steps,
+            frames_seen=seen,
+            doubtful=doubtful,
+        )
+
+
+def _steps_at_start(seen: Seen) -> tuple[StepSeen, ...]:
+    """What counts of the steps where start becomes true: nothing of one that fails."""
+    return tuple(replace(step, done=step.done and not step.fail, fail=False) for step in seen.steps)

@@ -1,0 +1,1 @@
+"""What a log says of events that come many times a second."""

@@ -1,0 +1,1 @@
+"""Whole frames out of a running game, one after the other, and what is counted over them."""

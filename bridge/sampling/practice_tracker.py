@@ -1,0 +1,375 @@
+"""Steps, attempts and tallies, fed from the frames that are taken.
+
+The expressions are slots of the same program as the watches, so that functions over frames in them
+see every frame.  One of these lives as long as the daemon: it outlasts samplers and builds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from bridge.evaluation.absence import Absent
+from bridge.evaluation.evaluator import Evaluator
+from bridge.ports.practice_log import PracticeLog
+from bridge.practice.attempts import Attempt, Attempts, Kept, Outcome, Seen
+from bridge.practice.progress import Phase, Practice
+from bridge.practice.steps import Step, StepOutcome, StepSeen, Way
+from bridge.practice.totals import Totals
+from bridge.prepared import PreparedBuild
+from bridge.readings.reading import Reading
+from bridge.sampling.counter_pace import AGAIN, JUMPED, RESET
+from schemas.bridge_file import BridgeFile
+from schemas.errors import OutputError
+
+TIMES_AS_LONG = 3
+"""An open attempt that is so many times as long as the longest that ended was left by mistake."""
+SHORTEST_LONG = 600
+LONG_AT_FIRST = 18_000
+"""Frames after which an attempt is long at least, and where none has ended yet."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """What the bridge file asks for."""
+
+    steps: tuple[Step, ...] = ()
+    attempts: bool = False
+    success: bool = False
+    keep: tuple[str, ...] = ()
+
+    @classmethod
+    def of(cls, file: BridgeFile) -> Rules:
+        steps = tuple(Step(step.name, step.hint, bool(step.begin)) for step in file.steps)
+        table = file.attempts
+        if table is None:
+            return cls(steps)
+        return cls(steps, True, bool(table.success), table.keep)
+
+
+class PracticeTracker:
+    """``practice`` is what frames say of it; None where there are neither steps nor attempts."""
+
+    def __init__(self, rules: Rules, keeper: PracticeLog | None = None) -> None:
+        self._rules = rules
+        self._keeper = keeper
+        self._refused = ""
+        self._totals = Totals(step.name for step in rules.steps)
+        self._attempts: Attempts | None = None
+        if rules.attempts:
+            self._attempts = Attempts(rules.steps, success=rules.success)
+        self._way: Way | None = None
+        self._build: str | None = None
+        self._frame: int | None = None
+        self._longest = 0
+        self.practice: Practice | None = None
+        if rules.steps or rules.attempts:
+            score = self._totals.score() if rules.attempts else None
+            self.practice = Practice(steps=len(rules.steps), score=score)
+
+    async def open(self) -> None:
+        """Go on from what is kept.  Raises OutputError; then all goes on without being kept."""
+        if self._keeper is None:
+            return
+        try:
+            history = await self._keeper.open()
+        except OutputError as fault:
+            self._keeper = None
+            self._refused = f"{fault}; nothing is kept in this run"
+            raise
+        for attempt in history:
+            self._totals.add(attempt)
+            self._note_length(attempt)
+        if self._attempts is not None and self.practice is not None:
+            self._attempts.number = max((attempt.number for attempt in history), default=0)
+            last = next((a for a in reversed(history) if a.outcome is not Outcome.OPEN), None)
+            self.practice = replace(self.practice, last=last, score=self._totals.score())
+
+    @property
+    def notice(self) -> str:
+        """What there is to know of how all is kept, as ``Keeper.notice``."""
+        return self._refused if self._keeper is None else self._keeper.notice
+
+    async def close(self, reason: str) -> None:
+        """The daemon ends."""
+        self.cut_off(reason)
+        if self._keeper is not None:
+            await self._keeper.close()
+
+    def take(
+        self,
+        prepared: PreparedBuild,
+        evaluator: Evaluator,
+        time: float,
+        readings: Callable[[], Sequence[Reading]],
+        *,
+        ticks: float,
+        numbered: bool = True,
+        unclear: str = "",
+    ) -> Practice | None:
+        """A frame was taken and committed: its moments, steps and attempts.
+
+        *time* is the time of day; what lasts is measured by *ticks*.  *numbered* says whether the
+        frame's number is the game's, so that missed ones are known; *unclear* is why they are not
+        known before this frame, else empty.
+        """
+        build = prepared.layout.name
+        if self._keeper is not None:
+            for text, value in evaluator.moments():
+                self._keeper.tallied(text, build, value)
+            for text, value in evaluator.moments_apart():
+                self._keeper.tallied(text, build, value, whole=False)
+        if self.practice is None:
+            return None
+        if self._build not in (None, build):
+            self.cut_off("another build runs")
+            self._frame = None
+        self._build = build
+        missed: int | None = None
+        if numbered:
+            missed = 0 if self._frame is None else max(0, evaluator.frame - self._frame - 1)
+        self._frame = evaluator.frame if numbered else None
+        now = _Now(evaluator.frame, time, ticks, missed, unclear)
+        look = _Look(prepared, evaluator)
+        if self._attempts is not None:
+            self._take_attempts(self._attempts, look, now, build, readings)
+        else:
+            self._take_steps(look, now, build)
+        return self.practice
+
+    def stood_still(self, seconds: float) -> None:
+        """lowhalf did not run for so long: what is open was not seen as it was played."""
+        if self._attempts is not None:
+            self._attempts.mark(f"lowhalf did not run for {seconds:.0f} s")
+        if self._way is not None:
+            self._way.doubtful = True
+
+    def cut_off(self, reason: str) -> None:
+        """What comes next does not follow from what was."""
+        if reason in (RESET, JUMPED, AGAIN):
+            self._frame = None
+        if self.practice is None:
+            return
+        ended = self._attempts.cut_off(reason) if self._attempts is not None else None
+        self._way = None
+        if ended is not None:
+            self._count(ended)
+        self._show(None, 0, "", self.practice.last if ended is None else ended)
+
+    # with and without attempts
+
+    def _take_attempts(
+        self,
+        attempts: Attempts,
+        look: _Look,
+        now: _Now,
+        build: str,
+        readings: Callable[[], Sequence[Reading]],
+    ) -> None:
+        frame = now.frame
+        names = ("attempts.start", "attempts.success", "attempts.reset")
+        start, success, reset = map(look.true, names)
+        seen = Seen(
+            *(start, success, reset, self._steps_seen(look)),
+            rises=(look.rises(names[0]), look.rises(names[1]), look.rises(names[2])),
+            doubtful=any(map(look.doubtful, names if attempts.open or start else names[:1])),
+        )
+        before = attempts.number
+        ended = attempts.take(
+            seen, frame, now.time, build, now.missed, ticks=now.ticks, unclear=now.unclear
+        )
+        if ended is not None:
+            if ended.outcome in (Outcome.SUCCESS, Outcome.FAILED) and self._rules.keep:
+                ended = replace(ended, kept=_kept(self._rules.keep, readings()))
+            self._count(ended)
+        for unseen in attempts.unseen:
+            self._count(unseen)
+            ended = unseen
+        if attempts.number != before and attempts.open is not None and self._keeper is not None:
+            self._keeper.began(attempts.open)
+        looked = ["success", "reset"] if attempts.open else ["start"]
+        reason = look.reasons(f"attempts.{name}" for name in looked)
+        last = self.practice.last if ended is None and self.practice else ended
+        self._show(attempts.way, frame, self._reasons(look, attempts.way, reason), last)
+
+    def _take_steps(self, look: _Look, now: _Now, build: str) -> None:
+        """Without attempts the first step comes after the last one again, and after a failed one.
+
+        It is looked at from the next frame on, so that steps that stay done give a lap a frame at
+        most.
+        """
+        assert self.practice is not None
+        way, last = self._way, self.practice.last
+        frame, time, missed = now.frame, now.ticks, None if now.unclear else now.missed
+        if way is None:
+            # frames that were missed before the way began are not its own
+            missed = None if missed is None else 0
+            way = Way(self._rules.steps, frame, time, missed)
+        way.doubtful = way.doubtful or bool(now.unclear)
+        way.take(self._steps_seen(look), frame, time, missed)
+        way.doubtful = way.doubtful or bool(now.unclear)
+        if way.failed or way.finished:
+            outcome = Outcome.FAILED if way.failed else Outcome.SUCCESS
+            step = way.current.name if way.current else ""
+            results = way.stop(StepOutcome.UNFINISHED, frame, time)
+            frames = sum(result.waited + result.frames for result in results)
+            seen = [result.frames_seen for result in results]
+            last = Attempt(
+                *(0, build, frame - frames, now.time, outcome, step),
+                frames=frames,
+                steps=results,
+                frames_seen=None if None in seen else sum(filter(None, seen)),
+                doubtful=any(result.doubtful for result in results),
+            )
+            self.practice = self.practice.with_ended(last)
+            way = Way(self._rules.steps, frame, time, None if missed is None else 0)
+            way.doubtful = bool(missed) or bool(now.unclear)
+        self._way = way
+        self._show(way, frame, self._reasons(look, way, ""), last)
+
+    # parts
+
+    def _steps_seen(self, look: _Look) -> tuple[StepSeen, ...]:
+        return tuple(
+            StepSeen(
+                look.true(f"steps.{number}.done"),
+                look.true(f"steps.{number}.begin"),
+                look.true(f"steps.{number}.fail"),
+                any(look.doubtful(f"steps.{number}.{name}") for name in ("done", "begin", "fail")),
+            )
+            for number in range(len(self._rules.steps))
+        )
+
+    def _reasons(self, look: _Look, way: Way | None, others: str) -> str:
+        """Why expressions that are looked at now have no value."""
+        own = ""
+        if way is not None and way.current is not None:
+            looked = ("done", "fail") if way.begun else ("begin",)
+            own = look.reasons(f"steps.{way.index}.{name}" for name in looked)
+        return "; ".join(filter(None, (own, others)))
+
+    def _count(self, ended: Attempt) -> None:
+        self._totals.add(ended)
+        self._note_length(ended)
+        if self._keeper is not None:
+            self._keeper.ended(ended)
+        assert self.practice is not None
+        self.practice = replace(self.practice.with_ended(ended), score=self._totals.score())
+
+    def _note_length(self, ended: Attempt) -> None:
+        if ended.outcome not in (Outcome.OPEN, Outcome.CUT_OFF):
+            self._longest = max(self._longest, ended.frames or 0)
+
+    def _is_long(self, frames: int) -> bool:
+        """Whether an open attempt is so long that nothing may ever end it."""
+        if not self._longest:
+            return frames > LONG_AT_FIRST
+        return frames > max(SHORTEST_LONG, TIMES_AS_LONG * self._longest)
+
+    def _show(self, way: Way | None, frame: int, reason: str, last: Attempt | None) -> None:
+        assert self.practice is not None
+        attempts = self._attempts
+        attempt = attempts.open if attempts is not None else None
+        length = frame - attempt.began_frame if attempt else 0
+        seen = attempts.frames_seen if attempts is not None and attempt else None
+        doubtful = attempts is not None and attempts.doubtful
+        whole = None if seen is None else seen >= length
+        if attempt is not None and doubtful:
+            whole = False
+        step = way.current if way is not None else None
+        phase = Phase.BETWEEN
+        if way is not None:
+            waits = step is not None and not way.begun
+            phase = Phase.WAITING if waits else Phase.DONE if way.finished else Phase.RUNNING
+        score = self.practice.score
+        if score is not None:
+            between = self._totals.unseen_between
+            between += attempts.missed_between if attempts is not None else 0
+            if between != score.unseen_between:
+                score = replace(score, unseen_between=between)
+        self.practice = Practice(
+            phase,
+            step.name if step else "",
+            way.index + 1 if way is not None and step else 0,
+            len(self._rules.steps),
+            way.frames(frame) if way is not None and step else 0,
+            step.hint if step else "",
+            reason,
+            attempt.number if attempt else 0,
+            length,
+            last,
+            score,
+            attempt_frames_seen=seen,
+            attempt_whole=whole,
+            attempt_long=attempt is not None and self._is_long(length),
+            finished=tuple(way.results) if way is not None else (),
+            ended=self.practice.ended,
+            recent=self.practice.recent,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Now:
+    """A frame's number, the time of day, the seconds that pass, and what was missed before it.
+
+    ``unclear`` is why ``missed`` is the least that it may be, else empty.
+    """
+
+    frame: int
+    time: float
+    ticks: float
+    missed: int | None
+    unclear: str
+
+
+class _Look:
+    """What the hidden expressions gave in a frame."""
+
+    def __init__(self, prepared: PreparedBuild, evaluator: Evaluator) -> None:
+        self._slots: Mapping[str, int] = prepared.program.watches
+        self._values = evaluator.values
+        self._faults: Sequence[Absent | None] = evaluator.faults
+        self._rises: Mapping[int, int] = evaluator.rises
+        self._doubtful = evaluator.doubtful
+
+    def true(self, name: str) -> bool:
+        """Whether an expression is true; one that has no value, or is not there, is not.
+
+        One that became true in missed frames, as a counter tells, counts as true behind them.
+        """
+        slot = self._slots.get(name)
+        if slot is None or self._faults[slot] is not None:
+            return False
+        return bool(self._values[slot]) or self.rises(name) > 0
+
+    def rises(self, name: str) -> int:
+        """How often an expression became true in missed frames, by a counter; 0 without one."""
+        slot = self._slots.get(name)
+        return 0 if slot is None else self._rises.get(slot, 0)
+
+    def doubtful(self, name: str) -> bool:
+        """Whether an expression might be otherwise, had earlier frames all been seen."""
+        slot = self._slots.get(name)
+        return slot is not None and self._doubtful(slot)
+
+    def reasons(self, names: Iterable[str]) -> str:
+        found = []
+        for name in names:
+            slot = self._slots.get(name)
+            fault = self._faults[slot] if slot is not None else None
+            if fault is not None:
+                found.append(f"{name.rpartition('.')[2]}: {fault.reason}")
+        return "; ".join(found)
+
+
+def _kept(names: Sequence[str], readings: Sequence[Reading]) -> tuple[Kept, ...]:
+    found = {reading.watch.name: reading for reading in readings}
+    return tuple(
+        Kept(
+            name,
+            str(found[name].status),
+            found[name].value if found[name].status.has_value else None,
+            found[name].text,
+        )
+        for name in names
+    )
