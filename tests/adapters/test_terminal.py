@@ -358,7 +358,7 @@ async def test_a_dumb_terminal_gets_plain_lines(monkeypatch: pytest.MonkeyPatch)
 
 _PROGRAM = """
 import asyncio, sys
-from adapters.outputs.terminal import TerminalOutput
+from adapters.outputs.terminal.output import TerminalOutput
 from schemas import output_settings
 from tests.adapters.made_frames import three
 

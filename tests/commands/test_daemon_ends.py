@@ -285,8 +285,8 @@ async def test_pages_that_read_nothing_do_not_delay_it(tmp_path: Path) -> None:
 
 SLEEPING = """
 import asyncio, time
-from adapters.commands.stopped import Stopped
-from adapters.commands.until_stopped import run_until_stopped
+from adapters.commands.console.stopped import Stopped
+from adapters.commands.console.until_stopped import run_until_stopped
 
 async def work():
     print("begun", flush=True)

@@ -29,8 +29,8 @@ TOO_MUCH = f"file big: {TOGETHER}archive, or max_size is too small"
 
 OPEN = """
 import asyncio, pathlib, sys
-from adapters.sources.file import FileDump
-from bridge.memory import MemoryMap, Region
+from adapters.sources.dumps.file import FileDump
+from bridge.memory.address_map import MemoryMap, Region
 from schemas.errors import SourceError
 from schemas.source_settings import FileSource
 

@@ -472,14 +472,14 @@ async def test_the_one_that_was_started_here_needs_no_name(rig: Rig) -> None:
     code = """
     import asyncio, os, subprocess, sys
     from pathlib import Path
-    from adapters.sources.process import ProcessMemory
-    from bridge.plan import memory_map, plans
+    from adapters.sources.process.source import ProcessMemory
+    from bridge.prepared import memory_map, prepare
     from schemas.errors import SourceUnusable
     from schemas.loader import load_bridge
     from schemas.source_settings import ProcessSource
 
     bridge = load_bridge(Path(sys.argv[1]))
-    source = ProcessMemory(ProcessSource(kind="process"), plans(bridge))
+    source = ProcessMemory(ProcessSource(kind="process"), prepare(bridge))
     memory = memory_map(bridge.schema)
     try:
         asyncio.run(source.open(memory))
@@ -674,13 +674,13 @@ def used_again(pid: int, end: Callable[[], None], start: Callable[[], WordHost])
 AS_NOBODY = """
 import asyncio, os, sys
 from pathlib import Path
-from adapters.sources.process import ProcessMemory
-from bridge.plan import memory_map, plans
+from adapters.sources.process.source import ProcessMemory
+from bridge.prepared import memory_map, prepare
 from schemas.errors import SourceError
 from schemas.loader import load_bridge
 from schemas.source_settings import ProcessSource
 bridge = load_bridge(Path(sys.argv[1]))
-source = ProcessMemory(ProcessSource(kind="process", pid=int(sys.argv[2])), plans(bridge))
+source = ProcessMemory(ProcessSource(kind="process", pid=int(sys.argv[2])), prepare(bridge))
 memory = memory_map(bridge.schema)
 asyncio.run(asyncio.to_thread(int))  # what threads need is loaded too
 os.setgroups([])

@@ -109,7 +109,7 @@ def test_fault_11_a_truncated_file_does_not_end_the_process(ram: Path) -> None:
     program = """
 import asyncio, os, pathlib, sys
 from adapters.sources.shared import SharedMemory
-from bridge.memory import MemoryMap, Region, Span
+from bridge.memory.address_map import MemoryMap, Region, Span
 from schemas.errors import SourceLost
 from schemas.source_settings import SharedSource
 async def main():
