@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import signal
 from collections.abc import AsyncIterator, Iterator
@@ -58,11 +59,15 @@ def pytest_configure() -> None:
 
 
 @pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Mark what needs the machine for itself; skip a test that needs a Debian package by its name.
 
-    Before pytest selects by marks.
+    Before pytest selects by marks.  What is full-size runs only where ``-m`` names it.
     """
+    if not re.search(r"\bfull\b", config.getoption("markexpr")):
+        full = [item for item in items if item.get_closest_marker("full")]
+        items[:] = [item for item in items if not item.get_closest_marker("full")]
+        config.hook.pytest_deselected(items=full)
     for item in items:
         module = item.path.relative_to(TESTS).as_posix()
         if module in ALONE or module.startswith("benchmarks/"):
