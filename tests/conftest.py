@@ -12,6 +12,7 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 from tests.adapters.browser import Page, chromium, new_page
+from tests.guest.build import build_once
 
 # machines are noisy: how long an example takes says nothing
 settings.register_profile("lowhalf", deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -74,11 +75,10 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             item.add_marker("timing")
         for mark in item.iter_markers("needs"):
             package, *programs = mark.args
-            missing = [name for name in programs or [package] if shutil.which(name) is None]
-            if missing:
-                item.add_marker(
-                    pytest.mark.skip(reason=f"needs Debian package {package}: no {missing[0]}")
-                )
+            for name in programs or [package]:
+                if not (Path(name).exists() if "/" in name else shutil.which(name)):
+                    reason = f"needs Debian package {package}: no {name}"
+                    item.add_marker(pytest.mark.skip(reason=reason))
 
 
 @pytest.fixture(scope="module")
@@ -94,3 +94,16 @@ async def page(browser: str) -> AsyncIterator[Page]:
     async with new_page(browser) as opened:
         yield opened
         assert opened.faults == []
+
+
+@pytest.fixture(scope="session")
+def elves(pytestconfig: pytest.Config, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """The released versions of the demo game by name, compiled once and kept in pytest's cache."""
+    cache = getattr(pytestconfig, "cache", None)  # pytest may run without one
+    return build_once(cache.mkdir("guest") if cache else tmp_path_factory.mktemp("guest"))
+
+
+@pytest.fixture(scope="session")
+def elf(elves: dict[str, Path]) -> Path:
+    """The first released version of the demo game."""
+    return elves["first-print"]

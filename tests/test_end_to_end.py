@@ -15,7 +15,6 @@ import pytest
 
 from tests.adapters.mosquitto import Listener, Mosquitto, needs_clients, needs_mosquitto, until
 from tests.commands.command import Running
-from tests.guest.build import build
 from tests.guest.machine import GuestMachine
 
 ROOT = Path(__file__).parent.parent
@@ -54,11 +53,6 @@ listen = "127.0.0.1:0"
 [outputs.mqtt]
 url = "URL"
 """
-
-
-@pytest.fixture(scope="module")
-def elves(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    return build(tmp_path_factory.mktemp("builds"))
 
 
 @pytest.fixture

@@ -6,12 +6,12 @@ Source of truth: the demo game's own script, compiled C on an emulated MIPS proc
 from __future__ import annotations
 
 from collections import Counter
+from pathlib import Path
 
 import pytest
 
 from bridge.practice.attempts import Outcome
 from tests import practice_live
-from tests.guest import build as guest_build
 from tests.guest import practice
 from tests.guest.machine import GuestMachine
 from tests.practice_live import Told
@@ -23,10 +23,9 @@ pytestmark = [
 
 
 @pytest.fixture(scope="module")
-def played(tmp_path_factory: pytest.TempPathFactory) -> tuple[Told, Told]:
+def played(tmp_path_factory: pytest.TempPathFactory, elf: Path) -> tuple[Told, Told]:
     """About 45 s: the game plays 60 frames a second."""
     directory = tmp_path_factory.mktemp("practice")
-    elf = guest_build.build(directory)["first-print"]
     with GuestMachine(elf, directory) as machine:
         told = practice_live.play(machine, directory)
         assert machine.read_symbol_u32("fault") == 0

@@ -31,7 +31,6 @@ from tests.adapters.mosquitto import (
     until,
 )
 from tests.commands.command import Running
-from tests.guest import build as guest_build
 from tests.guest.machine import EMULATOR, GuestMachine
 from tests.guest.private_machine import PrivateMachine
 
@@ -208,11 +207,6 @@ def check(measured: Measured, rounds: int) -> None:
     assert max(map(len, measured.lines)) <= MAX_LINES, max(measured.lines, key=len)
     if rounds > SETTLED + 1:
         assert measured.sizes[-1] - measured.sizes[SETTLED] < MAX_GROWTH, measured.sizes
-
-
-@pytest.fixture(scope="module")
-def elf(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return guest_build.build(tmp_path_factory.mktemp("builds"))["first-print"]
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="reads processes on Linux only")

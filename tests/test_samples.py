@@ -24,7 +24,6 @@ from bridge.sampling.sampler import Sampler
 from bridge.values.status import Status
 from schemas.loader import Bridge, load_bridge
 from schemas.source_settings import FileSource, RecordingSource
-from tests.guest import build as guest_build
 from tests.guest.machine import RAM_SIZE, RAM_START, GuestMachine
 from tests.guest.make_samples import (
     DEMO_FRAMES,
@@ -146,18 +145,13 @@ def test_a_swapped_dump_gives_the_same_values() -> None:
 # the same as the running game
 
 
-@pytest.fixture(scope="module")
-def elfs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    return guest_build.build(tmp_path_factory.mktemp("elfs"))
-
-
 @pytest.fixture(scope="module", params=["first-print", "second-print", "export"])
 def machine(
     request: pytest.FixtureRequest,
-    elfs: dict[str, Path],
+    elves: dict[str, Path],
     tmp_path_factory: pytest.TempPathFactory,
 ) -> Iterator[GuestMachine]:
-    with GuestMachine(elfs[request.param], tmp_path_factory.mktemp("guest")) as running:
+    with GuestMachine(elves[request.param], tmp_path_factory.mktemp("guest")) as running:
         yield running
 
 

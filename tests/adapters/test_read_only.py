@@ -12,7 +12,6 @@ from pathlib import Path
 import pytest
 
 from tests.commands.command import _START
-from tests.guest.build import build
 from tests.guest.machine import GuestMachine
 from tests.guest.private_machine import PrivateMachine
 
@@ -80,11 +79,6 @@ def run_traced(directory: Path, source: str) -> list[str]:
     path = directory / "live.bridge.toml"
     path.write_text(BRIDGE.replace("SCHEMA", schema).replace("SOURCE", source), "utf-8")
     return traced(directory, "-c", _START, "run", str(path), "--quiet", "--seconds", "4")
-
-
-@pytest.fixture(scope="module")
-def elf(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return build(tmp_path_factory.mktemp("builds"))["first-print"]
 
 
 def test_shared_memory_is_only_read(tmp_path: Path, elf: Path) -> None:

@@ -18,7 +18,6 @@ from pathlib import Path
 import pytest
 
 from tests.commands.command import Running
-from tests.guest import build as guest_build
 from tests.guest.machine import GuestMachine
 
 SCHEMA = Path(__file__).parents[2] / "schemas" / "games" / "tidewright.schema.toml"
@@ -136,11 +135,6 @@ class Tap:
             yield tap
         finally:
             server.close()
-
-
-@pytest.fixture(scope="module")
-def elf(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return guest_build.build(tmp_path_factory.mktemp("builds"))["first-print"]
 
 
 def good_frames(daemon: Running) -> int:

@@ -11,18 +11,12 @@ import pytest
 
 from tests.benchmarks import live_sources
 from tests.benchmarks.live_sources import Row
-from tests.guest import build as guest_build
 
 pytestmark = [
     pytest.mark.skipif(sys.platform != "linux", reason="reads processes on Linux only"),
     pytest.mark.needs("gcc-mips-linux-gnu", "mips-linux-gnu-gcc", "mips-linux-gnu-nm"),
     pytest.mark.needs("qemu-system-mips", "qemu-system-mips"),
 ]
-
-
-@pytest.fixture(scope="module")
-def elf(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return guest_build.build(tmp_path_factory.mktemp("live"))["first-print"]
 
 
 @pytest.mark.parametrize("source", live_sources.SOURCES)

@@ -8,7 +8,6 @@ from pathlib import Path
 import pytest
 
 from tests.benchmarks import torn_frames
-from tests.guest import build as guest_build
 from tests.guest.machine import GuestMachine
 
 pytestmark = [
@@ -18,9 +17,8 @@ pytestmark = [
 
 
 @pytest.fixture(scope="module")
-def machine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[GuestMachine]:
+def machine(tmp_path_factory: pytest.TempPathFactory, elf: Path) -> Iterator[GuestMachine]:
     directory = tmp_path_factory.mktemp("torn")
-    elf = guest_build.build(directory)["first-print"]
     with GuestMachine(elf, directory) as running:
         yield running
         assert running.read_symbol_u32("fault") == 0

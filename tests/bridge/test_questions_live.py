@@ -18,7 +18,6 @@ from bridge.values.status import Status
 from schemas.loader import load_bridge
 from schemas.source_settings import SharedSource
 from tests.benchmarks.torn_frames import EXPRESSIONS, GUARD, SCHEMA
-from tests.guest import build as guest_build
 from tests.guest.machine import GuestMachine
 
 pytestmark = [
@@ -38,9 +37,8 @@ class Count:
 
 
 @pytest.fixture(scope="module")
-def machine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[GuestMachine]:
+def machine(tmp_path_factory: pytest.TempPathFactory, elf: Path) -> Iterator[GuestMachine]:
     directory = tmp_path_factory.mktemp("questions")
-    elf = guest_build.build(directory)["first-print"]
     with GuestMachine(elf, directory) as running:
         running.command("grand tour", load="slow")
         yield running

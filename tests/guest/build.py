@@ -5,8 +5,11 @@ Needs Debian's gcc-mips-linux-gnu. Run it as ``python -m tests.guest.build DIREC
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
 import subprocess
 import sys
+import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -57,6 +60,31 @@ def build(directory: Path) -> dict[str, Path]:
     """
     directory.mkdir(parents=True, exist_ok=True)
     return {each.name: _build_one(each, directory / f"{each.name}.elf") for each in BUILDS}
+
+
+def build_once(cache: Path) -> dict[str, Path]:
+    """As `build`, into a folder of `cache` that later calls find: its name tells the sources.
+
+    Several processes may do so at once: each compiles beside it, and the first one's is taken.
+    """
+    made = cache / _fingerprint()
+    if not made.exists():
+        with tempfile.TemporaryDirectory(dir=cache) as directory:
+            built = Path(directory) / "built"
+            build(built)
+            with contextlib.suppress(OSError):  # another process was first
+                built.rename(made)
+    return {each.name: made / f"{each.name}.elf" for each in BUILDS}
+
+
+def _fingerprint() -> str:
+    """Of all that the ELF files are made of, and of where it lies: DWARF names the sources."""
+    version = subprocess.run([COMPILER, "--version"], check=True, capture_output=True).stdout
+    digest = hashlib.sha256(version + str(GUEST_SOURCE).encode())
+    sources = (path for path in GUEST_SOURCE.rglob("*") if path.suffix in {".c", ".h", ".S", ".ld"})
+    for path in (Path(__file__), *sorted(sources)):
+        digest.update(path.name.encode() + path.read_bytes())
+    return digest.hexdigest()[:16]
 
 
 def _build_one(guest_build: GuestBuild, elf: Path) -> Path:

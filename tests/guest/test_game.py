@@ -26,11 +26,10 @@ HELD_AT = {"first-print": 0x13C, "second-print": 0x13C, "export": 0x144}
 
 @pytest.fixture(scope="module", params=BUILD_NAMES)
 def machine(
-    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory, elves: dict[str, Path]
 ) -> Iterator[GuestMachine]:
     directory = tmp_path_factory.mktemp("guest")
-    elf = guest_build.build(directory)[request.param]
-    with GuestMachine(elf, directory) as running:
+    with GuestMachine(elves[request.param], directory) as running:
         yield running
         assert running.read_symbol_u32("fault") == 0
 
@@ -230,8 +229,7 @@ def test_reset_starts_the_frame_counter_again(machine: GuestMachine) -> None:
     assert 0 <= machine.read_symbol_u32("frame_began") < frame
 
 
-def test_close_ends_the_emulator(tmp_path: Path) -> None:
-    elf = guest_build.build(tmp_path)["first-print"]
+def test_close_ends_the_emulator(tmp_path: Path, elf: Path) -> None:
     with GuestMachine(elf, tmp_path) as machine:
         pid = machine.pid
         assert 0 < machine.gdb_port < 65536

@@ -29,7 +29,6 @@ from bridge.values.value_type import Kind
 from schemas.compiler import BuildLayout, load_schema
 from schemas.layout import BitField, Chars, Enumeration, FixedPoint, Leaf, Scalar
 from schemas.resolve import leaves
-from tests.guest import build as guest_build
 from tests.guest.machine import GuestMachine
 
 pytestmark = [
@@ -249,18 +248,17 @@ def lowhalf_read(
 
 @pytest.fixture(scope="module", params=list(MOMENTS))
 def halt(
-    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory, elves: dict[str, Path]
 ) -> Iterator[Halt]:
     build = str(request.param)
     directory = tmp_path_factory.mktemp("gdb")
-    elf = guest_build.build(directory)[build]
     paths, types = paths_of(build)
-    with GuestMachine(elf, directory) as machine:
+    with GuestMachine(elves[build], directory) as machine:
         machine.hold(*MOMENTS[build])
         bridge = directory / "live.bridge.toml"
         source = f'kind = "shared"\npath = {json.dumps(str(machine.ram_path))}'
         bridge.write_text(f"schema = {json.dumps(str(SCHEMA_PATH))}\n[source]\n{source}\n", "utf-8")
-        gdb = Gdb(elf, machine.gdb_port)
+        gdb = Gdb(elves[build], machine.gdb_port)
         try:
             said = gdb.ask([*paths.values(), *TRUTHS.values()])
             assert "paused" in machine.monitor("info status")

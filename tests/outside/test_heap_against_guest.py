@@ -21,7 +21,6 @@ from bridge.memory.image import Image
 from bridge.prepared import memory_map
 from schemas.compiler import load_schema
 from tests.benchmarks import live_heap
-from tests.guest import build as guest_build
 from tests.guest.machine import GuestMachine
 
 pytestmark = [
@@ -32,11 +31,10 @@ pytestmark = [
 
 @pytest.fixture(scope="module", params=["first-print", "export"])
 def machine(
-    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory, elves: dict[str, Path]
 ) -> Iterator[GuestMachine]:
     directory = tmp_path_factory.mktemp("heap")
-    elf = guest_build.build(directory)[request.param]
-    with GuestMachine(elf, directory) as running:
+    with GuestMachine(elves[request.param], directory) as running:
         yield running
         assert running.read_symbol_u32("fault") == 0
 

@@ -22,7 +22,6 @@ import pytest
 
 from adapters.commands.main import main
 from bridge.values.status import Status
-from tests.guest import build as guest_build
 from tests.guest.machine import GuestMachine
 from tests.outside.evaluating import Found, both, ready
 
@@ -249,9 +248,10 @@ def test_a_list_through_both_segments_is_walked_and_ends(start: int, tmp_path: P
 
 
 @pytest.fixture(scope="module")
-def held(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[GuestMachine, Path]]:
+def held(
+    tmp_path_factory: pytest.TempPathFactory, elf: Path
+) -> Iterator[tuple[GuestMachine, Path]]:
     directory = tmp_path_factory.mktemp("mirrors")
-    elf = guest_build.build(directory)["first-print"]
     with GuestMachine(elf, directory) as machine:
         machine.hold("carry", 100)
         machine.stop()

@@ -157,11 +157,6 @@ def section_bytes(directory: Path, section: str) -> bytes:
     return raw.read_bytes()
 
 
-@pytest.fixture(scope="module")
-def elves(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    return guest_build.build(tmp_path_factory.mktemp("elves"))
-
-
 @pytest.mark.parametrize("build", BUILD_NAMES)
 def test_every_symbol_is_where_the_linker_put_it(build: str, elves: dict[str, Path]) -> None:
     linked = symbol_addresses(elves[build])

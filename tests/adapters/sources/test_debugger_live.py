@@ -28,7 +28,6 @@ from schemas.errors import SourceLost
 from schemas.loader import Bridge, load_bridge
 from schemas.source_settings import DebuggerSource, SharedSource
 from tests.commands.command import Running
-from tests.guest import build as guest_build
 from tests.guest.machine import RAM_SIZE, RAM_START, GuestMachine
 
 ROOT = Path(__file__).parents[3]
@@ -107,11 +106,6 @@ def goes_on(guest: GuestMachine) -> int:
     first = guest.read_symbol_u32("frame_ended")
     time.sleep(0.4)
     return guest.read_symbol_u32("frame_ended") - first
-
-
-@pytest.fixture(scope="module")
-def elf(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return guest_build.build(tmp_path_factory.mktemp("builds"))["first-print"]
 
 
 @pytest.fixture

@@ -33,7 +33,6 @@ from schemas.loader import load_bridge
 from schemas.source_settings import ProcessSource
 from tests.adapters.sources.word_host import WordHost, compile_host
 from tests.commands.command import Running
-from tests.guest.build import build
 from tests.guest.machine import GuestMachine
 from tests.guest.private_machine import PrivateMachine
 
@@ -843,11 +842,6 @@ async def offline(daemon: Running, seconds: float) -> None:
 
 
 # -- QEMU with private memory
-
-
-@pytest.fixture(scope="module")
-def elves(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    return build(tmp_path_factory.mktemp("builds"))
 
 
 def needs_qemu(function: Any) -> Any:
