@@ -80,7 +80,7 @@ def boot_page(settings: OverlayOutput, query: str = "", token: str = "") -> str:
     if needed is not None:
         parts.append(urlencode({"token": token}))
     target = f"{server}/overlay" + (f"?{'&'.join(parts)}" if parts else "")
-    template = resources.files("adapters.outputs").joinpath("boot.html").read_text("utf-8")
+    template = resources.files("adapters.outputs.web").joinpath("boot.html").read_text("utf-8")
     place = urlsplit(server).netloc
     return (
         template.replace("{{PLACE}}", html.escape(place))

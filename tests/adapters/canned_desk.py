@@ -126,10 +126,10 @@ async def serving(desk: CannedDesk, port: int = 0) -> AsyncIterator[CannedDesk]:
     runner = web.AppRunner(app, access_log=None, shutdown_timeout=0.1)
 
     async def page(request: web.Request) -> web.Response:
-        return pages.page(request.match_info.get("name", "desk.html"))
+        return pages.page(request.match_info.get("name", "desk/desk.html"))
 
     app.router.add_get("/desk", page)
-    app.router.add_get("/pages/{name}", page)
+    app.router.add_get("/pages/{name:.+}", page)
     app.router.add_get("/live", desk._live)
     app.router.add_get("/ask", desk._ask)
     for path in desk.files:

@@ -201,7 +201,7 @@ async def test_room_that_is_no_longer_needed_is_given_back_after_30_s(
     await show(page, desk)
     heights = await page.evaluate(
         """(async () => {
-          const { Room } = await import("/pages/desk_room.js");
+          const { Room } = await import("/pages/desk/room.js");
           const [place, content] = [document.createElement("div"), document.createElement("div")];
           const room = new Room(place, content);
           let now = 5000;
@@ -269,8 +269,8 @@ async def test_guests_words_are_never_html(page: Page, desk: CannedDesk) -> None
 
 TRACE = """
 (async () => {
-  const { Trace, TENTHS } = await import("/pages/desk_trace.js");
-  const { scaleOf } = await import("/pages/desk_plot.js");
+  const { Trace, TENTHS } = await import("/pages/desk/trace.js");
+  const { scaleOf } = await import("/pages/desk/plot.js");
   const trace = new Trace();
   trace.note(5, 1000); trace.note(9, 1000); trace.note(7, 1000);
   trace.note(NaN, 1003);
@@ -569,7 +569,7 @@ async def test_what_is_offered(
     await show(page, desk)
     caret = len(expression.split(" for ")[0].encode("utf-16-le")) // 2  # as a browser counts
     found = await page.evaluate(
-        "(async () => {const {completion} = await import('/pages/desk_completion.js');"
+        "(async () => {const {completion} = await import('/pages/desk/completion.js');"
         "const names = await (await fetch('/names.json')).json();"
         f"return completion({json.dumps(expression)}, {caret}, names).offers.map(o => o.text)}})()"
     )
@@ -688,7 +688,7 @@ async def test_a_kept_watch_is_toml_that_says_the_same(
     """Read again by Python's own reader of TOML 1.0."""
     await show(page, desk)
     found = await page.evaluate(
-        "(async () => {const {watchTable} = await import('/pages/desk_toml.js');"
+        "(async () => {const {watchTable} = await import('/pages/desk/toml.js');"
         f"return watchTable({{name: 'kept_half', label: {json.dumps(label)}, group: 'Pier',"
         f"expr: {json.dumps(expression)}, show: 'hex'}})}})()"
     )
@@ -812,7 +812,7 @@ async def test_four_thousand_blocks_stay_fluid(page: Page, desk: CannedDesk) -> 
 
 STRETCH = """
 (async () => {
-  const { Stretch } = await import("/pages/desk_stretch.js");
+  const { Stretch } = await import("/pages/desk/stretch.js");
   const blocks = [[16, 100, true, 0], [9000, 84, true, 0], [132, 8852, false, 1]];
   const found = new Stretch({start: 0, end: 9084, blocks}, [0, 2, 1]);
   const places = [0, 1, 2].map((index) => found.at(found.place(index, 50)));
@@ -1030,7 +1030,7 @@ async def test_attempts_that_end_ten_times_a_second_leave_all_else_its_turn(
 
 KEYED = """
 (async () => {
-  const { Keyed } = await import("/pages/keyed.js");
+  const { Keyed } = await import("/pages/shared/keyed.js");
   const list = document.createElement("ul");
   let made = 0, moved = 0;
   const rows = new Keyed(list, () => {

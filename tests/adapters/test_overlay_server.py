@@ -153,9 +153,9 @@ async def test_an_infinite_distance_is_null(
     [
         ("", "text/html"),
         ("overlay", "text/html"),
-        ("pages/overlay.js", "text/javascript"),
-        ("pages/overlay.css", "text/css"),
-        ("pages/mark.svg", "image/svg+xml"),
+        ("pages/overlay/overlay.js", "text/javascript"),
+        ("pages/overlay/overlay.css", "text/css"),
+        ("pages/shared/mark.svg", "image/svg+xml"),
     ],
 )
 async def test_pages_are_served_whole(
@@ -272,7 +272,7 @@ async def test_an_element_of_a_foreign_page_is_refused(
         assert answer.status == 200
 
 
-@pytest.mark.parametrize("path", ["", "overlay", "frame.json", "pages/live.js", "nowhere"])
+@pytest.mark.parametrize("path", ["", "overlay", "frame.json", "pages/shared/live.js", "nowhere"])
 async def test_every_answer_carries_the_headers(
     server: OverlayServer, http: aiohttp.ClientSession, path: str
 ) -> None:
@@ -608,7 +608,7 @@ async def test_a_page_of_any_origin_may_learn_that_it_is_up(
         assert "Access-Control-Allow-Origin" not in answer.headers
         body = await answer.text()
     assert "812" not in body
-    async with http.get(server.url + "pages/mark.svg", headers=picture) as answer:
+    async with http.get(server.url + "pages/shared/mark.svg", headers=picture) as answer:
         assert answer.status == 403
     async with http.get(server.url + "here.svg", headers={"Host": "evil.example"}) as answer:
         assert answer.status == 421

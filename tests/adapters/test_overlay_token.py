@@ -33,7 +33,7 @@ from tests.adapters.made_frames import listening, three
 LOG = logging.getLogger("test")
 TOKEN = "a-lamp-in-the_fog-7"
 PATHS = [
-    *("", "overlay", "frame.json", "live", "pages/overlay.js", "nowhere"),
+    *("", "overlay", "frame.json", "live", "pages/overlay/overlay.js", "nowhere"),
     *("desk", "ask", "names.json", "history.json", "tallies.json", "layouts.json"),
 ]
 

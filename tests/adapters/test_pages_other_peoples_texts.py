@@ -42,7 +42,7 @@ async def desk() -> AsyncIterator[CannedDesk]:
 async def shown(page: Page, texts: list[str]) -> list[str]:
     """Each text as the pages show it."""
     found: Any = await page.evaluate(
-        "(async () => {const {printable} = await import('/pages/printable.js');"
+        "(async () => {const {printable} = await import('/pages/shared/printable.js');"
         f"return {json.dumps(texts)}.map(printable)}})()"
     )
     return list(found)
@@ -140,7 +140,7 @@ OWN_WORDS = re.compile(r'setAttribute\("[a-z-]+", "[^"]*"\)')
 def test_every_way_onto_a_page_goes_through_the_rule() -> None:
     """A new one that does not is named here."""
     found = []
-    for path in sorted(PAGES.glob("*.js")):
+    for path in sorted(PAGES.rglob("*.js")):
         for number, line in enumerate(path.read_text("utf-8").splitlines(), 1):
             if not SINKS.search(line) or OWN_WORDS.search(line) or "printable(" in line:
                 continue

@@ -1,11 +1,11 @@
 // The first page: every watch as a line, beside the links.
 
-import "/pages/address.js";
-import { put } from "/pages/elements.js";
-import { follow } from "/pages/live.js";
-import { pacer } from "/pages/pace.js";
-import { Row } from "/pages/rows.js";
-import { duration } from "/pages/words.js";
+import "./shared/address.js";
+import { put } from "./shared/elements.js";
+import { follow } from "./shared/live.js";
+import { pacer } from "./shared/pace.js";
+import { Row } from "./shared/rows.js";
+import { duration } from "./shared/words.js";
 
 const list = document.getElementById("watches");
 const practice = document.getElementById("practice");

@@ -28,7 +28,7 @@ from adapters.printable import printable
 
 ACK = "ack"
 TOLD = "told "
-MAX_TOLD = 1000
+MAX_TOLD_LENGTH = 1000
 """Characters of what a page tells that are kept."""
 MAX_TOLD = 16
 CREDIT = 2
@@ -247,7 +247,7 @@ class Clients:
             if message.type is WSMsgType.TEXT and message.data == ACK and credit.give():
                 continue
             if self._hears and message.type is WSMsgType.TEXT and message.data.startswith(TOLD):
-                self._told[socket] = printable(message.data[len(TOLD) :][:MAX_TOLD])
+                self._told[socket] = printable(message.data[len(TOLD) :][:MAX_TOLD_LENGTH])
                 continue
             if message.type in (WSMsgType.TEXT, WSMsgType.BINARY):
                 await socket.close(

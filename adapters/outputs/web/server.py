@@ -15,8 +15,8 @@ path           gives
 /history.json  what ``lowhalf attempts --json`` prints, or null
 /tallies.json  what ``lowhalf tally --json`` prints, or null
 /layouts.json  the heap against every saved layout
-/pages/NAME    what the pages are made of
-/here.svg      a picture that says that the server is up (see ``web_guard``)
+/pages/PATH    what the pages are made of
+/here.svg      a picture that says that the server is up (see ``guard``)
 =============  ====================================================================
 
 What viewers of a stream may see names files without their folders
@@ -271,7 +271,7 @@ class OverlayServer(Output):
             app.router.add_get("/ask", partial(self._ask, self._desk), allow_head=False)
             app.router.add_get("/names.json", partial(self._names_json, self._desk))
             app.router.add_get("/layouts.json", partial(self._layouts_json, self._desk))
-        app.router.add_get("/pages/{name}", self._part)
+        app.router.add_get("/pages/{name:.+}", self._part)
         app.router.add_get(BEACON, self._here)
         return app
 
@@ -279,13 +279,13 @@ class OverlayServer(Output):
         return self._pages.page("index.html")
 
     async def _overlay(self, request: web.Request) -> web.Response:
-        return self._pages.page("overlay.html")
+        return self._pages.page("overlay/overlay.html")
 
     async def _part(self, request: web.Request) -> web.Response:
         return self._pages.page(request.match_info["name"])
 
     async def _here(self, request: web.Request) -> web.Response:
-        return self._pages.page("mark.svg")
+        return self._pages.page("shared/mark.svg")
 
     async def _newest(self, request: web.Request) -> web.Response:
         if self._frame is None:
@@ -298,7 +298,7 @@ class OverlayServer(Output):
             return await self._clients.serve(request, FeedParts(self._feed, parts))
 
     async def _desk_page(self, request: web.Request) -> web.Response:
-        return self._pages.page("desk.html")
+        return self._pages.page("desk/desk.html")
 
     async def _ask(self, desk: Desk, request: web.Request) -> web.StreamResponse:
         text = asked_text(request)

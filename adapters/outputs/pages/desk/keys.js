@@ -1,0 +1,41 @@
+// Single keys outside of text fields, and the list of all keys.  WCAG 2.2, success criterion 2.1.4,
+// asks that they can be turned off; that is remembered.
+
+import { child, put } from "../shared/elements.js";
+import { keep, kept } from "./memory.js";
+
+function isTyping(target) {
+  return target.closest?.("input, textarea, select, [contenteditable]") !== null;
+}
+
+const WALKS = [
+  ["↑ ↓ Home End", "from watch to watch"],
+  ["Enter", "show the working of a watch; in the expression, work it out"],
+  ["↓ or Ctrl + space", "in the expression: names that could stand there"],
+  ["Esc", "close the names; clear a field; from a watch back to the search"],
+  ["Tab", "to the next part"],
+];
+
+// *actions* are [key, words, function].
+export function keys(button, dialog, list, single, close, actions) {
+  const known = new Map(actions.map(([key, , run]) => [key, run]));
+  for (const [key, words] of [...actions, ["?", "this list"], ...WALKS]) {
+    const name = child(list, "", "dt");
+    put(child(name, "", "kbd"), key);
+    put(child(list, "", "dd"), words);
+  }
+  single.checked = kept("single-keys") !== "off";
+  single.addEventListener("change", () => keep("single-keys", single.checked ? "on" : "off"));
+  const help = () => dialog.showModal();
+  button.addEventListener("click", help);
+  close.addEventListener("click", () => dialog.close());
+  known.set("?", help);
+  addEventListener("keydown", (event) => {
+    if (event.ctrlKey || event.altKey || event.metaKey || event.defaultPrevented) return;
+    if (!single.checked || dialog.open || isTyping(event.target)) return;
+    const run = known.get(event.key);
+    if (run === undefined) return;
+    event.preventDefault();
+    run();
+  });
+}
