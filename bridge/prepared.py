@@ -151,15 +151,15 @@ def with_heap(prepared: PreparedBuild) -> PreparedBuild:
 def practice_expressions(file: BridgeFile) -> dict[str, str]:
     """The expressions of steps and attempts, by names that no watch can have.
 
-    ``steps.N.done``, ``steps.N.begin``, ``steps.N.fail``, ``attempts.start``, ``attempts.success``
-    and ``attempts.reset``; those that are not given are left out.
+    ``steps.N.done``, ``steps.N.begin``, ``steps.N.fail``, ``attempts.begins``,
+    ``attempts.succeeds`` and ``attempts.given_up``; those that are not given are left out.
     """
     found = {
         f"steps.{number}.{name}": str(getattr(step, name))
         for number, step in enumerate(file.steps)
         for name in ("begin", "done", "fail")
     }
-    for name in ("start", "success", "reset"):
+    for name in ("begins", "succeeds", "given_up"):
         found[f"attempts.{name}"] = getattr(file.attempts, name, "")
     return {name: text for name, text in found.items() if text}
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Any, Literal
+from collections.abc import Mapping
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
@@ -103,9 +104,15 @@ class StepTable(Table):
 class AttemptsTable(Table):
     """What cuts practice into attempts: moments at which expressions become true."""
 
-    start: str = Field(min_length=1, description="an attempt begins when this becomes true")
-    success: str = Field("", description="it has its success then; else once all steps are done")
-    reset: str = Field("", description="the runner gives up then; starting again does the same")
+    renamed: ClassVar[Mapping[str, str]] = {
+        "start": "begins",
+        "success": "succeeds",
+        "reset": "given_up",
+    }
+
+    begins: str = Field(min_length=1, description="an attempt begins when this becomes true")
+    succeeds: str = Field("", description="it has its success then; else once all steps are done")
+    given_up: str = Field("", description="the runner gives up then; so does beginning again")
     keep: tuple[str, ...] = Field(
         (), strict=False, description="watches whose values are kept at success and failure"
     )

@@ -100,9 +100,9 @@ def _check_practice(file: BridgeFile, text: TomlText, watches: set[str]) -> None
         named.add(step.name)
     if file.attempts is None:
         return
-    if not file.attempts.success and not file.steps:
+    if not file.attempts.succeeds and not file.steps:
         raise text.error(
-            ("attempts",), "expected success, or [[steps]] whose last one done is the success"
+            ("attempts",), "expected succeeds, or [[steps]] whose last one done is the success"
         )
     for index, name in enumerate(file.attempts.keep):
         if name not in watches:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Mapping
+from typing import Any, ClassVar
 
 from pydantic import BaseModel, ConfigDict
 
@@ -11,6 +12,9 @@ class Table(BaseModel):
     """A TOML table with a fixed set of keys."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
+
+    renamed: ClassVar[Mapping[str, str]] = {}
+    """Keys by which earlier versions of lowhalf knew others, with the names of today."""
 
 
 def shown(found: Any) -> str:

@@ -6,7 +6,7 @@ import difflib
 import tomllib
 import types
 import typing
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -14,10 +14,12 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from schemas.errors import FileError
-from schemas.table import shown
+from schemas.table import Table, shown
 from schemas.toml_lines import Key, line_of
 
 Model = TypeVar("Model", bound=BaseModel)
+Location = tuple[Key, ...]
+"""Where pydantic found a fault: keys, with the tags of unions."""
 MAX_FILE_SIZE = 16 << 20
 
 
@@ -79,13 +81,31 @@ class TomlText:
         return self._error(message, file=str(self.path), line=line)
 
     def _invalid(self, kind: type[BaseModel], faults: list[ErrorDetails]) -> FileError:
+        renamed = {fault["loc"]: new for fault in faults if (new := _new_name(kind, fault))}
+        if renamed:
+            return self._renamed(kind, faults, renamed)
         first = faults[0]
         path = toml_path(kind, first["loc"])
-        message = _message(kind, first)
-        if len(faults) > 1:
-            others = len(faults) - 1
-            message += f" (and {others} more {'fault' if others == 1 else 'faults'} in this file)"
-        return self.error(path, message)
+        return self.error(path, _message(kind, first) + _and_more(len(faults) - 1))
+
+    def _renamed(
+        self, kind: type[BaseModel], faults: list[ErrorDetails], renamed: Mapping[Location, str]
+    ) -> FileError:
+        """Keys that are called otherwise now: all of them, with their lines."""
+        # what is missing because it stands there under its old name is no other fault
+        known = {*renamed, *((*loc[:-1], new) for loc, new in renamed.items())}
+        others = sum(fault["loc"] not in known for fault in faults)
+        (first, new), *rest = [(toml_path(kind, loc), new) for loc, new in renamed.items()]
+        message = f"is called {new} now"
+        for path, new in rest:
+            message += f"; line {line_of(self.text, path)}: {path[-1]} is called {new}"
+        return self.error(first, message + _and_more(others))
+
+
+def _and_more(faults: int) -> str:
+    if not faults:
+        return ""
+    return f" (and {faults} more {'fault' if faults == 1 else 'faults'} in this file)"
 
 
 def nearest(found: str, known: Iterable[str]) -> str:
@@ -108,6 +128,18 @@ def toml_path(kind: type[BaseModel], loc: Sequence[Key]) -> tuple[Key, ...]:
         if is_key and part != "[key]":
             path.append(part)
     return tuple(path)
+
+
+def _new_name(kind: type[BaseModel], fault: ErrorDetails) -> str:
+    """What a key that is not known is called now; empty where it never was one."""
+    if fault["type"] != "extra_forbidden":
+        return ""
+    annotation: Any = kind
+    for part in fault["loc"][:-1]:
+        annotation, _ = _step(annotation, part)
+    key = str(fault["loc"][-1])
+    tables = [table for table in _tables(annotation) if issubclass(table, Table)]
+    return next((table.renamed[key] for table in tables if key in table.renamed), "")
 
 
 def _message(kind: type[BaseModel], fault: ErrorDetails) -> str:
@@ -191,12 +223,18 @@ def _tag(choice: Any) -> Any:
 
 
 def _known_keys(annotation: Any) -> list[str]:
+    return [
+        field.alias or name
+        for table in _tables(annotation)
+        for name, field in table.model_fields.items()
+    ]
+
+
+def _tables(annotation: Any) -> Iterator[type[BaseModel]]:
+    """The tables that may stand where *annotation* does."""
     annotation = _bare(annotation)
     if typing.get_origin(annotation) in (typing.Union, types.UnionType):
-        keys: list[str] = []
         for choice in typing.get_args(annotation):
-            keys += _known_keys(choice)
-        return keys
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return [field.alias or name for name, field in annotation.model_fields.items()]
-    return []
+            yield from _tables(choice)
+    elif isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation

@@ -161,8 +161,8 @@ fail = "fell"
 name = "through the door"
 done = "door"
 [attempts]
-start = "room == 1"
-reset = "room == 9"
+begins = "room == 1"
+given_up = "room == 9"
 keep = ["held_low"]
 [outputs.overlay]
 listen = "127.0.0.1:0"
@@ -365,14 +365,14 @@ class LongDay:
         half = max(6, frames // 2)
         turned = self.game.number
         for _ in range(2):
-            end = self.chance.choice(("success", "success", "fail", "reset", "again"))
+            end = self.chance.choice(("success", "success", "fail", "give up", "again"))
             for i in range(half):
                 told: dict[str, int] = {"room": 1 if i == 1 else 0, "fell": 0}
                 if i == 0:
                     told |= {"corner": 0, "door": 0}
                 elif i == 2:
                     told["corner"] = 1
-                elif i == 4 and end in ("fail", "reset"):
+                elif i == 4 and end in ("fail", "give up"):
                     told |= {"fell": 1} if end == "fail" else {"room": 9}
                 elif i == 4 and end == "success":
                     turned += 1

@@ -75,8 +75,8 @@ guard = { began = "began & MASK", ended = "ended & MASK" }
 name = "where"
 expr = "room"
 [attempts]
-start = "room == 1"
-success = "room == 2"
+begins = "room == 1"
+succeeds = "room == 2"
 """
 
 

@@ -41,8 +41,8 @@ def test_the_practice_has_everything() -> None:
     for step in practice.STEPS:
         for outcome, again in (
             (Outcome.FAILED, False),
-            (Outcome.RESET, False),
-            (Outcome.RESET, True),
+            (Outcome.GIVEN_UP, False),
+            (Outcome.GIVEN_UP, True),
         ):
             assert kinds[outcome, step, again] >= 5, (outcome, step, again)
     assert len(kinds) == 10

@@ -51,7 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     bridge = load_bridge(arguments.bridge)
     if bridge.file.attempts is None:
-        raise bridge.text.error(("attempts",), "is missing: it says when an attempt starts")
+        raise bridge.text.error(("attempts",), "is missing: it says when an attempt begins")
     attempts, running = kept_attempts(bridge)
     left_out = 0
     if arguments.whole:
@@ -106,7 +106,7 @@ def table(
                     name,
                     rate_words(rate),
                     str(sum(step.outcome is StepOutcome.FAILED for step in results)),
-                    str(sum(step.outcome is StepOutcome.RESET for step in results)),
+                    str(sum(step.outcome is StepOutcome.GIVEN_UP for step in results)),
                     _frames(times["best"]),
                     _frames(times["median"]),
                 ]

@@ -73,7 +73,9 @@ def attempts_json(
                 "step": name,
                 **rate.as_json(),
                 **{
-                    str(outcome): sum(s.outcome is outcome for s in results_of(attempts, name))
+                    str(outcome).replace("-", "_"): sum(
+                        s.outcome is outcome for s in results_of(attempts, name)
+                    )
                     for outcome in StepOutcome
                 },
                 "frames": best_and_median([step.known_frames for step in done_of(attempts, name)]),

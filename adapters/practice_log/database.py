@@ -6,8 +6,9 @@ the disk before it counts, so a finished attempt survives a power cut too.  That
 attempt, of which there is one every few seconds, on a thread that no frame waits for.
 
 ``user_version`` is the version of the tables.  Values are JSON texts: whole numbers of any size,
-and floats to their last bit.  A file of an earlier version gets the columns that it lacks when it
-is opened for writing; opened for reading it is read as it is: what it does not hold is not known.
+and floats to their last bit.  A file of an earlier version gets the columns that it lacks, and
+today's words, when it is opened for writing; opened for reading it is read as it is: what it does
+not hold is not known.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ from bridge.values.value_type import Value
 from schemas.errors import OutputError
 from schemas.existing import exists, is_file
 
-VERSION = 2
+VERSION = 3
 APPLICATION = 0x4C48_4154
 """Marks the file as ours (``application_id``)."""
 BUSY = 1.0
@@ -90,6 +91,9 @@ _SINCE_VERSION_1 = (
     "ALTER TABLE tally ADD COLUMN in_gaps INTEGER NOT NULL DEFAULT 0",
 )
 
+_RENAMED = {"reset": Outcome.GIVEN_UP.value}
+"""Outcomes of attempts and steps as versions 1 and 2 call them."""
+
 TallyKey = tuple[str, str, str, bool]
 """Expression, build, value (a JSON text), and whether the moment's frame was seen."""
 
@@ -140,9 +144,8 @@ def open_for_writing(path: Path, *, most_pages: int = 0, going_on: bool = False)
                 for statement in _TABLES.split(";")[:-1]:
                     connection.execute(statement)
                 connection.execute(f"PRAGMA application_id = {APPLICATION}")
-            elif _version(connection) == 1:
-                for statement in _SINCE_VERSION_1:
-                    connection.execute(statement)
+            else:
+                _bring_up_to_date(connection)
             connection.execute(f"PRAGMA user_version = {VERSION}")
             if not going_on:
                 connection.execute(
@@ -158,6 +161,20 @@ def open_for_writing(path: Path, *, most_pages: int = 0, going_on: bool = False)
         database.close()
         raise
     return database
+
+
+def _bring_up_to_date(connection: sqlite3.Connection) -> None:
+    """Make a file of an earlier version one of this.  Raises sqlite3.Error."""
+    version = _version(connection)
+    if version < 2:
+        for statement in _SINCE_VERSION_1:
+            connection.execute(statement)
+    if version < 3:
+        for before, now in _RENAMED.items():
+            for table in ("attempt", "attempt_step"):
+                connection.execute(
+                    f"UPDATE {table} SET outcome = ? WHERE outcome = ?", (now, before)
+                )
 
 
 def open_for_reading(path: Path) -> Database:
@@ -295,7 +312,7 @@ def _attempt(row: tuple[Any, ...]) -> Attempt:
     later[: len(row) - 9] = row[9:]
     seen, doubtful, before = later
     return Attempt(
-        *(row[0], row[1], row[2], row[3], Outcome(row[4]), row[5], row[6]),
+        *(row[0], row[1], row[2], row[3], Outcome(_RENAMED.get(row[4], row[4])), row[5], row[6]),
         frames=row[7],
         seconds=row[8],
         frames_seen=seen,
@@ -308,7 +325,7 @@ def _step(row: tuple[Any, ...]) -> StepResult:
     later: list[Any] = [None, 0]
     later[: len(row) - 7] = row[7:]
     seen, doubtful = later
-    result = StepResult(row[2], StepOutcome(row[3]), row[4], row[5], row[6])
+    result = StepResult(row[2], StepOutcome(_RENAMED.get(row[3], row[3])), row[4], row[5], row[6])
     return replace(result, frames_seen=seen, doubtful=bool(doubtful))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from bridge.practice.attempts import Attempt, Outcome
+from bridge.practice.attempts import Attempt
 from bridge.practice.progress import Phase, Practice
 from bridge.practice.steps import StepResult
 from bridge.practice.totals import Rate
@@ -28,8 +28,8 @@ def practice_words(practice: Practice, *, frames: bool = True) -> str:
 
 
 def outcome_words(attempt: Attempt) -> str:
-    """How an attempt ended: ``failed at turn``, ``reset at turn``, ``cut off``."""
-    words = "cut off" if attempt.outcome is Outcome.CUT_OFF else str(attempt.outcome)
+    """How an attempt ended: ``failed at turn``, ``given up at turn``, ``cut off``."""
+    words = str(attempt.outcome).replace("-", " ")
     return f"{words} at {attempt.step}" if attempt.step else words
 
 

@@ -1,20 +1,20 @@
 """Practice cut into attempts.
 
-Fed once for each frame that was taken.  ``start``, ``success`` and ``reset`` are moments: what
-counts is that they become true, that is, are true in a frame and were not in the frame taken
+Fed once for each frame that was taken.  ``begins``, ``succeeds`` and ``given_up`` are moments:
+what counts is that they become true, that is, are true in a frame and were not in the frame taken
 before it.  What has no value in a frame is not true in it.  In the first frame of all, and in the
 first after a cut, nothing becomes true: what was before is not known.
 
 In one frame, in this order:
 
-1. where an attempt is open, its steps go on (see ``bridge.practice.steps``).  Where start becomes
-true, a step whose fail is true is neither failed nor done: a game that starts again, as by loading
-a state, makes fail true of what it leaves behind;
+1. where an attempt is open, its steps go on (see ``bridge.practice.steps``).  Where begins
+becomes true, a step whose fail is true is neither failed nor done: a game that starts again, as by
+loading a state, makes fail true of what it leaves behind;
 2. the open attempt ends, by the first of these that holds: a step has failed → ``failed``;
-   success (without an expression: all steps are done) → ``success``; reset → ``reset``;
-   start again → ``reset``, with the reason "started again";
-3. where none is open and start becomes true, an attempt begins.  The frame in which it begins
-   belongs to what was before: its steps, its success and its reset count from the next one.
+   succeeds (without an expression: all steps are done) → ``success``; given_up → ``given-up``;
+   begins again → ``given-up``, with the reason "started again";
+3. where none is open and begins becomes true, an attempt begins.  The frame in which it begins
+   belongs to what was before: its steps, its success and its giving up count from the next one.
 
 A guest that was reset, a counter that jumped, a source that was lost, another build and the
 daemon's end cut an attempt off: it is neither a success nor a failure.
@@ -22,9 +22,9 @@ daemon's end cut an attempt off: it is neither a success nor a failure.
 Frames that were missed are told with the frame behind them.  What was false before such a gap and
 is true behind it became true in it, and what was open goes on; but anything else may have come and
 gone in between.  So an attempt that spans a gap, or began in one, is not ``whole``, and neither is
-one that was judged by functions over frames that span one.  Where start became true in a gap, the
+one that was judged by functions over frames that span one.  Where begins became true in a gap, the
 attempt begins with the gap's first frame, since it may have.  Where a counter of the game's tells
-that start became true several times in a gap, each but the last is an attempt of which nothing was
+that begins became true several times in a gap, each but the last is an attempt of which nothing was
 seen: it is cut off, with that reason.  Frames that were missed while none was open may have hidden
 attempts that nothing tells of: the next attempt has their number as ``unseen_before``.
 """
@@ -49,14 +49,14 @@ class Outcome(StrEnum):
     """It is under way."""
     SUCCESS = "success"
     FAILED = "failed"
-    RESET = "reset"
+    GIVEN_UP = "given-up"
     CUT_OFF = "cut-off"
 
 
 _STEP_OUTCOMES = {
     Outcome.SUCCESS: StepOutcome.UNFINISHED,
     Outcome.FAILED: StepOutcome.FAILED,
-    Outcome.RESET: StepOutcome.RESET,
+    Outcome.GIVEN_UP: StepOutcome.GIVEN_UP,
     Outcome.CUT_OFF: StepOutcome.UNFINISHED,
 }
 
@@ -82,7 +82,7 @@ class Attempt:
     game's counter may have gone round once more unseen.  ``frames_seen`` are those
     of ``frames`` that were taken; None where they were not counted.  ``doubtful`` says that it was
     judged by what spans missed frames from before it.  ``unseen_before`` are the frames since the
-    attempt before it in which others may have begun: they were missed, or start was doubtful.
+    attempt before it in which others may have begun: they were missed, or begins was doubtful.
     """
 
     number: int
@@ -114,15 +114,15 @@ class Attempt:
 class Seen:
     """What a frame shows: which expressions are true in it.
 
-    ``rises`` are the times that start, success and reset became true since the frame before, as a
-    counter of the game's tells behind a gap; 0 where none does.  ``doubtful`` says that one of
-    those that are looked at (start alone, where no attempt is open) is made of earlier frames, not
+    ``rises`` are the times that begins, succeeds and given_up became true since the frame before,
+    as a counter of the game's tells behind a gap; 0 where none does.  ``doubtful`` says that one of
+    those that are looked at (begins alone, where no attempt is open) is made of earlier frames, not
     all of which were seen.
     """
 
-    start: bool = False
-    success: bool = False
-    reset: bool = False
+    begins: bool = False
+    succeeds: bool = False
+    given_up: bool = False
     steps: tuple[StepSeen, ...] = ()
     rises: tuple[int, int, int] = (0, 0, 0)
     doubtful: bool = False
@@ -131,17 +131,17 @@ class Seen:
 class Attempts:
     """The attempt that is open, if any, and the way through its steps.
 
-    *success* says whether there is an expression for it; *number* is the last attempt's number.
+    *succeeds* says whether there is an expression for it; *number* is the last attempt's number.
     ``unseen`` are the attempts that a counter told of in the frame taken last and of which nothing
     was seen; they came before the one that is open.
     """
 
-    def __init__(self, steps: Sequence[Step], *, success: bool, number: int = 0) -> None:
+    def __init__(self, steps: Sequence[Step], *, succeeds: bool, number: int = 0) -> None:
         self.number = number
         self.open: Attempt | None = None
         self.way: Way | None = None
         self._steps = tuple(steps)
-        self._success = success
+        self._succeeds = succeeds
         self._before: Seen | None = None
         self._frame = 0
         self._ticks = self._began_ticks = 0.0
@@ -199,15 +199,15 @@ class Attempts:
         # what rose in a gap need not be true in this very frame: the next one may have it rise anew
         self._before = replace(
             seen,
-            start=seen.start and not seen.rises[0],
-            success=seen.success and not seen.rises[1],
-            reset=seen.reset and not seen.rises[2],
+            begins=seen.begins and not seen.rises[0],
+            succeeds=seen.succeeds and not seen.rises[1],
+            given_up=seen.given_up and not seen.rises[2],
         )
-        start = success = reset = False
+        begins = succeeds = given_up = False
         if before is not None:
-            start = seen.rises[0] > 0 or (seen.start and not before.start)
-            success = seen.rises[1] > 0 or (seen.success and not before.success)
-            reset = seen.rises[2] > 0 or (seen.reset and not before.reset)
+            begins = seen.rises[0] > 0 or (seen.begins and not before.begins)
+            succeeds = seen.rises[1] > 0 or (seen.succeeds and not before.succeeds)
+            given_up = seen.rises[2] > 0 or (seen.given_up and not before.given_up)
         doubtful = seen.doubtful or (before is not None and before.doubtful) or bool(unclear)
         self._frame, self._ticks = frame, ticks
         known = None if unclear else missed
@@ -221,18 +221,18 @@ class Attempts:
             if unclear:
                 self.mark(unclear)
                 self._uncounted = self.way.doubtful = True
-            self.way.take(_steps_at_start(seen) if start else seen.steps, frame, ticks, known)
+            self.way.take(_steps_at_begin(seen) if begins else seen.steps, frame, ticks, known)
             # the step that is reached now was reached somewhere in what was missed
             self.way.doubtful = self.way.doubtful or bool(unclear)
             if self.way.failed:
                 ended = self._end(Outcome.FAILED)
-            elif success if self._success else self.way.finished:
+            elif succeeds if self._succeeds else self.way.finished:
                 ended = self._end(Outcome.SUCCESS)
-            elif reset:
-                ended = self._end(Outcome.RESET)
-            elif start:
-                ended = self._end(Outcome.RESET, AGAIN)
-        if start:
+            elif given_up:
+                ended = self._end(Outcome.GIVEN_UP)
+            elif begins:
+                ended = self._end(Outcome.GIVEN_UP, AGAIN)
+        if begins:
             self._begin(min(seen.rises[0], MAX_UNSEEN), frame, time, build, missed)
             self._doubtful = doubtful
             if unclear:
@@ -293,6 +293,6 @@ class Attempts:
         )
 
 
-def _steps_at_start(seen: Seen) -> tuple[StepSeen, ...]:
-    """What counts of the steps where start becomes true: nothing of one that fails."""
+def _steps_at_begin(seen: Seen) -> tuple[StepSeen, ...]:
+    """What counts of the steps where begins becomes true: nothing of one that fails."""
     return tuple(replace(step, done=step.done and not step.fail, fail=False) for step in seen.steps)

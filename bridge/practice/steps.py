@@ -48,7 +48,7 @@ class StepSeen:
 class StepOutcome(StrEnum):
     DONE = "done"
     FAILED = "failed"
-    RESET = "reset"
+    GIVEN_UP = "given-up"
     """The runner gave up in it."""
     UNFINISHED = "unfinished"
     """The attempt was cut off in it, or had its success without it: neither done nor failed."""

@@ -51,7 +51,7 @@ class Score:
     unseen_between: int = 0
 
 
-_GOOD = {StepOutcome.DONE: 1, StepOutcome.FAILED: 0, StepOutcome.RESET: 0}
+_GOOD = {StepOutcome.DONE: 1, StepOutcome.FAILED: 0, StepOutcome.GIVEN_UP: 0}
 
 
 class Totals:

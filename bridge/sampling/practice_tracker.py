@@ -35,7 +35,7 @@ class Rules:
 
     steps: tuple[Step, ...] = ()
     attempts: bool = False
-    success: bool = False
+    succeeds: bool = False
     keep: tuple[str, ...] = ()
 
     @classmethod
@@ -44,7 +44,7 @@ class Rules:
         table = file.attempts
         if table is None:
             return cls(steps)
-        return cls(steps, True, bool(table.success), table.keep)
+        return cls(steps, True, bool(table.succeeds), table.keep)
 
 
 class PracticeTracker:
@@ -57,7 +57,7 @@ class PracticeTracker:
         self._totals = Totals(step.name for step in rules.steps)
         self._attempts: Attempts | None = None
         if rules.attempts:
-            self._attempts = Attempts(rules.steps, success=rules.success)
+            self._attempts = Attempts(rules.steps, succeeds=rules.succeeds)
         self._way: Way | None = None
         self._build: str | None = None
         self._frame: int | None = None
@@ -167,12 +167,12 @@ class PracticeTracker:
         readings: Callable[[], Sequence[Reading]],
     ) -> None:
         frame = now.frame
-        names = ("attempts.start", "attempts.success", "attempts.reset")
-        start, success, reset = map(look.true, names)
+        names = ("attempts.begins", "attempts.succeeds", "attempts.given_up")
+        begins, succeeds, given_up = map(look.true, names)
         seen = Seen(
-            *(start, success, reset, self._steps_seen(look)),
+            *(begins, succeeds, given_up, self._steps_seen(look)),
             rises=(look.rises(names[0]), look.rises(names[1]), look.rises(names[2])),
-            doubtful=any(map(look.doubtful, names if attempts.open or start else names[:1])),
+            doubtful=any(map(look.doubtful, names if attempts.open or begins else names[:1])),
         )
         before = attempts.number
         ended = attempts.take(
@@ -187,7 +187,7 @@ class PracticeTracker:
             ended = unseen
         if attempts.number != before and attempts.open is not None and self._keeper is not None:
             self._keeper.began(attempts.open)
-        looked = ["success", "reset"] if attempts.open else ["start"]
+        looked = ["succeeds", "given_up"] if attempts.open else ["begins"]
         reason = look.reasons(f"attempts.{name}" for name in looked)
         last = self.practice.last if ended is None and self.practice else ended
         self._show(attempts.way, frame, self._reasons(look, attempts.way, reason), last)

@@ -359,7 +359,7 @@ HISTORY = {
     "attempts": [
         attempt(12, "cut-off", "turn", missed=None),
         attempt(13, "failed", "write", "the half went to another block"),
-        attempt(14, "reset", "turn"),
+        attempt(14, "given-up", "turn"),
         attempt(15, "failed", "turn", missed=3),
         attempt(16, "success", None),
         attempt(17, "success", None),

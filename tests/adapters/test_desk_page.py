@@ -917,7 +917,7 @@ const look = (element, words, expected) => {
   const seen = shapes(element).join(" ");
   if (seen !== expected) window.recorded.wrong.push(`${words}: ${seen}`);
 };
-const SHAPES = {success: "hit", failed: "absent", reset: "miss", cut: "offline", under: ""};
+const SHAPES = {success: "hit", failed: "absent", given: "miss", cut: "offline", under: ""};
 const record = () => {
   window.recorded.pictures++;
   for (const item of document.querySelectorAll(".past li")) {
@@ -933,7 +933,7 @@ const record = () => {
 requestAnimationFrame(record);
 0
 """
-ENDS = ["success", "failed", "cut-off", "reset"]
+ENDS = ["success", "failed", "cut-off", "given-up"]
 
 
 async def test_marks_stay_with_their_own_words_in_every_picture_while_lists_move(

@@ -237,7 +237,7 @@ def test_the_description() -> None:
         "datatype": "enum",
         "format": "between,waiting,running,done",
     }
-    assert node["properties"]["outcome"]["format"] == "none,success,failed,reset,cut-off"
+    assert node["properties"]["outcome"]["format"] == "none,success,failed,given-up,cut-off"
     published = set(BOTH.payloads(PRACTICE)) | {"event", "events-dropped"}
     assert set(node["properties"]) == published
     steps_only, attempts_only = PracticeTopics(steps=True), PracticeTopics(attempts=True)

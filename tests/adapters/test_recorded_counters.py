@@ -50,8 +50,8 @@ frame = "tick{bits}"
 name = "where"
 expr = "room"
 [attempts]
-start = "room == 1"
-success = "room == 2"
+begins = "room == 1"
+succeeds = "room == 2"
 """
 
 

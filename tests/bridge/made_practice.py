@@ -103,8 +103,8 @@ done = "door"
 """
 ATTEMPTS = """
 [attempts]
-start = "room == 1"
-reset = "room == 9"
+begins = "room == 1"
+given_up = "room == 9"
 keep = ["half", "oil"]
 """
 

@@ -58,8 +58,8 @@ fail = "fell == 1"
 """
 ATTEMPTS_TABLE = """
 [attempts]
-start = "START"
-reset = "room == 9"
+begins = "START"
+given_up = "room == 9"
 """
 Frame = Mapping[str, int]
 """A value of each of NAMES."""
@@ -119,12 +119,12 @@ class Story:
         self._frame(laps=self._now["laps"] + 1, room=1, corner=0, door=0, fell=fell)
         began = self.number
         if open_one:
-            self._close(began, Outcome.RESET, again=True)
+            self._close(began, Outcome.GIVEN_UP, again=True)
         self._open_began = began
         self._results: list[tuple[str, int]] = []
         self._entered = began
         self._step = 0
-        kind = chance.choice(("success", "success", "fail", "fail", "reset", "again"))
+        kind = chance.choice(("success", "success", "fail", "fail", "give up", "again"))
         if last:
             kind = "success"
         stops_at = 3 if kind == "success" else chance.randrange(3)
@@ -146,9 +146,9 @@ class Story:
         elif kind == "fail":
             self._frame(fell=1)
             self._close(self.number, Outcome.FAILED)
-        elif kind == "reset":
+        elif kind == "give up":
             self._frame(room=9, fell=0)
-            self._close(self.number, Outcome.RESET)
+            self._close(self.number, Outcome.GIVEN_UP)
         if kind == "again":
             self._frame(fell=0, room=2)
             return True

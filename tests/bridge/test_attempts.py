@@ -12,7 +12,7 @@ from bridge.practice.steps import Step, StepOutcome, StepSeen
 
 CORNER, DOOR = Step("corner"), Step("door")
 IDLE = Seen(steps=(StepSeen(), StepSeen()))
-START = replace(IDLE, start=True)
+START = replace(IDLE, begins=True)
 
 
 def play(machine: Attempts, *frames: Seen, first: int = 1) -> list[Attempt]:
@@ -34,11 +34,11 @@ FAIL_1 = steps(StepSeen(fail=True), StepSeen())
 
 
 def two() -> Attempts:
-    return Attempts([CORNER, DOOR], success=False)
+    return Attempts([CORNER, DOOR], succeeds=False)
 
 
 def alone() -> Attempts:
-    return Attempts([], success=True)
+    return Attempts([], succeeds=True)
 
 
 def test_all_steps_done_is_the_success() -> None:
@@ -62,17 +62,17 @@ def test_a_failed_step_fails_the_attempt() -> None:
 
 def test_what_is_true_from_the_first_frame_on_did_not_become_true() -> None:
     machine = alone()
-    assert play(machine, Seen(start=True), Seen(start=True)) == []
+    assert play(machine, Seen(begins=True), Seen(begins=True)) == []
     assert machine.open is None
-    play(machine, Seen(), Seen(start=True), first=3)
+    play(machine, Seen(), Seen(begins=True), first=3)
     assert machine.open is not None
     assert machine.open.began_frame == 4
 
 
 def test_a_condition_that_stays_true_starts_and_ends_nothing_twice() -> None:
     machine = alone()
-    held = Seen(start=True, success=True)
-    ended = play(machine, Seen(), held, held, Seen(start=True), held, held)
+    held = Seen(begins=True, succeeds=True)
+    ended = play(machine, Seen(), held, held, Seen(begins=True), held, held)
     # success was true in the frame of the start: it must become true again
     assert [(a.outcome, a.frames) for a in ended] == [(Outcome.SUCCESS, 3)]
 
@@ -80,7 +80,7 @@ def test_a_condition_that_stays_true_starts_and_ends_nothing_twice() -> None:
 def test_the_frame_of_the_start_belongs_to_what_was_before() -> None:
     machine = two()
     start_and_done = replace(
-        START, steps=(StepSeen(done=True, fail=True), StepSeen()), success=True, reset=True
+        START, steps=(StepSeen(done=True, fail=True), StepSeen()), succeeds=True, given_up=True
     )
     assert play(machine, IDLE, start_and_done) == []
     assert machine.way is not None
@@ -90,28 +90,28 @@ def test_the_frame_of_the_start_belongs_to_what_was_before() -> None:
 def test_starting_again_ends_what_was_open() -> None:
     machine = two()
     (ended,) = play(machine, IDLE, START, DONE_1, START)
-    assert (ended.outcome, ended.reason, ended.step) == (Outcome.RESET, AGAIN, "door")
-    assert [s.outcome for s in ended.steps] == [StepOutcome.DONE, StepOutcome.RESET]
+    assert (ended.outcome, ended.reason, ended.step) == (Outcome.GIVEN_UP, AGAIN, "door")
+    assert [s.outcome for s in ended.steps] == [StepOutcome.DONE, StepOutcome.GIVEN_UP]
     assert machine.open is not None
     assert (machine.open.number, machine.open.began_frame) == (2, 4)
 
 
 def test_which_of_several_counts() -> None:
-    """failed before success before reset before starting again, which forgives a failed step."""
+    """failed, success, giving up, beginning again: in this order; the last forgives a failure."""
     everything = Seen(True, True, True, (StepSeen(fail=True), StepSeen()))
     for frame, outcome, reason in [
-        (replace(everything, start=False), Outcome.FAILED, ""),
+        (replace(everything, begins=False), Outcome.FAILED, ""),
         (everything, Outcome.SUCCESS, ""),
-        (replace(everything, success=False), Outcome.RESET, ""),
-        (replace(everything, success=False, reset=False), Outcome.RESET, AGAIN),
+        (replace(everything, succeeds=False), Outcome.GIVEN_UP, ""),
+        (replace(everything, succeeds=False, given_up=False), Outcome.GIVEN_UP, AGAIN),
         (replace(everything, steps=IDLE.steps), Outcome.SUCCESS, ""),
-        (replace(everything, steps=IDLE.steps, success=False), Outcome.RESET, ""),
-        (START, Outcome.RESET, AGAIN),
+        (replace(everything, steps=IDLE.steps, succeeds=False), Outcome.GIVEN_UP, ""),
+        (START, Outcome.GIVEN_UP, AGAIN),
     ]:
-        machine = Attempts([CORNER, DOOR], success=True)
+        machine = Attempts([CORNER, DOOR], succeeds=True)
         (ended,) = play(machine, IDLE, START, IDLE, frame)
         assert (ended.outcome, ended.reason) == (outcome, reason)
-        assert (machine.open is not None) is frame.start
+        assert (machine.open is not None) is frame.begins
 
 
 def test_starting_again_is_no_failure_and_does_nothing() -> None:
@@ -119,31 +119,31 @@ def test_starting_again_is_no_failure_and_does_nothing() -> None:
     again = replace(START, steps=(StepSeen(done=True, fail=True), StepSeen(done=True)))
     machine = two()
     (ended,) = play(machine, IDLE, START, IDLE, again)
-    assert (ended.outcome, ended.reason, ended.step) == (Outcome.RESET, AGAIN, "corner")
-    assert [(s.name, s.outcome) for s in ended.steps] == [("corner", StepOutcome.RESET)]
+    assert (ended.outcome, ended.reason, ended.step) == (Outcome.GIVEN_UP, AGAIN, "corner")
+    assert [(s.name, s.outcome) for s in ended.steps] == [("corner", StepOutcome.GIVEN_UP)]
     # fail of a step that is reached in that frame counts no more than the current one's
     again = replace(START, steps=(StepSeen(done=True), StepSeen(fail=True)))
     (ended,) = play(two(), IDLE, START, IDLE, again)
-    assert (ended.outcome, ended.step) == (Outcome.RESET, "door")
-    assert [s.outcome for s in ended.steps] == [StepOutcome.DONE, StepOutcome.RESET]
+    assert (ended.outcome, ended.step) == (Outcome.GIVEN_UP, "door")
+    assert [s.outcome for s in ended.steps] == [StepOutcome.DONE, StepOutcome.GIVEN_UP]
     # without a start it is what it was
-    (ended,) = play(two(), IDLE, START, IDLE, replace(again, start=False))
+    (ended,) = play(two(), IDLE, START, IDLE, replace(again, begins=False))
     assert (ended.outcome, ended.step) == (Outcome.FAILED, "door")
 
 
 def test_all_steps_done_is_not_enough_where_success_has_an_expression() -> None:
-    machine = Attempts([CORNER], success=True)
+    machine = Attempts([CORNER], succeeds=True)
     done = steps(StepSeen(done=True))
-    assert play(machine, Seen(steps=(StepSeen(),)), replace(done, start=True), done, done) == []
+    assert play(machine, Seen(steps=(StepSeen(),)), replace(done, begins=True), done, done) == []
     assert machine.way is not None
     assert machine.way.finished
-    (ended,) = play(machine, replace(done, success=True), first=5)
+    (ended,) = play(machine, replace(done, succeeds=True), first=5)
     assert (ended.outcome, ended.frames) == (Outcome.SUCCESS, 3)
 
 
 def test_success_without_all_steps_leaves_the_step_unfinished() -> None:
-    machine = Attempts([CORNER, DOOR], success=True)
-    (ended,) = play(machine, IDLE, START, DONE_1, replace(IDLE, success=True))
+    machine = Attempts([CORNER, DOOR], succeeds=True)
+    (ended,) = play(machine, IDLE, START, DONE_1, replace(IDLE, succeeds=True))
     assert (ended.outcome, ended.step) == (Outcome.SUCCESS, "")
     assert [s.outcome for s in ended.steps] == [StepOutcome.DONE, StepOutcome.UNFINISHED]
 
@@ -175,19 +175,19 @@ def test_where_nobody_counts_frames_it_is_not_known_whether_all_were_seen() -> N
 def test_what_rose_in_a_gap() -> None:
     machine = alone()
     machine.take(Seen(), 1, 0.0, "export", 0, ticks=1.0)
-    machine.take(Seen(start=True), 2, 0.0, "export", 0, ticks=2.0)
+    machine.take(Seen(begins=True), 2, 0.0, "export", 0, ticks=2.0)
     # true before and behind the gap, but a counter tells that success became true twice in it
-    rose = Seen(start=True, success=True, rises=(0, 2, 0))
-    machine.take(Seen(start=True, success=True), 3, 0.0, "export", 0, ticks=3.0)
+    rose = Seen(begins=True, succeeds=True, rises=(0, 2, 0))
+    machine.take(Seen(begins=True, succeeds=True), 3, 0.0, "export", 0, ticks=3.0)
     machine.take(Seen(), 4, 0.0, "export", 0, ticks=4.0)
-    machine.take(Seen(start=True), 5, 0.0, "export", 0, ticks=5.0)
+    machine.take(Seen(begins=True), 5, 0.0, "export", 0, ticks=5.0)
     ended = machine.take(rose, 9, 0.0, "export", 3, ticks=9.0)
     assert ended is not None
     assert (ended.number, ended.outcome, ended.frames, ended.frames_seen) == (
         *(2, Outcome.SUCCESS, 4, 1),
     )
-    # reset likewise, and start three times
-    rose = Seen(start=True, rises=(3, 0, 1))
+    # giving up likewise, and beginning three times
+    rose = Seen(begins=True, rises=(3, 0, 1))
     assert machine.take(rose, 14, 0.0, "export", 4, ticks=14.0) is None
     assert [(a.number, a.began_frame, a.frames, a.unseen_before) for a in machine.unseen] == [
         (3, 10, 4, 4),
@@ -202,7 +202,7 @@ def test_what_rose_in_a_gap() -> None:
 def test_doubt_goes_with_the_attempt_that_was_judged_in_it() -> None:
     machine = two()
     unsure = replace(IDLE, doubtful=True)
-    # start was doubtful while none was open: it may have become true before
+    # begins was doubtful while none was open: it may have become true before
     play_whole = [IDLE, unsure, START, FAIL_1, IDLE, START, FAIL_1]
     ended = [
         machine.take(seen, n, 0.0, "export", 0, ticks=n) for n, seen in enumerate(play_whole, 1)
@@ -213,8 +213,8 @@ def test_doubt_goes_with_the_attempt_that_was_judged_in_it() -> None:
 
 
 def test_numbers_go_on() -> None:
-    machine = Attempts([], success=True, number=41)
-    play(machine, Seen(), Seen(start=True))
+    machine = Attempts([], succeeds=True, number=41)
+    play(machine, Seen(), Seen(begins=True))
     assert machine.open is not None
     assert machine.open.number == 42
 
@@ -226,9 +226,9 @@ def test_numbers_go_on() -> None:
 class Told:
     """A frame as a test writes it; ``cut`` says that a cut comes before it."""
 
-    start: bool
-    success: bool
-    reset: bool
+    begins: bool
+    succeeds: bool
+    given_up: bool
     steps: tuple[tuple[bool, bool, bool], ...]
     cut: bool
     skipped: int
@@ -273,7 +273,7 @@ def model(
     found = []
     index = 0
     while index < len(frames):
-        if not rose(index, "start"):
+        if not rose(index, "begins"):
             index += 1
             continue
         first, at, entered = index, 0, numbers[index]
@@ -293,7 +293,7 @@ def model(
                     began = now
                 if began is None:
                     break
-                if fails and rose(index, "start"):
+                if fails and rose(index, "begins"):
                     break
                 if fails:
                     failed = True
@@ -305,10 +305,10 @@ def model(
                 began = None if at < COUNT and waits[at] else now
             if failed:
                 end = Outcome.FAILED, now
-            elif rose(index, "success") if explicit else at == COUNT:
+            elif rose(index, "succeeds") if explicit else at == COUNT:
                 end = Outcome.SUCCESS, now
-            elif rose(index, "reset") or rose(index, "start"):
-                end = Outcome.RESET, now
+            elif rose(index, "given_up") or rose(index, "begins"):
+                end = Outcome.GIVEN_UP, now
             else:
                 index += 1
         if end is None:
@@ -318,7 +318,7 @@ def model(
         if at < COUNT:
             how = {
                 Outcome.FAILED: StepOutcome.FAILED,
-                Outcome.RESET: StepOutcome.RESET,
+                Outcome.GIVEN_UP: StepOutcome.GIVEN_UP,
             }.get(outcome, StepOutcome.UNFINISHED)
             since = last if began is None else began
             done.append((str(at), how, since - entered, last - since))
@@ -329,7 +329,7 @@ def model(
 
 @given(TOLD, st.tuples(*[st.booleans()] * COUNT), st.booleans())
 def test_against_a_model(frames: list[Told], waits: tuple[bool, ...], explicit: bool) -> None:
-    machine = Attempts([Step(str(n), "", wait) for n, wait in enumerate(waits)], success=explicit)
+    machine = Attempts([Step(str(n), "", wait) for n, wait in enumerate(waits)], succeeds=explicit)
     ended: list[Attempt | None] = []
     opened = number = 0
     for told in frames:
@@ -337,9 +337,9 @@ def test_against_a_model(frames: list[Told], waits: tuple[bool, ...], explicit: 
             ended.append(machine.cut_off("a cut"))
         number += told.skipped
         seen = Seen(
-            told.start,
-            told.success,
-            told.reset,
+            told.begins,
+            told.succeeds,
+            told.given_up,
             tuple(StepSeen(done, begin, fail) for begin, done, fail in told.steps),
         )
         ended.append(machine.take(seen, number, 0.0, "export", ticks=number))

@@ -139,11 +139,11 @@ def _any_practice(chance: random.Random) -> str:
             if chance.random() < 0.4:
                 table.append(f'{name} = "{chance.choice(CONDITIONS)}"')
         tables += table
-    tables.append(f'[attempts]\nstart = "{chance.choice(CONDITIONS)}"')
+    tables.append(f'[attempts]\nbegins = "{chance.choice(CONDITIONS)}"')
     if not tables[0].startswith("[[steps]]") or chance.random() < 0.3:
-        tables.append(f'success = "{chance.choice(CONDITIONS)}"')
+        tables.append(f'succeeds = "{chance.choice(CONDITIONS)}"')
     if chance.random() < 0.5:
-        tables.append(f'reset = "{chance.choice(CONDITIONS)}"')
+        tables.append(f'given_up = "{chance.choice(CONDITIONS)}"')
     return "\n".join(tables)
 
 

@@ -87,14 +87,14 @@ async def test_a_failed_step_and_a_value_that_is_not_there(tmp_path: Path) -> No
     }
 
 
-async def test_reset_keeps_no_values(tmp_path: Path) -> None:
+async def test_giving_up_keeps_no_values(tmp_path: Path) -> None:
     rig = Rig(tmp_path)
     async with rig.running():
         await rig.shown()
         await rig.shown(room=1)
         given_up = await rig.shown(room=9)
     (ended,) = rig.keeper.ends
-    assert (ended.outcome, ended.step, ended.kept) == (Outcome.RESET, "to the corner", ())
+    assert (ended.outcome, ended.step, ended.kept) == (Outcome.GIVEN_UP, "to the corner", ())
     assert given_up.phase is Phase.BETWEEN
 
 
@@ -102,7 +102,7 @@ async def test_an_expression_without_a_value_is_not_true_and_says_so(tmp_path: P
     rig = Rig(tmp_path, STEPS + ATTEMPTS.replace('"room == 1"', '"lamp.oil == 3"'))
     async with rig.running():
         absent = await rig.shown()
-        assert absent.reason == "start: lamp is null"
+        assert absent.reason == "begins: lamp is null"
         rig.source.poke(LAMP, (3).to_bytes(4, "big"))
         # it had no value before: it was not true
         assert (await rig.shown(lamp=LAMP)).attempt == 1
@@ -202,13 +202,13 @@ async def test_a_counter_tells_of_attempts_that_nobody_saw(tmp_path: Path) -> No
         await rig.shown(room=9)
     first, hidden, third, fourth = rig.keeper.ends
     assert [a.outcome for a in rig.keeper.begun] == [Outcome.OPEN] * 3
-    assert (first.outcome, first.reason, first.whole) == (Outcome.RESET, "started again", False)
+    assert (first.outcome, first.reason, first.whole) == (Outcome.GIVEN_UP, "started again", False)
     assert (hidden.outcome, hidden.reason) == (Outcome.CUT_OFF, "none of its frames was seen")
     assert (hidden.number, hidden.began_frame, hidden.frames, hidden.frames_seen) == (2, 3, 4, 0)
     assert (hidden.whole, hidden.steps) == (False, ())
     assert (third.number, third.began_frame, third.whole) == (3, 3, False)
     # whether 7 and 8 were two moments or one that lasted is not certain
-    assert (fourth.outcome, fourth.frames_seen, fourth.whole) == (Outcome.RESET, 1, False)
+    assert (fourth.outcome, fourth.frames_seen, fourth.whole) == (Outcome.GIVEN_UP, 1, False)
 
 
 async def test_starting_again_is_no_failure(tmp_path: Path) -> None:
@@ -222,8 +222,8 @@ async def test_starting_again_is_no_failure(tmp_path: Path) -> None:
         assert again.attempt == 2
         await rig.shown(fell=0)
     first, _ = rig.keeper.ends
-    assert (first.outcome, first.reason, first.step) == (Outcome.RESET, "started again", "turn")
-    assert [s.outcome for s in first.steps] == [StepOutcome.DONE, StepOutcome.RESET]
+    assert (first.outcome, first.reason, first.step) == (Outcome.GIVEN_UP, "started again", "turn")
+    assert [s.outcome for s in first.steps] == [StepOutcome.DONE, StepOutcome.GIVEN_UP]
     assert again.score is not None
     assert dict(again.score.steps)["turn"] == Rate(0, 1)
 
@@ -471,7 +471,10 @@ async def test_all_that_ended_is_there_for_who_looks_seldom(tmp_path: Path) -> N
         await rig.shown(room=0)
         now = await rig.shown(room=1)
         assert (now.attempt, now.ended) == (3, 2)
-        assert [(a.number, str(a.outcome)) for a in now.recent] == [(1, "reset"), (2, "reset")]
+        assert [(a.number, str(a.outcome)) for a in now.recent] == [
+            (1, "given-up"),
+            (2, "given-up"),
+        ]
         assert now.last == now.recent[-1]
         # a frame in which none ends says the same
         assert (await rig.shown()).ended == 2
@@ -504,7 +507,7 @@ async def test_steps_alone_begin_again(tmp_path: Path) -> None:
 
 
 async def test_attempts_alone(tmp_path: Path) -> None:
-    attempts = ATTEMPTS.replace("reset", 'success = "door"\nreset')
+    attempts = ATTEMPTS.replace("given_up", 'succeeds = "door"\ngiven_up')
     rig = Rig(tmp_path, attempts)
     async with rig.running():
         await rig.shown()
@@ -518,7 +521,7 @@ async def test_attempts_alone(tmp_path: Path) -> None:
 
 async def test_all_steps_done_waits_for_the_success(tmp_path: Path) -> None:
     text = STEPS.replace('begin = "lamp.oil > 0"', "")
-    rig = Rig(tmp_path, text + ATTEMPTS.replace("reset", 'success = "token == 7"\nreset'))
+    rig = Rig(tmp_path, text + ATTEMPTS.replace("given_up", 'succeeds = "token == 7"\ngiven_up'))
     async with rig.running():
         await rig.shown()
         await rig.shown(room=1)

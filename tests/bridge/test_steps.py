@@ -91,11 +91,11 @@ def test_a_step_that_is_reached_may_fail_at_once() -> None:
 def test_stopping_tells_of_the_current_step() -> None:
     found = way(CORNER, TURN, DOOR)
     found.take([DONE, NO, NO], 101, 10.5)
-    results = found.stop(StepOutcome.RESET, 109, 12.0)
-    assert results[1:] == (StepResult("turn", StepOutcome.RESET, 8, 0, 0.0),)
+    results = found.stop(StepOutcome.GIVEN_UP, 109, 12.0)
+    assert results[1:] == (StepResult("turn", StepOutcome.GIVEN_UP, 8, 0, 0.0),)
     done = way(CORNER)
     done.take([DONE], 101, 10.1)
-    assert [r.outcome for r in done.stop(StepOutcome.RESET, 109, 12.0)] == [StepOutcome.DONE]
+    assert [r.outcome for r in done.stop(StepOutcome.GIVEN_UP, 109, 12.0)] == [StepOutcome.DONE]
 
 
 def test_without_steps_there_is_nothing_to_finish() -> None:
@@ -103,4 +103,4 @@ def test_without_steps_there_is_nothing_to_finish() -> None:
     found.take([], 101, 10.1)
     assert found.current is None
     assert not found.finished
-    assert found.stop(StepOutcome.RESET, 102, 10.2) == ()
+    assert found.stop(StepOutcome.GIVEN_UP, 102, 10.2) == ()

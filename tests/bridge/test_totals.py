@@ -15,7 +15,7 @@ def attempt(outcome: Outcome, **steps: StepOutcome) -> Attempt:
     return Attempt(1, "export", 0, 0.0, outcome, steps=results)
 
 
-DONE, FAILED, RESET, UNFINISHED = StepOutcome
+DONE, FAILED, GIVEN_UP, UNFINISHED = StepOutcome
 
 
 def totals(*attempts: Attempt, steps: tuple[str, ...] = ()) -> Totals:
@@ -25,11 +25,11 @@ def totals(*attempts: Attempt, steps: tuple[str, ...] = ()) -> Totals:
     return found
 
 
-def test_resets_count_and_cuts_do_not() -> None:
+def test_giving_up_counts_and_cuts_do_not() -> None:
     score = totals(
         attempt(Outcome.SUCCESS),
         attempt(Outcome.FAILED),
-        attempt(Outcome.RESET),
+        attempt(Outcome.GIVEN_UP),
         attempt(Outcome.CUT_OFF),
         attempt(Outcome.OPEN),
     ).score()
@@ -41,7 +41,7 @@ def test_resets_count_and_cuts_do_not() -> None:
 def test_a_streak_is_broken_by_what_failed_and_not_by_a_cut() -> None:
     good, cut = attempt(Outcome.SUCCESS), attempt(Outcome.CUT_OFF)
     assert totals(good, good, cut, good).score().streak == 3
-    for bad in (Outcome.FAILED, Outcome.RESET):
+    for bad in (Outcome.FAILED, Outcome.GIVEN_UP):
         assert totals(good, good, attempt(bad)).score().streak == 0
         assert totals(good, attempt(bad), good).score().streak == 1
 
@@ -50,7 +50,7 @@ def test_a_step_counts_where_it_was_reached_and_came_out() -> None:
     score = totals(
         attempt(Outcome.SUCCESS, corner=DONE, door=DONE),
         attempt(Outcome.FAILED, corner=DONE, door=FAILED),
-        attempt(Outcome.RESET, corner=RESET),
+        attempt(Outcome.GIVEN_UP, corner=GIVEN_UP),
         attempt(Outcome.CUT_OFF, corner=DONE, door=UNFINISHED),
         attempt(Outcome.SUCCESS, corner=UNFINISHED),
     ).score()

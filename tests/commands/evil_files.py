@@ -87,7 +87,7 @@ name = "corner"
 done = "kind == 2"
 hint = "hug the wall"
 [attempts]
-start = "change(kind) > 0"
+begins = "change(kind) > 0"
 keep = ["named"]
 [outputs.mqtt]
 url = "mqtt://127.0.0.1:1883"

@@ -63,7 +63,7 @@ name = "door"
 done = "door"
 fail = "fell"
 [attempts]
-start = "change(lap) > 0"
+begins = "change(lap) > 0"
 keep = ["half"]
 """
 

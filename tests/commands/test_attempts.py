@@ -249,7 +249,7 @@ def test_without_a_file_or_without_attempts(
     text = path.read_text("utf-8").partition("[attempts]")[0]
     path.write_text(text, "utf-8")
     assert main(["attempts", str(path)]) == 2
-    assert "attempts: is missing: it says when an attempt starts" in capsys.readouterr().err
+    assert "attempts: is missing: it says when an attempt begins" in capsys.readouterr().err
 
 
 # killed outright
@@ -394,7 +394,7 @@ fail = "ledger.put_down > 0"
 name = "wait for the gull"
 done = "courier.held == stale_address and reuse_frame != 0"
 [attempts]
-start = "change(script) > 0 and script >= Command.carry"
+begins = "change(script) > 0 and script >= Command.carry"
 keep = ["room", "held_kind"]
 """
 

@@ -57,7 +57,7 @@ expr = "courier.seen_frame"
 name = "far"
 done = "frame_ended < 0"
 [attempts]
-start = "frame_ended % 128 < 64"
+begins = "frame_ended % 128 < 64"
 [outputs.mqtt]
 url = "BROKER"
 device = "ending"

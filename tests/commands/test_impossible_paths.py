@@ -16,8 +16,8 @@ from tests.commands.files import BRIDGE, write
 LONG = "a" * 300
 PRACTICE = """
 [attempts]
-start = "low_x == 1"
-success = "low_x == 2"
+begins = "low_x == 1"
+succeeds = "low_x == 2"
 file = "NAME"
 """
 

@@ -83,7 +83,7 @@ def test_nothing_is_lost_with_a_file_that_is(fault: Callable[[Path], None], tmp_
     assert found[: len(before)] == before
     assert [one["attempt"] for one in found] == list(range(1, len(found) + 1))
     # each but the last came to its own end: none was cut off when the file was made anew
-    assert {one["outcome"] for one in found[:-1]} <= {"success", "failed", "reset"}
+    assert {one["outcome"] for one in found[:-1]} <= {"success", "failed", "given-up"}
     lines = [line for line in daemon.logged if "attempts: " in line]
     assert lines == [told]
 

@@ -13,7 +13,7 @@ LEAD = 240
 """Frames before the first attempt."""
 STEPS = ("take the lantern", "to the Gallery", "face the sea")
 ENDS = (
-    *(Outcome.SUCCESS, Outcome.SUCCESS, Outcome.FAILED, Outcome.FAILED, Outcome.RESET),
+    *(Outcome.SUCCESS, Outcome.SUCCESS, Outcome.FAILED, Outcome.FAILED, Outcome.GIVEN_UP),
     Outcome.OPEN,
 )
 """How an attempt may end; OPEN is that the next one begins in mid-step."""
@@ -31,8 +31,8 @@ name = "face the sea"
 done = "courier.facing == 0x8000"
 fail = "current_room.index == 3"
 [attempts]
-start = "change(script_laps) > 0"
-reset = "current_room.index == 2"
+begins = "change(script_laps) > 0"
+given_up = "current_room.index == 2"
 """
 
 
@@ -63,7 +63,7 @@ def story(first_frame: int) -> list[Truth]:
             happens.append(at)
         rest = 1 + draw(4)
         length = happens[2] if end is Outcome.SUCCESS else happens[stops_at]
-        outcome = Outcome.RESET if end is Outcome.OPEN else end
+        outcome = Outcome.GIVEN_UP if end is Outcome.OPEN else end
         times = [0, *happens]
         steps = [("done", times[n + 1] - times[n]) for n in range(stops_at)]
         if outcome is not Outcome.SUCCESS:

@@ -28,9 +28,9 @@ done = "change(turned) > 0"
 fail = "fell"
 hint = "half a turn"
 [attempts]
-start = "room == 1"
-success = "door"
-reset = "room == 9"
+begins = "room == 1"
+succeeds = "door"
+given_up = "room == 9"
 keep = ["half", "oil"]
 file = "practice.sqlite"
 """
@@ -54,9 +54,9 @@ def test_a_whole_file(tmp_path: Path) -> None:
         "steps.1.begin": "lamp.oil > 0",
         "steps.1.done": "change(turned) > 0",
         "steps.1.fail": "fell",
-        "attempts.start": "room == 1",
-        "attempts.success": "door",
-        "attempts.reset": "room == 9",
+        "attempts.begins": "room == 1",
+        "attempts.succeeds": "door",
+        "attempts.given_up": "room == 9",
     }
     prepared = prepare(bridge)["print"]
     assert [watch.name for watch in prepared.watches] == ["half", "oil"]
@@ -84,7 +84,7 @@ FAULTS = [
         'two steps are named "to the corner"',
     ),
     ('hint = "half a turn"', 'hnt = "x"', "steps.1.hnt", "unknown key; did you mean hint?"),
-    ('start = "room == 1"', "", "attempts.start", "is missing"),
+    ('begins = "room == 1"', "", "attempts.begins", "is missing"),
     (
         'keep = ["half", "oil"]',
         'keep = ["haf"]',
@@ -111,15 +111,15 @@ FAULTS = [
         "step turn (build print): is a text, expected a number\n    fell + name\n           ^",
     ),
     (
-        'start = "room == 1"',
-        'start = "name"',
-        "attempts.start",
+        'begins = "room == 1"',
+        'begins = "name"',
+        "attempts.begins",
         "attempts (build print): is a text, expected true or false\n    name\n    ^",
     ),
     (
-        'reset = "room == 9"',
-        'reset = "room ="',
-        "attempts.reset",
+        'given_up = "room == 9"',
+        'given_up = "room ="',
+        "attempts.given_up",
         "attempts (build print): is not an expression: invalid syntax\n    room =\n         ^",
     ),
 ]
@@ -141,11 +141,51 @@ def test_a_fault(tmp_path: Path, old: str, new: str, key: str, message: str) -> 
 
 def test_attempts_need_a_success(tmp_path: Path) -> None:
     with pytest.raises(BridgeFileError) as caught:
-        load(tmp_path, BRIDGE + '[attempts]\nstart = "room == 1"\n')
+        load(tmp_path, BRIDGE + '[attempts]\nbegins = "room == 1"\n')
     assert caught.value.detail == (
-        "expected success, or [[steps]] whose last one done is the success"
+        "expected succeeds, or [[steps]] whose last one done is the success"
     )
     assert caught.value.key == "attempts"
+
+
+OLD = GOOD.replace("begins =", "start =").replace("succeeds =", "success =")
+OLD = OLD.replace("given_up =", "reset =")
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "detail"),
+    [
+        (GOOD.replace("begins =", "start ="), "start", "is called begins now"),
+        (GOOD.replace("succeeds =", "success ="), "success", "is called succeeds now"),
+        (GOOD.replace("given_up =", "reset ="), "reset", "is called given_up now"),
+        (
+            OLD,
+            "start",
+            "is called begins now; line 26: success is called succeeds; line 27: reset is called "
+            "given_up",
+        ),
+        (
+            OLD.replace('hint = "half', 'hnt = "half').replace("keep = [", "kept = ["),
+            "start",
+            "is called begins now; line 26: success is called succeeds; line 27: reset is called "
+            "given_up (and 2 more faults in this file)",
+        ),
+        (
+            GOOD.replace("begins =", 'begins = "room == 2"\nstart ='),
+            "start",
+            "is called begins now",
+        ),
+    ],
+    ids=["begins", "succeeds", "given_up", "all three", "with other faults", "both"],
+)
+def test_a_word_of_before(tmp_path: Path, text: str, key: str, detail: str) -> None:
+    with pytest.raises(BridgeFileError) as caught:
+        load(tmp_path, text)
+    fault = caught.value
+    line = text.partition(f"\n{key} =")[0].count("\n") + 2
+    assert (fault.key, fault.line, fault.detail) == (f"attempts.{key}", line, detail)
+    for number, word in (part.split()[1:3] for part in detail.split("; ") if "line" in part):
+        assert text.splitlines()[int(number.rstrip(":")) - 1].startswith(f"{word} = ")
 
 
 def test_no_watch_can_use_a_step_and_none_is_offered(tmp_path: Path) -> None:
@@ -159,7 +199,8 @@ def test_no_watch_can_use_a_step_and_none_is_offered(tmp_path: Path) -> None:
     [
         ("", "", True),
         ('done = "corner"', "", False),
-        ('start = "room == 1"', "", False),
+        ('begins = "room == 1"', "", False),
+        ("begins =", "start =", False),
         ('keep = ["half", "oil"]', "keep = 5", False),
         ('hint = "half a turn"', 'hnt = "x"', False),
     ],

@@ -7,7 +7,7 @@
     homie/5/DEVICE/practice/step-frames    JSON: the frames of each step that is done, in order
     homie/5/DEVICE/practice/hint           its hint
     homie/5/DEVICE/practice/reason         which expression has no value now, and why
-    homie/5/DEVICE/practice/outcome        of the last: none, success, failed, reset, cut-off
+    homie/5/DEVICE/practice/outcome        of the last: none, success, failed, given-up, cut-off
     homie/5/DEVICE/practice/stopped-at     the step in which it ended, where it was no success
     homie/5/DEVICE/practice/whole          whether each frame of the last was seen: yes, no, unknown
     homie/5/DEVICE/practice/attempt        the open attempt's number, else 0

@@ -9,6 +9,7 @@ import contextlib
 import logging
 import sqlite3
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -127,6 +128,19 @@ def test_it_is_read_as_it_is(old: Path) -> None:
     assert version(old) == 1
 
 
+def test_what_it_calls_reset_was_given_up(old: Path) -> None:
+    with selecting(old) as connection:
+        connection.execute("UPDATE attempt SET outcome = 'reset' WHERE number = 2")
+        connection.commit()
+    database = open_for_reading(old)
+    try:
+        attempts = read_attempts(database, running=True)
+    finally:
+        database.close()
+    assert attempts[1] == replace(SECOND, outcome=Outcome.GIVEN_UP)
+    assert version(old) == 1
+
+
 def test_a_file_that_may_not_be_written_is_read_too(old: Path) -> None:
     with selecting(old) as connection:
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
@@ -164,7 +178,7 @@ async def test_a_daemon_goes_on_with_it(old: Path) -> None:
     assert tallies == {
         TALLY: [TallyCount(11117, 13, 2), TallyCount(None, 3), TallyCount(9, 0, 1)],
     }
-    assert version(old) == 2
+    assert version(old) == 3
     with selecting(old) as connection:
         assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
 

@@ -7,7 +7,7 @@ import { countWords, missedBeside, missedNow, missedWords, rateWords, states, wh
 import { outcomeWords, percent } from "../shared/words.js";
 
 const LISTED = 12;
-const OUTCOMES = { success: "hit", failed: "absent", reset: "miss", "cut-off": "offline" };
+const OUTCOMES = { success: "hit", failed: "absent", "given-up": "miss", "cut-off": "offline" };
 
 // What changes with every frame, and is no emphasis.
 const CHANGING = new Set([

@@ -54,6 +54,6 @@ export function percent(share) {
 
 // How an attempt ended.
 export function outcomeWords({ outcome, step }) {
-  const words = outcome === "cut-off" ? "cut off" : outcome;
+  const words = outcome.replace("-", " ");
   return step ? `${words} at ${step}` : words;
 }
