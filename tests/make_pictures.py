@@ -1,4 +1,4 @@
-"""Makes the README's pictures: ``python -m tests.make_pictures [NAME…]``.
+"""Makes the manual's pictures: ``python -m tests.make_pictures [NAME…]``.
 
 They are of the demo itself: its bridge file is run for three laps, then Debian's chromium shows its
 pages, and tmux is the terminal.  Needs both programs.  Pictures have few colours, to be small.
@@ -37,7 +37,7 @@ from tests.adapters.browser import Page, chromium, new_page
 from tests.commands.command import Running
 
 ROOT = Path(__file__).parent.parent
-DOCS = ROOT / "docs"
+DOCS = ROOT / "docs" / "pictures"
 SIZES = {
     "terminal.png": (1024, 488),
     "overlay.png": (960, 780),
@@ -295,7 +295,7 @@ async def make(names: Sequence[str], directory: Path) -> None:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    parser = argparse.ArgumentParser(description="make the README's pictures")
+    parser = argparse.ArgumentParser(description="make the manual's pictures")
     parser.add_argument("names", nargs="*", metavar="NAME", help=", ".join(SIZES))
     chosen = parser.parse_args(arguments)
     unknown = set(chosen.names) - set(SIZES)

@@ -1,4 +1,4 @@
-"""The README's pictures: each is there, is told in words, and is as the script makes it."""
+"""The manual's pictures: each is there, is told in words, and is as the script makes it."""
 
 from __future__ import annotations
 
@@ -12,11 +12,19 @@ from PIL import Image
 from tests import make_pictures
 
 ROOT = Path(__file__).parent.parent
-NAMED = re.findall(r"!\[([^\]]*)\]\(([^)]*)\)", (ROOT / "README.md").read_text("utf-8"))
+NAMED = sorted(
+    {
+        (words, (file.parent / path).resolve().relative_to(ROOT).as_posix())
+        for file in [ROOT / "README.md", *sorted((ROOT / "docs").rglob("*.md"))]
+        for words, path in re.findall(r"!\[([^\]]*)\]\(([^)]*\.png)\)", file.read_text("utf-8"))
+    }
+)
 
 
-def test_the_readme_shows_what_the_script_makes() -> None:
-    assert sorted(path for _, path in NAMED) == sorted(f"docs/{n}" for n in make_pictures.SIZES)
+def test_the_manual_shows_what_the_script_makes() -> None:
+    made = sorted(f"docs/pictures/{name}" for name in make_pictures.SIZES)
+    assert sorted(path for _, path in NAMED) == made
+    assert "](docs/pictures/terminal.png)" in (ROOT / "README.md").read_text("utf-8")
 
 
 @pytest.mark.parametrize(("words", "path"), NAMED, ids=[path for _, path in NAMED])

@@ -50,9 +50,9 @@ def test_systemd_finds_nothing_wrong_with_the_unit(tmp_path: Path) -> None:
 def test_a_wrong_file_is_not_tried_again_and_a_lost_source_is() -> None:
     assert setting("Restart") == "on-failure"
     assert setting("RestartPreventExitStatus") == "2"
-    readme = " ".join((ROOT / "README.md").read_text("utf-8").split())
-    assert "| 2 | a file or an argument is wrong | | 3 | the source could not" in readme
-    assert "docs/lowhalf.service" in readme
+    codes = " ".join((ROOT / "docs/reference/exit-codes.md").read_text("utf-8").split())
+    assert "| 2 | a file or an argument is wrong | | 3 | the source could not" in codes
+    assert "docs/lowhalf.service" in (ROOT / "docs/how-to/service.md").read_text("utf-8")
 
 
 def test_the_units_command_line_is_one_that_lowhalf_takes(

@@ -33,6 +33,7 @@ COMMANDS = {
     "overlay-boot": "write a local page that waits for the daemon and then shows the overlay",
     "sources": "list every kind of source with its settings",
     "json-schema": "print the JSON Schema of the schema file or the bridge file",
+    "docs": "open the manual of this version, without a network",
 }
 
 

@@ -3,18 +3,16 @@
 There are four sorts.  A *number* has a value type.  A *place* is a typed guest address that has
 not been read yet, as an lvalue in C.  A *block* is one of the heap's.  A *listing* is a list of any
 of these.  Every node keeps its text, for reasons and explanations.
-
-This is a table of the kinds of nodes and stays one file, however long: who adds a kind, or reads a
-program, wants to see what others there are.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
 from typing import Any, Final
 
-from bridge.heap.blocks import Block
+from bridge.heap.shape import Layout
+from bridge.solvers.turns import CheapestTurns
 from bridge.values.value_type import ValueType
 from schemas.layout import Leaf, Node
 
@@ -235,23 +233,12 @@ class Choice(Number):
     otherwise: Number
 
 
-ANY_WIDTH: Final = 1 << 30
-"""The bits of a whole number of which no limit is known, so that it is looked at when made."""
-
-
 @dataclass(frozen=True, slots=True)
 class Apply(Number):
-    """What ``call`` makes of numbers.
+    """A mathematical function of numbers, by its name in ``bridge.expressions.arithmetic``."""
 
-    It is total: whatever fails is an ``ArithmeticError``.  ``statements`` is what a call costs, in
-    statements of generated code.  ``bits`` is the most that a whole result has, None for no more
-    than its widest argument.
-    """
-
-    call: Callable[..., Any]
+    function: str
     arguments: tuple[Number, ...]
-    statements: int = 12
-    bits: int | None = ANY_WIDTH
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,15 +249,19 @@ class SlotValue(Number):
 
 
 @dataclass(frozen=True, slots=True)
-class OfBlocks(Number):
-    """What ``call`` makes of the heap's blocks, of which it looks at the first ``most``.
+class TurnFrames(Number):
+    """The least frames in which ``turns`` lead from an angle to another."""
 
-    It takes them in the order of the heap's list, and whether they are all: of a damaged heap only
-    those before the damage are known.  It gives None where the others would tell.
-    """
+    turns: CheapestTurns
+    to: Number
+    start: Number
 
-    call: Callable[[Sequence[Block], bool], int | None]
-    most: int
+
+@dataclass(frozen=True, slots=True)
+class LayoutMatch(Number):
+    """Whether the heap has the shape of a layout, or where it first differs."""
+
+    layout: Layout
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,12 +282,9 @@ class FirstNumber(Number):
     listing: Listing
 
 
-BLOCK_FIELDS: Final = ("start", "size", "used", "index", "owner", "offset")
-
-
 @dataclass(frozen=True, slots=True)
 class BlockField(Number):
-    """A ``field`` of a block, one of BLOCK_FIELDS; only a ``BlockOf`` has an offset."""
+    """``field`` of a block: start, size, used, index, owner, or offset of a ``BlockOf``."""
 
     block: NamedBlock
     field: str

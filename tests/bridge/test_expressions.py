@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import re
 import struct
-from pathlib import Path
 
 import pytest
 
@@ -16,6 +15,7 @@ from bridge.readings.reading import Reading, Watch
 from bridge.values.status import Status
 from bridge.values.value_type import Kind, Value
 from schemas.errors import ExpressionError
+from tests import manual
 from tests.bridge.made_guest import COURIER, CRATE, LANTERN, PADDED, SCHEMA, Guest, tidewright
 from tests.bridge.test_heap_expressions import VALUES as OF_HEAPS
 
@@ -577,9 +577,9 @@ def test_every_function_has_a_value_tested_here() -> None:
     assert set(functions.FUNCTIONS) - {"layout"} <= called(texts)
 
 
-def test_every_function_is_in_the_readme() -> None:
-    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    names = [n for n in functions.FUNCTIONS if not re.search(rf"[`\s]{n}[(\s`]", readme)]
+def test_every_function_is_in_the_manual() -> None:
+    text = manual.page("reference/functions.md")
+    names = [n for n in functions.FUNCTIONS if not re.search(rf"[`\s]{n}[(\s`]", text)]
     assert names == []
 
 

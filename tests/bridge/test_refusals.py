@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from bridge.evaluation.code_generator import generate
-from bridge.expressions.compiling import check
+from bridge.expressions.checker import check
 from bridge.expressions.functions.table import FUNCTIONS
 from bridge.memory.image import Image
 from bridge.values.status import Status
@@ -49,9 +49,9 @@ REFUSED: list[tuple[str, int, str]] = [
     ("2 * courrier", 4, "unknown name courrier; did you mean courier?"),
     ("low", 0, "low is a function: write low(p)"),
     ("lo(courier.word)", 0, "unknown function lo; did you mean low?"),
-    ("1 + eval(1)", 4, "unknown function eval; the functions are in the README"),
-    ("print(courier)", 0, "unknown function print; the functions are in the README"),
-    ("__import__('os')", 0, "unknown function __import__; the functions are in the README"),
+    ("1 + eval(1)", 4, "unknown function eval; lowhalf docs lists the functions"),
+    ("print(courier)", 0, "unknown function print; lowhalf docs lists the functions"),
+    ("__import__('os')", 0, "unknown function __import__; lowhalf docs lists the functions"),
     ("courier.__class__", 0, "Actor has no field __class__"),
     ("(1).__class__.__bases__", 0, "1 is a value and has no fields"),
     ("'x'.__class__", 0, "'x' is a value and has no fields"),

@@ -211,12 +211,15 @@ def test_the_json_schema_says_the_same(old: str, new: str, right: bool) -> None:
     assert (not faults) is right
 
 
-def test_the_readme_s_examples_load_with_the_demo_s_watches(tmp_path: Path) -> None:
+def test_the_manual_s_examples_load_with_the_demo_s_watches(tmp_path: Path) -> None:
     root = Path(__file__).parents[2]
-    readme = (root / "README.md").read_text("utf-8")
+    pages = [
+        (root / "docs" / "how-to" / name).read_text("utf-8") for name in ("practise.md", "tally.md")
+    ]
     blocks = [
         block
-        for block in re.findall(r"^```toml\n(.*?)^```$", readme, re.M | re.S)
+        for text in pages
+        for block in re.findall(r"^```toml\n(.*?)^```$", text, re.M | re.S)
         if block.startswith("[[steps]]") or "tally(" in block
     ]
     assert len(blocks) == 2
@@ -228,6 +231,6 @@ def test_the_readme_s_examples_load_with_the_demo_s_watches(tmp_path: Path) -> N
     path.write_text(demo + "".join(blocks), "utf-8")
     bridge = load_bridge(path)
     for prepared in prepare(bridge).values():
-        assert len(prepared.tallies) == 2  # the README's and the demo's own
+        assert len(prepared.tallies) == 2  # the manual's and the demo's own
     assert bridge.attempts_path.name == "harbour.attempts.sqlite"
     assert practice_expressions(bridge.file)["steps.1.begin"] == "frames_of(courier.held != 0) > 10"

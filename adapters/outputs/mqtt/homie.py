@@ -2,19 +2,23 @@
 
 A bridge is a Homie device and a watch is a node of it::
 
-    homie/5/DEVICE/$state            init, ready, disconnected or lost
+    homie/5/DEVICE/$state            init, ready, disconnected; lost when the daemon died
     homie/5/DEVICE/$description      JSON: every node and property, with its datatype
     homie/5/DEVICE/$alert/source     why the source is gone; deleted when it is back
-    homie/5/DEVICE/WATCH/value       the value, in the watch's own datatype
+    homie/5/DEVICE/WATCH/value       the value, in the watch's own datatype, when it changes, at
+                                     most ``max_rate`` times a second
     homie/5/DEVICE/WATCH/text        the value for people
     homie/5/DEVICE/WATCH/status      ok; freed, header, between, changed, damaged: with a value;
                                      null, unmapped, misaligned, waiting, offline, error
     homie/5/DEVICE/WATCH/target      hit, miss or unknown, where the watch has a target
     homie/5/DEVICE/WATCH/distance    what there is to go, where the target has distances; deleted
                                      while the target is unknown
-    homie/5/DEVICE/bridge/build      likewise source, consistency: of the newest frame
+    homie/5/DEVICE/bridge/build      which build the newest frame is of
+    homie/5/DEVICE/bridge/source     where it was read
+    homie/5/DEVICE/bridge/consistency  why it is whole
     homie/5/DEVICE/bridge/skipped    frames that were never sent
-    homie/5/DEVICE/bridge/instance   which process speaks for the device; again every two seconds
+    homie/5/DEVICE/bridge/instance   which process speaks, so that two of one id notice each other;
+                                     again every two seconds
     homie/5/DEVICE/bridge/frame      JSON, not retained: a whole frame in one message
     homie/5/DEVICE/practice/…        where there are steps or attempts: homie_practice
 

@@ -1,1 +1,0 @@
-"""Functions over frames as state machines, one file for those that remember alike."""

@@ -1,0 +1,1 @@
+"""The site's pages, and what writes its reference from the code."""
