@@ -23,7 +23,6 @@ TESTS = Path(__file__).parent
 ALONE = frozenset(
     [
         "adapters/sources/test_debugger_live.py",
-        "adapters/sources/test_shared_memory.py",
         "adapters/test_mqtt_far.py",
         "adapters/test_overlay_fifty_pages.py",
         "adapters/test_overlay_flashes.py",
@@ -32,18 +31,11 @@ ALONE = frozenset(
         "adapters/test_terminal_session.py",
         "adapters/test_web_flood.py",
         "adapters/test_web_terminal.py",
-        "bridge/test_questions_live.py",
         "commands/test_attempts.py",
         "commands/test_daemon_ends.py",
         "commands/test_layout.py",
         "commands/test_stats.py",
-        "outside/test_fuzz_expressions.py",
-        "outside/test_heap_against_guest.py",
         "test_counters_live.py",
-        "test_end_to_end.py",
-        "test_long_run.py",
-        "test_practice_live.py",
-        "test_restarts.py",
     ]
 )
 """Modules whose tests follow a game, a film or a crowd in real time: with the benchmarks they have

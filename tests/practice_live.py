@@ -31,10 +31,12 @@ STOPPED, LET_GO = 0.034, 0.066
 class Told:
     """What one daemon kept of a practice, and what is to be said of it.
 
-    ``missed`` is the share of the attempts' frames that it did not see.
+    ``begun`` counts the attempts that had begun when the daemon was told to end.  ``missed`` is
+    the share of the attempts' frames that it did not see.
     """
 
     attempts: Sequence[Attempt]
+    begun: int
     judgement: Judgement
     missed: float
 
@@ -53,8 +55,8 @@ def bridge_of(ram: Path, directory: Path, name: str) -> Path:
     return path
 
 
-def play(machine: GuestMachine, directory: Path) -> tuple[Told, Told]:
-    """A whole practice; gives what was told at a normal load, and by the daemon held back."""
+def play(machine: GuestMachine, directory: Path, attempts: int) -> tuple[Told, Told]:
+    """A practice of so many attempts; gives what was told at a normal load, and held back."""
     machine.hold("idle", 60)
     files = [bridge_of(machine.ram_path, directory, name) for name in NAMES]
     normal, held_back = (Running("run", str(path), "--quiet") for path in files)
@@ -63,7 +65,8 @@ def play(machine: GuestMachine, directory: Path) -> tuple[Told, Told]:
             daemon.wait_for("build first-print")
         first = machine.command("practice")
         story = practice.story(first)
-        while machine.read_symbol_u32("frame_ended") < story[-1].ended + 30:
+        enough = story[attempts - 1].ended
+        while machine.read_symbol_u32("frame_ended") < enough + 30:
             assert machine.is_running
             held_back.process.send_signal(signal.SIGSTOP)
             time.sleep(STOPPED)
@@ -72,8 +75,10 @@ def play(machine: GuestMachine, directory: Path) -> tuple[Told, Told]:
         for daemon in (normal, held_back):
             daemon.process.terminate()
             assert daemon.process.wait(30) == 0
-    one, other = (directory / f"{name}.attempts.sqlite" for name in NAMES)
-    return _judged(_kept(one), story), _judged(_kept(other), story)
+    last = machine.read_symbol_u32("frame_ended")
+    begun = sum(true.began <= last for true in story)
+    one, other = (_kept(directory / f"{name}.attempts.sqlite") for name in NAMES)
+    return _judged(one, story, enough, begun), _judged(other, story, enough, begun)
 
 
 def _kept(path: Path) -> list[Attempt]:
@@ -84,9 +89,11 @@ def _kept(path: Path) -> list[Attempt]:
         database.close()
 
 
-def _judged(attempts: Sequence[Attempt], story: Sequence[Truth]) -> Told:
+def _judged(
+    attempts: Sequence[Attempt], story: Sequence[Truth], last_taken: int, begun: int
+) -> Told:
     ended = [a for a in attempts if a.outcome is not Outcome.OPEN]
     frames = sum(attempt.frames or 0 for attempt in ended)
     seen = sum(attempt.frames_seen or 0 for attempt in ended)
-    found = judge(ended, story, story[-1].ended)
-    return Told(attempts, found, 1 - seen / frames if frames else 1.0)
+    found = judge(ended, story, last_taken)
+    return Told(attempts, begun, found, 1 - seen / frames if frames else 1.0)

@@ -6,6 +6,7 @@ Source of truth: the demo game's own script, compiled C on an emulated MIPS proc
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -22,14 +23,25 @@ pytestmark = [
 ]
 
 
-@pytest.fixture(scope="module")
-def played(tmp_path_factory: pytest.TempPathFactory, elf: Path) -> tuple[Told, Told]:
-    """About 45 s: the game plays 60 frames a second."""
+@dataclass(frozen=True)
+class Played:
+    attempts: int
+    normal: Told
+    held_back: Told
+
+
+@pytest.fixture(
+    scope="module", params=[30, pytest.param(practice.ATTEMPTS, marks=pytest.mark.full)]
+)
+def played(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory, elf: Path
+) -> Played:
+    """The first attempts, which take 10 s, or all, 45 s: the game plays 60 frames a second."""
     directory = tmp_path_factory.mktemp("practice")
     with GuestMachine(elf, directory) as machine:
-        told = practice_live.play(machine, directory)
+        told = practice_live.play(machine, directory, request.param)
         assert machine.read_symbol_u32("fault") == 0
-    return told
+    return Played(request.param, *told)
 
 
 def test_the_practice_has_everything() -> None:
@@ -48,22 +60,20 @@ def test_the_practice_has_everything() -> None:
     assert len(kinds) == 10
 
 
-def test_no_verdict_is_wrong_and_unmarked_at_a_normal_load(played: tuple[Told, Told]) -> None:
-    normal, _ = played
+def test_no_verdict_is_wrong_and_unmarked_at_a_normal_load(played: Played) -> None:
+    normal = played.normal
     assert normal.judgement.wrong == ()
     # the counter tells of each attempt, also of one of which nothing was seen
-    assert len(normal.attempts) == practice.ATTEMPTS
+    assert played.attempts <= len(normal.attempts) <= normal.begun
     # a busy machine may miss frames, and marks what it missed; that it sees none is no truth
     assert normal.judgement.whole > 0
 
 
-def test_no_verdict_is_wrong_and_unmarked_where_a_third_is_missed(
-    played: tuple[Told, Told],
-) -> None:
-    _, held_back = played
+def test_no_verdict_is_wrong_and_unmarked_where_a_third_is_missed(played: Played) -> None:
+    held_back = played.held_back
     assert held_back.judgement.wrong == ()
-    assert len(held_back.attempts) == practice.ATTEMPTS
+    assert played.attempts <= len(held_back.attempts) <= held_back.begun
     assert held_back.missed > 0.2
-    assert held_back.judgement.marked > practice.ATTEMPTS / 2
+    assert held_back.judgement.marked > played.attempts / 2
     # the marks are needed: so many of these verdicts are not what happened
-    assert held_back.judgement.mistaken > practice.ATTEMPTS / 20
+    assert held_back.judgement.mistaken > played.attempts / 20

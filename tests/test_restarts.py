@@ -1,7 +1,8 @@
 """The emulator is killed and started again, over and over, under one daemon with its clients.
 
 QEMU runs the demo game; `lowhalf run` publishes to a real mosquitto and to a WebSocket client that
-connects once.  The times are printed; the limits that are asserted leave room for a busy machine.
+connects once.  The times are printed; the full size, which has the machine for itself, asserts them
+as well, with room for a slow machine.
 """
 
 from __future__ import annotations
@@ -38,15 +39,19 @@ SCHEMA = Path(__file__).parents[1] / "schemas" / "games" / "tidewright.schema.to
 
 OFFLINE_WITHIN, BACK_WITHIN = 3.0, 6.0
 """Seconds; the aim on an idle machine is 1 and 2."""
+PATIENCE = 30.0
+"""Seconds after which the test fails anyhow."""
 MAX_LINES = 2
-"""Lines of the log that a kill and a return may cost."""
+"""Lines of the log that a kill and a return may cost, but for those that say whether frames are
+whole: an emulator that is killed in mid-frame leaves half a one, and so does a busy machine."""
 MAX_GROWTH = 5.0
 """MiB of resident memory: less than a frame's image for each round.  The allocator may keep the
 place of one such image once, whenever it first finds two at a time."""
 SETTLED = 10
 """Rounds after which memory is to be flat."""
-DOWN = (0.3, 1.2, 0.3, 2.6)
+DOWN = (0.3, 2.6, 0.3, 1.2)
 """Seconds for which the emulator is away, in turn: from one try of the daemon to its slowest."""
+timed = [pytest.mark.full, pytest.mark.timing]
 
 pytestmark = [
     needs_mosquitto,
@@ -152,7 +157,7 @@ async def restart_over_and_over(
         stack.callback(reading.cancel)
         process = psutil.Process(daemon.process.pid)
 
-        async def seen(status: str, what: str, limit: float) -> float:
+        async def seen(status: str, what: str) -> float:
             """The moment in which the broker's client saw it; the page has seen it too."""
 
             def on_page() -> bool:
@@ -161,22 +166,24 @@ async def restart_over_and_over(
                 return page.statuses == {status}
 
             try:
-                await until(on_page, limit, f"{what} on the page")
+                await until(on_page, PATIENCE, f"{what} on the page")
                 await until(
-                    lambda: statuses(listener) == {status.encode()}, limit, f"{what} at the broker"
+                    lambda: statuses(listener) == {status.encode()},
+                    PATIENCE,
+                    f"{what} at the broker",
                 )
             except AssertionError as fault:
                 raise AssertionError(f"{fault}: {daemon.logged[-8:]}") from fault
             return listener.heard[-1].time
 
-        await seen("ok", "the first frame", 20)
+        await seen("ok", "the first frame")
         await asyncio.to_thread(daemon.wait_for, "mqtt: connected")
         await asyncio.sleep(0.2)
         for number in range(rounds):
             lines, messages = len(daemon.logged), page.messages
             killed_at = time.monotonic()
             guest.close()
-            heard_at = await seen("offline", "offline", OFFLINE_WITHIN + 2)
+            heard_at = await seen("offline", "offline")
             measured.offline.append(page.changed_at - killed_at)
             measured.offline_mqtt.append(heard_at - killed_at)
             away = DOWN[number % len(DOWN)] - (time.monotonic() - killed_at)
@@ -184,12 +191,13 @@ async def restart_over_and_over(
             started_at = time.monotonic()
             guest = await asyncio.to_thread(start)
             up_at = time.monotonic()
-            heard_at = await seen("ok", "back", BACK_WITHIN + 4)
+            heard_at = await seen("ok", "back")
             measured.back.append(page.changed_at - started_at)
             measured.back_mqtt.append(heard_at - started_at)
             measured.since_game.append(page.changed_at - up_at)
             await asyncio.sleep(0.2)
-            measured.lines.append(daemon.logged[lines:])
+            said = [line for line in daemon.logged[lines:] if "whole" not in line]
+            measured.lines.append(said)
             measured.sizes.append(process.memory_info().rss / (1 << 20))
             assert page.messages > messages + 2
         assert not reading.done()
@@ -202,16 +210,18 @@ async def restart_over_and_over(
 def check(measured: Measured, rounds: int) -> None:
     print(*measured.lines[-1], sep="\n")
     assert len(measured.back) == rounds
-    assert max(measured.offline + measured.offline_mqtt) < OFFLINE_WITHIN, measured
-    assert max(measured.back + measured.back_mqtt) < BACK_WITHIN, measured
     assert max(map(len, measured.lines)) <= MAX_LINES, max(measured.lines, key=len)
+    if rounds >= 5:
+        assert max(measured.offline + measured.offline_mqtt) < OFFLINE_WITHIN, measured
+        assert max(measured.back + measured.back_mqtt) < BACK_WITHIN, measured
     if rounds > SETTLED + 1:
         assert measured.sizes[-1] - measured.sizes[SETTLED] < MAX_GROWTH, measured.sizes
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="reads processes on Linux only")
-async def test_the_process_is_killed_and_started_again_20_times(
-    elf: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("rounds", [2, pytest.param(20, marks=timed)])
+async def test_the_process_is_killed_and_started_again(
+    elf: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, rounds: int
 ) -> None:
     """Found by name each time: a name of its own, since others may run the same emulator."""
     name = f"tide-{secrets.token_hex(4)}"
@@ -220,16 +230,17 @@ async def test_the_process_is_killed_and_started_again_20_times(
     monkeypatch.setattr("tests.guest.private_machine.EMULATOR", str(emulator))
     source = f'kind = "process"\nname = "{name}"'
     measured = await restart_over_and_over(
-        tmp_path, source, lambda: PrivateMachine(elf, tmp_path), 20
+        tmp_path, source, lambda: PrivateMachine(elf, tmp_path), rounds
     )
-    check(measured, 20)
+    check(measured, rounds)
     # each round names the process that ended, and each has its own number
     ended = [re.findall(r"process (\d+) has ended", " ".join(each)) for each in measured.lines]
     assert all(len(each) == 1 for each in ended), measured.lines
-    assert len({each[0] for each in ended}) == 20
+    assert len({each[0] for each in ended}) == rounds
 
 
-async def test_the_ram_file_goes_and_comes_back(elf: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("rounds", [2, pytest.param(5, marks=timed)])
+async def test_the_ram_file_goes_and_comes_back(elf: Path, tmp_path: Path, rounds: int) -> None:
     """What an emulator, or what started it, does with its shared memory at its end."""
 
     class Tidy(GuestMachine):
@@ -239,18 +250,21 @@ async def test_the_ram_file_goes_and_comes_back(elf: Path, tmp_path: Path) -> No
 
     ram = tmp_path / f"{elf.stem}.ram"
     source = f'kind = "shared"\npath = "{ram.as_posix()}"'
-    measured = await restart_over_and_over(tmp_path, source, lambda: Tidy(elf, tmp_path), 5)
-    check(measured, 5)
+    measured = await restart_over_and_over(tmp_path, source, lambda: Tidy(elf, tmp_path), rounds)
+    check(measured, rounds)
 
 
+@pytest.mark.parametrize("rounds", [2, pytest.param(5, marks=timed)])
 async def test_the_ram_file_stays_behind_when_its_emulator_is_killed(
-    elf: Path, tmp_path: Path
+    elf: Path, tmp_path: Path, rounds: int
 ) -> None:
     """Its bytes stand as still as those of a game that waits: what tells is who maps the file."""
     ram = tmp_path / f"{elf.stem}.ram"
     source = f'kind = "shared"\npath = "{ram.as_posix()}"'
-    measured = await restart_over_and_over(tmp_path, source, lambda: GuestMachine(elf, tmp_path), 5)
-    check(measured, 5)
+    measured = await restart_over_and_over(
+        tmp_path, source, lambda: GuestMachine(elf, tmp_path), rounds
+    )
+    check(measured, rounds)
     assert ram.exists()
     ended = [re.findall(r"process (\d+) \(", " ".join(each)) for each in measured.lines]
     assert all(len(each) == 1 for each in ended), measured.lines

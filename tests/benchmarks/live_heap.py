@@ -109,8 +109,12 @@ async def follow(
     *,
     load: str = "normal",
     longest: float = 600.0,
+    stepping: bool = False,
 ) -> Followed:
-    """Starts a script and takes ``frames`` frames, or as many as ``longest`` seconds allow."""
+    """Starts a script and takes ``frames`` frames, or as many as ``longest`` seconds allow.
+
+    ``stepping``: the game plays its next frame when this one was taken, so that none is missed.
+    """
     bridge = bridge_of(machine.ram_path, directory)
     settings = bridge.file.source
     assert isinstance(settings, SharedSource)
@@ -118,7 +122,7 @@ async def follow(
     asking = {name: with_heap(prepared) for name, prepared in prepare(bridge).items()}
     memory = await source.open(memory_map(bridge.schema))
     found = Followed()
-    machine.command(script, load=load)
+    machine.command(script, load="swift" if stepping else load, hold_at=int(stepping))
     try:
         sampler = Sampler(source, asking, memory, declared=None, rate=RATE)
         began = time.monotonic()
@@ -128,6 +132,8 @@ async def follow(
                 continue  # the guard was given up: the last frame again, with a note
             found.frames = sampler.stats.frames
             _take(found, frame, frame.heap)
+            if stepping:
+                machine.step()
         found.seconds = time.monotonic() - began
     finally:
         await source.close()

@@ -17,6 +17,7 @@ from pathlib import Path
 
 from tests import practice_live
 from tests.guest import build as guest_build
+from tests.guest import practice
 from tests.guest.machine import GuestMachine
 
 
@@ -31,7 +32,7 @@ def main() -> int:
             directory = Path(name)
             elf = guest_build.build(directory)[rounds.build]
             with GuestMachine(elf, directory) as machine:
-                both = practice_live.play(machine, directory)
+                both = practice_live.play(machine, directory, practice.ATTEMPTS)
         for title, told in zip(practice_live.NAMES, both, strict=True):
             found = told.judgement
             wrong += len(found.wrong)

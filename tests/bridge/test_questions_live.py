@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -45,8 +45,10 @@ def machine(tmp_path_factory: pytest.TempPathFactory, elf: Path) -> Iterator[Gue
         assert running.read_symbol_u32("fault") == 0
 
 
-async def ask_for(machine: GuestMachine, directory: Path, sampling: str, seconds: float) -> Count:
-    """Ask anew every few frames, so that the lines come late each time."""
+async def ask(
+    machine: GuestMachine, directory: Path, sampling: str, enough: Callable[[Count], bool]
+) -> Count:
+    """Ask anew every few frames, so that the lines come late each time, until it is enough."""
     path = directory / "live.bridge.toml"
     path.write_text(
         f"schema = {json.dumps(str(SCHEMA))}\n{sampling}\n[source]\nkind = 'shared'\n"
@@ -64,9 +66,9 @@ async def ask_for(machine: GuestMachine, directory: Path, sampling: str, seconds
         sampler = Sampler(
             source, prepare(bridge), held, declared=None, rate=1000, questions=questions
         )
-        ends = time.monotonic() + seconds
+        ends = time.monotonic() + 60
         number = 0
-        while time.monotonic() < ends:
+        while not enough(count) and time.monotonic() < ends:
             number += 1
             if number % 4 == 0:
                 for question, _ in open_now:
@@ -75,6 +77,8 @@ async def ask_for(machine: GuestMachine, directory: Path, sampling: str, seconds
             if number % 4 == 1:
                 open_now.append((questions.ask(AGREE), 0))
             frame = await sampler.next()
+            if frame.readings[0].status is Status.WAITING:
+                continue  # a busy host has let no frame be whole yet
             assert frame.readings[0].status is Status.OK
             for index, (question, seen) in enumerate(open_now):
                 answer = question.answer
@@ -89,10 +93,13 @@ async def ask_for(machine: GuestMachine, directory: Path, sampling: str, seconds
     return count
 
 
-async def test_no_answer_of_a_guarded_game_is_torn(machine: GuestMachine, tmp_path: Path) -> None:
-    guarded = await ask_for(machine, tmp_path, GUARD, 6)
-    assert guarded.answers > 200
-    assert guarded.late > 50
+@pytest.mark.parametrize("late", [15, pytest.param(300, marks=pytest.mark.full)])
+async def test_no_answer_of_a_guarded_game_is_torn(
+    machine: GuestMachine, tmp_path: Path, late: int
+) -> None:
+    guarded = await ask(machine, tmp_path, GUARD, lambda count: count.late >= late)
+    assert guarded.late >= late
+    assert guarded.answers >= 2 * late
     assert guarded.torn == 0
-    bare = await ask_for(machine, tmp_path, "", 2)
+    bare = await ask(machine, tmp_path, "", lambda count: count.torn > 0)
     assert bare.torn > 0, "the check cannot fail"

@@ -294,8 +294,11 @@ class Fuzz:
         self.worlds = [chains(), blocks(False), blocks(True)]
 
     def run(self, seconds: float) -> None:
-        """Go on for so many seconds of the processor's time.  Raises Bad."""
+        """Go on for so many seconds of the processor's time; the rare first.  Raises Bad."""
         ends = time.process_time() + seconds
+        self.heap_texts()
+        for _ in range(20):
+            self.targets()
         while time.process_time() < ends:
             roll = self.chance.random()
             if roll < 0.9:
