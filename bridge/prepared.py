@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from bridge.expressions import nodes
-from bridge.expressions.checker import Program, Slot, check
+from bridge.expressions.compiling import check
+from bridge.expressions.program import Program, Slot
 from bridge.memory.address_map import MemoryMap, Region
 from bridge.readings.reading import Watch
 from bridge.values import target

@@ -1,4 +1,4 @@
-"""How Sphinx builds the site.  ``sphinx-build -W --keep-going docs build/manual`` does it by hand."""
+"""How Sphinx builds the site: ``sphinx-build -W --keep-going docs build/manual``."""
 
 from __future__ import annotations
 

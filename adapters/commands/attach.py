@@ -19,7 +19,7 @@ from adapters.commands.wiring import make_source
 from adapters.sources.process import find_ram
 from adapters.sources.process.find_ram import Copy
 from bridge.builds.evidence import evidence_spans, identities
-from bridge.expressions.checker import check
+from bridge.expressions.compiling import check
 from bridge.memory.address_map import MemoryMap, Region
 from bridge.memory.byte_order import ByteOrder
 from bridge.ports.source import Source

@@ -10,7 +10,7 @@ from adapters.commands.console.dump_arguments import add_dump_arguments, each_du
 from adapters.commands.console.expecting import add_expect_argument, met
 from adapters.printable import printable
 from adapters.words.readings import state_words
-from bridge.expressions.checker import check
+from bridge.expressions.compiling import check
 from bridge.prepared import prepare
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Reading

@@ -37,8 +37,8 @@ from typing import Any
 from bridge.evaluation.absence import Site
 from bridge.expressions import nodes
 from bridge.expressions.arithmetic import MAX_BITS
-from bridge.expressions.checker import Program, Slot
 from bridge.expressions.list_meaning import meaning, of_an_explanation, variables
+from bridge.expressions.program import Program, Slot
 from bridge.expressions.widths import Widths
 from bridge.heap.stale_pointers import HeapPointer
 from bridge.memory.address_map import LINE_SHIFT, MemoryMap
@@ -81,7 +81,7 @@ class _Address:
     step: int = 0
 
 
-_SPENDING = (" shared(", "layout_match(", " block(")
+_SPENDING = (" shared(", "of_blocks(", " block(")
 """What makes a slot one whose steps are counted."""
 _MADE_BLOCK = 8
 """Statements that making a block is worth."""
@@ -488,9 +488,11 @@ class Generator:
 
     def _Apply(self, node: nodes.Apply) -> str:  # noqa: N802
         arguments = ", ".join(self.number(part) for part in node.arguments)
-        self.further += 4 if node.function in ("min", "max", "abs") else 12
-        value = f"m_{node.function}({arguments})"
-        return self.temporary(f"float({value})" if node.type.kind is Kind.FLOAT else value)
+        self.further += node.statements
+        value = f"{self.constant(node.call)}({arguments})"
+        if node.type.kind is Kind.FLOAT:
+            return self.temporary(f"float({value})")
+        return self._bounded(self.temporary(value), node)
 
     def _SlotValue(self, node: nodes.SlotValue) -> str:  # noqa: N802
         self.emit(f"if S[{node.slot}] is not None: again(S[{node.slot}])")
@@ -512,15 +514,11 @@ class Generator:
         listing = self.listing(node.listing)
         return self.temporary(f"first({listing}, {self.constant(node.listing.text)})")
 
-    def _TurnFrames(self, node: nodes.TurnFrames) -> str:  # noqa: N802
-        to, start = self.number(node.to), self.number(node.start)
-        return self.temporary(f"turn_frames({self.constant(node.turns)}, {to}, {start})")
-
-    def _LayoutMatch(self, node: nodes.LayoutMatch) -> str:  # noqa: N802
+    def _OfBlocks(self, node: nodes.OfBlocks) -> str:  # noqa: N802
         slot = str(self.slot) if self._checks_heap else "None"
         if self._checks_heap:
             self.cautious.add(self.slot)
-        return self.temporary(f"layout_match({self.constant(node.layout)}, {slot})")
+        return self.temporary(f"of_blocks({self.constant(node.call)}, {node.most}, {slot})")
 
     def _BlockField(self, node: nodes.BlockField) -> str:  # noqa: N802
         block, address = self._block(node.block)

@@ -15,7 +15,6 @@ import struct
 from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any, NoReturn
 
-from bridge.evaluation import frame_functions as over_frames
 from bridge.evaluation.absence import Absent, Missing, NotHeld, Site
 from bridge.evaluation.budget import Budget, FoundList, OverBudget, copied, no_time
 from bridge.evaluation.code_generator import generate
@@ -23,13 +22,14 @@ from bridge.evaluation.heap_walk import HeapWalk
 from bridge.evaluation.list_working import Walked, extreme, pick
 from bridge.expressions import arithmetic as mathematics
 from bridge.expressions import nodes, rises
-from bridge.expressions.checker import Program
+from bridge.expressions.frame_functions.frame_before import Previous
+from bridge.expressions.frame_functions.frame_function import NoArgument, NoValueYet
+from bridge.expressions.frame_functions.tally import Tally
+from bridge.expressions.program import Program
 from bridge.heap.blocks import Block, Heap
-from bridge.heap.shape import Layout, first_difference, match_value
 from bridge.heap.stale_pointers import Caution, HeapPointer, PointerHistory
 from bridge.memory.address_map import LINE_SHIFT, MemoryMap
 from bridge.memory.image import Image
-from bridge.solvers.turns import CheapestTurns
 from bridge.values.status import Status
 from bridge.values.value_type import Value
 from schemas.compiler import BuildLayout
@@ -82,9 +82,7 @@ class Evaluator:
         self.static_lines = source.lines
         self.fixed_addresses = list(source.addresses)
         self._machines = {
-            number: over_frames.make(
-                slot.over_frames.function, slot.text, slot.over_frames.constant
-            )
+            number: slot.over_frames.make(slot.text)
             for number, slot in enumerate(program.slots)
             if slot.over_frames is not None
         }
@@ -117,7 +115,7 @@ class Evaluator:
         self._lists = source.lists
         self._found: list[FoundList | None] = [None] * len(source.lists)
         self._judged: dict[tuple[int, int], Caution | None] = {}
-        self._matches: dict[int, int | None] = {}
+        self._of_all_blocks: dict[Callable[..., Any], int | None] = {}
         self._arguments: tuple[Any, ...] = ()
         self._chains: dict[tuple[int, int], tuple[list[int], set[int], int]] = {}
         self.values: list[Any] = []
@@ -183,7 +181,7 @@ class Evaluator:
             if self.program.heap is not None:
                 self.cautions = {}
                 self._judged.clear()
-                self._matches.clear()
+                self._of_all_blocks.clear()
                 self._aims.begin()
                 if share_heap_with is not None and share_heap_with.heap_seen is not None:
                     self._walk = share_heap_with._walk
@@ -257,7 +255,7 @@ class Evaluator:
         return [
             (slots[number].text, machine.moment[0])
             for number, machine in self._machines.items()
-            if isinstance(machine, over_frames.Tally) and machine.moment is not None
+            if isinstance(machine, Tally) and machine.moment is not None
         ]
 
     def moments_apart(self) -> list[tuple[str, Value | None]]:
@@ -266,7 +264,7 @@ class Evaluator:
         return [
             (slots[number].text, value)
             for number, machine in self._machines.items()
-            if isinstance(machine, over_frames.Tally)
+            if isinstance(machine, Tally)
             for value in machine.apart
         ]
 
@@ -360,8 +358,7 @@ class Evaluator:
             "chain": self._chain,
             "block": self._block,
             "blocks": self._blocks,
-            "layout_match": self._layout_match,
-            "turn_frames": _turn_frames,
+            "of_blocks": self._of_blocks,
             "canonical": self._canonical,
             "aim": self._aim,
             "aims": self._aim_all,
@@ -389,7 +386,6 @@ class Evaluator:
             "shift_left": mathematics.shift_left,
             "shift_right": mathematics.shift_right,
         }
-        names |= {f"m_{name}": call for name, call in mathematics.FUNCTIONS.items()}
         names |= {f"f_{name}": call for name, call in mathematics.FOLDS.items()}
         for name in formats:
             names[f"u_{name}"] = struct.Struct(self.layout.order + name).unpack_from
@@ -483,9 +479,9 @@ class Evaluator:
             times = self._times(spec.arguments[-1])
         try:
             return self._machines[slot].step(arguments, self.frame, doubtful, times)
-        except over_frames.NoArgument as fault:
+        except NoArgument as fault:
             raise faults[spec.arguments[fault.position]] from None
-        except over_frames.NoValueYet as fault:
+        except NoValueYet as fault:
             raise Absent(Status.WAITING, str(fault)) from None
 
     def _times(self, condition: int) -> int | None:
@@ -505,7 +501,7 @@ class Evaluator:
     def _rise(self, counted: rises.Counted) -> int | None:
         """How much a counter has risen since the frame taken last."""
         machine = self._machines[counted.change]
-        assert isinstance(machine, over_frames.Previous)
+        assert isinstance(machine, Previous)
         absent = self.faults[counted.counter] is not None
         return machine.rise(None if absent else self.values[counted.counter])
 
@@ -580,17 +576,18 @@ class Evaluator:
             self._caution(Caution(Status.DAMAGED, f"the heap is damaged: {heap.damaged}"), slot)
         return heap.blocks
 
-    def _layout_match(self, layout: Layout, slot: int | None) -> int:
-        """What a watch on a layout gives.  What lies behind a damage is not known to differ."""
-        blocks = self._blocks(slot)
-        if id(layout) not in self._matches:
-            self.budget.spend(_BLOCK_STEPS * min(len(layout.blocks), len(blocks)))
-            self._matches[id(layout)] = first_difference(layout, blocks)
-        difference = self._matches[id(layout)]
-        damaged = self.heap().damaged
-        if damaged is not None and difference in (None, len(blocks)):
+    def _of_blocks(
+        self, call: Callable[[Sequence[Block], bool], int | None], most: int, slot: int | None
+    ) -> int:
+        """What a function makes of all blocks; once a frame, however often it is asked for."""
+        blocks, damaged = self._blocks(slot), self.heap().damaged
+        if call not in self._of_all_blocks:
+            self.budget.spend(_BLOCK_STEPS * min(most, len(blocks)))
+            self._of_all_blocks[call] = call(blocks, damaged is None)
+        found = self._of_all_blocks[call]
+        if found is None:
             raise Absent(Status.DAMAGED, f"the heap is damaged: {damaged}")
-        return match_value(difference)
+        return found
 
     def _block(self, address: int, holder: str) -> Block:
         """The block that holds an address, in its payload or in its header."""
@@ -694,13 +691,6 @@ def _again(fault: Absent) -> NoReturn:
     if fault is _SET_ASIDE:
         raise Missing
     raise Absent(fault.status, fault.reason, cause=fault.cause)
-
-
-def _turn_frames(turns: CheapestTurns, to: int, start: int) -> int:
-    frames = turns.frames(start, to)
-    if frames is None:
-        raise mathematics.Undefined("no moves of the schema lead there")
-    return frames
 
 
 def _first(values: Sequence[Any], text: str) -> Any:

@@ -13,7 +13,7 @@ from typing import Any
 from bridge.evaluation.absence import Absent, Missing, NotHeld
 from bridge.evaluation.budget import CLOCK_EVERY, OverBudget
 from bridge.evaluation.heap_walk_code import MAX_BLOCKS, generate_walk
-from bridge.expressions.heap_description import HeapProgram
+from bridge.expressions.program import HeapProgram
 from bridge.heap.blocks import FREE, UNKNOWN, Heap, Row, Rows
 from bridge.heap.overlap import Overlap, first_overlap
 from bridge.memory.address_map import LINE_SHIFT, MemoryMap

@@ -15,8 +15,8 @@ from __future__ import annotations
 
 from bridge.evaluation.absence import Site
 from bridge.evaluation.code_generator import Checked, GeneratedCode, Generator
-from bridge.expressions.checker import Program
-from bridge.expressions.heap_description import BLOCK, PAYLOAD, HeapProgram
+from bridge.expressions.heap_description import BLOCK, PAYLOAD
+from bridge.expressions.program import HeapProgram, Program
 from bridge.memory.address_map import MemoryMap
 from schemas.compiler import BuildLayout
 from schemas.layout import OffsetStruct

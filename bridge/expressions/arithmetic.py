@@ -170,25 +170,4 @@ def _written(value: Real, half: int, *, high: bool) -> float:
     return float(finite(half_search.value_of(pattern)))
 
 
-FUNCTIONS: dict[str, Callable[..., Any]] = {
-    "signed": signed,
-    "unsigned": unsigned,
-    "turn": turn,
-    "half_below": half_below,
-    "half_above": half_above,
-    "with_low": with_low,
-    "with_high": with_high,
-    "degrees": degrees,
-    "sin": sine,
-    "cos": cosine,
-    "atan2": direction,
-    "abs": abs,
-    "min": min,
-    "max": max,
-    "round": round,
-    "floor": math.floor,
-    "sqrt": square_root,
-    "hypot": hypotenuse,
-    "distance": distance,
-}
 FOLDS: dict[str, Callable[..., Any]] = {"sum": total, "min": min, "max": max}

@@ -8,41 +8,18 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from bridge.expressions import nodes
+from bridge.expressions.checker import Checker
+from bridge.expressions.program import HeapProgram
 from bridge.values.value_type import INTEGER
 from schemas.errors import ExpressionError
 from schemas.heap_types import HeapTypes
 from schemas.layout import Leaf, PointerTo, name_of
 from schemas.regions import misplaced
 
-if TYPE_CHECKING:
-    from bridge.expressions.checker import Checker
-
 BLOCK = "block"
 PAYLOAD = " payload"
-
-
-@dataclass(frozen=True, slots=True)
-class HeapProgram:
-    """``first`` and ``next`` are header addresses, 0 for none; ``payload`` is an address, too.
-
-    ``owner`` is the number of a used block's kind, None where sizes or nothing tell it; it takes
-    ``owner_bytes`` from the payload's start.
-    """
-
-    types: HeapTypes
-    first: nodes.Number
-    next: nodes.Number
-    size: nodes.Number
-    used: nodes.Number
-    payload: nodes.Number
-    magic: nodes.Number | None
-    generation: nodes.Number | None
-    owner: nodes.Number | None
-    owner_bytes: int
 
 
 def heap_program(checker: Checker) -> HeapProgram | None:

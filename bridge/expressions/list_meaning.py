@@ -14,7 +14,7 @@ from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import fields
 
 from bridge.expressions import nodes
-from bridge.expressions.checker import Slot
+from bridge.expressions.program import Slot
 from bridge.expressions.syntax import parse
 from schemas.errors import ExpressionError
 

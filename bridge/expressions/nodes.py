@@ -3,16 +3,18 @@
 There are four sorts.  A *number* has a value type.  A *place* is a typed guest address that has
 not been read yet, as an lvalue in C.  A *block* is one of the heap's.  A *listing* is a list of any
 of these.  Every node keeps its text, for reasons and explanations.
+
+This is a table of the kinds of nodes and stays one file, however long: who adds a kind, or reads a
+program, wants to see what others there are.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Any, Final
 
-from bridge.heap.shape import Layout
-from bridge.solvers.turns import CheapestTurns
+from bridge.heap.blocks import Block
 from bridge.values.value_type import ValueType
 from schemas.layout import Leaf, Node
 
@@ -233,12 +235,23 @@ class Choice(Number):
     otherwise: Number
 
 
+ANY_WIDTH: Final = 1 << 30
+"""The bits of a whole number of which no limit is known, so that it is looked at when made."""
+
+
 @dataclass(frozen=True, slots=True)
 class Apply(Number):
-    """A mathematical function of numbers, by its name in ``bridge.expressions.arithmetic``."""
+    """What ``call`` makes of numbers.
 
-    function: str
+    It is total: whatever fails is an ``ArithmeticError``.  ``statements`` is what a call costs, in
+    statements of generated code.  ``bits`` is the most that a whole result has, None for no more
+    than its widest argument.
+    """
+
+    call: Callable[..., Any]
     arguments: tuple[Number, ...]
+    statements: int = 12
+    bits: int | None = ANY_WIDTH
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,19 +262,15 @@ class SlotValue(Number):
 
 
 @dataclass(frozen=True, slots=True)
-class TurnFrames(Number):
-    """The least frames in which ``turns`` lead from an angle to another."""
+class OfBlocks(Number):
+    """What ``call`` makes of the heap's blocks, of which it looks at the first ``most``.
 
-    turns: CheapestTurns
-    to: Number
-    start: Number
+    It takes them in the order of the heap's list, and whether they are all: of a damaged heap only
+    those before the damage are known.  It gives None where the others would tell.
+    """
 
-
-@dataclass(frozen=True, slots=True)
-class LayoutMatch(Number):
-    """Whether the heap has the shape of a layout, or where it first differs."""
-
-    layout: Layout
+    call: Callable[[Sequence[Block], bool], int | None]
+    most: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -282,9 +291,12 @@ class FirstNumber(Number):
     listing: Listing
 
 
+BLOCK_FIELDS: Final = ("start", "size", "used", "index", "owner", "offset")
+
+
 @dataclass(frozen=True, slots=True)
 class BlockField(Number):
-    """``field`` of a block: start, size, used, index, owner, or offset of a ``BlockOf``."""
+    """A ``field`` of a block, one of BLOCK_FIELDS; only a ``BlockOf`` has an offset."""
 
     block: NamedBlock
     field: str

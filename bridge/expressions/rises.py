@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from bridge.expressions import nodes
-from bridge.expressions.checker import Slot
+from bridge.expressions.program import Slot
 from bridge.values.value_type import Kind
 
 _TURNED = {">": "<", "<": ">", ">=": "<=", "<=": ">=", "==": "==", "!=": "!="}

@@ -1,6 +1,6 @@
 """How many bits a whole number may have, from the types of what it is made of.
 
-A result that cannot be wider than ``mathematics.MAX_BITS`` needs no look when it is made, and so
+A result that cannot be wider than ``arithmetic.MAX_BITS`` needs no look when it is made, and so
 costs what it costs in Python.  One that can is looked at, and is an error where it is wider: so no
 number inside an expression grows without limit, in whatever list or branch it stands.
 """
@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from bridge.expressions import nodes
 from bridge.expressions.arithmetic import MAX_BITS
-from bridge.expressions.checker import Slot
+from bridge.expressions.program import Slot
 from bridge.values.value_type import Kind, ValueType
 
 _LENGTH = 32
@@ -64,7 +64,7 @@ class Widths:
             return self._apply(node)
         if isinstance(node, nodes.SlotValue):
             return self._slot(node)
-        if isinstance(node, nodes.Length | nodes.LayoutMatch | nodes.TurnFrames):
+        if isinstance(node, nodes.Length | nodes.OfBlocks):
             return _LENGTH
         if isinstance(node, nodes.Fold | nodes.FirstNumber):
             wide = self._element(node.listing)
@@ -92,11 +92,8 @@ class Widths:
         return max(left, right) + 1
 
     def _apply(self, node: nodes.Apply) -> int:
-        if node.function in ("signed", "unsigned"):
-            width = node.arguments[1]
-            return int(width.value) if isinstance(width, nodes.Literal) else MAX_BITS
-        if node.function in ("turn", "atan2"):
-            return _LENGTH
+        if node.bits is not None:
+            return node.bits
         if any(part.type.kind is Kind.FLOAT for part in node.arguments):
             return MAX_BITS
         return max(map(self.bounded, node.arguments), default=MAX_BITS)

@@ -11,7 +11,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from bridge.expressions import nodes
-from bridge.expressions.checker import Program, Slot, check, value_type
+from bridge.expressions.compiling import check
+from bridge.expressions.leaf_types import value_type
+from bridge.expressions.program import Program, Slot
 from bridge.memory.address_map import MemoryMap
 from bridge.paths.address_names import (
     ADDRESS,

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from construct import Array
 
 from bridge.expressions import nodes
-from bridge.expressions.checker import Program
+from bridge.expressions.program import Program
 from bridge.memory.address_map import MemoryMap
 from bridge.values.value_type import Kind, ValueType
 from schemas.compiler import BuildLayout

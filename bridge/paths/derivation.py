@@ -13,7 +13,8 @@ from dataclasses import dataclass, fields, replace
 
 from bridge.evaluation.list_working import Walked
 from bridge.expressions import nodes
-from bridge.expressions.checker import Program, Slot, check
+from bridge.expressions.compiling import check
+from bridge.expressions.program import Program, Slot
 from bridge.heap.blocks import Block as HeapBlock
 from bridge.prepared import PreparedBuild
 from bridge.readings.reading import Reading, Watch

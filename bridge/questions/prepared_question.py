@@ -10,8 +10,8 @@ from typing import Any
 from bridge.evaluation.budget import CLOCK_EVERY, SHARE, Budget, OverBudget, no_time
 from bridge.evaluation.evaluator import Evaluator
 from bridge.evaluation.frame_readings import frame_readings
-from bridge.expressions.checker import Program
 from bridge.expressions.nodes import FlagRead, Read, Stored
+from bridge.expressions.program import Program
 from bridge.expressions.syntax import parse
 from bridge.memory.address_map import MemoryMap
 from bridge.memory.image import Image

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from bridge.evaluation.evaluator import Evaluator
-from bridge.expressions.checker import check
+from bridge.expressions.compiling import check
 from bridge.memory.image import Image
 from tests.benchmarks.evaluation import best
 from tests.bridge.made_heap import ARENA, HEAD, KINDS, MAGIC, HeapGuest, Made

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bridge.evaluation.evaluator import Evaluator
-from bridge.expressions.checker import Program, check
+from bridge.expressions.compiling import check
+from bridge.expressions.program import Program
 from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.memory.image import Image
 from bridge.values.status import Status

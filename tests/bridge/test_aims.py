@@ -7,7 +7,7 @@ import random
 import pytest
 
 from bridge.evaluation.evaluator import Evaluator
-from bridge.expressions.checker import check
+from bridge.expressions.compiling import check
 from bridge.values.status import Status
 from tests.bridge.made_guest import Outcome, Run
 from tests.bridge.made_heap import ARENA, POINTER, HeapGuest, Made, changed

@@ -9,7 +9,7 @@ import pytest
 
 from bridge.evaluation.evaluator import Evaluator
 from bridge.evaluation.frame_readings import frame_readings
-from bridge.expressions.checker import check
+from bridge.expressions.compiling import check
 from bridge.memory.image import Image
 from bridge.paths.derivation import MAX_ELEMENTS, DerivationStep, explain, working
 from bridge.prepared import PreparedBuild

@@ -14,9 +14,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.evaluation.evaluator import Evaluator
-from bridge.evaluation.frame_functions import MAX_VALUES, NoArgument, NoValueYet, Tally, make
+from bridge.expressions.frame_functions.frame_function import NoArgument, NoValueYet
+from bridge.expressions.frame_functions.tally import MAX_VALUES, Tally
 from bridge.expressions.rises import counted
 from tests.bridge.made_guest import Guest
+from tests.bridge.made_machine import make
 
 T, F = True, False
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from bridge.expressions.checker import check
+from bridge.expressions.compiling import check
 from bridge.values import target
 from bridge.values.status import Status
 from bridge.values.value_type import Kind

@@ -11,9 +11,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.evaluation.frame_functions import FrameFunction, NoArgument, NoValueYet, make
+from bridge.expressions.frame_functions.frame_function import (
+    FrameFunction,
+    NoArgument,
+    NoValueYet,
+)
 from bridge.values.value_type import Value
 from tests.bridge.made_guest import COURIER, tidewright
+from tests.bridge.made_machine import make
 
 TRUE, FALSE = True, False
 

@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from bridge.evaluation.code_generator import generate
-from bridge.expressions.checker import check
+from bridge.expressions.compiling import check
 from bridge.expressions.functions.table import FUNCTIONS
 from bridge.memory.image import Image
 from bridge.values.status import Status

@@ -10,10 +10,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.evaluation.frame_functions import MAX_VALUES, NoValueYet, Tally, make
+from bridge.expressions.frame_functions.frame_function import NoValueYet
+from bridge.expressions.frame_functions.tally import MAX_VALUES, Tally
 from bridge.values.value_type import FLOAT, TEXT, Value
 from schemas.errors import ExpressionError
 from tests.bridge.made_guest import COURIER, tidewright
+from tests.bridge.made_machine import make
 
 NOTHING = "f(x): there has been no such moment yet"
 
@@ -91,7 +93,7 @@ def test_zeros_are_told_apart() -> None:
 
 def test_memory_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     assert MAX_VALUES == 0x10000
-    monkeypatch.setattr("bridge.evaluation.frame_functions.MAX_VALUES", 3)
+    monkeypatch.setattr("bridge.expressions.frame_functions.tally.MAX_VALUES", 3)
     machine = make("tally", "f(x)", 0)
     assert isinstance(machine, Tally)
     for value in range(10):

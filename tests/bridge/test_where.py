@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.expressions.checker import check
+from bridge.expressions.compiling import check
 from bridge.memory.address_map import MemoryMap
 from bridge.paths.address_names import (
     MAX_POINTERS,

@@ -24,7 +24,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from bridge.evaluation.evaluator import Evaluator
-from bridge.expressions.checker import check
+from bridge.expressions.compiling import check
 from bridge.memory.image import Image
 from bridge.paths.derivation import explain
 from bridge.prepared import PreparedBuild

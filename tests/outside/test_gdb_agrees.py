@@ -23,7 +23,8 @@ from typing import Any
 import pytest
 
 from adapters.commands.main import main
-from bridge.expressions.checker import check, value_type
+from bridge.expressions.compiling import check
+from bridge.expressions.leaf_types import value_type
 from bridge.expressions.nodes import Read
 from bridge.values.value_type import Kind
 from schemas.compiler import BuildLayout, load_schema

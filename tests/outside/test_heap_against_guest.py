@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from bridge.evaluation.evaluator import Evaluator
-from bridge.expressions.checker import check
+from bridge.expressions.compiling import check
 from bridge.heap.blocks import Heap
 from bridge.memory.image import Image
 from bridge.prepared import memory_map

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.expressions.checker import check
+from bridge.expressions.compiling import check
 from schemas.compiler import Schema, load_schema
 from schemas.errors import SchemaError
 

@@ -16,7 +16,7 @@ from adapters.commands.console.telling import tell
 from adapters.commands.read import add_reading_arguments, columns, title
 from adapters.printable import json_text, printable
 from adapters.sessions.one_frame import lacking, take_frame, with_dump
-from bridge.expressions.checker import value_type
+from bridge.expressions.leaf_types import value_type
 from bridge.memory.address_map import MemoryMap
 from bridge.paths.address_lookup import (
     AROUND,

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import ast
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from functools import partial
 
 from bridge.expressions import nodes
-from bridge.heap.shape import layout_from
+from bridge.expressions.checker import Checker
+from bridge.heap.blocks import Block
+from bridge.heap.shape import Layout, first_difference, layout_from, match_value
 from bridge.values.value_type import Kind, ValueType
 from schemas.toml_file import nearest
-
-if TYPE_CHECKING:
-    from bridge.expressions.checker import Checker
 
 LAYOUT = ValueType(Kind.INTEGER, name="layout", layout=True)
 
@@ -25,4 +25,14 @@ def layout(checker: Checker, tree: ast.Call) -> nodes.Expr:
         checker.refuse(tree.args[0], f"unknown layout {name}{hint}")
     saved = known[name]
     expected = layout_from(saved.file, ignore_sizes=saved.ignore_sizes)
-    return nodes.LayoutMatch(checker.text(tree), LAYOUT, expected)
+    return nodes.OfBlocks(
+        checker.text(tree), LAYOUT, partial(_match, expected), len(expected.blocks)
+    )
+
+
+def _match(expected: Layout, blocks: Sequence[Block], complete: bool) -> int | None:
+    """What a watch on a layout gives.  What lies behind a damage is not known to differ."""
+    difference = first_difference(expected, blocks)
+    if not complete and difference in (None, len(blocks)):
+        return None
+    return match_value(difference)

@@ -1,18 +1,17 @@
-"""The function that tells how many frames the schema's moves take to turn."""
+"""``turn_frames``: the least frames in which the schema's moves turn from an angle to another."""
 
 from __future__ import annotations
 
 import ast
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from functools import partial
 
 from bridge.expressions import nodes
-from bridge.solvers.turns import TURN, Move, cheapest
+from bridge.expressions.arithmetic import Undefined
+from bridge.expressions.checker import Checker
+from bridge.solvers.turns import TURN, CheapestTurns, Move, cheapest
 from bridge.values.value_type import INTEGER
 from schemas.schema_file import MoveTable
-
-if TYPE_CHECKING:
-    from bridge.expressions.checker import Checker
 
 
 def moves_of(tables: Mapping[str, MoveTable]) -> tuple[Move, ...]:
@@ -34,4 +33,12 @@ def turn_frames(checker: Checker, tree: ast.Call) -> nodes.Expr:
     if not moves:
         checker.refuse(tree, "the schema has no moves; add [moves] to it")
     to, start = (checker.whole_number(part) for part in tree.args)
-    return nodes.TurnFrames(checker.text(tree), INTEGER, cheapest(moves), to, start)
+    call = partial(_frames, cheapest(moves))
+    return nodes.Apply(checker.text(tree), INTEGER, call, (to, start), statements=0, bits=32)
+
+
+def _frames(turns: CheapestTurns, to: int, start: int) -> int:
+    frames = turns.frames(start, to)
+    if frames is None:
+        raise Undefined("no moves of the schema lead there")
+    return frames

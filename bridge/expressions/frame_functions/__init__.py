@@ -1,0 +1,1 @@
+"""Functions over frames as state machines, one file for those that remember alike."""
