@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from adapters.commands.console.one_frame import take_frame
 from adapters.commands.wiring import make_source
 from adapters.recordings.reader import open_recording
-from adapters.sessions.one_frame import take_frame
 from adapters.sources.recording.player import RecordingPlayer
 from bridge.memory.byte_order import ByteOrder, reorder
 from bridge.practice.attempts import Attempt, Outcome

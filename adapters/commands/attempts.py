@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from adapters.commands.read import columns
+from adapters.commands.console.tables import columns
 from adapters.json_forms.attempts import (
     attempts_json,
     best_and_median,

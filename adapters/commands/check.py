@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from adapters.commands.read import columns
+from adapters.commands.console.tables import columns
 from adapters.printable import printable
 from bridge.evaluation.evaluator import Evaluator
 from bridge.paths.derivation import address_form

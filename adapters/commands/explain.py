@@ -9,9 +9,10 @@ from pathlib import Path
 
 from adapters.commands.console.dump_arguments import each_dump, print_json
 from adapters.commands.console.expecting import add_expect_argument, met
-from adapters.commands.read import add_reading_arguments, columns, title
+from adapters.commands.console.one_frame import take_frame
+from adapters.commands.console.tables import add_reading_arguments, columns, title
 from adapters.printable import printable
-from adapters.sessions.one_frame import take_frame, with_dump
+from adapters.sessions.one_frame import with_dump
 from adapters.words.derivation import step_rows
 from bridge.paths.derivation import explain, working
 from bridge.prepared import prepare

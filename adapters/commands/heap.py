@@ -9,10 +9,11 @@ from typing import Any
 
 from adapters.commands.console.dump_arguments import each_dump, print_json
 from adapters.commands.console.heap_strip import strip
+from adapters.commands.console.one_frame import take_heap
 from adapters.commands.console.standard_streams import styled
-from adapters.commands.read import add_reading_arguments, columns, title
+from adapters.commands.console.tables import add_reading_arguments, columns, title
 from adapters.printable import printable
-from adapters.sessions.one_frame import take_heap, with_dump
+from adapters.sessions.one_frame import with_dump
 from bridge.heap.blocks import Heap
 from bridge.prepared import prepare
 from bridge.readings.frame import Frame

@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from adapters.commands.console.dump_arguments import each_dump, one_dump, print_json
-from adapters.commands.read import add_reading_arguments, columns, title
+from adapters.commands.console.one_frame import take_heap
+from adapters.commands.console.tables import add_reading_arguments, columns, title
 from adapters.json_forms.heap_shape import comparison_json, sizes_may_differ
 from adapters.printable import printable
-from adapters.sessions.one_frame import take_heap, with_dump
+from adapters.sessions.one_frame import with_dump
 from bridge.heap.blocks import Heap
 from bridge.heap.shape import Comparison, Layout, Line, Sort, compare, layout_from, layout_of
 from bridge.heap.shape_words import first_words, name, place_words

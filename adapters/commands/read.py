@@ -6,13 +6,14 @@ import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
-from adapters.commands.console.dump_arguments import add_dump_arguments, each_dump, print_json
+from adapters.commands.console.dump_arguments import each_dump, print_json
 from adapters.commands.console.expecting import add_expect_argument, met
-from adapters.printable import printable
+from adapters.commands.console.one_frame import take_frame
+from adapters.commands.console.tables import add_reading_arguments, columns, title
+from adapters.sessions.one_frame import with_dump
 from adapters.words.readings import state_words
 from bridge.expressions.compiling import check
 from bridge.prepared import prepare
-from bridge.readings.frame import Frame
 from bridge.readings.reading import Reading
 from schemas.bridge_file import WatchTable
 from schemas.loader import Bridge, load_bridge
@@ -33,19 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print the frame as one JSON object")
 
 
-def add_reading_arguments(parser: argparse.ArgumentParser, *, many: bool = False) -> None:
-    """What every command has that reads one frame, or, with *many*, one frame of each dump."""
-    parser.add_argument("bridge", type=Path, metavar="BRIDGE.toml", help="the bridge file")
-    add_dump_arguments(parser, many=many)
-    parser.add_argument(
-        "--wait", type=float, default=10.0, metavar="S", help="seconds to wait for a frame (10)"
-    )
-
-
 def run(arguments: argparse.Namespace) -> int:
-    # commands that take no frame have the columns from here
-    from adapters.sessions.one_frame import take_frame, with_dump
-
     bridge = load_bridge(arguments.bridge)
     if arguments.watch:
         bridge = with_watches(bridge, arguments.watch)
@@ -87,24 +76,6 @@ def with_watches(bridge: Bridge, expressions: Sequence[str]) -> Bridge:
     ]
     file = bridge.file.model_copy(update={"watches": (*bridge.file.watches, *tables)})
     return Bridge(file, bridge.text, bridge.schema)
-
-
-def title(frame: Frame) -> str:
-    """A line that says which frame this is."""
-    words = f"frame {frame.number} · build {frame.build} · {frame.source} · {frame.consistency}"
-    return printable(words)
-
-
-def columns(rows: Sequence[Sequence[str]]) -> list[str]:
-    """Rows as lines with aligned columns; what other people's texts hold is made printable."""
-    if not rows:
-        return []
-    rows = [[printable(cell) for cell in row] for row in rows]
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    return [
-        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
-        for row in rows
-    ]
 
 
 def _row(reading: Reading) -> list[str]:

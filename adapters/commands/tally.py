@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from adapters.commands.console.dump_arguments import add_format_argument, given_dumps
+from adapters.commands.console.tables import columns
 from adapters.commands.console.telling import tell
-from adapters.commands.read import columns
-from adapters.json_forms.tallies import Counted, kept_tallies, tallies_json, with_unseen
+from adapters.commands.console.until_stopped import run_until_stopped
+from adapters.json_forms.tallies import tallies_json
 from adapters.printable import json_text, printable
-from bridge.prepared import PreparedBuild, prepare
-from schemas.loader import Bridge, load_bridge
-from schemas.source_settings import DumpFormatName, RecordingSource
+from adapters.sessions.tally_count import counted
+from bridge.prepared import prepare
+from schemas.loader import load_bridge
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -36,7 +36,7 @@ def run(arguments: argparse.Namespace) -> int:
     bridge = load_bridge(arguments.bridge)
     ready = prepare(bridge)
     dumps = given_dumps(arguments)
-    found = counted(bridge, ready, dumps, arguments.format)
+    found = run_until_stopped(counted(bridge, ready, dumps, arguments.format, tell=tell))
     for word in found.words:
         tell(word)
     answer = tallies_json(found.counts, ready)
@@ -46,34 +46,6 @@ def run(arguments: argparse.Namespace) -> int:
         for line in _table(answer["tallies"]):
             print(line)
     return 1 if found.failed else 0
-
-
-def counted(
-    bridge: Bridge,
-    ready: Mapping[str, PreparedBuild],
-    dumps: Sequence[Path] = (),
-    dump_format: DumpFormatName | None = None,
-) -> Counted:
-    """The counts, from files or from what is kept; every tally of the bridge is among them.
-
-    Raises OutputError, SourceError where no file at all can be read, and BridgeFileError where the
-    bridge file has no tally.
-    """
-    source = bridge.file.source
-    if not any(prepared.tallies for prepared in ready.values()):
-        raise bridge.text.error(
-            ("watches",), "there is no tally in the bridge file; write one, as tally(x, when)"
-        )
-    if not dumps and isinstance(source, RecordingSource):
-        # what a recording gives does not depend on how often it was played
-        dumps = [bridge.path.parent / source.path]
-    if dumps:
-        from adapters.sessions.tally_count import replayed
-
-        found = replayed(bridge, ready, dumps, dump_format)
-    else:
-        found = Counted(kept_tallies(bridge))
-    return replace(found, counts=with_unseen(found.counts, ready))
 
 
 def _table(answer: Sequence[Mapping[str, Any]]) -> list[str]:

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 
 from adapters.commands.console import numbers
 from adapters.commands.console.dump_arguments import one_dump
+from adapters.commands.console.one_frame import take_frame
+from adapters.commands.console.tables import add_reading_arguments, columns
 from adapters.commands.console.telling import tell
-from adapters.commands.read import add_reading_arguments, columns
 from adapters.printable import json_text
-from adapters.sessions.one_frame import lacking, take_frame, with_dump
+from adapters.sessions.one_frame import lacking, with_dump
 from bridge.memory.address_map import MemoryMap
 from bridge.paths.address_lookup import LookedUpBlock, block_of, named_spots, where_question
 from bridge.paths.address_names import Spot, symbol_spots

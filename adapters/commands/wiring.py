@@ -17,6 +17,7 @@ from bridge.ports.source import Source
 from schemas import output_settings, source_settings
 
 if TYPE_CHECKING:  # a command that reads one frame needs none of these
+    from adapters.json_forms.tallies import Counts
     from bridge.ports.output import Output
     from bridge.prepared import PreparedBuild
     from bridge.questions.question import Questions
@@ -100,13 +101,20 @@ def overlay_output(
     from adapters.outputs.web.token import TOKEN_VARIABLE
     from adapters.sessions.desk_reads import history_of, tallies_of
 
+    def count() -> Counts:
+        from adapters.commands.console.telling import tell
+        from adapters.commands.console.until_stopped import run_until_stopped
+        from adapters.sessions.tally_count import counted
+
+        return run_until_stopped(counted(bridge, prepared_builds, tell=tell)).counts
+
     desk = Desk(
         bridge.schema,
         prepared_builds,
         questions,
         outputs,
         history=history_of(bridge),
-        tallies=tallies_of(bridge, prepared_builds),
+        tallies=tallies_of(bridge, prepared_builds, count),
         notice=notice,
     )
     token = os.environ.get(TOKEN_VARIABLE, "")

@@ -34,14 +34,18 @@ def history_of(bridge: Bridge) -> Read | None:
     return read
 
 
-def tallies_of(bridge: Bridge, prepared_builds: Mapping[str, PreparedBuild]) -> Read | None:
+def tallies_of(
+    bridge: Bridge,
+    prepared_builds: Mapping[str, PreparedBuild],
+    count: Callable[[], Counts],
+) -> Read | None:
     """Reads what ``lowhalf tally --json`` prints; None where the bridge file has no tally.
 
-    A recording is gone through once: what it gives does not change.
+    *count* counts the bridge's tallies as :func:`~adapters.sessions.tally_count.counted` does.  A
+    recording is gone through once: what it gives does not change.
     """
     if not any(prepared.tallies for prepared in prepared_builds.values()):
         return None
-    from adapters.commands.tally import counted
     from adapters.json_forms.tallies import tallies_json
 
     recorded = isinstance(bridge.file.source, RecordingSource)
@@ -50,7 +54,7 @@ def tallies_of(bridge: Bridge, prepared_builds: Mapping[str, PreparedBuild]) -> 
     def read() -> dict[str, Any] | None:
         if not recorded and not is_file(bridge.attempts_path):
             return None
-        counts = kept[0] if kept else counted(bridge, prepared_builds).counts
+        counts = kept[0] if kept else count()
         if recorded and not kept:
             kept.append(counts)
         return tallies_json(counts, prepared_builds)

@@ -1,4 +1,4 @@
-"""One frame of a bridge's source, for the commands that read once.
+"""One frame of a bridge's source, for whoever reads once.
 
 A sender, as of ``push`` and ``serial``, is told what is wanted only once its first frames are
 there, so that comes late, pointer by pointer.  A frame is enough once all of it has come.
@@ -7,11 +7,9 @@ there, so that comes late, pointer by pointer.  A frame is enough once all of it
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from adapters.commands.console.telling import tell
-from adapters.commands.console.until_stopped import run_until_stopped
 from adapters.commands.wiring import declared_order, make_source
 from adapters.recordings.topics import MAGIC
 from bridge.heap.blocks import Heap
@@ -30,6 +28,9 @@ from schemas.source_settings import (
 )
 
 _MOST_TOLD = 5
+
+Tell = Callable[[str], object]
+"""Takes a sentence for the user, such as what a source notes about what it found."""
 
 
 def with_dump(
@@ -90,68 +91,21 @@ def is_recording(path: Path) -> bool:
     return True
 
 
-def take_frame(
+async def take_frame(
     bridge: Bridge,
     prepared_builds: Mapping[str, PreparedBuild],
     wait: float,
     number: int | None = None,
+    *,
+    tell: Tell,
 ) -> Frame:
     """The first frame with a known build in which all has come that was asked for.
 
-    It is waited for at most *wait* seconds; what has not come then (:func:`lacking`) is told of on
-    standard error.  *number* is of a recording the frame that the game counts so, after all frames
-    before it.  Raises SourceError and its leaves.
+    It is waited for at most *wait* seconds; *tell* is told of what has not come then
+    (:func:`lacking`), and of what the source notes.  *number* is of a recording the frame that the
+    game counts so, after all frames before it.  Raises SourceError and its leaves.
     """
     source = _source(bridge, prepared_builds, number)
-    return run_until_stopped(_take(bridge, prepared_builds, source, wait, number))
-
-
-def take_heap(
-    bridge: Bridge,
-    prepared_builds: Mapping[str, PreparedBuild],
-    wait: float,
-    number: int | None = None,
-) -> tuple[Frame, Heap]:
-    """The first frame with a known build that has the heap, and the heap in it.
-
-    A sender may take a few frames to send all of it; what has come after *wait* seconds is given.
-    Raises SourceError and its leaves, and SchemaError where the schema describes no heap.
-    """
-    asking = {name: with_heap(prepared) for name, prepared in prepared_builds.items()}
-    frame = take_frame(bridge, asking, wait, number)
-    assert frame.heap is not None
-    return frame, frame.heap
-
-
-def lacking(frame: Frame) -> list[str]:
-    """What was asked for in a frame and has not been sent, as sentences; each once."""
-    told = [reading.reason for reading in frame.readings if reading.awaited]
-    heap = frame.heap
-    if heap is not None and heap.awaited:
-        told.append(f"the heap: {heap.damaged}")
-    return list(dict.fromkeys(told))
-
-
-def _source(
-    bridge: Bridge, prepared_builds: Mapping[str, PreparedBuild], number: int | None
-) -> Source:
-    named = bridge.file.source
-    if number is None:
-        return make_source(named, bridge.path.parent, prepared_builds)
-    if not isinstance(named, RecordingSource):
-        raise LowhalfError("--frame is for recordings: give one with --dump")
-    from adapters.sources.recording.replay import RecordingReplay
-
-    return RecordingReplay(bridge.path.parent / named.path)
-
-
-async def _take(
-    bridge: Bridge,
-    prepared_builds: Mapping[str, PreparedBuild],
-    source: Source,
-    wait: float,
-    number: int | None,
-) -> Frame:
     reason = "gave no frame"
     best: Frame | None = None
     least: int | None = None
@@ -191,12 +145,12 @@ async def _take(
     except SourceError as fault:
         if best is None or number is not None:
             raise
-        _tell(best, f"{fault}; not all had come")
+        tell(_unsent(best, f"{fault}; not all had come"))
         return best
     except TimeoutError:
         if best is None:
             raise SourceLost(f"{reason} within {wait:g} s", source=source.name) from None
-        _tell(best, f"{source.name}: not all has come within {wait:g} s")
+        tell(_unsent(best, f"{source.name}: not all has come within {wait:g} s"))
         return best
     except asyncio.CancelledError:
         source.notes.clear()  # whoever has stopped it need not be told what it was doing
@@ -207,8 +161,49 @@ async def _take(
         await source.close()
 
 
-def _tell(frame: Frame, what: str) -> None:
-    """Say what has not come."""
+async def take_heap(
+    bridge: Bridge,
+    prepared_builds: Mapping[str, PreparedBuild],
+    wait: float,
+    number: int | None = None,
+    *,
+    tell: Tell,
+) -> tuple[Frame, Heap]:
+    """The first frame with a known build that has the heap, and the heap in it.
+
+    A sender may take a few frames to send all of it; what has come after *wait* seconds is given.
+    Raises SourceError and its leaves, and SchemaError where the schema describes no heap.
+    """
+    asking = {name: with_heap(prepared) for name, prepared in prepared_builds.items()}
+    frame = await take_frame(bridge, asking, wait, number, tell=tell)
+    assert frame.heap is not None
+    return frame, frame.heap
+
+
+def lacking(frame: Frame) -> list[str]:
+    """What was asked for in a frame and has not been sent, as sentences; each once."""
+    told = [reading.reason for reading in frame.readings if reading.awaited]
+    heap = frame.heap
+    if heap is not None and heap.awaited:
+        told.append(f"the heap: {heap.damaged}")
+    return list(dict.fromkeys(told))
+
+
+def _source(
+    bridge: Bridge, prepared_builds: Mapping[str, PreparedBuild], number: int | None
+) -> Source:
+    named = bridge.file.source
+    if number is None:
+        return make_source(named, bridge.path.parent, prepared_builds)
+    if not isinstance(named, RecordingSource):
+        raise LowhalfError("--frame is for recordings: give one with --dump")
+    from adapters.sources.recording.replay import RecordingReplay
+
+    return RecordingReplay(bridge.path.parent / named.path)
+
+
+def _unsent(frame: Frame, what: str) -> str:
+    """The sentence that says what has not come."""
     told = lacking(frame)
     more = f"; and {len(told) - _MOST_TOLD} more" if len(told) > _MOST_TOLD else ""
-    tell(f"{what}: {'; '.join(told[:_MOST_TOLD])}{more}")
+    return f"{what}: {'; '.join(told[:_MOST_TOLD])}{more}"

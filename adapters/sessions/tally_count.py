@@ -1,4 +1,4 @@
-"""Tallies counted again, from recordings and dumps.
+"""What a bridge file's tallies counted: as it was kept, or again from recordings and dumps.
 
 In a recording every frame is evaluated, so a moment is what it is in a live game: the frame in
 which the condition became true.  Frames that the recording lacks were missed here as well.  A dump
@@ -14,12 +14,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from adapters.commands.console.telling import tell
-from adapters.commands.console.until_stopped import run_until_stopped
-from adapters.json_forms.tallies import Counted, Counts
+from adapters.json_forms.tallies import Counted, Counts, kept_tallies, with_unseen
 from adapters.practice_log.database import TallyCount
-from adapters.sessions.one_frame import is_recording, take_frame, with_dump
-from adapters.sources.recording.replay import RecordingReplay
+from adapters.sessions.one_frame import Tell, is_recording, take_frame, with_dump
 from bridge.ports.practice_log import PracticeLog
 from bridge.practice.attempts import Attempt
 from bridge.prepared import PreparedBuild, memory_map
@@ -29,7 +26,7 @@ from bridge.sampling.sampler import Sampler
 from bridge.values.value_type import Value
 from schemas.errors import SourceEnded, SourceError, SourceUnusable
 from schemas.loader import Bridge
-from schemas.source_settings import DumpFormatName
+from schemas.source_settings import DumpFormatName, RecordingSource
 
 _WAIT = 10.0
 
@@ -62,13 +59,43 @@ class _Counting(PracticeLog):
         """Nothing is open."""
 
 
-def replayed(
+async def counted(
+    bridge: Bridge,
+    prepared_builds: Mapping[str, PreparedBuild],
+    files: Sequence[Path] = (),
+    dump_format: DumpFormatName | None = None,
+    *,
+    tell: Tell,
+) -> Counted:
+    """The counts, from files or from what is kept; every tally of the bridge is among them.
+
+    *tell* is told what sources note of dumps, and why each file cannot be read where none can.
+    Raises OutputError, SourceError where no file at all can be read, and BridgeFileError where the
+    bridge file has no tally.
+    """
+    source = bridge.file.source
+    if not any(prepared.tallies for prepared in prepared_builds.values()):
+        raise bridge.text.error(
+            ("watches",), "there is no tally in the bridge file; write one, as tally(x, when)"
+        )
+    if not files and isinstance(source, RecordingSource):
+        # what a recording gives does not depend on how often it was played
+        files = [bridge.path.parent / source.path]
+    if files:
+        found = await _replayed(bridge, prepared_builds, files, dump_format, tell)
+    else:
+        found = Counted(kept_tallies(bridge))
+    return replace(found, counts=with_unseen(found.counts, prepared_builds))
+
+
+async def _replayed(
     bridge: Bridge,
     prepared_builds: Mapping[str, PreparedBuild],
     files: Sequence[Path],
-    dump_format: DumpFormatName | None = None,
+    dump_format: DumpFormatName | None,
+    tell: Tell,
 ) -> Counted:
-    """What the tallies of *prepared_builds* count in recordings and dumps.
+    """What the tallies count in recordings and dumps.
 
     A file that cannot be read is passed over.  Raises SourceError where there is no other.
     """
@@ -79,11 +106,11 @@ def replayed(
     for path in files:
         try:
             if dump_format in (None, "auto") and is_recording(path):
-                told, whole = run_until_stopped(_replay(bridge, prepared_builds, path, counting))
+                told, whole = await _replay(bridge, prepared_builds, path, counting)
                 words += told
                 failed += not whole
             else:
-                _look(bridge, prepared_builds, path, counting, dump_format)
+                await _look(bridge, prepared_builds, path, counting, dump_format, tell)
         except SourceError as fault:
             failed += 1
             words.append(str(fault))
@@ -108,6 +135,8 @@ async def _replay(
 
     Frames before a part that is damaged are counted.  Raises SourceError where there are none.
     """
+    from adapters.sources.recording.replay import RecordingReplay  # kept tallies need no reader
+
     source = RecordingReplay(path)
     sampler: Sampler | None = None
     reason = ""
@@ -138,12 +167,13 @@ async def _replay(
         await source.close()
 
 
-def _look(
+async def _look(
     bridge: Bridge,
     prepared_builds: Mapping[str, PreparedBuild],
     path: Path,
     counting: _Counting,
     dump_format: DumpFormatName | None,
+    tell: Tell,
 ) -> None:
     """Count in one dump, by watches that are what each tally is called with."""
     looking = {}
@@ -159,7 +189,7 @@ def _look(
                     watches.append(Watch(watch, slot.text, slot.text, slots[number].type))
         program = replace(prepared.program, watches=places)
         looking[name] = replace(prepared, program=program, watches=tuple(watches))
-    frame = take_frame(with_dump(bridge, path, dump_format), looking, _WAIT)
+    frame = await take_frame(with_dump(bridge, path, dump_format), looking, _WAIT, tell=tell)
     for value, when in zip(frame.readings[::2], frame.readings[1::2], strict=True):
         if _value(when):
             counting.tallied(value.watch.label, frame.build, _value(value))

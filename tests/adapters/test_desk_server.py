@@ -20,6 +20,7 @@ from adapters.outputs.web.desk import Desk
 from adapters.outputs.web.health import WINDOW, FrameRate
 from adapters.outputs.web.server import OverlayServer
 from adapters.outputs.web.slow_json import SlowJson
+from adapters.sessions import tally_count
 from adapters.sessions.desk_reads import history_of, tallies_of
 from bridge.expressions.functions.table import FUNCTIONS
 from bridge.prepared import prepare
@@ -328,7 +329,11 @@ async def practised(tmp_path: Path) -> AsyncIterator[tuple[Path, OverlayServer]]
             Questions(),
             [],
             history=history_of(bridge),
-            tallies=tallies_of(bridge, ready),
+            tallies=tallies_of(
+                bridge,
+                ready,
+                lambda: asyncio.run(tally_count.counted(bridge, ready, tell=print)).counts,
+            ),
         ),
     )
     async with listening(server):

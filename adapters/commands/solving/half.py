@@ -9,7 +9,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 from adapters.commands.console import numbers
-from adapters.commands.read import columns
+from adapters.commands.console.tables import columns
 from adapters.printable import json_text
 from bridge.solvers.halves import (
     Exact,

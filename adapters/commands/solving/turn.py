@@ -7,7 +7,7 @@ import itertools
 from pathlib import Path
 
 from adapters.commands.console import numbers
-from adapters.commands.read import columns
+from adapters.commands.console.tables import columns
 from adapters.printable import json_text, printable
 from bridge.expressions.arithmetic import degrees, turn
 from bridge.expressions.functions.turns import moves_of
