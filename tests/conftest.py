@@ -22,7 +22,6 @@ settings.load_profile("lowhalf")
 TESTS = Path(__file__).parent
 ALONE = frozenset(
     [
-        "adapters/sources/test_debugger_live.py",
         "adapters/test_mqtt_far.py",
         "adapters/test_overlay_fifty_pages.py",
         "adapters/test_overlay_flashes.py",
@@ -35,7 +34,6 @@ ALONE = frozenset(
         "commands/test_daemon_ends.py",
         "commands/test_layout.py",
         "commands/test_stats.py",
-        "test_counters_live.py",
     ]
 )
 """Modules whose tests follow a game, a film or a crowd in real time: with the benchmarks they have
