@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from bridge.expressions import nodes
 from bridge.expressions.compiling import check
+from bridge.expressions.functions.function import Function
+from bridge.expressions.functions.table import FUNCTIONS
 from bridge.expressions.program import Program, Slot
 from bridge.memory.address_map import MemoryMap, Region
 from bridge.readings.reading import Watch
@@ -56,6 +58,8 @@ class PreparedBuild:
     frame: Counter | None
     guard: tuple[Counter, Counter] | None
     """The counters that began and ended a frame's work."""
+    functions: Mapping[str, Function] = field(default_factory=lambda: FUNCTIONS, repr=False)
+    """What expressions can call, those that are checked later as well."""
 
     @property
     def counter(self) -> Counter | None:
@@ -78,20 +82,25 @@ def memory_map(schema: Schema) -> MemoryMap:
     return MemoryMap([Region(r.name, r.start, r.size, r.mirrors) for r in regions])
 
 
-def prepare(bridge: Bridge) -> dict[str, PreparedBuild]:
-    """One plan a build, or only the build that the file names.
+def prepare(
+    bridge: Bridge, functions: Mapping[str, Function] = FUNCTIONS
+) -> dict[str, PreparedBuild]:
+    """A bridge ready for each of its builds, or only for the one that the file names.
 
-    Raises BridgeFileError with the line of the first fault.
+    *functions* are all that expressions can call.  Raises BridgeFileError with the line of
+    the first fault.
     """
     builds = bridge.schema.builds
     names = list(builds) if bridge.file.build == "auto" else [bridge.file.build]
-    return {name: prepare_build(bridge, builds[name]) for name in names}
+    return {name: prepare_build(bridge, builds[name], functions) for name in names}
 
 
-def prepare_build(bridge: Bridge, layout: BuildLayout) -> PreparedBuild:
-    """The plan of one build.  Raises BridgeFileError."""
+def prepare_build(
+    bridge: Bridge, layout: BuildLayout, functions: Mapping[str, Function] = FUNCTIONS
+) -> PreparedBuild:
+    """A bridge ready for one build.  Raises BridgeFileError."""
     tables = bridge.file.watches
-    program = _program(bridge, layout)
+    program = _program(bridge, layout, functions)
     watches = tuple(
         _watch(bridge, index, table, program.slots[program.watches[table.name]].type)
         for index, table in enumerate(tables)
@@ -106,19 +115,18 @@ def prepare_build(bridge: Bridge, layout: BuildLayout) -> PreparedBuild:
             _counter(bridge, layout, (*path, "began"), sampling.guard.began),
             _counter(bridge, layout, (*path, "ended"), sampling.guard.ended),
         )
-    return PreparedBuild(layout, program, watches, frame, guard)
+    return PreparedBuild(layout, program, watches, frame, guard, functions)
 
 
-def _program(bridge: Bridge, layout: BuildLayout) -> Program:
+def _program(bridge: Bridge, layout: BuildLayout, functions: Mapping[str, Function]) -> Program:
     tables = bridge.file.watches
     hidden = practice_expressions(bridge.file)
     try:
         without_heap_warnings = {table.name for table in tables if table.heap == "ignore"} | set(
             hidden
         )
-        program = check(
-            layout, {table.name: table.expr for table in tables} | hidden, without_heap_warnings
-        )
+        expressions = {table.name: table.expr for table in tables} | hidden
+        program = check(layout, expressions, without_heap_warnings, functions)
     except ExpressionError as fault:
         if fault.watch in hidden:
             raise _practice_error(bridge, layout, fault.watch, fault) from fault

@@ -11,6 +11,7 @@
     │   └── SourceEnded      everything that it had has been given
     ├── OutputError        an output failed
     │   └── StreamFailed     what it writes to is closed or full; another try is no use
+    ├── ExtensionError     what an installed package of somebody else's adds is wrong
     └── TooManyQuestions   a page asks what there is no room for
 
 The leaves follow the phases of a run.  What the message says also stands in attributes, so that a
@@ -130,6 +131,19 @@ class StreamFailed(OutputError):
         reason = strerror.lower() if strerror else str(failure)
         words = "the reader has closed its end" if self.unread else f"cannot write: {reason}"
         super().__init__(words, output=output)
+
+
+class ExtensionError(LowhalfError):
+    """What an installed package adds is wrong, or has a name that is taken.
+
+    ``package`` is the package's name and version, ``entry`` the name of what it adds.
+    """
+
+    def __init__(self, message: str, *, package: str, entry: str) -> None:
+        self.package = package
+        self.entry = entry
+        self.detail = shortened(message, 400)
+        super().__init__(f"package {package}: {self.detail}")
 
 
 def shortened(text: str, most: int) -> str:

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from adapters.commands.console.tables import columns
+from adapters.functions import installed_functions
 from adapters.printable import printable
 from bridge.evaluation.evaluator import Evaluator
 from bridge.paths.derivation import address_form
@@ -19,7 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     bridge = load_bridge(arguments.bridge)
-    ready, memory = prepare(bridge), memory_map(bridge.schema)
+    ready, memory = prepare(bridge, installed_functions()), memory_map(bridge.schema)
     found: dict[str, list[int | None]] = {
         name: Evaluator(prepared.program, prepared.layout, memory, whole=False).fixed_addresses
         for name, prepared in ready.items()

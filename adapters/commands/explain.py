@@ -11,6 +11,7 @@ from adapters.commands.console.dump_arguments import each_dump, print_json
 from adapters.commands.console.expecting import add_expect_argument, met
 from adapters.commands.console.one_frame import take_frame
 from adapters.commands.console.tables import add_reading_arguments, columns, title
+from adapters.functions import installed_functions
 from adapters.printable import printable
 from adapters.sessions.one_frame import with_dump
 from adapters.words.derivation import step_rows
@@ -32,7 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     bridge = load_bridge(arguments.bridge)
     watches = {watch.name: watch.expr for watch in bridge.file.watches}
-    ready = prepare(bridge)
+    ready = prepare(bridge, installed_functions())
     explained = {
         name: explain(prepared, watches, arguments.watch) for name, prepared in ready.items()
     }

@@ -12,6 +12,7 @@ from adapters.commands.console.heap_strip import strip
 from adapters.commands.console.one_frame import take_heap
 from adapters.commands.console.standard_streams import styled
 from adapters.commands.console.tables import add_reading_arguments, columns, title
+from adapters.functions import installed_functions
 from adapters.printable import printable
 from adapters.sessions.one_frame import with_dump
 from bridge.heap.blocks import Heap
@@ -29,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     bridge = load_bridge(arguments.bridge)
-    ready = prepare(bridge)
+    ready = prepare(bridge, installed_functions())
 
     def show(dump: Path | None) -> int:
         asked = with_dump(bridge, dump, arguments.format)

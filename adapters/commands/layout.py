@@ -11,6 +11,7 @@ from typing import Any
 from adapters.commands.console.dump_arguments import each_dump, one_dump, print_json
 from adapters.commands.console.one_frame import take_heap
 from adapters.commands.console.tables import add_reading_arguments, columns, title
+from adapters.functions import installed_functions
 from adapters.json_forms.heap_shape import comparison_json, sizes_may_differ
 from adapters.printable import printable
 from adapters.sessions.one_frame import with_dump
@@ -164,7 +165,7 @@ def _prepared(arguments: argparse.Namespace) -> tuple[Bridge, dict[str, Prepared
     bridge = load_bridge(arguments.bridge, layouts=False)
     bare: dict[str, Any] = {"watches": (), "steps": (), "attempts": None, "layouts": {}}
     bridge = Bridge(bridge.file.model_copy(update=bare), bridge.text, bridge.schema)
-    return bridge, prepare(bridge)
+    return bridge, prepare(bridge, installed_functions())
 
 
 def _counted(blocks: int) -> str:

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from adapters.commands.console.dump_arguments import each_dump, print_json
 from adapters.commands.console.expecting import add_expect_argument, met
 from adapters.commands.console.one_frame import take_frame
 from adapters.commands.console.tables import add_reading_arguments, columns, title
+from adapters.functions import installed_functions
 from adapters.sessions.one_frame import with_dump
 from adapters.words.readings import state_words
 from bridge.expressions.compiling import check
+from bridge.expressions.functions.function import Function
 from bridge.prepared import prepare
 from bridge.readings.reading import Reading
 from schemas.bridge_file import WatchTable
@@ -35,10 +37,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    bridge = load_bridge(arguments.bridge)
+    bridge, functions = load_bridge(arguments.bridge), installed_functions()
     if arguments.watch:
-        bridge = with_watches(bridge, arguments.watch)
-    ready = prepare(bridge)
+        bridge = with_watches(bridge, arguments.watch, functions)
+    ready = prepare(bridge, functions)
     wanted = set(arguments.watch or [])
 
     def read(dump: Path | None) -> int:
@@ -59,17 +61,19 @@ def run(arguments: argparse.Namespace) -> int:
     return each_dump(arguments, read)
 
 
-def with_watches(bridge: Bridge, expressions: Sequence[str]) -> Bridge:
+def with_watches(
+    bridge: Bridge, expressions: Sequence[str], functions: Mapping[str, Function]
+) -> Bridge:
     """The bridge with further watches, each named by its expression; known names are left out.
 
-    Raises ExpressionError.
+    *functions* can be called.  Raises ExpressionError.
     """
     known = {watch.name: watch.expr for watch in bridge.file.watches}
     added = {text: text for text in expressions if text not in known}
     for layout in bridge.schema.builds.values():
         if bridge.file.build in ("auto", layout.name):
             for text in added:
-                check(layout, {**known, ADDED: text})
+                check(layout, {**known, ADDED: text}, functions=functions)
     tables = [
         WatchTable.model_construct(name=text, label="", expr=text, show="", target=None, group="")
         for text in added

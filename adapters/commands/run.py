@@ -21,6 +21,7 @@ from adapters.commands.wiring import (
     make_practising,
     make_source,
 )
+from adapters.functions import installed_functions
 from bridge.daemon import Daemon
 from bridge.prepared import memory_map, prepare
 from bridge.questions.question import Questions
@@ -73,7 +74,7 @@ def run_bridge(
     show = "json" if arguments.json else "nothing" if arguments.quiet else "table"
     if arguments.listen is not None:
         bridge = _served_at(bridge, arguments.listen)
-    ready = prepare(bridge)
+    ready = prepare(bridge, installed_functions())
     questions = Questions()
     practising = make_practising(bridge, ready, log)
     daemon = Daemon(

@@ -11,6 +11,7 @@ from adapters.commands.console.dump_arguments import add_format_argument, given_
 from adapters.commands.console.tables import columns
 from adapters.commands.console.telling import tell
 from adapters.commands.console.until_stopped import run_until_stopped
+from adapters.functions import installed_functions
 from adapters.json_forms.tallies import tallies_json
 from adapters.printable import json_text, printable
 from adapters.sessions.tally_count import counted
@@ -34,7 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     bridge = load_bridge(arguments.bridge)
-    ready = prepare(bridge)
+    ready = prepare(bridge, installed_functions())
     dumps = given_dumps(arguments)
     found = run_until_stopped(counted(bridge, ready, dumps, arguments.format, tell=tell))
     for word in found.words:

@@ -11,6 +11,7 @@ from adapters.commands.console.dump_arguments import one_dump
 from adapters.commands.console.one_frame import take_frame
 from adapters.commands.console.tables import add_reading_arguments, columns
 from adapters.commands.console.telling import tell
+from adapters.functions import installed_functions
 from adapters.printable import json_text
 from adapters.sessions.one_frame import lacking, with_dump
 from bridge.memory.address_map import MemoryMap
@@ -83,7 +84,10 @@ def run(arguments: argparse.Namespace) -> int:
             )
         file = bridge.file.model_copy(update={"build": named})
         bridge = Bridge(file, bridge.text, bridge.schema)
-    answers = [_at_symbols(bridge, name, memory, address) for name in prepare(bridge)]
+    answers = [
+        _at_symbols(bridge, name, memory, address)
+        for name in prepare(bridge, installed_functions())
+    ]
     if not (len(answers) == 1 and answers[0].spot is not None and answers[0].spot.named):
         try:
             answers = [_in_a_frame(bridge, memory, address, arguments)]
@@ -117,7 +121,7 @@ def _in_a_frame(
     watches = {watch.name: watch.expr for watch in bridge.file.watches}
     asked = {
         name: where_question(prepared, watches, address)
-        for name, prepared in prepare(bridge).items()
+        for name, prepared in prepare(bridge, installed_functions()).items()
     }
     asking = {name: question.prepared for name, question in asked.items()}
     frame = take_frame(bridge, asking, arguments.wait, arguments.frame)

@@ -94,7 +94,7 @@ def where_question(
 ) -> AddressLookup:
     """What tells a guest address.  *watches* are the bridge's: name → expression."""
     texts = _block_texts(prepared.layout, f"{address}")
-    program = check(prepared.layout, {**watches, **texts}, texts)
+    program = check(prepared.layout, {**watches, **texts}, texts, prepared.functions)
     found = pointers(prepared.layout, program)
     return AddressLookup(
         _asking(prepared, program, texts, {f"to {p.path}": p.number for p in found}), found
@@ -105,11 +105,11 @@ def write_question(
     prepared: PreparedBuild, watches: Mapping[str, str], path: str, half: str | None
 ) -> tuple[AddressLookup, Written]:
     """What tells of a 16-bit write through a path.  Raises ExpressionError."""
-    target = written(prepared.layout, watches, path, half)
+    target = written(prepared, watches, path, half)
     place = target.place
     base = f"address({place.text}) + {target.offset}"
     texts = _block_texts(prepared.layout, base)
-    program = check(prepared.layout, {**watches, **texts}, texts)
+    program = check(prepared.layout, {**watches, **texts}, texts, prepared.functions)
     found = pointers(prepared.layout, program)
     byte = prepared.layout.type("u8")
     assert isinstance(byte, Leaf)
@@ -125,13 +125,15 @@ def write_question(
 
 
 def written(
-    layout: BuildLayout, watches: Mapping[str, str], path: str, half: str | None
+    prepared: PreparedBuild, watches: Mapping[str, str], path: str, half: str | None
 ) -> Written:
     """Which half a path means: ``courier.held.position.x`` or ``high(courier.held.position.x)``.
 
     Without *half* the low one is meant.  Raises ExpressionError.
     """
-    program = check(layout, {**watches, "": watches.get(path, path)})
+    layout = prepared.layout
+    expressions = {**watches, "": watches.get(path, path)}
+    program = check(layout, expressions, functions=prepared.functions)
     number = program.slots[program.watches[""]].number
 
     def refuse(reason: str) -> ExpressionError:

@@ -68,7 +68,10 @@ def explain(
         w for w, slot in known.watches.items() if not known.slots[slot].heap_checks
     ]
     program = check(
-        prepared.layout, {**watches, name: watches.get(text, text)}, without_heap_warnings
+        prepared.layout,
+        {**watches, name: watches.get(text, text)},
+        without_heap_warnings,
+        prepared.functions,
     )
     making = _Making(prepared, program, checks=name not in without_heap_warnings, most=most)
     final = program.watches[name]

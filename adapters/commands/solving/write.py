@@ -15,6 +15,7 @@ from adapters.commands.console.dump_arguments import one_dump
 from adapters.commands.console.one_frame import take_frame
 from adapters.commands.console.tables import add_reading_arguments, columns, title
 from adapters.commands.console.telling import tell
+from adapters.functions import installed_functions
 from adapters.printable import json_text, printable
 from adapters.sessions.one_frame import lacking, with_dump
 from bridge.expressions.leaf_types import value_type
@@ -83,7 +84,7 @@ def run(arguments: argparse.Namespace) -> int:
     watches = {watch.name: watch.expr for watch in bridge.file.watches}
     asked = {
         name: write_question(prepared, watches, arguments.path, arguments.half)
-        for name, prepared in prepare(bridge).items()
+        for name, prepared in prepare(bridge, installed_functions()).items()
     }
     asking = {name: question.prepared for name, (question, _) in asked.items()}
     frame = take_frame(bridge, asking, arguments.wait, arguments.frame)

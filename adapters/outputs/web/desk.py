@@ -9,7 +9,7 @@ from typing import Any
 from bridge.ports.output import Output
 from bridge.prepared import PreparedBuild
 from bridge.questions.question import Questions
-from schemas.compiler import BuildLayout, Schema
+from schemas.compiler import Schema
 
 Read = Callable[[], dict[str, Any] | None]
 """Reads something slow, in a thread; None where there is nothing yet.  May raise LowhalfError."""
@@ -32,10 +32,9 @@ class Desk:
     tallies: Read | None = None
     notice: Callable[[], str] = str
 
-    def layout(self, build: str) -> BuildLayout:
-        """The layout of the running build; of the first where none is known."""
-        prepared = self.prepared_builds.get(build) or next(iter(self.prepared_builds.values()))
-        return prepared.layout
+    def prepared(self, build: str) -> PreparedBuild:
+        """The running build; the first where none is known."""
+        return self.prepared_builds.get(build) or next(iter(self.prepared_builds.values()))
 
     @property
     def describes_heap(self) -> bool:

@@ -7,14 +7,17 @@ from typing import Any
 
 from construct import Array
 
-from bridge.expressions.functions.table import FUNCTIONS
+from bridge.prepared import PreparedBuild
 from bridge.readings.reading import Watch
-from schemas.compiler import BuildLayout, Schema
+from schemas.compiler import Schema
 from schemas.layout import BitField, FlagSet, Node, OffsetStruct, PointerTo, name_of
 
 
 def names(
-    schema: Schema, layout: BuildLayout, watches: Sequence[Watch], build: str
+    schema: Schema,
+    prepared: PreparedBuild,
+    watches: Sequence[Watch],
+    build: str,
 ) -> dict[str, Any]:
     """All names that an expression knows in one build, for completion.
 
@@ -23,6 +26,7 @@ def names(
     pointer, or of an array's elements; "" where nothing may.  A set of flags is among the structs,
     and each of its flags is a field of type ``bool``.
     """
+    layout = prepared.layout
     known = frozenset(schema.file.structs)
     return {
         "build": build,
@@ -40,7 +44,7 @@ def names(
         "enums": {name: list(each.members) for name, each in layout.enumerations.items()},
         "functions": [
             {"name": name, "call": function.form, "doc": function.gives}
-            for name, function in FUNCTIONS.items()
+            for name, function in prepared.functions.items()
         ],
         "watches": [
             {

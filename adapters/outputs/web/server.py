@@ -166,7 +166,9 @@ class OverlayServer(Output):
         return health(
             self._rate.rate,
             desk.outputs if desk is not None else [self],
-            layouts=list(desk.layout(self._build).saved_layouts) if desk is not None else [],
+            layouts=list(desk.prepared(self._build).layout.saved_layouts)
+            if desk is not None
+            else [],
             tallies=desk is not None and desk.tallies is not None,
             history=desk is not None and desk.history is not None,
             pages=self._clients.told,
@@ -315,7 +317,7 @@ class OverlayServer(Output):
 
     async def _names_json(self, desk: Desk, request: web.Request) -> web.Response:
         build = self._build
-        found = names(desk.schema, desk.layout(build), self._watches, build)
+        found = names(desk.schema, desk.prepared(build), self._watches, build)
         return web.json_response(found, dumps=_dumps)
 
     async def _history_json(self, request: web.Request) -> web.Response:
@@ -325,7 +327,7 @@ class OverlayServer(Output):
         return await self._tallies.response(self._desk_words)
 
     async def _layouts_json(self, desk: Desk, request: web.Request) -> web.Response:
-        saved = desk.layout(self._build).saved_layouts
+        saved = desk.prepared(self._build).layout.saved_layouts
         if not saved:
             frame = self._frame.number if self._frame is not None else None
             return web.json_response({"frame": frame, "layouts": []}, dumps=_dumps)

@@ -1,0 +1,283 @@
+"""A package of somebody else's adds functions: installed, found by name, and evaluated.
+
+The packages are made as an installer leaves them: modules beside a ``.dist-info`` with METADATA
+(core metadata, PEP 566) and ``entry_points.txt`` (the entry points specification of the Python
+Packaging User Guide).
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+
+import pytest
+
+from adapters.functions import installed_functions
+from bridge.evaluation.evaluator import Evaluator
+from bridge.expressions.compiling import check
+from bridge.memory.image import Image
+from bridge.prepared import memory_map
+from schemas.compiler import load_schema
+from schemas.errors import ExtensionError
+
+SCHEMA = """
+[game]
+name = "Tidewright"
+[memory]
+endian = "big"
+regions = [ { name = "ram", start = 0x8000_0000, size = "4 KiB" } ]
+[symbols]
+tide = "u16"
+[builds.only]
+at = { tide = 0x8000_0010 }
+"""
+BRIDGE = """
+schema = "t.schema.toml"
+[source]
+kind = "file"
+path = "t.bin"
+byte_order = "big"
+[[watches]]
+name = "mirror"
+expr = "mirrored(tide, 12) + 1"
+"""
+MODULE = '''
+"""Functions for a tide table."""
+
+import ast
+
+from bridge.expressions import nodes
+from bridge.expressions.arithmetic import Undefined
+from bridge.expressions.checker import Checker
+from bridge.expressions.frame_functions.frame_before import Previous
+from bridge.expressions.functions.function import Function
+from bridge.expressions.functions.over_frames import over_frames
+from bridge.values.value_type import INTEGER
+
+
+def _mirrored(value, bits):
+    """The low bits in the other order."""
+    if value >> bits:
+        raise Undefined(f"{value} has more than {bits} bits")
+    return int(f"{value:0{bits}b}"[::-1], 2)
+
+
+def check(checker: Checker, tree: ast.Call) -> nodes.Expr:
+    value = checker.whole_number(tree.args[0])
+    bits = checker.constant(tree.args[1], 1, 16)
+    width = nodes.Literal(str(bits), INTEGER, bits)
+    return nodes.Apply(checker.text(tree), INTEGER, _mirrored, (value, width), bits=bits)
+
+
+MIRRORED = Function("mirrored(x, n)", "the low n bits of x in the other order", (2, 2), check)
+BEFORE = Function("before(x)", "x a frame ago", (1, 1), over_frames(Previous), True)
+
+
+def _huge(value):
+    return 1 << value
+
+
+def check_huge(checker, tree):
+    return nodes.Apply(checker.text(tree), INTEGER, _huge, (checker.whole_number(tree.args[0]),))
+
+
+HUGE = Function("huge(x)", "two to the x", (1, 1), check_huge)
+WORDS = "no function"
+'''
+
+
+def installed(folder: Path, package: str, entries: str, module: str = MODULE) -> None:
+    """A package as pip leaves it in a folder of packages."""
+    name = package.replace("-", "_")
+    folder.mkdir(exist_ok=True)
+    (folder / f"{name}.py").write_text(module, "utf-8")
+    made = folder / f"{name}-1.4.dist-info"
+    made.mkdir()
+    metadata = f"Metadata-Version: 2.1\nName: {package}\nVersion: 1.4\n"
+    (made / "METADATA").write_text(metadata, "utf-8")
+    (made / "entry_points.txt").write_text(f"[lowhalf.functions]\n{entries}\n", "utf-8")
+
+
+@pytest.fixture
+def game(tmp_path: Path) -> Path:
+    (tmp_path / "t.schema.toml").write_text(SCHEMA, "utf-8")
+    (tmp_path / "t.bin").write_bytes(bytes(0x10) + (0x123).to_bytes(2, "big") + bytes(0xFEE))
+    bridge = tmp_path / "t.bridge.toml"
+    bridge.write_text(BRIDGE, "utf-8")
+    return bridge
+
+
+def lowhalf(packages: Path, *arguments: str | Path) -> subprocess.CompletedProcess[str]:
+    """The command in a process of its own, in which the packages are installed."""
+    return subprocess.run(
+        [sys.executable, "-m", "adapters.commands", *map(str, arguments)],
+        env={**os.environ, "PYTHONPATH": os.pathsep.join([str(packages), *sys.path])},
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        check=False,
+    )
+
+
+def test_the_read_command_evaluates_a_function_of_an_installed_package(
+    tmp_path: Path, game: Path
+) -> None:
+    packages = tmp_path / "packages"
+    installed(packages, "tide-functions", "mirrored = tide_functions:MIRRORED")
+    found = lowhalf(packages, "read", game, "--watch", "mirror", "--watch", "mirrored(7, 3)")
+    assert (found.stderr, found.returncode) == ("", 0)
+    # 0x123 of 12 bits is 0001 0010 0011, and 1100 0100 1000 from behind
+    rows = [line.split() for line in found.stdout.splitlines()[1:]]
+    assert rows == [["mirror", str(0b1100_0100_1000 + 1)], ["mirrored(7,", "3)", "7"]]
+
+
+def test_a_package_that_pip_installed_from_a_wheel_is_found(tmp_path: Path, game: Path) -> None:
+    wheel = tmp_path / "tide_functions-1.4-py3-none-any.whl"
+    about = "tide_functions-1.4.dist-info"
+    with zipfile.ZipFile(wheel, "w") as file:
+        file.writestr("tide_functions.py", MODULE)
+        file.writestr(
+            f"{about}/METADATA", "Metadata-Version: 2.1\nName: tide-functions\nVersion: 1.4\n"
+        )
+        file.writestr(
+            f"{about}/WHEEL", "Wheel-Version: 1.0\nRoot-Is-Purelib: true\nTag: py3-none-any\n"
+        )
+        file.writestr(
+            f"{about}/entry_points.txt",
+            "[lowhalf.functions]\nmirrored = tide_functions:MIRRORED\n",
+        )
+        file.writestr(f"{about}/RECORD", "")
+    packages = tmp_path / "packages"
+    pip = [sys.executable, "-m", "pip", "install", "--quiet", "--no-index", "--no-deps"]
+    subprocess.run([*pip, "--no-cache-dir", "--target", packages, wheel], check=True)
+    found = lowhalf(packages, "read", game)
+    assert (found.stderr, found.returncode) == ("", 0)
+    assert found.stdout.splitlines()[1].split() == ["mirror", str(0b1100_0100_1000 + 1)]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "check BRIDGE",
+        "explain BRIDGE mirror",
+        "where BRIDGE 0x8000_0010",
+        "solve write BRIDGE tide --want 5",
+        "run BRIDGE --quiet --seconds 0.1",
+    ],
+)
+def test_other_commands_know_it_as_well(tmp_path: Path, game: Path, words: str) -> None:
+    packages = tmp_path / "packages"
+    installed(packages, "tide-functions", "mirrored = tide_functions:MIRRORED")
+    arguments = [game if word == "BRIDGE" else word for word in words.split()]
+    found = lowhalf(packages, *arguments)
+    assert "unknown function" not in found.stderr
+    assert found.returncode == 0
+
+
+def test_without_the_package_the_function_is_unknown(tmp_path: Path, game: Path) -> None:
+    found = lowhalf(tmp_path, "read", game)
+    assert found.returncode == 2
+    assert "unknown function mirrored" in found.stderr
+
+
+def test_what_it_cannot_compute_and_what_is_too_wide_are_errors_of_the_watch(
+    tmp_path: Path, game: Path
+) -> None:
+    packages = tmp_path / "packages"
+    entries = "mirrored = tide_functions:MIRRORED\nhuge = tide_functions:HUGE"
+    installed(packages, "tide-functions", entries)
+    found = lowhalf(
+        packages,
+        "read",
+        game,
+        "--watch",
+        "mirrored(tide, 4)",
+        "--watch",
+        "huge(tide) * huge(5000) > 0",
+    )
+    assert (found.stderr, found.returncode) == ("", 1)
+    assert "mirrored(tide, 4): 291 has more than 4 bits" in found.stdout
+    assert "the result has more than 1024 bits" in found.stdout
+
+
+def test_a_function_over_frames_keeps_its_state(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    packages = tmp_path / "packages"
+    installed(packages, "tide-frames", "before = tide_frames:BEFORE")
+    monkeypatch.syspath_prepend(packages)
+    (tmp_path / "t.schema.toml").write_text(SCHEMA, "utf-8")
+    schema = load_schema(tmp_path / "t.schema.toml")
+    layout, memory = schema.builds["only"], memory_map(schema)
+    program = check(layout, {"was": "before(tide)"}, functions=installed_functions())
+    evaluator = Evaluator(program, layout, memory, whole=True)
+    seen = []
+    for number, tide in enumerate((5, 9, 2)):
+        ram = bytes(0x10) + tide.to_bytes(2, "big") + bytes(0xFEE)
+        evaluator.evaluate(Image.of(memory, [ram]), number)
+        evaluator.commit()
+        seen.append(evaluator.values[program.watches["was"]])
+    assert seen == [None, 5, 9]
+
+
+@pytest.mark.parametrize(
+    ("entries", "message"),
+    [
+        (
+            "low = tide_faults:MIRRORED",
+            "package tide-faults 1.4: low of lowhalf.functions is lowhalf's own; the package needs "
+            "another name",
+        ),
+        (
+            "mirrored = tide_faults:WORDS",
+            "package tide-faults 1.4: mirrored of lowhalf.functions: tide_faults:WORDS is a str, "
+            "expected a Function",
+        ),
+        (
+            "other = tide_faults:MIRRORED",
+            "package tide-faults 1.4: other of lowhalf.functions: its form is mirrored(x, n), "
+            "expected other(…)",
+        ),
+        (
+            "mirrored.x = tide_faults:MIRRORED",
+            "package tide-faults 1.4: mirrored.x of lowhalf.functions: is no name that an "
+            "expression can call",
+        ),
+        (
+            "mirrored = tide_faults:GONE",
+            "package tide-faults 1.4: mirrored of lowhalf.functions: tide_faults:GONE cannot be "
+            "loaded (AttributeError: module 'tide_faults' has no attribute 'GONE'); update or "
+            "uninstall it",
+        ),
+        (
+            "mirrored = tide_elsewhere:MIRRORED",
+            "package tide-faults 1.4: mirrored of lowhalf.functions: tide_elsewhere:MIRRORED "
+            "cannot be loaded (ModuleNotFoundError: No module named 'tide_elsewhere'); update or "
+            "uninstall it",
+        ),
+    ],
+)
+def test_what_is_wrong_with_a_package_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, entries: str, message: str
+) -> None:
+    installed(tmp_path / "packages", "tide-faults", entries)
+    monkeypatch.syspath_prepend(tmp_path / "packages")
+    with pytest.raises(ExtensionError) as caught:
+        installed_functions()
+    assert str(caught.value) == message
+    assert caught.value.package == "tide-faults 1.4"
+
+
+def test_two_packages_cannot_add_one_name(tmp_path: Path, game: Path) -> None:
+    packages = tmp_path / "packages"
+    installed(packages, "tide-one", "mirrored = tide_one:MIRRORED")
+    installed(packages, "tide-two", "mirrored = tide_two:MIRRORED")
+    found = lowhalf(packages, "read", game)
+    assert found.returncode == 2
+    assert found.stderr == (
+        "lowhalf: package tide-two 1.4: mirrored of lowhalf.functions is also in package tide-one "
+        "1.4; uninstall one of the two\n"
+    )
