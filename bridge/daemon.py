@@ -21,7 +21,7 @@ from dataclasses import replace
 from bridge.memory.address_map import MemoryMap
 from bridge.memory.byte_order import ByteOrder
 from bridge.ports.output import Output
-from bridge.ports.source import Consistency, Source
+from bridge.ports.source import Cadence, Opened, Source
 from bridge.prepared import PreparedBuild
 from bridge.questions.question import Questions
 from bridge.readings.frame import Frame
@@ -164,11 +164,11 @@ class Daemon:
             reason = ""
             before, taken = sampler, sampler.stats.frames if sampler else 0
             try:
-                held = await self._open()
+                opened = await self._open()
                 sampler = Sampler(
                     self.source,
                     self._plans,
-                    held,
+                    opened,
                     declared=self._declared,
                     rate=self._rate,
                     clock=self._clock,
@@ -190,7 +190,7 @@ class Daemon:
                 await asyncio.sleep(LAST_FRAME_SHOWN)
                 return
             except SourceError as fault:
-                if self.source.consistency is Consistency.STILL and not self.source.paced:
+                if self.source.cadence is Cadence.ONCE:
                     raise
                 reason = str(fault)
             if sampler is not None and sampler.stats.frames > taken:
@@ -220,7 +220,7 @@ class Daemon:
         except OutputError as fault:
             self._log.error("%s; nothing is kept in this run", fault)
 
-    async def _open(self) -> MemoryMap:
+    async def _open(self) -> Opened:
         """Open the source; readings age meanwhile, since a push source may wait long."""
         opening = asyncio.ensure_future(self.source.open(self._memory))
         try:
@@ -237,7 +237,7 @@ class Daemon:
 
     async def _run(self, sampler: Sampler) -> None:
         work = [self._take_frames(sampler), self._tell_notes()]
-        if self._questions is not None and self.source.paced:
+        if self._questions is not None and self.source.cadence.announced:
             work.append(self._answer(sampler, self._questions, WITHOUT_FRAME))
         tasks = [asyncio.ensure_future(each) for each in work]
         try:
@@ -274,7 +274,7 @@ class Daemon:
             self._log_notes()
             if sampler.prepared is not prepared and sampler.prepared is not None:
                 prepared = sampler.prepared
-                order = "" if self.source.order is ByteOrder.BIG else f", {self.source.order}"
+                order = "" if sampler.order is ByteOrder.BIG else f", {sampler.order}"
                 build = f"build {prepared.layout.name}{order}"
                 if build != self._build:
                     self._build = build
@@ -282,7 +282,7 @@ class Daemon:
                 self._announce(prepared.watches)
             self._log_trouble(frame)
             self._publish(frame)
-            if self.source.consistency is Consistency.STILL and not self.source.paced:
+            if self.source.cadence is Cadence.ONCE:
                 if sampler.prepared is None:
                     raise SourceUnusable(frame.note, source=self.source.name)
                 if self._questions is not None:

@@ -43,7 +43,7 @@ from adapters.outputs.mqtt.output import MqttOutput
 from adapters.outputs.web.server import OverlayServer
 from adapters.sources.fake import ScriptedSource
 from bridge.daemon import Daemon
-from bridge.ports.source import Consistency
+from bridge.ports.source import Cadence, Consistency
 from bridge.prepared import memory_map, prepare
 from bridge.questions.question import Questions
 from schemas.loader import load_bridge
@@ -237,7 +237,7 @@ class Game:
         self.source.poke(held + 4, struct.pack(">I", chance.getrandbits(32)))
         self.put(held=held, **places)
         self.put(ended=self.number)
-        if self.source.paced:
+        if self.source.cadence is Cadence.ANNOUNCED:
             self.source.frame(self.number)
 
 
@@ -277,7 +277,7 @@ class LongDay:
         path = directory / "day.bridge.toml"
         path.write_text(BRIDGE.replace("MQTT", self.broker.url), "utf-8")
         bridge = load_bridge(path)
-        self.source = ScriptedSource(paced=True, consistency=Consistency.SENDER)
+        self.source = ScriptedSource(cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER)
         self.game = Game(self.source)
         self.terminal = Terminal()
         self.log = logging.getLogger("lowhalf.day")
@@ -400,7 +400,8 @@ class LongDay:
             self.game.start()
         polled = n % 20 == 5
         consistency = Consistency.UNGUARDED if polled else Consistency.SENDER
-        vars(self.source).update(paced=not polled, consistency=consistency)
+        self.source.cadence = Cadence.POLLED if polled else Cadence.ANNOUNCED
+        self.source.consistency = consistency
         self.source.restore()
         await until(lambda: self.source.opened, 60, "the source that is there again")
 

@@ -22,7 +22,8 @@ from bridge.builds.evidence import evidence_spans, identities
 from bridge.expressions.compiling import check
 from bridge.memory.address_map import MemoryMap, Region
 from bridge.memory.byte_order import ByteOrder
-from bridge.ports.source import Source
+from bridge.ports.guest_reader import GuestReader
+from bridge.ports.source import Opened, Source
 from bridge.prepared import PreparedBuild, memory_map
 from schemas.compiler import Schema, load_schema
 from schemas.errors import LowhalfError, SourceError, SourceUnusable
@@ -201,8 +202,8 @@ async def _try(
     source = make_source(place.settings, Path.cwd(), prepared_builds)
     try:
         async with asyncio.timeout(OPEN_FOR):
-            held = await source.open(memory)
-            return await _measure(source, place, prepared_builds, held)
+            opened = await source.open(memory)
+            return await _measure(source, place, prepared_builds, opened)
     except SourceError as fault:
         return str(fault)
     except TimeoutError:
@@ -213,13 +214,14 @@ async def _try(
 
 
 async def _measure(
-    source: Source, place: _Place, prepared_builds: Mapping[str, PreparedBuild], held: MemoryMap
+    source: Source, place: _Place, prepared_builds: Mapping[str, PreparedBuild], opened: Opened
 ) -> Attached | str:
-    where = place.where
+    where, held = place.where, opened.memory
     layouts = [prepared.layout for prepared in prepared_builds.values()]
     marks = evidence_spans(layouts, held)
     async with source.held_still():
-        found = dict(zip(marks, await source.fetch(marks), strict=True))
+        as_held = GuestReader(source, opened, ByteOrder.BIG)
+        found = dict(zip(marks, await as_held.fetch(marks), strict=True))
     matches = identities(layouts, held, found, list(ByteOrder))
     if not matches:
         return f"{where}: the recognise bytes of no build are there"
@@ -228,8 +230,8 @@ async def _measure(
         return f"{where}: builds {' and '.join(builds)} are both recognised"
     match = matches[0]
     layout = prepared_builds[match.build].layout
-    source.order = match.order
-    counting = await watch_counters(source, held, unsigned_symbols(layout, held))
+    reader = GuestReader(source, opened, match.order)
+    counting = await watch_counters(source, reader, unsigned_symbols(layout, held))
     if place.known_bytes < find_ram.FEWEST_BYTES and not counting:
         return (
             f"{where}: {place.known_bytes} recognise bytes, which are met by chance, and no "

@@ -112,11 +112,11 @@ async def take_frame(
     try:
         # a frame of a recording is not waited for: it is looked for
         async with asyncio.timeout(wait if number is None else None):
-            memory = await source.open(memory_map(bridge.schema))
+            opened = await source.open(memory_map(bridge.schema))
             sampler = Sampler(
                 source,
                 prepared_builds,
-                memory,
+                opened,
                 declared=declared_order(bridge.file.source),
                 rate=bridge.file.sampling.rate,
             )

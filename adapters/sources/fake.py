@@ -8,7 +8,7 @@ from typing import ClassVar
 
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder, reorder
-from bridge.ports.source import Consistency, Source
+from bridge.ports.source import Cadence, Consistency, Opened, Source
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import FakeSource
 
@@ -26,19 +26,21 @@ class ScriptedSource(Source):
         self,
         settings: FakeSource | None = None,
         *,
-        paced: bool = False,
+        cadence: Cadence | None = None,
         consistency: Consistency = Consistency.UNGUARDED,
         byte_order: ByteOrder = ByteOrder.BIG,
         held: Mapping[str, int] | None = None,
     ) -> None:
         """Bytes are held in *byte_order*, though always poked in the guest's own.
 
-        *held* is how many bytes of each region, by name, there are; without it all.
+        Without *cadence*, one that is ``STILL`` has one frame, and any other is polled.  *held* is
+        how many bytes of each region, by name, there are; without it all.
         """
         super().__init__()
         self.settings = settings or FakeSource(kind="fake")
-        # the class attributes are what an adapter is; a fake is whatever the test needs
-        vars(self).update(paced=paced, consistency=consistency)
+        still = Cadence.ONCE if consistency is Consistency.STILL else Cadence.POLLED
+        self._cadence = still if cadence is None else cadence
+        self._consistency = consistency
         self.batches: list[list[Span]] = []
         self.wants: list[list[Span]] = []
         self.opened = False
@@ -47,20 +49,38 @@ class ScriptedSource(Source):
         # by place and length, the newest last: a guest that runs for a day pokes the same places
         self._pokes: dict[tuple[int, int], bytes] = {}
         self._flat = bytearray()
-        self._layout: MemoryMap | None = None
+        self._guest: MemoryMap | None = None
         self._refused: list[tuple[int, int]] = []
         self._lost = ""
         self._number = 0
         self._frames: list[int] = []
         self._changed = asyncio.Event()
 
+    @property
+    def cadence(self) -> Cadence:
+        """How its frames come; a test may change it."""
+        return self._cadence
+
+    @cadence.setter
+    def cadence(self, cadence: Cadence) -> None:
+        self._cadence = cadence
+
+    @property
+    def consistency(self) -> Consistency:
+        """What it vouches for; a test may change it."""
+        return self._consistency
+
+    @consistency.setter
+    def consistency(self, consistency: Consistency) -> None:
+        self._consistency = consistency
+
     def poke(self, address: int, data: bytes) -> None:
         """Write guest bytes, in guest order, also before the source is open.
 
         Raises ValueError for bytes outside every region, where the regions are known already.
         """
-        if self._layout is not None:
-            self._write(self._layout, address, data)
+        if self._guest is not None:
+            self._write(self._guest, address, data)
         place = address, len(data)
         self._pokes.pop(place, None)
         self._pokes[place] = bytes(data)
@@ -96,19 +116,17 @@ class ScriptedSource(Source):
     def want(self, spans: Sequence[Span]) -> None:
         self.wants.append(list(spans))
 
-    async def _open(self, memory: MemoryMap) -> MemoryMap:
+    async def _open(self, guest: MemoryMap) -> Opened:
         self._check()
-        self._flat = bytearray(memory.flat_size)
+        self._flat = bytearray(guest.flat_size)
         for (address, _), data in self._pokes.items():
             try:
-                self._write(memory, address, data)
+                self._write(guest, address, data)
             except ValueError as fault:
                 raise SourceUnusable(str(fault), source=self.name) from fault
-        self._layout = memory
+        self._guest = guest
         self.opened = True
-        if self._sizes is None:
-            return memory
-        return memory.truncated(dict(self._sizes))
+        return Opened(guest if self._sizes is None else guest.truncated(dict(self._sizes)), guest)
 
     async def _close(self) -> None:
         self.opened = False
@@ -132,7 +150,7 @@ class ScriptedSource(Source):
         return [self._span(span) for span in spans]
 
     def _span(self, span: Span) -> bytes | None:
-        flat = self._layout.flat(span.address, span.length) if self._layout else None
+        flat = self._guest.flat(span.address, span.length) if self._guest else None
         if flat is None:
             return None
         if any(span.address < end and start < span.end for start, end in self._refused):

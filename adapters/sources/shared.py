@@ -20,7 +20,7 @@ from typing import ClassVar
 from adapters.sources.dumps.placing import chosen_region
 from adapters.sources.process.file_holder import FileHolder, find_holder
 from bridge.memory.address_map import MemoryMap, Region, Span
-from bridge.ports.source import Source
+from bridge.ports.source import Opened, Source
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import SharedSource
 
@@ -71,12 +71,12 @@ class SharedMemory(Source):
         """The process that keeps its memory in the file; None where none is known."""
         return None if self._holder is None else self._holder.pid
 
-    async def _open(self, memory: MemoryMap) -> MemoryMap:
+    async def _open(self, guest: MemoryMap) -> Opened:
         await self._close()
         settings = self.settings
-        region = chosen_region(memory, settings.region)
+        region = chosen_region(guest, settings.region)
         if region is None:
-            known = ", ".join(r.name for r in memory.regions)
+            known = ", ".join(r.name for r in guest.regions)
             raise SourceUnusable(
                 f'expected one of the regions {known}, found "{settings.region}"', source=self.name
             )
@@ -105,7 +105,7 @@ class SharedMemory(Source):
         self._look_at = self._clock() + LOOK_EVERY
         self._seek_at, self._seek_wait = self._clock(), SEEK_HOLDER
         self._look_for_holder()
-        return memory.truncated({region.name: self._held})
+        return Opened(guest.truncated({region.name: self._held}), guest)
 
     async def _close(self) -> None:
         if self._seeking is not None:

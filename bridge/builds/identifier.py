@@ -11,10 +11,11 @@ from collections.abc import Callable, Mapping, Sequence
 
 from bridge.builds.evidence import Identity, evidence_spans, identities, unknown_build
 from bridge.builds.machine_code import code_order
-from bridge.memory.address_map import MemoryMap, Span
+from bridge.memory.address_map import Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.memory.fetched import Part
-from bridge.ports.source import Source
+from bridge.ports.guest_reader import GuestReader
+from bridge.ports.source import Opened, Source
 from bridge.prepared import PreparedBuild
 from bridge.values.status import Status
 from schemas.compiler import BuildLayout
@@ -38,16 +39,19 @@ class Identifier:
         self,
         source: Source,
         prepared_builds: Mapping[str, PreparedBuild],
-        memory: MemoryMap,
+        opened: Opened,
         declared: ByteOrder | None,
     ) -> None:
         self.marks = evidence_spans(
-            [prepared.layout for prepared in prepared_builds.values()], memory
+            [prepared.layout for prepared in prepared_builds.values()], opened.memory
         )
         self.recognised = False
         self._source = source
         self._plans = prepared_builds
-        self._memory = memory
+        self._memory = opened.memory
+        self._absent_status = opened.absent_status
+        # as the source holds them: which order that is, is what is to be found
+        self._reader = GuestReader(source, opened, ByteOrder.BIG)
         self._declared = declared or source.declared_order
         self._by_source = declared is None
 
@@ -58,8 +62,7 @@ class Identifier:
         bytes can never tell.
         """
         source, layouts = self._source, [prepared.layout for prepared in self._plans.values()]
-        source.order = ByteOrder.BIG
-        found = dict(zip(self.marks, await source.fetch(self.marks), strict=True))
+        found = dict(zip(self.marks, await self._reader.fetch(self.marks), strict=True))
         if not all(isinstance(part, bytes) for part in found.values()):
             lacking()
         orders = list(ByteOrder)
@@ -86,7 +89,7 @@ class Identifier:
             matches = self._contradicted(layouts, found, self._declared)
         if not matches and only is not None:
             matches = await self._assumed(only)
-        if not matches and source.absent is Status.WAITING:
+        if not matches and self._absent_status is Status.WAITING:
             # what has not come yet is no sign of a wrong game
             awaited = [f"0x{m.address:08X}" for m, p in found.items() if not isinstance(p, bytes)]
             if awaited:
@@ -159,7 +162,6 @@ class Identifier:
             Span(region.start + start, min(CODE_SPAN, size - start))
             for start in range(0, size, CODE_SPAN)
         ]
-        self._source.order = ByteOrder.BIG  # as the source holds them
-        parts = await self._source.fetch(spans)
+        parts = await self._reader.fetch(spans)
         data = b"".join(part for part in parts if isinstance(part, bytes))
         return code_order(data, big_endian=prepared.layout.order == ">")

@@ -1,9 +1,9 @@
-"""What the core asks of a source, and what it does for every source once.
+"""Port of a source: what the core asks of whatever guest RAM comes from.
 
 An adapter implements the underscore methods: how to open, when the next frame is there, and the
-bytes of a batch of spans.  The public methods here hold the policy: spans are checked against the
-map before an adapter sees them, replies of a wrong length are refused, and bytes are turned to
-guest order.  An adapter raises only :class:`~schemas.errors.SourceError` and its leaves.
+bytes of a batch of spans.  It raises only :class:`~schemas.errors.SourceError` and its leaves.
+Bounds, lengths and byte order are not its part: the core reads through a
+:class:`~bridge.ports.guest_reader.GuestReader`.
 """
 
 from __future__ import annotations
@@ -11,15 +11,16 @@ from __future__ import annotations
 import abc
 import contextlib
 from collections.abc import AsyncIterator, Sequence
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import ClassVar
 
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder
-from bridge.memory.fetched import Part, reordered
+from bridge.memory.fetched import Part
 from bridge.reporting.counted_lines import CountedLines
 from bridge.values.status import Status
-from schemas.errors import SourceError, SourceUnusable
+from schemas.errors import SourceUnusable
 
 
 class Consistency(StrEnum):
@@ -32,42 +33,82 @@ class Consistency(StrEnum):
     UNGUARDED = "unguarded"
 
 
+class Cadence(StrEnum):
+    """How a source's frames come, and so what the sampler does to have the next one."""
+
+    ONCE = "once"
+    """It stands still: one frame, and never another."""
+    POLLED = "polled"
+    """Nobody tells of a frame; memory may be looked at as often as is wanted."""
+    SPARING = "sparing"
+    """The same, but each look takes time from the guest: one for each frame that is taken."""
+    ANNOUNCED = "announced"
+    """:meth:`Source.wait` returns with each new frame."""
+    TRAPPED = "trapped"
+    """:meth:`Source.wait` returns where the guest stops at the end of a frame, and after a while
+    without one, so that what is found then may be the frame of before."""
+
+    @property
+    def announced(self) -> bool:
+        """Whether :meth:`Source.wait` is asked for the next frame."""
+        return self in (Cadence.ANNOUNCED, Cadence.TRAPPED)
+
+    @property
+    def costly(self) -> bool:
+        """Whether a look takes time from the guest, and may find the frame of before."""
+        return self in (Cadence.SPARING, Cadence.TRAPPED)
+
+
 class Torn(Exception):
     """No sample of a frame was whole, or this one was not; the message says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """What an open source holds of a guest's memory.
+
+    ``memory`` is the map of what it holds and ``guest`` the map that it was opened for.
+    ``absent_status`` is the status of a reading whose bytes it does not hold, and ``absent_words``
+    the end of that reading's reason.
+    """
+
+    memory: MemoryMap
+    guest: MemoryMap
+    absent_status: Status = Status.UNMAPPED
+    absent_words: str = "is not in what the source holds"
 
 
 class Source(abc.ABC):
     """Where RAM comes from.
 
-    ``kind`` is the bridge file's word for it.  ``consistency`` is what the source itself vouches
-    for; a source that vouches for nothing (``UNGUARDED``) is sampled with the guard.  ``paced`` is
-    true where :meth:`wait` tells of each new frame; where it is false the sampler polls the frame
-    counter, and where ``costly`` is true too, it looks no more often than it takes frames.
-    ``order`` is set by the core once it is known.  ``absent`` is the status of a reading whose
-    bytes the source does not hold, and ``absent_words`` the end of its reason.  ``opening_words``
-    say what it waits for while it opens, where that takes its time.  ``memory`` is
-    the map of what it holds and ``guest`` the map that it was opened for.  ``notes`` are sentences
-    about what it found that the user should see once.  ``moment`` is when the frame at hand was, in
-    seconds that only go forward, where the source itself knows (a recording does), else None;
-    ``passes`` counts how often frames have begun anew, so that what comes does not follow.
+    ``kind`` is the bridge file's word for it.  ``opening_words`` say what it waits for while it
+    opens, where that takes its time.  ``notes`` are sentences about what it found that the user
+    should see once.  ``moment`` is when the frame at hand was, in seconds that only go forward,
+    where the source itself knows (a recording does), else None; ``passes`` counts how often frames
+    have begun anew, so that what comes does not follow.
     """
 
     kind: ClassVar[str]
-    consistency: ClassVar[Consistency] = Consistency.UNGUARDED
-    paced: ClassVar[bool] = False
-    costly: ClassVar[bool] = False
-    absent: ClassVar[Status] = Status.UNMAPPED
-    absent_words: ClassVar[str] = "is not in what the source holds"
     opening_words: ClassVar[str] = "is not there yet"
 
     def __init__(self) -> None:
-        self.order = ByteOrder.BIG
-        self.memory: MemoryMap | None = None
-        self.guest: MemoryMap | None = None
         self.notes: list[str] = []
         self._counted = CountedLines()
         self.moment: float | None = None
         self.passes = 0
+
+    @property
+    def cadence(self) -> Cadence:
+        """How its frames come, as far as is known now: a debugger's stub learns it late."""
+        return Cadence.POLLED
+
+    @property
+    def consistency(self) -> Consistency:
+        """What the source itself vouches for, of the frame at hand.
+
+        One that vouches for nothing (``UNGUARDED``) is sampled with the guard.
+        """
+        return Consistency.UNGUARDED
 
     def note_recurring(self, kind: str, text: str) -> None:
         """Note what may come many times a second: the first of a kind, then a count a minute."""
@@ -94,17 +135,15 @@ class Source(abc.ABC):
         """The byte order that the other side itself declares, where it does."""
         return None
 
-    async def open(self, memory: MemoryMap) -> MemoryMap:
-        """Open for the regions of *memory*; returns the map of what the source holds of them.
+    async def open(self, guest: MemoryMap) -> Opened:
+        """Open for the regions of *guest*; tells what of them is held.
 
         Raises SourceUnusable where what is there can never serve, SourceLost where it is absent.
         """
-        self.memory = self.guest = memory
-        held = await self._open(memory)
-        if not held.regions:
+        opened = await self._open(guest)
+        if not opened.memory.regions:
             raise SourceUnusable("holds no byte of any region", source=self.name)
-        self.memory = held
-        return held
+        return opened
 
     async def close(self) -> None:
         """Let go of everything; harmless when not open."""
@@ -113,45 +152,17 @@ class Source(abc.ABC):
     async def wait(self) -> int | None:
         """Return when a new frame is there, with the sender's number of it where it has one.
 
-        Only asked of a paced source.  Raises SourceLost.
+        Only asked where the cadence is ``announced``.  Raises SourceLost.
         """
         return await self._wait()
 
     async def fetch(self, spans: Sequence[Span]) -> Sequence[Part]:
-        """The bytes of each span in guest order; None for a span of which nothing is held.
+        """The bytes of each span as the source holds them; None for one of which it holds nothing.
 
-        Spans are canonical, begin at a multiple of 8 bytes into a region and lie inside it.
-        Raises SourceLost; raises SourceError for a span outside the map or a reply of the wrong
-        length.
+        Spans are canonical, begin at a multiple of 8 bytes into a region and lie inside one that
+        is held: a ``GuestReader`` asks for no others.  Raises SourceLost, also when not open.
         """
-        memory = self.memory
-        if memory is None:
-            raise SourceError("was asked for bytes before it was open", source=self.name)
-        for span in spans:
-            if memory.flat(span.address, span.length) is None:
-                raise SourceError(
-                    f"0x{span.address:08X} to 0x{span.end:08X} is outside every region",
-                    source=self.name,
-                    address=span.address,
-                    length=span.length,
-                )
-        parts = await self._fetch(spans)
-        if len(parts) != len(spans):
-            raise SourceError(
-                f"expected {len(spans)} replies, found {len(parts)}", source=self.name
-            )
-        for span, part in zip(spans, parts, strict=True):
-            if part is not None and len(part) != span.length:
-                raise SourceError(
-                    f"0x{span.address:08X}: expected {span.length} bytes, found {len(part)}",
-                    source=self.name,
-                    address=span.address,
-                    length=span.length,
-                )
-        order = self.order
-        if order is ByteOrder.BIG:
-            return parts
-        return [reordered(part, order) for part in parts]
+        return await self._fetch(spans)
 
     @contextlib.asynccontextmanager
     async def held_still(self) -> AsyncIterator[None]:
@@ -171,7 +182,7 @@ class Source(abc.ABC):
         """The lines that the watches touch have changed: a source may pass this on."""
 
     @abc.abstractmethod
-    async def _open(self, memory: MemoryMap) -> MemoryMap: ...
+    async def _open(self, guest: MemoryMap) -> Opened: ...
 
     @abc.abstractmethod
     async def _close(self) -> None: ...

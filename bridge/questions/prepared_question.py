@@ -16,7 +16,7 @@ from bridge.expressions.syntax import parse
 from bridge.memory.address_map import MemoryMap
 from bridge.memory.image import Image
 from bridge.paths.derivation import RESULT, DerivationStep, explain
-from bridge.ports.source import Source
+from bridge.ports.source import Opened
 from bridge.prepared import PreparedBuild
 from bridge.questions.byte_rows import ByteRows, Stretch, strip_around
 from bridge.questions.question import Answer
@@ -50,8 +50,7 @@ class PreparedQuestion:
         text: str,
         watches: Mapping[str, str] | None,
         prepared: PreparedBuild,
-        memory: MemoryMap,
-        source: Source,
+        opened: Opened,
         main: Evaluator,
     ) -> None:
         own = {watch.name: watch.expression for watch in prepared.watches}
@@ -59,10 +58,10 @@ class PreparedQuestion:
         self.prepared = prepared
         self.explained, steps = _explained(prepared, known, text)
         self.steps: tuple[DerivationStep, ...] = tuple(steps)
-        self.evaluator = _Bounded(self.explained.program, prepared.layout, memory)
-        self.evaluator.guest = source.guest or memory
-        self.evaluator.absent_status = source.absent
-        self.evaluator.absent_words = source.absent_words
+        self.evaluator = _Bounded(self.explained.program, prepared.layout, opened.memory)
+        self.evaluator.guest = opened.guest
+        self.evaluator.absent_status = opened.absent_status
+        self.evaluator.absent_words = opened.absent_words
         self.evaluator.copy_pointer_history(main)
         self._costs = 0.0, 0.0
         self.answered = self.waits = False

@@ -17,9 +17,8 @@ import time
 from collections.abc import Awaitable, Callable, Iterator
 
 from bridge.evaluation.evaluator import Evaluator
-from bridge.memory.address_map import MemoryMap
 from bridge.memory.image import Image
-from bridge.ports.source import Source
+from bridge.ports.source import Opened
 from bridge.prepared import PreparedBuild
 from bridge.questions.prepared_question import PreparedQuestion
 from bridge.questions.question import Answer, Question, Questions
@@ -44,13 +43,11 @@ class QuestionScheduler:
     def __init__(
         self,
         questions: Questions,
-        source: Source,
-        memory: MemoryMap,
+        opened: Opened,
         previous: QuestionScheduler | None,
     ) -> None:
         self._questions = questions
-        self._source = source
-        self._memory = memory
+        self._opened = opened
         self._asked: dict[Question, PreparedQuestion | ExpressionError] = {}
         self._build: PreparedBuild | None = None
         self._before: dict[Question, PreparedQuestion | ExpressionError] = {}
@@ -114,9 +111,7 @@ class QuestionScheduler:
         before = self._before.pop(question, None)
         _let_go(before)
         try:
-            asked = PreparedQuestion(
-                question.text, question.watches, prepared, self._memory, self._source, main
-            )
+            asked = PreparedQuestion(question.text, question.watches, prepared, self._opened, main)
         except ExpressionError as fault:
             return fault
         except Exception as fault:  # whatever it is, the watches go on

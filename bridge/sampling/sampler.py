@@ -24,11 +24,12 @@ from bridge.builds.evidence import Identity, aligned_span
 from bridge.builds.identifier import Identifier
 from bridge.evaluation.evaluator import Evaluator
 from bridge.evaluation.frame_readings import frame_readings
-from bridge.memory.address_map import LINE_SHIFT, MemoryMap, Span
+from bridge.memory.address_map import LINE_SHIFT, Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.memory.fetched import cut
 from bridge.memory.image import Image
-from bridge.ports.source import Consistency, Source, Torn
+from bridge.ports.guest_reader import GuestReader
+from bridge.ports.source import Consistency, Opened, Source, Torn
 from bridge.prepared import Counter, PreparedBuild
 from bridge.readings.frame import Frame, Stats
 from bridge.readings.reading import Reading, Watch
@@ -77,11 +78,11 @@ class _Proof:
 class Sampler:
     """Takes frames from one open source.
 
-    ``prepared_builds`` are the builds that may be running; ``memory`` is the map of what the source
-    holds.  ``declared`` is the byte order that the bridge file names, None for auto.  ``rate`` is
-    in frames a second.  ``previous`` is the sampler that this one follows after its source was
-    lost: counts go on, and so does the state that spans frames, unless the game's own counter has
-    gone back.  ``practising`` is told of every frame that is taken, and ``questions`` are answered
+    ``prepared_builds`` are the builds that may be running; ``opened`` is what the source holds.
+    ``declared`` is the byte order that the bridge file names, None for auto.  ``rate`` is in frames
+    a second.  ``previous`` is the sampler that this one follows after its source was lost: counts
+    go on, and so does the state that spans frames, unless the game's own counter has gone back.
+    ``practising`` is told of every frame that is taken, and ``questions`` are answered
     with it.  ``clock`` gives the time of day, ``ticks`` seconds that nothing disturbs, and
     ``standstill`` tells whether lowhalf itself stood still.
     """
@@ -90,7 +91,7 @@ class Sampler:
         self,
         source: Source,
         prepared_builds: Mapping[str, PreparedBuild],
-        memory: MemoryMap,
+        opened: Opened,
         *,
         declared: ByteOrder | None,
         rate: float,
@@ -103,7 +104,8 @@ class Sampler:
     ) -> None:
         self.source = source
         self.prepared_builds = dict(prepared_builds)
-        self.memory = memory
+        self.opened = opened
+        self.memory = opened.memory
         self.rate = rate
         self.prepared: PreparedBuild | None = None
         self.stats: Stats = previous.stats if previous else Stats()
@@ -113,10 +115,11 @@ class Sampler:
         self._standstill = standstill
         self._practising = practising
         self._evaluator: Evaluator | None = None
-        self._image = Image(memory)
+        self._image = Image(self.memory)
         self._spans: list[Span] = []
         self._learned = b""
-        self._identifier = Identifier(source, prepared_builds, memory, declared)
+        self._identifier = Identifier(source, prepared_builds, opened, declared)
+        self._reader = GuestReader(source, opened, ByteOrder.BIG)
         self._wanted: list[Span] = []
         self._count_on = FrameCount()
         self._unclear = RecurringTrouble(ticks)
@@ -130,7 +133,7 @@ class Sampler:
             from bridge.questions.scheduler import QuestionScheduler
 
             before = previous._asking if previous is not None else None
-            self._asking = QuestionScheduler(questions, source, memory, before)
+            self._asking = QuestionScheduler(questions, opened, before)
         self._proof: _Proof | None = None
         self._ask_again_at = 0.0
         self._resumed = False
@@ -151,6 +154,11 @@ class Sampler:
         """The watches of the running build; of the first where none is known."""
         prepared = self.prepared or next(iter(self.prepared_builds.values()))
         return prepared.watches
+
+    @property
+    def order(self) -> ByteOrder:
+        """The byte order in which the source holds the guest's bytes; big while it is unknown."""
+        return self._reader.order
 
     @property
     def consistency(self) -> str:
@@ -178,7 +186,7 @@ class Sampler:
                     if self._last is None or self._last.note != reason:
                         self._last = frame
                         return frame
-                    if not self.source.paced:
+                    if not self.source.cadence.announced:
                         await asyncio.sleep(IDENTIFY_EVERY)
                     continue
                 self._prepare_questions()
@@ -199,12 +207,13 @@ class Sampler:
 
     async def _wait(self) -> int | None:
         """Until a new frame is there; gives the sender's number of it."""
-        if self.source.paced:
+        cadence = self.source.cadence
+        if cadence.announced:
             return await self.source.wait()
         prepared = self.prepared
         known = prepared is not None and self._count_on.last is not None and not self._resumed
         period = 1 / self.rate
-        if known and prepared is not None and prepared.frame is not None and not self.source.costly:
+        if known and prepared is not None and prepared.frame is not None and not cadence.costly:
             counter = prepared.frame
             if prepared.guard is not None and counter == prepared.guard[0]:
                 counter = prepared.guard[1]  # the same count, once the frame's work is done
@@ -243,9 +252,9 @@ class Sampler:
 
         Whether every question has some answer now; false while a frame is being taken.
 
-        This is done by itself while the game's counter is looked at.  Of a paced source it may be
-        called while :meth:`next` waits, and then only uses what is there; of one that stands still,
-        afterwards.
+        This is done by itself while the game's counter is looked at.  Of a source that announces
+        its frames it may be called while :meth:`next` waits, and then only uses what is there; of
+        one that stands still, afterwards.
         """
         frame, prepared, main, asking = self._standing, self.prepared, self._evaluator, self._asking
         self._ask_again_at = time.monotonic() + WITHOUT_FRAME
@@ -253,7 +262,7 @@ class Sampler:
             return False
         if not asking.any_fresh:
             return True
-        late = None if self.source.paced or self._proof is None else self._fetch_late
+        late = None if self.source.cadence.announced or self._proof is None else self._fetch_late
         asking.prepare(prepared, main, frame.number, asking.most_at_once)
         await asking.evaluate(self._image, main, late, fresh=True)
         asking.commit(main, self._image, frame.number, frame.time, fresh=True)
@@ -333,7 +342,7 @@ class Sampler:
 
     def _bind(self, identity: Identity) -> None:
         prepared = self.prepared_builds[identity.build]
-        self.source.order = identity.order
+        self._reader = GuestReader(self.source, self.opened, identity.order)
         self.prepared = prepared
         whole = self.source.consistency is Consistency.STILL
         self._image = Image(self.memory)
@@ -349,9 +358,9 @@ class Sampler:
 
     def _make_evaluator(self, prepared: PreparedBuild, *, whole: bool) -> Evaluator:
         evaluator = Evaluator(prepared.program, prepared.layout, self.memory, whole=whole)
-        evaluator.guest = self.source.guest or self.memory
-        evaluator.absent_status = self.source.absent
-        evaluator.absent_words = self.source.absent_words
+        evaluator.guest = self.opened.guest
+        evaluator.absent_status = self.opened.absent_status
+        evaluator.absent_words = self.opened.absent_words
         previous = self._previous
         if (
             previous is not None
@@ -375,7 +384,7 @@ class Sampler:
         """One frame, taken again until it is whole; None where the build has changed meanwhile."""
         prepared = self.prepared
         assert prepared is not None
-        if self._evaluator is None or (self._image.whole and self.source.paced):
+        if self._evaluator is None or (self._image.whole and self.source.cadence.announced):
             await self._fetch_whole(prepared)
         evaluator = self._evaluator
         assert evaluator is not None
@@ -403,7 +412,8 @@ class Sampler:
             if self._practising is not None:
                 self._practising.cut_off("the game is not recognised any more")
             return None
-        if self.source.costly and prepared.frame is not None and self._is_still(prepared, count):
+        costly = self.source.cadence.costly
+        if costly and prepared.frame is not None and self._is_still(prepared, count):
             if self._asking is not None and self._last is not None:
                 last = self._last
                 self._asking.commit(evaluator, self._image, last.number, last.time, fresh=True)
@@ -474,7 +484,7 @@ class Sampler:
     async def _same_again(self, lines: Iterable[int]) -> bool:
         image = self._image
         spans = self.memory.spans(lines)
-        parts = await self.source.fetch(spans)
+        parts = await self._reader.fetch(spans)
         return all(
             not isinstance(part, bytes) or part == image.read(span.address, span.length)
             for span, part in zip(spans, parts, strict=True)
@@ -617,7 +627,7 @@ class Sampler:
         span = aligned_span(self.memory, counter.address, counter.size)
         if span is None:
             return None
-        (part,) = await self.source.fetch([span])
+        (part,) = await self._reader.fetch([span])
         flat, start = self.memory.flat(counter.address, 1), self.memory.flat(span.address, 1)
         assert flat is not None
         assert start is not None
@@ -632,13 +642,13 @@ class Sampler:
         if not spans:
             return
         self.stats = replace(self.stats, batches=self.stats.batches + 1)
-        for span, part in zip(spans, await self.source.fetch(spans), strict=True):
+        for span, part in zip(spans, await self._reader.fetch(spans), strict=True):
             if part is not None or span.length <= 1 << LINE_SHIFT:
                 self._image.put(span, part)
                 continue
             # a part of a longer span is not there: find out which of its lines are
             lines = self._lines_of(span)
-            for line, line_part in zip(lines, await self.source.fetch(lines), strict=True):
+            for line, line_part in zip(lines, await self._reader.fetch(lines), strict=True):
                 self._image.put(line, line_part)
 
     def _lines_of(self, span: Span) -> list[Span]:
@@ -650,7 +660,7 @@ class Sampler:
 
     async def _fetch_whole(self, prepared: PreparedBuild) -> None:
         """All of a source that stands still, once."""
-        parts = await self.source.fetch(self.memory.whole())
+        parts = await self._reader.fetch(self.memory.whole())
         known = [part for part in parts if isinstance(part, bytes)]
         if len(known) == len(parts):
             self._image = Image.of(self.memory, known)

@@ -12,7 +12,7 @@ from adapters.sources.recording.player import RecordingPlayer
 from adapters.sources.recording.replay import RecordingReplay
 from bridge.memory.address_map import Region, Span
 from bridge.ports.practice_log import PracticeLog
-from bridge.ports.source import Consistency
+from bridge.ports.source import Consistency, Opened
 from bridge.practice.attempts import Attempt
 from bridge.prepared import memory_map, prepare
 from bridge.readings.frame import Frame
@@ -75,8 +75,9 @@ def sampler_of(directory: Path, bits: int, source: RecordingPlayer, keeper: Prac
     path.write_text(BRIDGE.format(bits=bits), "utf-8")
     bridge = load_bridge(path)
     practising = PracticeTracker(Rules.of(bridge.file), keeper)
+    memory = memory_map(bridge.schema)
     return Sampler(
-        *(source, prepare(bridge), memory_map(bridge.schema)),
+        *(source, prepare(bridge), Opened(memory, memory)),
         declared=None,
         rate=60,
         practising=practising,

@@ -29,7 +29,7 @@ from adapters.sources.recording.player import RecordingPlayer
 from bridge.memory.address_map import LINE_SIZE, MemoryMap, Region, Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.memory.fetched import Partial
-from bridge.ports.source import Consistency
+from bridge.ports.source import Cadence, Consistency
 from schemas.errors import OutputError, SourceEnded, SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import RecordingSource
 
@@ -450,9 +450,10 @@ async def test_it_is_played_frame_by_frame(tmp_path: Path) -> None:
     made = moments(30, rate=100.0)
     write(tmp_path / "a.mcap", made)
     source = player(tmp_path / "a.mcap")
-    held = await source.open(MEMORY)
-    assert held.regions == (RAM,)
-    assert (source.kind, source.paced, source.declared_order) == ("recording", True, ByteOrder.BIG)
+    opened = await source.open(MEMORY)
+    assert opened.memory.regions == (RAM,)
+    assert (source.kind, source.cadence) == ("recording", Cadence.ANNOUNCED)
+    assert source.declared_order is ByteOrder.BIG
     assert source.consistency == "guarded"
     assert await source.fetch([Span(BASE, SIZE)]) == [made[0].image]
     began = time.monotonic()
@@ -554,7 +555,7 @@ async def test_regions_that_were_not_recorded(tmp_path: Path) -> None:
     write(tmp_path / "a.mcap", moments(2))
     source = player(tmp_path / "a.mcap")
     larger = MemoryMap([Region("main", BASE, SIZE * 2)])
-    assert (await source.open(larger)).regions == (Region("main", BASE, SIZE),)
+    assert (await source.open(larger)).memory.regions == (Region("main", BASE, SIZE),)
     await source.close()
     with pytest.raises(SourceUnusable) as caught:
         await source.open(MemoryMap([PAD]))

@@ -37,8 +37,10 @@ from adapters.sources.recording.player import RecordingPlayer
 from adapters.sources.shared import SharedMemory
 from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.memory.byte_order import ByteOrder, reorder
-from bridge.ports.source import Consistency, Source
+from bridge.ports.guest_reader import GuestReader
+from bridge.ports.source import Cadence, Consistency, Opened, Source
 from bridge.prepared import PreparedBuild, prepare
+from bridge.values.status import Status
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.loader import load_bridge
 from schemas.source_settings import (
@@ -73,7 +75,7 @@ class Rig:
     """
 
     source: Source
-    open: Callable[[], Awaitable[MemoryMap]]
+    open: Callable[[], Awaitable[Opened]]
     told: Sequence[Region] = MEMORY.regions[:1]
 
 
@@ -106,7 +108,7 @@ async def push_rig(folder: Path, image: bytes) -> AsyncIterator[Rig]:
     source = PushServer(PushSource(kind="push", listen="127.0.0.1:0"))
     writers: list[asyncio.StreamWriter] = []
 
-    async def opened() -> MemoryMap:
+    async def opened() -> Opened:
         opening = asyncio.create_task(source.open(MEMORY))
         while True:
             try:
@@ -149,7 +151,7 @@ async def serial_rig(folder: Path, image: bytes) -> AsyncIterator[Rig]:
     with PtyPair(folder) as pair:
         source = SerialLine(SerialSource(kind="serial", port=str(pair.host)))
 
-        async def opened() -> MemoryMap:
+        async def opened() -> Opened:
             pair.console.reset_input_buffer()
             opening = asyncio.create_task(source.open(MEMORY))
             while not opening.done():
@@ -268,9 +270,14 @@ async def rig(
         await made.source.close()
 
 
-async def opened(rig: Rig) -> MemoryMap:
+async def opened(rig: Rig) -> Opened:
     async with asyncio.timeout(TIMEOUT):
         return await rig.open()
+
+
+async def reader(rig: Rig, order: ByteOrder = ByteOrder.BIG) -> GuestReader:
+    """The opened source, as the core reads it."""
+    return GuestReader(rig.source, await opened(rig), order)
 
 
 async def test_it_names_itself_and_its_kind(rig: Rig) -> None:
@@ -279,9 +286,29 @@ async def test_it_names_itself_and_its_kind(rig: Rig) -> None:
 
 
 async def test_open_tells_what_is_held(rig: Rig) -> None:
-    assert (await opened(rig)).regions == tuple(rig.told)
-    assert rig.source.memory is not None
-    assert rig.source.memory.regions == tuple(rig.told)
+    found = await opened(rig)
+    assert found.memory.regions == tuple(rig.told)
+    assert found.guest is MEMORY
+
+
+async def test_it_tells_how_a_byte_is_called_that_it_does_not_hold(rig: Rig) -> None:
+    found = await opened(rig)
+    told = found.absent_status, found.absent_words
+    unmapped = "is not in what the source holds"
+    assert told == {
+        "push": (Status.WAITING, "has not been sent yet"),
+        "serial": (Status.WAITING, "has not been sent yet"),
+        "debugger": (Status.UNMAPPED, "cannot be read through the debugger stub"),
+    }.get(rig.source.kind, (Status.UNMAPPED, unmapped))
+
+
+async def test_what_it_says_of_its_frames_fits_together(rig: Rig) -> None:
+    await opened(rig)
+    source = rig.source
+    # what stands still for ever stands still while it is read, too
+    assert source.cadence is not Cadence.ONCE or source.consistency is Consistency.STILL
+    if source.cadence.announced:
+        assert source.kind in ("folder", "recording", "push", "serial")
 
 
 async def test_a_batch_comes_back_whole_and_in_its_order(rig: Rig) -> None:
@@ -314,13 +341,13 @@ async def test_bytes_are_real_bytes(rig: Rig) -> None:
     ],
 )
 async def test_what_is_not_held_is_an_error_with_its_address(rig: Rig, span: Span) -> None:
-    await opened(rig)
+    guest = await reader(rig)
     if any(region.start <= span.address < region.end for region in rig.told[1:]):
         # it could not know: then the bytes are missing, and never made up
-        assert await rig.source.fetch([span]) == [None]
+        assert await guest.fetch([span]) == [None]
         return
     with pytest.raises(SourceError) as caught:
-        await rig.source.fetch([span])
+        await guest.fetch([span])
     assert (caught.value.address, caught.value.length) == (span.address, span.length)
     assert caught.value.detail == (
         f"0x{span.address:08X} to 0x{span.end:08X} is outside every region"
@@ -328,9 +355,9 @@ async def test_what_is_not_held_is_an_error_with_its_address(rig: Rig, span: Spa
 
 
 async def test_it_must_be_open_to_be_asked(rig: Rig) -> None:
-    with pytest.raises(SourceError) as caught:
+    with pytest.raises(SourceLost) as caught:
         await rig.source.fetch(LINES[:1])
-    assert caught.value.detail == "was asked for bytes before it was open"
+    assert caught.value.detail == "is closed"
 
 
 async def test_close_is_harmless_at_any_time(rig: Rig) -> None:
@@ -351,7 +378,7 @@ async def test_once_closed_it_serves_nothing(rig: Rig) -> None:
 
 async def test_it_can_be_opened_again(rig: Rig) -> None:
     for _ in range(3):
-        assert (await opened(rig)).regions == tuple(rig.told)
+        assert (await opened(rig)).memory.regions == tuple(rig.told)
         assert await rig.source.fetch([Span(BASE, SIZE)]) == [IMAGE]
         await rig.source.close()
 
@@ -373,9 +400,8 @@ async def test_every_byte_order(
 ) -> None:
     monkeypatch.delenv("LOWHALF_PUSH_TOKEN", raising=False)
     async with RIGS[kind].maker(tmp_path, reorder(IMAGE, order)) as rig:
-        await opened(rig)
-        rig.source.order = order
-        assert await rig.source.fetch(LINES) == [
+        guest = await reader(rig, order)
+        assert await guest.fetch(LINES) == [
             IMAGE[span.address - BASE : span.end - BASE] for span in LINES
         ]
         await rig.source.close()
@@ -390,7 +416,7 @@ async def test_a_short_source_ends_where_it_ends(
     # one that cannot end early holds what it was told to, and says of the rest that it is missing
     size = short or SIZE
     async with RIGS[kind].maker(tmp_path, IMAGE[: short or 0x1234]) as rig:
-        held = await opened(rig)
+        held = (await opened(rig)).memory
         assert held.regions[0] == Region("ram", BASE, size, (0xA000_0000,))
         if short is None:
             assert RIGS[kind].why
@@ -405,7 +431,7 @@ async def test_a_short_source_ends_where_it_ends(
 
 
 class Broken(Source):
-    """A source whose replies are wrong: the base must notice."""
+    """A source whose replies are wrong: the reader must notice."""
 
     kind = "broken"
 
@@ -413,8 +439,8 @@ class Broken(Source):
         super().__init__()
         self.replies = replies
 
-    async def _open(self, memory: MemoryMap) -> MemoryMap:
-        return memory
+    async def _open(self, guest: MemoryMap) -> Opened:
+        return Opened(guest, guest)
 
     async def _close(self) -> None:
         pass
@@ -436,9 +462,9 @@ async def test_replies_of_a_wrong_length_are_refused(
     replies: list[bytes | None], message: str
 ) -> None:
     source = Broken(replies)
-    await source.open(MEMORY)
+    guest = GuestReader(source, await source.open(MEMORY), ByteOrder.BIG)
     with pytest.raises(SourceError) as caught:
-        await source.fetch(LINES[:1])
+        await guest.fetch(LINES[:1])
     assert str(caught.value) == message
 
 
@@ -499,7 +525,7 @@ def test_only_source_errors_escape_from_damaged_dumps(tmp_path: Path, data: st.D
     async def attempt() -> int:
         source = FileDump(chosen, tmp_path)
         try:
-            held = await source.open(MEMORY)
+            held = (await source.open(MEMORY)).memory
         except SourceUnusable:
             return 0
         parts = await source.fetch(held.spans(range(held.flat_size >> 8)))

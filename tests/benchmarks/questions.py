@@ -17,7 +17,7 @@ from pathlib import Path
 
 from adapters.sources.fake import ScriptedSource
 from bridge.memory.byte_order import ByteOrder
-from bridge.ports.source import Consistency
+from bridge.ports.source import Cadence, Consistency
 from bridge.prepared import memory_map, prepare
 from bridge.questions.prepared_question import PreparedQuestion
 from bridge.questions.question import Question, Questions
@@ -66,7 +66,7 @@ class Bench:
         bridge = load_bridge(path)
         self.prepared_builds, self.memory = prepare(bridge), memory_map(bridge.schema)
         self.questions = questions
-        self.source = ScriptedSource(paced=True, consistency=Consistency.SENDER)
+        self.source = ScriptedSource(cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER)
         for number in range(WATCHES):
             actor = BASE + TARGETS + number * TARGET_SIZE
             following = BASE + TARGETS + (number + 1) % WATCHES * TARGET_SIZE
@@ -126,7 +126,7 @@ def _ready(bench: Bench) -> float:
     for _ in range(5):
         for text in ASKED:
             began = time.perf_counter()
-            PreparedQuestion(text, None, prepared, bench.memory, bench.source, main)
+            PreparedQuestion(text, None, prepared, bench.sampler.opened, main)
             times.append(time.perf_counter() - began)
     return statistics.median(times)
 

@@ -14,7 +14,7 @@ from adapters.sources.fake import ScriptedSource
 from bridge.daemon import Daemon
 from bridge.ports.output import Output
 from bridge.ports.practice_log import PracticeLog
-from bridge.ports.source import Consistency
+from bridge.ports.source import Cadence, Consistency
 from bridge.practice.attempts import Attempt
 from bridge.practice.progress import Practice
 from bridge.prepared import memory_map, prepare
@@ -175,7 +175,7 @@ class Rig:
         path.write_text(BRIDGE + practice, "utf-8")
         self.bridge = load_bridge(path)
         self.keeper = keeper or Remembering()
-        self.source = ScriptedSource(paced=True, consistency=Consistency.SENDER)
+        self.source = ScriptedSource(cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER)
         self.source.poke(0x8000_0400, b"TIDE 1.0")
         self.output = Frames()
         self.number = 0

@@ -9,7 +9,7 @@ from pathlib import Path
 from adapters.sources.fake import ScriptedSource
 from bridge.memory.address_map import MemoryMap
 from bridge.memory.byte_order import ByteOrder
-from bridge.ports.source import Consistency
+from bridge.ports.source import Cadence, Consistency
 from bridge.prepared import PreparedBuild, memory_map, prepare
 from bridge.questions.question import Answer, Question, Questions
 from bridge.readings.frame import Frame
@@ -41,7 +41,9 @@ class Asker:
         self.prepared_builds: dict[str, PreparedBuild] = prepare(bridge)
         self.memory: MemoryMap = memory_map(bridge.schema)
         self.questions = Questions()
-        self.source = source or ScriptedSource(paced=True, consistency=Consistency.SENDER)
+        self.source = source or ScriptedSource(
+            cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER
+        )
         self._asking = asking
         self.sampler: Sampler | None = None
 

@@ -270,16 +270,21 @@ def source_with_code(order: ByteOrder) -> ScriptedSource:
     return source
 
 
-async def first(bench: Bench, source: ScriptedSource, declared: ByteOrder | None) -> Frame:
-    return await take(await bench.sampler(source, declared=declared))
+async def first(
+    bench: Bench, source: ScriptedSource, declared: ByteOrder | None
+) -> tuple[ByteOrder, Frame]:
+    """The byte order that was settled on, and the first frame."""
+    sampler = await bench.sampler(source, declared=declared)
+    frame = await take(sampler)
+    return sampler.order, frame
 
 
 @pytest.mark.parametrize("order", list(ByteOrder))
 async def test_without_evidence_the_code_decides(tmp_path: Path, order: ByteOrder) -> None:
     source = source_with_code(order)
-    frame = await first(bench_of(tmp_path), source, None)
+    found, frame = await first(bench_of(tmp_path), source, None)
     assert (frame.build, frame.readings[0].value) == ("print", 0x1234)
-    assert source.order is order
+    assert found is order
     assert source.notes == [f"byte_order is {order} by the machine code in guest memory"]
 
 
@@ -291,8 +296,8 @@ async def test_a_little_endian_guests_code_decides_too(tmp_path: Path) -> None:
     source.poke(0x8000_6000, code)
     source.poke(0x8000_7000, code)
     source.poke(0x8000_0020, TICK)
-    frame = await first(bench, source, None)
-    assert source.order is ByteOrder.HALFSWAP
+    found, frame = await first(bench, source, None)
+    assert found is ByteOrder.HALFSWAP
     assert frame.readings[0].value == 0x3412
 
 
@@ -301,7 +306,7 @@ async def test_code_that_is_in_parts_not_held_decides_by_the_rest(tmp_path: Path
     bench.schema = bench.schema.replace('"64 KiB"', '"3 MiB"')
     source = source_with_code(ByteOrder.SWAP16)
     source.refuse(0x8005_0000)
-    assert (await first(bench, source, None)).build == "print"
+    assert (await first(bench, source, None))[1].build == "print"
     asked = [span for span in source.batches[1] if span.length == 0x1_0000]
     assert (len(asked), sum(span.length for span in asked)) == (16, 1 << 20)
 
@@ -319,8 +324,8 @@ async def test_fault_16_a_declared_order_that_the_code_contradicts_is_obeyed_wit
     tmp_path: Path, evidence: bool
 ) -> None:
     source = source_with_code(ByteOrder.SWAP32)
-    frame = await first(bench_of(tmp_path, evidence=evidence), source, ByteOrder.BIG)
-    assert (source.order, frame.readings[0].value) == (ByteOrder.BIG, 0x7856)
+    found, frame = await first(bench_of(tmp_path, evidence=evidence), source, ByteOrder.BIG)
+    assert (found, frame.readings[0].value) == (ByteOrder.BIG, 0x7856)
     assert source.notes[0] == (
         "byte_order is big, but the machine code in guest memory stands in swap32; "
         "big is used as declared"
@@ -330,13 +335,13 @@ async def test_fault_16_a_declared_order_that_the_code_contradicts_is_obeyed_wit
 
 async def test_a_declared_order_that_the_code_confirms_is_no_news(tmp_path: Path) -> None:
     source = source_with_code(ByteOrder.SWAP32)
-    frame = await first(bench_of(tmp_path), source, ByteOrder.SWAP32)
+    _, frame = await first(bench_of(tmp_path), source, ByteOrder.SWAP32)
     assert (source.notes, frame.readings[0].value) == ([], 0x1234)
 
 
 async def test_recognise_bytes_come_before_the_code(tmp_path: Path) -> None:
     source = source_with_code(ByteOrder.SWAP32)
     guest(source)
-    frame = await first(bench_of(tmp_path, evidence=True), source, None)
-    assert (frame.build, source.order, source.notes) == ("print", ByteOrder.SWAP32, [])
+    found, frame = await first(bench_of(tmp_path, evidence=True), source, None)
+    assert (frame.build, found, source.notes) == ("print", ByteOrder.SWAP32, [])
     assert all(span.length < 0x1_0000 for batch in source.batches for span in batch)

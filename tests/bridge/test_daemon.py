@@ -14,8 +14,9 @@ import pytest
 
 from adapters.sources.fake import ScriptedSource
 from bridge.daemon import Daemon
+from bridge.memory.address_map import MemoryMap
 from bridge.ports.output import Output
-from bridge.ports.source import Consistency
+from bridge.ports.source import Cadence, Consistency, Opened
 from bridge.prepared import memory_map, prepare
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Watch
@@ -105,17 +106,17 @@ class Slow(Kept):
 class Flaky(ScriptedSource):
     """Counts how often it was opened, and may be absent or unusable."""
 
-    def __init__(self, consistency: Consistency, *, paced: bool) -> None:
-        super().__init__(consistency=consistency, paced=paced)
+    def __init__(self, cadence: Cadence, consistency: Consistency) -> None:
+        super().__init__(cadence=cadence, consistency=consistency)
         self.opens = 0
         self.closes = 0
         self.unusable = ""
 
-    async def open(self, memory):  # type: ignore[no-untyped-def]
+    async def open(self, guest: MemoryMap) -> Opened:
         self.opens += 1
         if self.unusable:
             raise SourceUnusable(self.unusable, source=self.name)
-        return await super().open(memory)
+        return await super().open(guest)
 
     async def close(self) -> None:
         self.closes += 1
@@ -123,12 +124,12 @@ class Flaky(ScriptedSource):
 
 
 class Bench:
-    def __init__(self, directory: Path, consistency: Consistency, *, paced: bool) -> None:
+    def __init__(self, directory: Path, cadence: Cadence, consistency: Consistency) -> None:
         (directory / "g.schema.toml").write_text(SCHEMA, encoding="utf-8")
         path = directory / "g.bridge.toml"
         path.write_text(BRIDGE, encoding="utf-8")
         bridge = load_bridge(path)
-        self.source = Flaky(consistency, paced=paced)
+        self.source = Flaky(cadence, consistency)
         self.source.poke(0x8000_0400, b"TIDE 1.0")
         self.source.poke(0x8000_1000, (42).to_bytes(4, "big"))
         self.output = Kept()
@@ -169,8 +170,8 @@ class Bench:
 
 
 @pytest.fixture
-def paced(tmp_path: Path) -> Bench:
-    return Bench(tmp_path, Consistency.SENDER, paced=True)
+def bench(tmp_path: Path) -> Bench:
+    return Bench(tmp_path, Cadence.ANNOUNCED, Consistency.SENDER)
 
 
 def statuses(frame: Frame) -> list[Status]:
@@ -182,32 +183,32 @@ def logged(caplog: pytest.LogCaptureFixture) -> list[str]:
 
 
 async def test_a_source_is_lost_and_comes_back(
-    paced: Bench, caplog: pytest.LogCaptureFixture
+    bench: Bench, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level(logging.INFO)
-    async with paced.running():
-        paced.source.next()
-        frame = await paced.until(lambda frame: frame.number == 1)
+    async with bench.running():
+        bench.source.next()
+        frame = await bench.until(lambda frame: frame.number == 1)
         assert [reading.value for reading in frame.readings] == [42, None]
         assert statuses(frame) == [Status.OK, Status.NULL]
-        paced.ticks += 7.5
-        paced.source.lose("went dark")
-        gone = await paced.until(lambda frame: Status.OFFLINE in statuses(frame))
+        bench.ticks += 7.5
+        bench.source.lose("went dark")
+        gone = await bench.until(lambda frame: Status.OFFLINE in statuses(frame))
         assert gone.number == 1
         assert [reading.value for reading in gone.readings] == [42, None]
         assert statuses(gone) == [Status.OFFLINE, Status.OFFLINE]
         assert {reading.age for reading in gone.readings} == {7.5}
         assert {reading.reason for reading in gone.readings} == {"fake: went dark"}
         assert gone.note == "fake: went dark"
-        paced.ticks += 2.5
-        older = await paced.until(lambda frame: frame.readings[0].age == 10)
+        bench.ticks += 2.5
+        older = await bench.until(lambda frame: frame.readings[0].age == 10)
         assert older.readings[0].value == 42
-        paced.source.restore()
-        paced.source.frame(2)
-        back = await paced.until(lambda frame: frame.number == 2)
+        bench.source.restore()
+        bench.source.frame(2)
+        back = await bench.until(lambda frame: frame.number == 2)
         assert statuses(back) == [Status.OK, Status.NULL]
         assert back.note == ""
-        assert paced.source.opens >= 2
+        assert bench.source.opens >= 2
     assert logged(caplog) == [
         "fake: build print",
         "fake: went dark",
@@ -216,50 +217,50 @@ async def test_a_source_is_lost_and_comes_back(
 
 
 async def test_a_source_that_was_never_there_is_offline_with_every_watch(
-    paced: Bench, caplog: pytest.LogCaptureFixture
+    bench: Bench, caplog: pytest.LogCaptureFixture
 ) -> None:
-    paced.source.lose("is not running")
-    async with paced.running():
-        frame = await paced.until(lambda frame: True)
+    bench.source.lose("is not running")
+    async with bench.running():
+        frame = await bench.until(lambda frame: True)
         assert [reading.watch.name for reading in frame.readings] == ["left", "lit"]
         assert statuses(frame) == [Status.OFFLINE] * 2
         assert [reading.value for reading in frame.readings] == [None, None]
-        count = len(paced.output.frames)
-        await paced.until(lambda frame: len(paced.output.frames) > count)
-        paced.source.restore()
-        paced.source.next()
-        assert (await paced.until(lambda frame: frame.number == 1)).build == "print"
+        count = len(bench.output.frames)
+        await bench.until(lambda frame: len(bench.output.frames) > count)
+        bench.source.restore()
+        bench.source.next()
+        assert (await bench.until(lambda frame: frame.number == 1)).build == "print"
     assert logged(caplog) == ["fake: is not running"]
 
 
-async def test_readings_age_while_a_source_takes_long_to_open(paced: Bench) -> None:
+async def test_readings_age_while_a_source_takes_long_to_open(bench: Bench) -> None:
     opened = asyncio.Event()
-    plain = paced.source._open
+    plain = bench.source._open
 
     async def slowly(memory):  # type: ignore[no-untyped-def]
         await opened.wait()
         return await plain(memory)
 
-    paced.source._open = slowly  # type: ignore[method-assign]
-    async with paced.running():
-        frame = await paced.until(lambda frame: True)
+    bench.source._open = slowly  # type: ignore[method-assign]
+    async with bench.running():
+        frame = await bench.until(lambda frame: True)
         assert frame.note == "fake: is not there yet"
         opened.set()
-        paced.source.next()
-        assert (await paced.until(lambda frame: frame.number == 1)).build == "print"
+        bench.source.next()
+        assert (await bench.until(lambda frame: frame.number == 1)).build == "print"
 
 
-async def test_a_source_that_can_never_serve_ends_the_daemon(paced: Bench) -> None:
-    paced.source.unusable = "is no dump"
+async def test_a_source_that_can_never_serve_ends_the_daemon(bench: Bench) -> None:
+    bench.source.unusable = "is no dump"
     with pytest.raises(SourceUnusable) as caught:
-        await asyncio.wait_for(paced.daemon.run(), 5)
+        await asyncio.wait_for(bench.daemon.run(), 5)
     assert str(caught.value) == "fake: is no dump"
-    assert paced.output.said_goodbye
-    assert paced.source.closes
+    assert bench.output.said_goodbye
+    assert bench.source.closes
 
 
 async def test_a_still_source_that_is_absent_ends_the_daemon(tmp_path: Path) -> None:
-    bench = Bench(tmp_path, Consistency.STILL, paced=False)
+    bench = Bench(tmp_path, Cadence.ONCE, Consistency.STILL)
     bench.source.lose("there is no such file")
     with pytest.raises(SourceLost) as caught:
         await asyncio.wait_for(bench.daemon.run(), 5)
@@ -267,7 +268,7 @@ async def test_a_still_source_that_is_absent_ends_the_daemon(tmp_path: Path) -> 
 
 
 async def test_a_still_source_of_no_known_build_ends_the_daemon(tmp_path: Path) -> None:
-    bench = Bench(tmp_path, Consistency.STILL, paced=False)
+    bench = Bench(tmp_path, Cadence.ONCE, Consistency.STILL)
     bench.source.poke(0x8000_0400, b"TIDE 7.7")
     with pytest.raises(SourceUnusable) as caught:
         await asyncio.wait_for(bench.daemon.run(), 5)
@@ -278,7 +279,7 @@ async def test_a_still_source_of_no_known_build_ends_the_daemon(tmp_path: Path) 
 
 
 async def test_a_still_source_gives_its_frame_and_goes_on_serving(tmp_path: Path) -> None:
-    bench = Bench(tmp_path, Consistency.STILL, paced=False)
+    bench = Bench(tmp_path, Cadence.ONCE, Consistency.STILL)
     async with bench.running() as task:
         frame = await bench.until(lambda frame: True)
         assert (frame.consistency, frame.readings[0].value) == ("still", 42)
@@ -289,73 +290,73 @@ async def test_a_still_source_gives_its_frame_and_goes_on_serving(tmp_path: Path
     assert not bench.source.opened
 
 
-async def test_cancelling_says_goodbye_and_closes_the_source(paced: Bench) -> None:
-    async with paced.running() as task:
-        paced.source.next()
-        await paced.until(lambda frame: frame.number == 1)
+async def test_cancelling_says_goodbye_and_closes_the_source(bench: Bench) -> None:
+    async with bench.running() as task:
+        bench.source.next()
+        await bench.until(lambda frame: frame.number == 1)
         task.cancel()
         with pytest.raises(asyncio.CancelledError):
             await task
-    assert paced.output.said_goodbye
-    assert not paced.source.opened
+    assert bench.output.said_goodbye
+    assert not bench.source.opened
 
 
-async def test_an_output_that_cannot_start_ends_the_daemon(paced: Bench) -> None:
+async def test_an_output_that_cannot_start_ends_the_daemon(bench: Bench) -> None:
     broken = Kept()
     broken.fault = OutputError("port 7365 is taken", output="overlay")
-    paced.daemon.outputs.append(broken)
+    bench.daemon.outputs.append(broken)
     with pytest.raises(OutputError) as caught:
-        await asyncio.wait_for(paced.daemon.run(), 5)
+        await asyncio.wait_for(bench.daemon.run(), 5)
     assert str(caught.value) == "overlay: port 7365 is taken"
-    assert paced.output.said_goodbye
-    assert not paced.source.opened
+    assert bench.output.said_goodbye
+    assert not bench.source.opened
 
 
-async def test_a_slow_output_delays_no_frame(paced: Bench) -> None:
+async def test_a_slow_output_delays_no_frame(bench: Bench) -> None:
     slow = Slow()
-    paced.daemon.outputs.append(slow)
-    async with paced.running():
+    bench.daemon.outputs.append(slow)
+    async with bench.running():
         started = time.monotonic()
         for number in range(1, 101):
-            paced.source.frame(number)
-        await paced.until(lambda frame: frame.number == 100)
+            bench.source.frame(number)
+        await bench.until(lambda frame: frame.number == 100)
         assert time.monotonic() - started < 1
-    assert [frame.number for frame in paced.output.frames] == list(range(1, 101))
+    assert [frame.number for frame in bench.output.frames] == list(range(1, 101))
     assert len(slow.sent) == 1
 
 
-async def test_watches_are_announced_once_and_again_only_when_they_change(paced: Bench) -> None:
-    async with paced.running():
-        paced.source.next()
-        await paced.until(lambda frame: frame.number == 1)
-        paced.source.poke(0x8000_0400, b"TIDE 1.1")
-        paced.source.poke(0x8000_2000, (7).to_bytes(4, "big"))
-        paced.source.next()
-        paced.source.next()
-        frame = await paced.until(lambda frame: frame.build == "export")
+async def test_watches_are_announced_once_and_again_only_when_they_change(bench: Bench) -> None:
+    async with bench.running():
+        bench.source.next()
+        await bench.until(lambda frame: frame.number == 1)
+        bench.source.poke(0x8000_0400, b"TIDE 1.1")
+        bench.source.poke(0x8000_2000, (7).to_bytes(4, "big"))
+        bench.source.next()
+        bench.source.next()
+        frame = await bench.until(lambda frame: frame.build == "export")
         assert frame.readings[0].value == 7
-    assert len(paced.output.announced) == 1
-    assert [watch.name for watch in paced.output.announced[0]] == ["left", "lit"]
+    assert len(bench.output.announced) == 1
+    assert [watch.name for watch in bench.output.announced[0]] == ["left", "lit"]
 
 
 async def test_what_a_source_notes_is_logged_once(
-    paced: Bench, caplog: pytest.LogCaptureFixture
+    bench: Bench, caplog: pytest.LogCaptureFixture
 ) -> None:
-    async with paced.running():
-        paced.source.notes.append("its length is odd")
+    async with bench.running():
+        bench.source.notes.append("its length is odd")
         for number in (1, 2, 3):
-            paced.source.frame(number)
-        await paced.until(lambda frame: frame.number == 3)
+            bench.source.frame(number)
+        await bench.until(lambda frame: frame.number == 3)
     assert logged(caplog) == ["fake: its length is odd"]
 
 
 async def test_what_a_source_notes_is_logged_also_while_no_frame_comes(
-    paced: Bench, caplog: pytest.LogCaptureFixture
+    bench: Bench, caplog: pytest.LogCaptureFixture
 ) -> None:
-    async with paced.running():
-        paced.source.frame(1)
-        await paced.until(lambda frame: frame.number == 1)
-        paced.source.notes.append("what follows it is no message")
+    async with bench.running():
+        bench.source.frame(1)
+        await bench.until(lambda frame: frame.number == 1)
+        bench.source.notes.append("what follows it is no message")
         for _ in range(500):
             if logged(caplog):
                 break
@@ -364,19 +365,19 @@ async def test_what_a_source_notes_is_logged_also_while_no_frame_comes(
 
 
 async def test_an_unknown_build_is_logged_once_and_left_when_it_is_known(
-    paced: Bench, caplog: pytest.LogCaptureFixture
+    bench: Bench, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level(logging.INFO)
-    paced.source.poke(0x8000_0400, b"TIDE 7.7")
-    async with paced.running():
+    bench.source.poke(0x8000_0400, b"TIDE 7.7")
+    async with bench.running():
         for number in (1, 2, 3):
-            paced.source.frame(number)
-        frame = await paced.until(lambda frame: True)
+            bench.source.frame(number)
+        frame = await bench.until(lambda frame: True)
         assert statuses(frame) == [Status.WAITING, Status.WAITING]
         await asyncio.sleep(0.05)
-        paced.source.poke(0x8000_0400, b"TIDE 1.0")
-        paced.source.frame(4)
-        await paced.until(lambda frame: frame.build == "print")
+        bench.source.poke(0x8000_0400, b"TIDE 1.0")
+        bench.source.frame(4)
+        await bench.until(lambda frame: frame.build == "print")
     assert [line.split(":")[1].strip() for line in logged(caplog)] == [
         "no build is recognised",
         "build print",

@@ -122,7 +122,7 @@ async def test_state_goes_on_after_a_lost_source_unless_the_game_was_reset(
     source.poke(0x8000_4000, (9).to_bytes(4, "big"))
     count(source, number)
     after = Sampler(
-        source, sampler.prepared_builds, sampler.memory, declared=None, rate=240, previous=sampler
+        source, sampler.prepared_builds, sampler.opened, declared=None, rate=240, previous=sampler
     )
     frame = await take(after)
     assert frame.readings[0].value == most

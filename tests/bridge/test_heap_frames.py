@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from adapters.sources.fake import ScriptedSource
-from bridge.memory.address_map import Span
-from bridge.ports.source import Consistency
+from bridge.memory.address_map import MemoryMap, Span
+from bridge.ports.source import Cadence, Consistency, Opened
 from bridge.prepared import memory_map, prepare, with_heap
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Reading
@@ -67,7 +67,7 @@ AIM = 'show = "hex"\ntarget = { equals = 0xBEEF }'
 
 
 async def test_a_reading_has_value_text_address_target_and_warning(tmp_path: Path) -> None:
-    source = ScriptedSource(paced=True, consistency=Consistency.SENDER)
+    source = ScriptedSource(cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER)
     guest = HeapGuest()
     guest.heap(changed(BLOCKS, 1, used=False))
     guest.aim(guest.start(1))
@@ -100,7 +100,7 @@ async def test_a_reading_has_value_text_address_target_and_warning(tmp_path: Pat
 
 
 async def test_a_frame_of_watches_that_do_not_ask_has_no_heap(tmp_path: Path) -> None:
-    source = ScriptedSource(paced=True, consistency=Consistency.SENDER)
+    source = ScriptedSource(cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER)
     guest = HeapGuest()
     guest.heap(gulls(3))
     sent(source, guest)
@@ -209,12 +209,13 @@ async def test_a_room_that_moves_the_heap_leaves_no_reading_plainly_ok(tmp_path:
 class Sender(ScriptedSource):
     """Sends, from the next frame on, the lines that were wanted, as a script does."""
 
-    absent = Status.WAITING
-    absent_words = "has not been sent yet"
-
     def __init__(self) -> None:
-        super().__init__(paced=True, consistency=Consistency.SENDER)
+        super().__init__(cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER)
         self.sends: list[Span] = []
+
+    async def _open(self, guest: MemoryMap) -> Opened:
+        held = (await super()._open(guest)).memory
+        return Opened(held, guest, Status.WAITING, "has not been sent yet")
 
     async def _fetch(self, spans: Sequence[Span]) -> list[bytes | None]:
         parts = await super()._fetch(spans)

@@ -12,7 +12,7 @@ import pytest
 
 from adapters.sources.fake import ScriptedSource
 from bridge.memory.address_map import Span
-from bridge.ports.source import Consistency
+from bridge.ports.source import Cadence, Consistency
 from bridge.practice.attempts import Outcome
 from bridge.prepared import Counter, memory_map, prepare
 from bridge.readings.frame import Frame
@@ -85,8 +85,10 @@ def made(directory: Path, sampling: str) -> Bridge:
 class Guest(ScriptedSource):
     """A game in virtual time, whose counters are all that it writes."""
 
-    def __init__(self, base: int, consistency: Consistency, *, paced: bool) -> None:
-        super().__init__(consistency=consistency, paced=paced)
+    def __init__(self, base: int, cadence: Cadence) -> None:
+        sent = cadence is Cadence.ANNOUNCED
+        consistency = Consistency.SENDER if sent else Consistency.UNGUARDED
+        super().__init__(cadence=cadence, consistency=consistency)
         self.now, self.frames, self.base = 1000.0, 0.0, base
         self.poke(0x8000_0400, b"TIDE 1.0")
 
@@ -117,15 +119,14 @@ class Reader:
     sampler: Sampler
 
     async def take(self) -> Frame:
-        if self.guest.paced:
+        if self.guest.cadence is Cadence.ANNOUNCED:
             self.guest.frame(self.guest.count % (1 << 32))
         return await take(self.sampler)
 
 
 async def reader(directory: Path, sampling: str, base: int, way: str) -> Reader:
     """A guest that has been watched for four seconds, and whose counter is at *base* then."""
-    consistency = {"looked at": Consistency.UNGUARDED, "sent": Consistency.SENDER}[way]
-    guest = Guest(base - 240, consistency, paced=way == "sent")
+    guest = Guest(base - 240, {"looked at": Cadence.POLLED, "sent": Cadence.ANNOUNCED}[way])
     bridge = made(directory, sampling)
     memory = memory_map(bridge.schema)
     held = await guest.open(memory)
@@ -226,7 +227,7 @@ async def test_a_guard_of_8_bits_does_not_vouch_for_a_sample_that_took_a_turn(
             return found
 
     bridge = made(tmp_path, COUNTERS["8 guarded"][1])
-    guest = Slow(100, Consistency.UNGUARDED, paced=False)
+    guest = Slow(100, Cadence.POLLED)
     held = await guest.open(memory_map(bridge.schema))
     sampler = Sampler(
         guest, prepare(bridge), held, declared=None, rate=100_000, ticks=lambda: guest.now

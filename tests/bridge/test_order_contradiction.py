@@ -45,7 +45,7 @@ async def test_with_several_builds(tmp_path: Path, text: bytes) -> None:
     assert source.notes == [
         f"byte_order is big, but {build} is recognised in swap32; big is used as declared"
     ]
-    assert source.order is ByteOrder.BIG
+    assert sampler.order is ByteOrder.BIG
     assert (frame.build, frame.readings[0].value) == (build, 0x7856)
     # it is told once, and obeyed from then on
     for number in range(1, 4):

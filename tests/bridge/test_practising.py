@@ -252,7 +252,7 @@ async def test_a_counter_that_jumps_ahead_cuts_off(tmp_path: Path) -> None:
 
 async def test_dumps_that_lie_far_apart_are_no_jump(tmp_path: Path) -> None:
     rig = Rig(tmp_path, '[[watches]]\nname = "moved"\nexpr = "change(token)"\n')
-    vars(rig.source).update(consistency=Consistency.STILL)
+    rig.source.consistency = Consistency.STILL
     async with rig.running():
         for _ in range(8):
             await rig.frame()

@@ -619,9 +619,7 @@ async def test_a_question_has_none_of_the_watches_that_it_does_not_use(tmp_path:
     assert sampler is not None
     assert sampler.prepared is not None
     assert sampler._evaluator is not None
-    one = PreparedQuestion(
-        "top * 2", None, sampler.prepared, asker.memory, asker.source, sampler._evaluator
-    )
+    one = PreparedQuestion("top * 2", None, sampler.prepared, sampler.opened, sampler._evaluator)
     names = {slot.name for slot in one.evaluator.program.slots}
     assert {"w7", "w8", "top"} <= names
     assert not names & {"w6", "w9", "w49"}

@@ -16,7 +16,7 @@ from adapters.sources.fake import ScriptedSource
 from bridge.daemon import Daemon
 from bridge.memory.address_map import Span
 from bridge.memory.byte_order import ByteOrder
-from bridge.ports.source import Consistency
+from bridge.ports.source import Cadence, Consistency
 from bridge.ports.source import Torn as TornSample
 from bridge.questions import prepared_question as asked_module
 from bridge.questions.question import Question
@@ -67,7 +67,7 @@ async def frame(asker: Asker, number: int) -> Any:
 
 
 async def test_late_lines_cost_batches_once_and_then_none(tmp_path: Path) -> None:
-    source = ScriptedSource(paced=True, consistency=Consistency.SENDER)
+    source = ScriptedSource(cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER)
     asker = Asker(tmp_path, SCHEMA, {"one": "head.value - head.value"}, source)
     guest(source)
     await asker.open()
@@ -152,7 +152,7 @@ async def test_a_sample_that_is_torn_by_late_lines_alone_stays_the_watches(
                 raise TornSample("could not be held")
             return await super()._fetch(spans)
 
-    source = Halting(consistency=Consistency.HALTED, paced=True)
+    source = Halting(consistency=Consistency.HALTED, cadence=Cadence.ANNOUNCED)
     asker = Asker(tmp_path, SCHEMA, {"near": "head.value"}, source)
     guest(source)
     await asker.open()
@@ -211,7 +211,7 @@ async def test_closing_while_late_lines_are_on_their_way(tmp_path: Path) -> None
                 self.question.close()
             return await super()._fetch(spans)
 
-    source = Closing(paced=True, consistency=Consistency.SENDER)
+    source = Closing(cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER)
     asker = Asker(tmp_path, SCHEMA, {"near": "head.value"}, source)
     guest(source)
     await asker.open()
@@ -226,7 +226,7 @@ async def test_closing_while_late_lines_are_on_their_way(tmp_path: Path) -> None
 
 
 async def test_a_long_chain_is_learned_over_frames_and_delays_none(tmp_path: Path) -> None:
-    source = ScriptedSource(paced=True, consistency=Consistency.SENDER)
+    source = ScriptedSource(cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER)
     asker = Asker(tmp_path, SCHEMA, {"near": "head.value"}, source)
     source.poke(0x8000_0400, b"TIDE 1.0")
     source.poke(0x8000_1000, (0x8000_2000).to_bytes(4, "big"))
@@ -361,7 +361,7 @@ async def test_a_dump_answers_at_once(tmp_path: Path, whole: bool) -> None:
 async def test_a_sender_that_sends_nothing_leaves_a_note_and_is_asked_for_the_lines(
     tmp_path: Path,
 ) -> None:
-    source = ScriptedSource(paced=True, consistency=Consistency.SENDER)
+    source = ScriptedSource(cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER)
     asker = Asker(tmp_path, SCHEMA, {"near": "head.next.value"}, source)
     guest(source)
     output = Kept()
@@ -396,7 +396,7 @@ async def test_a_source_that_is_lost_while_a_question_is_answered_is_opened_agai
                 raise SourceLost("hears nothing", source=self.name)
             super().want(spans)
 
-    source = Deaf(paced=True, consistency=Consistency.SENDER)
+    source = Deaf(cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER)
     asker = Asker(tmp_path, SCHEMA, {"near": "head.value"}, source)
     guest(source)
     output = Kept()
@@ -425,7 +425,7 @@ async def test_a_fault_while_a_question_is_answered_is_not_kept_quiet(tmp_path: 
             if self.is_broken:
                 raise RuntimeError("a plank is missing")
 
-    source = Broken(paced=True, consistency=Consistency.SENDER)
+    source = Broken(cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER)
     asker = Asker(tmp_path, SCHEMA, {"near": "head.value"}, source)
     guest(source)
     output = Kept()
@@ -464,7 +464,7 @@ async def test_a_question_that_cannot_be_made_ready_harms_nobody(
 async def test_when_the_source_goes_answers_say_why_and_go_on_when_it_is_back(
     tmp_path: Path,
 ) -> None:
-    source = ScriptedSource(paced=True, consistency=Consistency.SENDER)
+    source = ScriptedSource(cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER)
     asker = Asker(tmp_path, SCHEMA, {"near": "head.value"}, source)
     guest(source)
     output = Kept()
@@ -546,8 +546,7 @@ async def test_why_there_was_no_frame_is_not_said_of_one_that_came(
 
 
 async def test_a_costly_source_that_is_paused_answers(tmp_path: Path) -> None:
-    source = ScriptedSource(consistency=Consistency.HALTED)
-    vars(source).update(costly=True)
+    source = ScriptedSource(cadence=Cadence.SPARING, consistency=Consistency.HALTED)
     asker = Asker(tmp_path, SCHEMA, {"near": "head.value"}, source, sampling='frame = "began"')
     guest(source)
     await asker.open()

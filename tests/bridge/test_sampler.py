@@ -15,7 +15,7 @@ from adapters.sources.fake import ScriptedSource
 from bridge.memory.address_map import Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.ports import source
-from bridge.ports.source import Consistency
+from bridge.ports.source import Cadence, Consistency
 from bridge.prepared import PreparedBuild, memory_map, prepare
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Reading
@@ -129,7 +129,7 @@ def lines(batch: Sequence[Span]) -> set[int]:
 async def test_a_chain_of_three_pointers_costs_three_batches_once_and_then_one(
     tmp_path: Path,
 ) -> None:
-    source = ScriptedSource(paced=True, consistency=Consistency.SENDER)
+    source = ScriptedSource(cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER)
     guest(source)
     sampler = await Bench(tmp_path, "", {"far": FAR}).sampler(source)
     source.next()
@@ -153,7 +153,7 @@ async def test_a_chain_of_three_pointers_costs_three_batches_once_and_then_one(
 
 
 async def test_lines_that_are_no_longer_touched_are_no_longer_fetched(tmp_path: Path) -> None:
-    source = ScriptedSource(paced=True, consistency=Consistency.SENDER)
+    source = ScriptedSource(cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER)
     guest(source)
     sampler = await Bench(tmp_path, "", {"far": FAR}).sampler(source)
     source.next()
@@ -367,7 +367,7 @@ async def test_the_byte_order_is_found_by_the_evidence(
     source.poke(TICK, b"\x12\x34")
     sampler = await Bench(tmp_path, GUARD, watches).sampler(source)
     frame = await take(sampler)
-    assert source.order is order
+    assert sampler.order is order
     assert (frame.build, frame.number) == ("print", 100)
     assert [reading.value for reading in frame.readings] == [42, 42, 0x1234]
     assert reading(frame, "low").address == 0x8000_4002
@@ -402,7 +402,7 @@ async def test_without_evidence_the_order_must_be_declared(tmp_path: Path) -> No
 
 
 async def test_lines_that_are_not_held_make_a_status_and_come_back(tmp_path: Path) -> None:
-    source = ScriptedSource(paced=True, consistency=Consistency.SENDER)
+    source = ScriptedSource(cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER)
     guest(source)
     watches = {"far": FAR, "near": "head.next"}
     sampler = await Bench(tmp_path, "", watches).sampler(source)
@@ -420,7 +420,7 @@ async def test_lines_that_are_not_held_make_a_status_and_come_back(tmp_path: Pat
 
 
 async def test_a_part_of_a_long_span_that_is_not_held_costs_only_its_lines(tmp_path: Path) -> None:
-    source = ScriptedSource(paced=True, consistency=Consistency.SENDER)
+    source = ScriptedSource(cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER)
     guest(source)
     watches = {f"w{n}": f'at({0x8000_5000 + 256 * n}, "u32")' for n in range(4)}
     sampler = await Bench(tmp_path, "", watches).sampler(source)
@@ -465,7 +465,7 @@ async def test_the_rate_is_kept_without_a_counter(tmp_path: Path) -> None:
 
 
 async def test_a_sender_numbers_its_own_frames(tmp_path: Path) -> None:
-    source = ScriptedSource(paced=True, consistency=Consistency.SENDER)
+    source = ScriptedSource(cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER)
     guest(source)
     sampler = await Bench(tmp_path, "", {"far": FAR}).sampler(source)
     for number in (7, 8, 12):
@@ -508,7 +508,7 @@ async def test_lag_is_counted_against_the_games_own_pace(
     assert frame.stats.skipped == 0
     # what was lost stays counted when the source is opened again
     after = Sampler(
-        source, sampler.prepared_builds, sampler.memory, declared=None, rate=240, previous=sampler
+        source, sampler.prepared_builds, sampler.opened, declared=None, rate=240, previous=sampler
     )
     assert (await take(after)).stats.lag == 2
 
@@ -519,7 +519,7 @@ async def test_what_a_sender_sends_late_is_not_called_lag(
     now = 100.0
     clock = SimpleNamespace(monotonic=lambda: now, time=lambda: now)
     monkeypatch.setattr("bridge.sampling.sampler.time", clock)
-    source = ScriptedSource(paced=True, consistency=Consistency.SENDER)
+    source = ScriptedSource(cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER)
     guest(source)
     sampler = await Bench(tmp_path, "", {"far": FAR}).sampler(source)
     for number in range(1, 41):

@@ -3,18 +3,30 @@
 from __future__ import annotations
 
 import asyncio
-import importlib
 from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 
+from adapters.commands.wiring import make_source
 from adapters.sources.fake import ScriptedSource
 from bridge.memory.address_map import Span
-from bridge.ports.source import Consistency, Source
+from bridge.ports.source import Cadence, Consistency
 from bridge.readings.frame import Frame
 from bridge.sampling.sampler import Sampler
 from bridge.values.status import Status
+from schemas.source_settings import (
+    AnySource,
+    DebuggerSource,
+    FakeSource,
+    FileSource,
+    FolderSource,
+    ProcessSource,
+    PushSource,
+    RecordingSource,
+    SerialSource,
+    SharedSource,
+)
 from tests.bridge.test_sampler import (
     BEGAN,
     ENDED,
@@ -38,8 +50,9 @@ class Busy(ScriptedSource):
     ``held`` is how often it was held, ``read_loose`` how many batches were taken while it was not.
     """
 
-    def __init__(self, consistency: Consistency, *, paced: bool = False) -> None:
-        super().__init__(consistency=consistency, paced=paced)
+    def __init__(self, consistency: Consistency) -> None:
+        cadence = Cadence.ANNOUNCED if consistency is Consistency.SENDER else None
+        super().__init__(cadence=cadence, consistency=consistency)
         self.busy = False
         self.held = 0
         self.holding = False
@@ -72,51 +85,60 @@ def counters_alone(source: ScriptedSource) -> int:
 
 
 @pytest.mark.parametrize(
-    ("module", "name", "claims", "paced"),
+    ("settings", "claims", "cadence"),
     [
-        ("dumps.file", "FileDump", Consistency.STILL, False),
-        ("dumps.folder", "DumpFolder", Consistency.STILL, True),
-        ("shared", "SharedMemory", Consistency.UNGUARDED, False),
-        ("process.source", "ProcessMemory", Consistency.UNGUARDED, False),
-        ("pushed.push", "PushServer", Consistency.SENDER, True),
-        ("pushed.serial", "SerialLine", Consistency.SENDER, True),
-        ("debugger.stub", "DebuggerStub", Consistency.HALTED, False),
-        ("fake", "ScriptedSource", Consistency.UNGUARDED, False),
+        (FileSource(kind="file", path="dawn.bin"), Consistency.STILL, Cadence.ONCE),
+        (FolderSource(kind="folder", path="dumps"), Consistency.STILL, Cadence.ANNOUNCED),
+        (
+            RecordingSource(kind="recording", path="dawn.mcap"),
+            Consistency.UNGUARDED,
+            Cadence.ANNOUNCED,
+        ),
+        (SharedSource(kind="shared", path="ram"), Consistency.UNGUARDED, Cadence.POLLED),
+        (ProcessSource(kind="process", pid=1), Consistency.UNGUARDED, Cadence.POLLED),
+        (PushSource(kind="push"), Consistency.SENDER, Cadence.ANNOUNCED),
+        (SerialSource(kind="serial", port="COM3"), Consistency.SENDER, Cadence.ANNOUNCED),
+        (
+            DebuggerSource(kind="debugger", address="127.0.0.1:1234"),
+            Consistency.HALTED,
+            Cadence.SPARING,
+        ),
+        (FakeSource(kind="fake"), Consistency.UNGUARDED, Cadence.POLLED),
     ],
+    ids=lambda each: getattr(each, "kind", ""),
 )
 def test_no_source_claims_more_than_it_can_vouch_for(
-    module: str, name: str, claims: Consistency, paced: bool
+    settings: AnySource, claims: Consistency, cadence: Cadence, tmp_path: Path
 ) -> None:
-    kind: type[Source] = getattr(importlib.import_module(f"adapters.sources.{module}"), name)
-    assert (kind.consistency, kind.paced) == (claims, paced)
+    source = make_source(settings, tmp_path, {})
+    assert (source.consistency, source.cadence) == (claims, cadence)
 
 
 # what the sampler makes of it
 
 
 @pytest.mark.parametrize(
-    ("claims", "paced", "sampling", "told", "counters"),
+    ("claims", "sampling", "told", "counters"),
     [
-        (Consistency.STILL, False, GUARD, "still", 0),
-        (Consistency.STILL, False, "", "still", 0),
-        (Consistency.SENDER, True, GUARD, "sender", 0),
-        (Consistency.SENDER, True, "", "sender", 0),
-        (Consistency.HALTED, False, GUARD, "halted", 3),
-        (Consistency.HALTED, False, "", "halted", 0),
-        (Consistency.UNGUARDED, False, GUARD, "guarded", 3),
-        (Consistency.UNGUARDED, False, 'frame = "began"', "unguarded", 0),
-        (Consistency.UNGUARDED, False, "", "unguarded", 0),
+        (Consistency.STILL, GUARD, "still", 0),
+        (Consistency.STILL, "", "still", 0),
+        (Consistency.SENDER, GUARD, "sender", 0),
+        (Consistency.SENDER, "", "sender", 0),
+        (Consistency.HALTED, GUARD, "halted", 3),
+        (Consistency.HALTED, "", "halted", 0),
+        (Consistency.UNGUARDED, GUARD, "guarded", 3),
+        (Consistency.UNGUARDED, 'frame = "began"', "unguarded", 0),
+        (Consistency.UNGUARDED, "", "unguarded", 0),
     ],
 )
 async def test_consistency_is_told_by_what_was_done(
     tmp_path: Path,
     claims: Consistency,
-    paced: bool,
     sampling: str,
     told: str,
     counters: int,
 ) -> None:
-    source = Busy(claims, paced=paced)
+    source = Busy(claims)
     guest(source)
     sampler = await Bench(tmp_path, sampling, WATCHES).sampler(source)
     source.next()
@@ -139,7 +161,7 @@ async def test_who_vouches_for_frames_is_not_asked_for_the_guard(
     tmp_path: Path, claims: Consistency
 ) -> None:
     """A dump or a sender's frame from the midst of the work is whole in its own way."""
-    source = Busy(claims, paced=claims is Consistency.SENDER)
+    source = Busy(claims)
     guest(source)
     source.poke(ENDED, (99).to_bytes(4, "big"))
     sampler = await Bench(tmp_path, GUARD, WATCHES).sampler(source)
@@ -278,20 +300,11 @@ def numbers(frame: Frame) -> dict[str, object]:
     return {each.watch.name: each.value for each in frame.readings if each.status is Status.OK}
 
 
-@pytest.mark.parametrize(
-    ("claims", "paced"),
-    [
-        (Consistency.UNGUARDED, False),
-        (Consistency.HALTED, False),
-        (Consistency.SENDER, True),
-    ],
-)
-async def test_a_reset_leaves_what_a_fresh_start_would(
-    tmp_path: Path, claims: Consistency, paced: bool
-) -> None:
+@pytest.mark.parametrize("claims", [Consistency.UNGUARDED, Consistency.HALTED, Consistency.SENDER])
+async def test_a_reset_leaves_what_a_fresh_start_would(tmp_path: Path, claims: Consistency) -> None:
     async def run(frames: Sequence[tuple[int, int]], name: str) -> tuple[Frame, Sampler]:
         (tmp_path / name).mkdir()
-        source = Busy(claims, paced=paced)
+        source = Busy(claims)
         guest(source)
         sampler = await Bench(tmp_path / name, GUARD, SPANNING).sampler(source)
         for number, value in frames:
@@ -329,7 +342,7 @@ async def test_a_reset_in_a_torn_sample_is_counted_once(tmp_path: Path) -> None:
 
 
 async def test_the_games_counter_counts_and_not_the_senders_number(tmp_path: Path) -> None:
-    source = Busy(Consistency.SENDER, paced=True)
+    source = Busy(Consistency.SENDER)
     guest(source)
     sampler = await Bench(tmp_path, GUARD, WATCHES).sampler(source)
     # the sender numbers what it sends, 1 2 3 4; the game has gone on by more in between
@@ -341,7 +354,7 @@ async def test_the_games_counter_counts_and_not_the_senders_number(tmp_path: Pat
 
 
 async def test_without_a_counter_the_senders_numbers_count(tmp_path: Path) -> None:
-    source = Busy(Consistency.SENDER, paced=True)
+    source = Busy(Consistency.SENDER)
     guest(source)
     sampler = await Bench(tmp_path, "", WATCHES).sampler(source)
     for number in (1, 2, 6):
@@ -374,7 +387,7 @@ async def test_a_lagging_bridge_counts_every_frame_that_it_missed(tmp_path: Path
 
 
 async def test_a_counter_of_16_bits_that_runs_over_skips_nothing(tmp_path: Path) -> None:
-    source = Busy(Consistency.SENDER, paced=True)
+    source = Busy(Consistency.SENDER)
     guest(source)
     sampler = await Bench(tmp_path, 'frame = "tick"', WATCHES).sampler(source)
     for number in (0xFFFE, 0xFFFF, 0x1_0000, 0x1_0001, 0x1_0004):

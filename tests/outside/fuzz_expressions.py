@@ -27,6 +27,7 @@ from bridge.evaluation.evaluator import Evaluator
 from bridge.expressions.compiling import check
 from bridge.memory.image import Image
 from bridge.paths.derivation import explain
+from bridge.ports.source import Opened
 from bridge.prepared import PreparedBuild
 from bridge.questions.prepared_question import PreparedQuestion
 from bridge.readings.reading import Reading, Watch
@@ -400,9 +401,10 @@ class Fuzz:
         """One of the watches as a question beside them, and its derivation."""
         name = self.chance.choice(prepared.watches).name
         texts = {watch.name: watch.expression for watch in prepared.watches}
+        memory = world.guest.memory
         began = time.thread_time()
         try:
-            asked = PreparedQuestion(name, None, prepared, world.guest.memory, _NoSource(), main)  # type: ignore[arg-type]
+            asked = PreparedQuestion(name, None, prepared, Opened(memory, memory), main)
         except ExpressionError:
             self.seen["refused question"] += 1
             explain(prepared, texts, name)
@@ -509,14 +511,6 @@ class Fuzz:
             return self.chance.choice((0.0, -0.0, -1.5, 1.7e308, 5e-324))
         wide = self.chance.choice((0, 1, (1 << 1024) - 1, self.chance.getrandbits(64)))
         return wide & ((1 << (kind.bits or 1024)) - 1)
-
-
-class _NoSource:
-    """What a question asks of a source."""
-
-    guest = None
-    absent = Status.UNMAPPED
-    absent_words = "is not in what the source holds"
 
 
 def _toml(text: str) -> str:

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from bridge.builds.evidence import aligned_span
 from bridge.memory.address_map import MemoryMap
 from bridge.memory.fetched import cut
+from bridge.ports.guest_reader import GuestReader
 from bridge.ports.source import Source
 from bridge.prepared import Counter
 from schemas.compiler import BuildLayout
@@ -50,25 +51,25 @@ def unsigned_symbols(layout: BuildLayout, memory: MemoryMap) -> list[Counter]:
 
 
 async def watch_counters(
-    source: Source, memory: MemoryMap, counters: Sequence[Counter]
+    source: Source, reader: GuestReader, counters: Sequence[Counter]
 ) -> list[Counting]:
-    """Watch numbers of an open source whose byte order is set, for a second.
+    """Watch numbers of an open source for a second, by a reader that knows its byte order.
 
     Raises SourceLost.
     """
     if not counters:
         return []
-    spans = []
+    memory, spans = reader.memory, []
     for counter in counters:
         span = aligned_span(memory, counter.address, counter.size)
         assert span is not None
         spans.append(span)
-    every = LOOK_EVERY_COSTLY if source.costly else LOOK_EVERY
+    every = LOOK_EVERY_COSTLY if source.cadence.costly else LOOK_EVERY
     began = time.monotonic()
     samples: list[list[int | None]] = []
     while (spent := time.monotonic() - began) < WATCH_FOR or len(samples) < 2:
         async with source.held_still():
-            parts = await source.fetch(spans)
+            parts = await reader.fetch(spans)
         row: list[int | None] = []
         for counter, span, part in zip(counters, spans, parts, strict=True):
             at = _offset(memory, counter.address, span.address)

@@ -41,7 +41,7 @@ from adapters.listen_address import ListenAddress, listen_address
 from adapters.sources.debugger import rsp
 from adapters.sources.debugger.rsp_link import Burst, Link, LinkError, NoAnswer
 from bridge.memory.address_map import MemoryMap, Span
-from bridge.ports.source import Consistency, Source, Torn
+from bridge.ports.source import Cadence, Consistency, Opened, Source, Torn
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import DebuggerSource
 
@@ -91,9 +91,6 @@ class DebuggerStub(Source):
 
     kind: ClassVar[str] = "debugger"
     opening_words: ClassVar[str] = "waiting for the stub to answer"
-    consistency: ClassVar[Consistency] = Consistency.HALTED
-    costly: ClassVar[bool] = True
-    absent_words: ClassVar[str] = "cannot be read through the debugger stub"
 
     def __init__(
         self,
@@ -111,6 +108,7 @@ class DebuggerStub(Source):
         self._answer_timeout = answer_timeout
         self._measure_for = measure_for
         self._clock = clock
+        self._memory: MemoryMap | None = None
         self._link: Link | None = None
         self._guest = _Guest.RUNNING
         self._foreign = False
@@ -136,20 +134,25 @@ class DebuggerStub(Source):
     def name(self) -> str:
         return f"debugger {self.settings.address}"
 
+    @property
+    def cadence(self) -> Cadence:
+        """Trapped from the moment in which a counter is to be watched."""
+        return Cadence.SPARING if self._counter is None else Cadence.TRAPPED
+
+    @property
+    def consistency(self) -> Consistency:
+        return Consistency.HALTED
+
     def know_counter(self, address: int, size: int) -> None:
         if self.settings.frame_exact:
             self._counter = (address, size)
-            self._pace(True)
-
-    def _pace(self, paced: bool) -> None:
-        self.paced = paced  # type: ignore[misc]  # true from the moment a counter is watched
 
     # opening and closing
 
-    async def _open(self, memory: MemoryMap) -> MemoryMap:
+    async def _open(self, guest: MemoryMap) -> Opened:
         await self._close()
+        self._memory = guest
         self._counter = self._watched = None
-        self._pace(False)
         where = self._where()
         try:
             self._link = await self._connect(where)
@@ -166,7 +169,7 @@ class DebuggerStub(Source):
         except BaseException:
             await self._close()
             raise
-        return memory
+        return Opened(guest, guest, absent_words="cannot be read through the debugger stub")
 
     async def _connect(self, where: ListenAddress) -> Link:
         """Raises OSError, TimeoutError."""
@@ -377,8 +380,8 @@ class DebuggerStub(Source):
         """Whether others have let the guest go on: then it is halted now, and by us."""
         link.client.nudge()
         began = self._clock()
-        assert self.memory is not None
-        await self._ask(b"m%x,1" % self._wire(self.memory.regions[0].start), link)
+        assert self._memory is not None
+        await self._ask(b"m%x,1" % self._wire(self._memory.regions[0].start), link)
         stops = list(link.stops)
         link.stops.clear()
         self._guest = _Guest.HELD
@@ -523,7 +526,6 @@ class DebuggerStub(Source):
             f"frame_exact needs write watchpoints, and the stub {said}: frames are sampled"
         )
         self._counter = self._watched = None
-        self._pace(False)
 
     # reading
 
@@ -673,7 +675,7 @@ class DebuggerStub(Source):
         return wide if span.end <= wide.end and self._inside(wide) else span
 
     def _inside(self, span: Span) -> bool:
-        memory = self.memory
+        memory = self._memory
         return memory is not None and memory.flat(span.address, span.length) is not None
 
     def _chunks(self, run: Span) -> list[_Chunk]:

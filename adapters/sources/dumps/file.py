@@ -17,7 +17,7 @@ from adapters.sources.dumps.placing import Placed, chosen_region, place
 from adapters.sources.held_bytes import HeldBytes
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.fetched import Part
-from bridge.ports.source import Consistency, Source
+from bridge.ports.source import Cadence, Consistency, Opened, Source
 from schemas.compiler import BuildLayout
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import FileSource
@@ -31,7 +31,6 @@ class FileDump(Source):
 
     kind: ClassVar[str] = "file"
     opening_words: ClassVar[str] = "is being unpacked"
-    consistency: ClassVar[Consistency] = Consistency.STILL
 
     def __init__(
         self, settings: FileSource, directory: Path, builds: Collection[BuildLayout] = ()
@@ -47,6 +46,7 @@ class FileDump(Source):
         """How the dump is read, where that is worth a word: not of a raw one that is recognised."""
         self.settings = settings
         self.path = directory / settings.path
+        self._memory: MemoryMap | None = None
         self._held: dict[str, HeldBytes] = {}
 
     @property
@@ -57,10 +57,18 @@ class FileDump(Source):
     def name(self) -> str:
         return f"file {self.path.name}{self.form}"
 
-    async def _open(self, memory: MemoryMap) -> MemoryMap:
+    @property
+    def cadence(self) -> Cadence:
+        return Cadence.ONCE
+
+    @property
+    def consistency(self) -> Consistency:
+        return Consistency.STILL
+
+    async def _open(self, guest: MemoryMap) -> Opened:
         self.form = ""
         try:
-            chosen = await asyncio.to_thread(self._load, memory)
+            chosen = await asyncio.to_thread(self._load, guest)
         except SourceError as fault:
             raise type(fault)(fault.detail, source=self.name) from fault
         placed = chosen.placed
@@ -68,13 +76,14 @@ class FileDump(Source):
             self.form = f" ({chosen.words})"
         self._held = placed.regions
         self.notes = placed.notes
-        for region in memory.regions:
+        for region in guest.regions:
             held = placed.regions.get(region.name)
             if held is not None and held.size < region.size:
                 self.notes.append(
                     f"holds the first 0x{held.size:X} of 0x{region.size:X} bytes of {region.name}"
                 )
-        return memory.truncated({name: held.size for name, held in placed.regions.items()})
+        self._memory = guest.truncated({name: held.size for name, held in placed.regions.items()})
+        return Opened(self._memory, guest)
 
     async def _close(self) -> None:
         self._held = {}
@@ -85,7 +94,7 @@ class FileDump(Source):
         return [self._span(span) for span in spans]
 
     def _span(self, span: Span) -> Part:
-        region = self.memory.region_at(span.address) if self.memory else None
+        region = self._memory.region_at(span.address) if self._memory else None
         if region is None or region.name not in self._held:
             return None
         return self._held[region.name].read(span.address - region.start, span.length)

@@ -13,6 +13,7 @@ import os
 import stat
 import time
 from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar
 
@@ -22,7 +23,7 @@ from adapters.sources.dumps.file import FileDump
 from adapters.sources.dumps.landing import Landed, Landing, Mark
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.fetched import Part
-from bridge.ports.source import Consistency, Source
+from bridge.ports.source import Cadence, Consistency, Opened, Source
 from schemas.compiler import BuildLayout
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import FileSource, FolderSource
@@ -38,6 +39,14 @@ MAX_TRIES = 5
 _MOST_NOTES = 20
 
 
+@dataclass(frozen=True, slots=True)
+class _Dump:
+    """A dump that is open, and what it holds."""
+
+    source: FileDump
+    memory: MemoryMap
+
+
 class DumpFolder(Source):
     """Dumps one after the other, each a frame, numbered from 1.
 
@@ -47,8 +56,6 @@ class DumpFolder(Source):
 
     kind: ClassVar[str] = "folder"
     opening_words: ClassVar[str] = "waiting for a first dump"
-    consistency: ClassVar[Consistency] = Consistency.STILL
-    paced: ClassVar[bool] = True
 
     def __init__(
         self, settings: FolderSource, directory: Path, builds: Collection[BuildLayout] = ()
@@ -59,7 +66,9 @@ class DumpFolder(Source):
         self.settings = settings
         self.path = directory / settings.path
         self._landing = Landing(settings.settle)
-        self._dump: FileDump | None = None
+        self._guest: MemoryMap | None = None
+        self._first: MemoryMap | None = None
+        self._dump: _Dump | None = None
         self._number = 0
         self._untaken = False
         self._lost = "is closed"
@@ -78,11 +87,21 @@ class DumpFolder(Source):
 
     @property
     def name(self) -> str:
-        return f"folder {self.path.name}{self._dump.form if self._dump else ''}"
+        return f"folder {self.path.name}{self._dump.source.form if self._dump else ''}"
 
-    async def _open(self, memory: MemoryMap) -> MemoryMap:
+    @property
+    def cadence(self) -> Cadence:
+        return Cadence.ANNOUNCED
+
+    @property
+    def consistency(self) -> Consistency:
+        return Consistency.STILL
+
+    async def _open(self, guest: MemoryMap) -> Opened:
         await self._close()
+        self._guest = guest
         self._landing = Landing(self.settings.settle)
+        self._first = None
         self._number = 0
         self._tries = {}
         self._said = ""
@@ -102,8 +121,8 @@ class DumpFolder(Source):
             raise
         self._number = 1
         self._untaken = True
-        assert self._dump.memory is not None
-        return self._dump.memory
+        self._first = self._dump.memory
+        return Opened(self._first, guest)
 
     async def _close(self) -> None:
         self._lost = "is closed"
@@ -133,12 +152,12 @@ class DumpFolder(Source):
     async def _fetch(self, spans: Sequence[Span]) -> list[Part]:
         self._check()
         dump = self._dump
-        if dump is None or dump.memory is None:
+        if dump is None:
             raise SourceLost("holds no dump yet", source=self.name)
         held = dump.memory
         # a later dump may hold less than the first did
         inside = [span for span in spans if held.flat(span.address, span.length) is not None]
-        parts = dict(zip(inside, await dump.fetch(inside), strict=True))
+        parts = dict(zip(inside, await dump.source.fetch(inside), strict=True))
         return [parts.get(span) for span in spans]
 
     def _check(self) -> None:
@@ -147,7 +166,7 @@ class DumpFolder(Source):
 
     # one dump after the other
 
-    async def _next(self) -> FileDump | None:
+    async def _next(self) -> _Dump | None:
         """Wait for a complete file and decode it; None where it is damaged."""
         while True:
             self._check()
@@ -157,7 +176,7 @@ class DumpFolder(Source):
                 return await self._load(landed)
             await self._changed.wait()
 
-    async def _load(self, landed: Landed) -> FileDump | None:
+    async def _load(self, landed: Landed) -> _Dump | None:
         path = self.path / landed.name
         if await asyncio.to_thread(_mark, path) != landed.mark:
             # written anew or gone: where it is there, it is seen to settle again
@@ -175,10 +194,9 @@ class DumpFolder(Source):
             self.path,
             self.builds,
         )
-        guest = self.guest
-        assert guest is not None
+        assert self._guest is not None
         try:
-            await dump.open(guest)
+            opened = await dump.open(self._guest)
         except SourceError as fault:
             if isinstance(_root(fault), OSError) and self._may_try_again(landed.name):
                 self._landing.again(landed.name)
@@ -191,11 +209,11 @@ class DumpFolder(Source):
         self._tries.pop(landed.name, None)
         for note in dump.notes:
             self._note_once(landed.name, note)
-        if self._number and _holds_more(dump.memory, self.memory):
+        if self._first is not None and _holds_more(opened.memory, self._first):
             self._note_once(
                 landed.name, "holds more than the first dump did, which is not looked at"
             )
-        return dump
+        return _Dump(dump, opened.memory)
 
     async def _take_newest(self) -> None:
         """Of the dumps that are there already, the newest that is complete and not damaged."""
@@ -326,11 +344,9 @@ def _mark(path: Path) -> Mark | None:
     return Mark(found.st_ino, found.st_size, found.st_mtime_ns)
 
 
-def _holds_more(dump: MemoryMap | None, first: MemoryMap | None) -> bool:
-    sizes = {region.name: region.size for region in first.regions} if first else {}
-    return dump is not None and any(
-        region.size > sizes.get(region.name, 0) for region in dump.regions
-    )
+def _holds_more(dump: MemoryMap, first: MemoryMap) -> bool:
+    sizes = {region.name: region.size for region in first.regions}
+    return any(region.size > sizes.get(region.name, 0) for region in dump.regions)
 
 
 def _root(error: BaseException) -> BaseException:

@@ -25,7 +25,7 @@ from adapters.sources.process.find_ram import Copy, Signature
 from adapters.sources.process.process_memory import ProcessBytes
 from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.memory.byte_order import ByteOrder
-from bridge.ports.source import Source
+from bridge.ports.source import Opened, Source
 from bridge.prepared import PreparedBuild
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import ProcessSource
@@ -113,18 +113,18 @@ class ProcessMemory(Source):
         """Where the region begins in the process; None while it is not found."""
         return None if self._found is None else self._found.address
 
-    async def _open(self, memory: MemoryMap) -> MemoryMap:
+    async def _open(self, guest: MemoryMap) -> Opened:
         await self._close()
         if sys.platform != "linux":
             raise SourceUnusable(_ELSEWHERE, source=self.name)
-        region = chosen_region(memory, self.settings.region)
+        region = chosen_region(guest, self.settings.region)
         if region is None:
-            known = ", ".join(each.name for each in memory.regions)
+            known = ", ".join(each.name for each in guest.regions)
             raise SourceUnusable(
                 f'expected one of the regions {known}, found "{self.settings.region}"',
                 source=self.name,
             )
-        found, order = await _in_thread(lambda aborted: self._seek(memory, region, aborted))
+        found, order = await _in_thread(lambda aborted: self._seek(guest, region, aborted))
         pid = found.bytes.pid
         with self._translating(pid):
             self._life = process_maps.LifeLine(pid)
@@ -133,7 +133,7 @@ class ProcessMemory(Source):
         self._served = True
         now = self._clock()
         self._look_at, self._seek_again_at = now + LOOK_EVERY, now + STILL_FOR
-        return memory.truncated({region.name: found.held})
+        return Opened(guest.truncated({region.name: found.held}), guest)
 
     async def _close(self) -> None:
         self._found = self._elsewhere = self._frames = None

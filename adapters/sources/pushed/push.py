@@ -24,6 +24,7 @@ from adapters.sources.pushed.lhp_session import (
 )
 from adapters.sources.pushed.pushed_frames import PushedFrames, image_of
 from bridge.memory.address_map import MemoryMap, Span
+from bridge.ports.source import Opened
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import PushSource
 
@@ -92,8 +93,8 @@ class PushServer(PushedFrames):
         if self._producer is not None:
             self._answer(self._producer, lhp.Want(lhp.MAX_PAYLOAD, self._wanted_ranges()))
 
-    async def _open(self, memory: MemoryMap) -> MemoryMap:
-        self._layout = memory
+    async def _open(self, guest: MemoryMap) -> Opened:
+        self._guest = guest
         if self._producer is None:
             self._forget_producer()
         self._expecting = True
@@ -109,7 +110,7 @@ class PushServer(PushedFrames):
             raise
         finally:
             self._expecting = False
-        return memory.truncated(self._image.sizes)
+        return self._opened(guest, self._image)
 
     async def _close(self) -> None:
         server, self._server = self._server, None
@@ -276,7 +277,7 @@ class PushServer(PushedFrames):
         return ""
 
     def _greet(self, session: Session, writer: asyncio.StreamWriter, hello: lhp.Hello) -> str:
-        layout = self._layout
+        layout = self._guest
         if self._producer is not None or not self._expecting or layout is None:
             text = "another producer is connected" if self._producer else "not ready, try again"
             self._refuse(writer, session.refuse(lhp.Code.BUSY, text))

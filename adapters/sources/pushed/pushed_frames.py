@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Sequence
-from typing import ClassVar
 
 from adapters.sources.pushed import lhp
 from adapters.sources.pushed.pushed_image import PushedImage
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.memory.fetched import Part
-from bridge.ports.source import Consistency, Source
+from bridge.ports.source import Cadence, Consistency, Opened, Source
 from bridge.values.status import Status
 from schemas.errors import SourceLost
 
@@ -22,20 +21,24 @@ class PushedFrames(Source):
     :meth:`wait` skips to the newest frame.
     """
 
-    consistency: ClassVar[Consistency] = Consistency.SENDER
-    paced: ClassVar[bool] = True
-    absent: ClassVar[Status] = Status.WAITING
-    absent_words: ClassVar[str] = "has not been sent yet"
-
     def __init__(self) -> None:
         super().__init__()
-        self._layout: MemoryMap | None = None
+        self._guest: MemoryMap | None = None
+        self._memory: MemoryMap | None = None
         self._hello: lhp.Hello | None = None
         self._image: PushedImage | None = None
         self._wanted: list[Span] = []
         self._arrived: int | None = None
-        self._lost = ""
+        self._lost = "is closed"
         self._changed = asyncio.Event()
+
+    @property
+    def cadence(self) -> Cadence:
+        return Cadence.ANNOUNCED
+
+    @property
+    def consistency(self) -> Consistency:
+        return Consistency.SENDER
 
     @property
     def declared_order(self) -> ByteOrder | None:
@@ -53,7 +56,7 @@ class PushedFrames(Source):
 
     async def _fetch(self, spans: Sequence[Span]) -> list[Part]:
         self._check()
-        memory, image = self.memory, self._image
+        memory, image = self._memory, self._image
         if memory is None or image is None:
             raise SourceLost("no producer is connected", source=self.name)
         parts: list[Part] = []
@@ -65,6 +68,11 @@ class PushedFrames(Source):
     def _check(self) -> None:
         if self._lost:
             raise SourceLost(self._lost, source=self.name)
+
+    def _opened(self, guest: MemoryMap, image: PushedImage) -> Opened:
+        """What the producer that was accepted can send of *guest*."""
+        self._memory = guest.truncated(image.sizes)
+        return Opened(self._memory, guest, Status.WAITING, "has not been sent yet")
 
     def _forget_producer(self) -> None:
         self._hello = None
@@ -94,9 +102,9 @@ class PushedFrames(Source):
         if self._image is None:
             return ()
         ranges = self._image.ranges(self._wanted)
-        if len(ranges) > lhp.MAX_RANGES and self._layout is not None:
+        if len(ranges) > lhp.MAX_RANGES and self._guest is not None:
             # more than one FRAME may name: ask for everything
-            ranges = self._image.ranges(self._layout.whole())
+            ranges = self._image.ranges(self._guest.whole())
         return tuple(ranges)
 
 

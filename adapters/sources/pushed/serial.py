@@ -23,6 +23,7 @@ from adapters.sources.pushed.lhp_session import (
 )
 from adapters.sources.pushed.pushed_frames import PushedFrames, image_of
 from bridge.memory.address_map import MemoryMap, Span
+from bridge.ports.source import Opened
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import SerialSource
 
@@ -97,9 +98,9 @@ class SerialLine(PushedFrames):
         if self._session is not None:
             self._answer(lhp.Want(lhp.MAX_PAYLOAD, self._wanted_ranges()))
 
-    async def _open(self, memory: MemoryMap) -> MemoryMap:
+    async def _open(self, guest: MemoryMap) -> Opened:
         await self._close()
-        self._layout = memory
+        self._guest = guest
         self._forget_producer()
         self._receiver = LineReceiver()
         self._damaged = 0
@@ -122,7 +123,7 @@ class SerialLine(PushedFrames):
         except BaseException:
             await self._close()
             raise
-        return memory.truncated(self._image.sizes)
+        return self._opened(guest, self._image)
 
     async def _close(self) -> None:
         line, self._line = self._line, None
@@ -186,7 +187,7 @@ class SerialLine(PushedFrames):
                     self._lose(f"the console was refused: {error.text}")
 
     def _greet(self, payload: bytes) -> None:
-        layout = self._layout
+        layout = self._guest
         session = Session()
         said = session.message(lhp.Type.HELLO, payload)
         if not isinstance(said, HelloSaid) or layout is None:

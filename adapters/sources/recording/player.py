@@ -14,7 +14,7 @@ from adapters.sources.held_bytes import HeldBytes
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.memory.fetched import Part
-from bridge.ports.source import Source
+from bridge.ports.source import Cadence, Consistency, Opened, Source
 from schemas.errors import SourceEnded, SourceLost
 from schemas.source_settings import RecordingSource
 
@@ -26,13 +26,12 @@ _LAST_FRAME_SHOWN = 1 / 60
 class RecordingPlayer(Source):
     """A recording that is played.
 
-    ``consistency`` is that of the present frame, as it was recorded.  The first frame is there as
-    soon as it is open.  Only one group of frames, about two seconds, is in memory at a time.
+    The first frame is there as soon as it is open.  Only one group of frames, about two seconds, is
+    in memory at a time.
     """
 
     kind: ClassVar[str] = "recording"
     opening_words: ClassVar[str] = "is being opened"
-    paced: ClassVar[bool] = True
 
     def __init__(self, settings: RecordingSource, directory: Path) -> None:
         """*directory* is what the settings' path is relative to."""
@@ -40,6 +39,7 @@ class RecordingPlayer(Source):
         self.settings = settings
         self.path = directory / settings.path
         self._recording: Recording | None = None
+        self._consistency = Consistency.UNGUARDED
         self._held: list[tuple[int, HeldBytes]] = []
         self._group = 0
         self._frames: list[RecordedFrame] = []
@@ -57,15 +57,24 @@ class RecordingPlayer(Source):
         return f"recording {self.path.name}"
 
     @property
+    def cadence(self) -> Cadence:
+        return Cadence.ANNOUNCED
+
+    @property
+    def consistency(self) -> Consistency:
+        """That of the present frame, as it was recorded."""
+        return self._consistency
+
+    @property
     def declared_order(self) -> ByteOrder | None:
         # what is recorded is in guest order already
         return ByteOrder.BIG
 
-    async def _open(self, memory: MemoryMap) -> MemoryMap:
+    async def _open(self, guest: MemoryMap) -> Opened:
         recording = await asyncio.to_thread(open_recording, self.path)
         sizes: dict[str, int] = {}
         self._held = []
-        for region in memory.regions:
+        for region in guest.regions:
             for recorded in recording.about.regions:
                 if recorded.start <= region.start < recorded.end:
                     sizes[region.name] = min(region.size, recorded.end - region.start)
@@ -80,7 +89,7 @@ class RecordingPlayer(Source):
         self._apply(self._frames[0])
         self._next = 0
         self._playing = False
-        return memory.truncated(sizes)
+        return Opened(guest.truncated(sizes), guest)
 
     async def _close(self) -> None:
         self._recording = None
@@ -168,8 +177,7 @@ class RecordingPlayer(Source):
         self._next += 1
 
     def _apply(self, frame: RecordedFrame) -> None:
-        # the class attribute is what a kind of source is; a recording is what was recorded
-        vars(self)["consistency"] = frame.consistency
+        self._consistency = frame.consistency
         # at whatever speed it is played, and whatever holds the player up
         self.moment = frame.time / _NANOSECONDS
         if frame.kind is FrameKind.KEY:

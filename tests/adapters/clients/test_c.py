@@ -135,8 +135,8 @@ async def test_over_a_serial_line(tmp_path: Path) -> None:
             # the second time the console has been welcomed already, and is told to say HELLO
             for _ in range(2):
                 async with asyncio.timeout(20):
-                    held = await source.open(memory)
-                    assert held.regions == memory.regions
+                    opened = await source.open(memory)
+                    assert opened.memory.regions == memory.regions
                     source.want(line)
                     seen: list[int] = []
                     while len(seen) < 20:

@@ -15,7 +15,7 @@ import pytest
 
 from adapters.sources.debugger.stub import CLOSE_TIMEOUT, DebuggerStub
 from bridge.memory.address_map import MemoryMap, Region, Span
-from bridge.ports.source import Consistency, Torn
+from bridge.ports.source import Cadence, Consistency, Torn
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import DebuggerSource
 from tests.adapters.sources.scripted_stub import BASE, ScriptedStub, wire
@@ -70,8 +70,7 @@ def test_what_it_says_of_itself() -> None:
     source = DebuggerStub(DebuggerSource(kind="debugger", address="127.0.0.1:1234"))
     assert source.name == "debugger 127.0.0.1:1234"
     assert source.consistency is Consistency.HALTED
-    assert source.costly
-    assert not source.paced
+    assert source.cadence is Cadence.SPARING
 
 
 # fault 1: a stop before the first answer
@@ -796,9 +795,9 @@ async def test_much_time_taken_is_told_once_a_change(stub: ScriptedStub) -> None
 async def test_a_frame_is_taken_after_its_counter_is_written(stub: ScriptedStub) -> None:
     source = source_of(stub, frame_exact=True)
     await source.open(MEMORY)
-    assert not source.paced
+    assert not source.cadence.announced
     source.know_counter(BASE + 0x10, 4)
-    assert source.paced
+    assert source.cadence is Cadence.TRAPPED
     for _ in range(3):
         asyncio.get_running_loop().call_later(0.02, stub.halt, b"T05thread:01;watch:80000010;")
         async with asyncio.timeout(2):
@@ -826,7 +825,7 @@ async def test_a_stub_without_watchpoints_is_sampled(stub: ScriptedStub) -> None
     await source.open(MEMORY)
     source.know_counter(BASE + 0x10, 4)
     await source.fetch([LINE])
-    assert not source.paced
+    assert source.cadence is Cadence.SPARING
     assert source.notes == [
         "frame_exact needs write watchpoints, and the stub does not know them: frames are sampled"
     ]

@@ -20,7 +20,7 @@ import pytest
 from adapters.sources.debugger.stub import DebuggerStub
 from adapters.sources.shared import SharedMemory
 from bridge.memory.address_map import MemoryMap, Region, Span
-from bridge.ports.source import Source, Torn
+from bridge.ports.source import Cadence, Source, Torn
 from bridge.prepared import memory_map, prepare
 from bridge.readings.frame import Frame
 from bridge.sampling.sampler import Sampler
@@ -205,7 +205,7 @@ class TestQemu:
                 numbers.append(frame.number)
                 assert {reading.value for reading in frame.readings} == {frame.number}
             seconds = time.monotonic() - began
-            assert source.paced
+            assert source.cadence is Cadence.TRAPPED
             assert (sampler.stats.skipped, sampler.stats.unwhole) == (0, 0)
             assert told(source) == []
         assert numbers == list(range(numbers[0], numbers[0] + count))
@@ -627,7 +627,7 @@ class TestGdbserver:
                 assert isinstance(ended, bytes)
                 assert began[:4] == ended[:4]
                 counts.append(int.from_bytes(ended[:4], "little"))
-        assert source.paced, source.notes
+        assert source.cadence is Cadence.TRAPPED, source.notes
         assert counts == list(range(counts[0], counts[0] + 40))
         before = served.u32(8)
         await source.close()

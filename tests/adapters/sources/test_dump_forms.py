@@ -68,8 +68,8 @@ async def opened(tmp_path: Path, data: bytes, **settings: Any) -> FileDump:
 
 
 async def image(source: FileDump) -> bytes:
-    assert source.memory is not None
-    (data,) = await source.fetch(source.memory.whole())
+    assert source._memory is not None
+    (data,) = await source.fetch(source._memory.whole())
     assert isinstance(data, bytes)
     return data
 
@@ -178,9 +178,8 @@ async def test_a_folder_reads_each_of_its_dumps_so(tmp_path: Path, beginning: st
     settings = FolderSource(kind="folder", path="dumps", settle=0.05)
     source = DumpFolder(settings, tmp_path, builds)
     try:
-        await source.open(memory)
-        assert source.memory is not None
-        assert await source.fetch(source.memory.whole()) == [data]
+        opened = await source.open(memory)
+        assert await source.fetch(opened.memory.whole()) == [data]
         assert source.notes[0].startswith("dawn.bin: is read as raw")
     finally:
         await source.close()

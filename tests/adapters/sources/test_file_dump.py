@@ -26,7 +26,7 @@ async def opened(path: Path, data: bytes, **settings: Any) -> tuple[FileDump, Me
     file = path / "dawn.bin"
     file.write_bytes(data)
     source = FileDump(FileSource(kind="file", path="dawn.bin", **settings), path)
-    return source, await source.open(MEMORY)
+    return source, (await source.open(MEMORY)).memory
 
 
 async def refusal(path: Path, data: bytes, **settings: Any) -> str:

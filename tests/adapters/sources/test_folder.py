@@ -17,7 +17,7 @@ from adapters.sources.dumps import folder
 from adapters.sources.dumps.file import FileDump
 from adapters.sources.dumps.folder import DumpFolder
 from bridge.memory.address_map import MemoryMap, Region, Span
-from bridge.ports.source import Consistency
+from bridge.ports.source import Cadence, Consistency, Opened
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import FolderSource
 
@@ -86,7 +86,7 @@ async def nothing_follows(source: DumpFolder, seconds: float) -> None:
 async def test_what_the_source_says_of_itself(dumps: Path) -> None:
     source = source_of(dumps)
     assert (source.kind, source.name) == ("folder", "folder dumps")
-    assert (source.consistency, source.paced) == (Consistency.STILL, True)
+    assert (source.consistency, source.cadence) == (Consistency.STILL, Cadence.ANNOUNCED)
 
 
 async def test_a_burst_of_200_loses_none(dumps: Path) -> None:
@@ -213,8 +213,8 @@ async def test_a_dump_that_changes_while_it_is_decoded_is_read_again(
     real = FileDump.open
     path = dumps / "b.bin"
 
-    async def overtaken(self: FileDump, memory: MemoryMap) -> MemoryMap:
-        held = await real(self, memory)
+    async def overtaken(self: FileDump, guest: MemoryMap) -> Opened:
+        held = await real(self, guest)
         if self.path == path:
             monkeypatch.setattr(FileDump, "open", real)
             path.write_bytes(dump(3))
@@ -260,7 +260,7 @@ async def test_an_empty_folder_is_waited_at(dumps: Path) -> None:
     (dumps / "first.bin").write_bytes(dump(9, 0x800))
     async with asyncio.timeout(TIMEOUT):
         held = await opening
-    assert held.regions == (Region("ram", BASE, 0x800),)
+    assert held.memory.regions == (Region("ram", BASE, 0x800),)
     assert await following(source) == (1, 9)
     await source.close()
 

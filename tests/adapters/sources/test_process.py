@@ -24,7 +24,8 @@ from adapters.sources.process.process_memory import MAX_RANGES, ProcessBytes
 from adapters.sources.process.source import ProcessMemory
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder
-from bridge.ports.source import Consistency
+from bridge.ports.guest_reader import GuestReader
+from bridge.ports.source import Consistency, Opened
 from bridge.prepared import PreparedBuild, memory_map, prepare
 from bridge.sampling.sampler import Sampler
 from schemas.compiler import Evidence
@@ -107,8 +108,8 @@ class Rig:
     def source(self, **settings: Any) -> ProcessMemory:
         return ProcessMemory(ProcessSource(kind="process", **settings), self.prepared_builds)
 
-    def sampler(self, source: ProcessMemory, held: MemoryMap) -> Sampler:
-        return Sampler(source, self.prepared_builds, held, declared=None, rate=200)
+    def sampler(self, source: ProcessMemory, opened: Opened) -> Sampler:
+        return Sampler(source, self.prepared_builds, opened, declared=None, rate=200)
 
 
 @pytest.fixture(scope="module")
@@ -137,15 +138,15 @@ def grown_up(monkeypatch: pytest.MonkeyPatch) -> None:
 async def test_it_finds_the_ram_in_every_byte_order(rig: Rig, order: ByteOrder) -> None:
     host = rig.host(order=order)
     source = rig.source(pid=host.pid)
-    held = await source.open(rig.memory)
+    opened = await source.open(rig.memory)
     assert source.address == host.live
     assert source.declared_order is order
     assert source.consistency is Consistency.UNGUARDED
-    assert held.regions == rig.memory.regions
+    assert opened.memory.regions == rig.memory.regions
     assert source.notes == []
-    source.order = order
+    reader = GuestReader(source, opened, order)
     line = Span(BASE + 0x1_0000, 0x1000)
-    assert await source.fetch([line]) == [rig.bytes[0x1_0000:0x1_1000]]
+    assert await reader.fetch([line]) == [rig.bytes[0x1_0000:0x1_1000]]
     await source.close()
 
 
@@ -176,7 +177,7 @@ async def test_case_10_several_copies_none_live_are_listed(rig: Rig, grown_up: N
         assert f"0x{address:X} (first-print, swap32)" in detail
     # and the answer to the question serves
     given = rig.source(pid=host.pid, address=host.stale[0])
-    assert (await given.open(rig.memory)).regions == rig.memory.regions
+    assert (await given.open(rig.memory)).memory.regions == rig.memory.regions
     assert given.address == host.stale[0]
     assert given.declared_order is None
 
@@ -258,7 +259,7 @@ async def test_without_recognise_bytes_only_an_address_serves(rig: Rig) -> None:
         "no build has recognise bytes in ram to find it by; set address in [source]"
     )
     given = rig.source(pid=host.pid, address=host.live)
-    assert (await given.open(rig.memory)).regions == rig.memory.regions
+    assert (await given.open(rig.memory)).memory.regions == rig.memory.regions
 
 
 async def test_without_a_frame_counter_one_copy_serves_and_several_do_not(rig: Rig) -> None:
@@ -411,7 +412,7 @@ async def test_whole_frames_by_the_guard(rig: Rig) -> None:
         assert frame.consistency == "guarded"
         numbers.append(frame.number)
     assert numbers == sorted(set(numbers))
-    assert source.order is ByteOrder.SWAP32
+    assert sampler.order is ByteOrder.SWAP32
 
 
 async def test_case_16_a_declared_order_is_obeyed_with_a_warning(rig: Rig) -> None:
@@ -422,7 +423,7 @@ async def test_case_16_a_declared_order_is_obeyed_with_a_warning(rig: Rig) -> No
     only = {"first-print": rig.prepared_builds["first-print"]}
     sampler = Sampler(source, only, held, declared=ByteOrder.SWAP16, rate=200)
     await sampler._identify()
-    assert source.order is ByteOrder.SWAP16
+    assert sampler.order is ByteOrder.SWAP16
     assert source.notes == [
         "byte_order is swap16, but first-print is recognised in swap32; swap16 is used as declared"
     ]
@@ -525,7 +526,7 @@ async def test_nothing_at_the_address(rig: Rig) -> None:
         "Without address it is searched for"
     )
     near_the_end = rig.source(pid=host.pid, address=host.live + len(rig.bytes) - 0x1000)
-    (region,) = (await near_the_end.open(rig.memory)).regions
+    (region,) = (await near_the_end.open(rig.memory)).memory.regions
     assert region.size == 0x1000
 
 

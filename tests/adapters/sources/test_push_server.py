@@ -32,8 +32,8 @@ from adapters.sources.pushed.push import (
 )
 from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.memory.byte_order import ByteOrder
-from bridge.ports.source import Consistency
-from bridge.values.status import Status
+from bridge.ports.guest_reader import GuestReader
+from bridge.ports.source import Cadence, Consistency, Opened
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import PushSource
 
@@ -88,7 +88,7 @@ def server_of(
     )
 
 
-async def opening(server: PushServer) -> asyncio.Task[MemoryMap]:
+async def opening(server: PushServer) -> asyncio.Task[Opened]:
     """Begin to open, and return once the port is known."""
     task = asyncio.create_task(server.open(MEMORY))
     async with asyncio.timeout(TIMEOUT):
@@ -121,8 +121,8 @@ async def waited(server: PushServer) -> int | None:
 
 
 async def test_what_the_source_says_of_itself(server: PushServer) -> None:
-    assert (server.kind, server.consistency, server.paced) == ("push", Consistency.SENDER, True)
-    assert (server.absent, server.absent_words) == (Status.WAITING, "has not been sent yet")
+    assert (server.kind, server.consistency) == ("push", Consistency.SENDER)
+    assert server.cadence is Cadence.ANNOUNCED
     assert (server.name, server.declared_order) == ("push", None)
 
 
@@ -225,7 +225,7 @@ async def test_fault_17_a_browser_is_refused_and_closed(server: PushServer) -> N
     producer = await Producer.connect(server.port)
     producer.say(HELLO)
     assert isinstance(await producer.hear(), Welcome)
-    assert (await asyncio.wait_for(task, TIMEOUT)).regions == MEMORY.regions
+    assert (await asyncio.wait_for(task, TIMEOUT)).memory.regions == MEMORY.regions
     await producer.close()
 
 
@@ -446,15 +446,15 @@ async def test_ram_as_the_producer_has_it(
     producer = await Producer.connect(server.port)
     producer.say(Hello(base, size, ByteOrder.SWAP32))
     assert isinstance(await producer.hear(), Welcome)
-    memory = await asyncio.wait_for(task, TIMEOUT)
-    assert memory.regions == (Region("ram", 0x8000_0000, held, (0xA000_0000,)),)
+    opened = await asyncio.wait_for(task, TIMEOUT)
+    assert opened.memory.regions == (Region("ram", 0x8000_0000, held, (0xA000_0000,)),)
     assert server.declared_order is ByteOrder.SWAP32
     producer.say(FramePart(1, False, ((base, b"lamp" * 64),)))
     assert await producer.hear() == Ack(1)
     assert await waited(server) == 1
-    server.order = ByteOrder.SWAP32
     canonical = 0x8000_0000 | base & 0xFFFF
-    assert await server.fetch([Span(canonical, 0x100)]) == [b"pmal" * 64]
+    reader = GuestReader(server, opened, ByteOrder.SWAP32)
+    assert await reader.fetch([Span(canonical, 0x100)]) == [b"pmal" * 64]
     await producer.close()
 
 

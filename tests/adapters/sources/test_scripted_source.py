@@ -10,7 +10,8 @@ import pytest
 from adapters.sources.fake import ScriptedSource
 from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.memory.byte_order import ByteOrder
-from bridge.ports.source import Consistency
+from bridge.ports.guest_reader import GuestReader
+from bridge.ports.source import Cadence, Consistency
 from schemas.errors import SourceLost, SourceUnusable
 
 MEMORY = MemoryMap([Region("ram", 0x8000_0000, 0x1000, (0xA000_0000,))])
@@ -82,7 +83,7 @@ async def test_pokes_are_kept_over_a_reopen() -> None:
 
 
 async def test_frames_are_waited_for_in_order() -> None:
-    source = ScriptedSource(paced=True, consistency=Consistency.STILL)
+    source = ScriptedSource(cadence=Cadence.ANNOUNCED, consistency=Consistency.STILL)
     await source.open(MEMORY)
     assert source.next() == 1
     source.frame(40)
@@ -93,12 +94,19 @@ async def test_frames_are_waited_for_in_order() -> None:
     assert not waiting.done()
     source.next()
     assert await waiting == 42
-    assert (source.paced, source.consistency) == (True, Consistency.STILL)
-    assert (ScriptedSource.paced, ScriptedSource.consistency) == (False, Consistency.UNGUARDED)
+    assert (source.cadence, source.consistency) == (Cadence.ANNOUNCED, Consistency.STILL)
+
+
+def test_it_says_of_itself_what_the_test_wants() -> None:
+    source = ScriptedSource()
+    assert (source.cadence, source.consistency) == (Cadence.POLLED, Consistency.UNGUARDED)
+    assert ScriptedSource(consistency=Consistency.STILL).cadence is Cadence.ONCE
+    source.cadence, source.consistency = Cadence.SPARING, Consistency.HALTED
+    assert (source.cadence, source.consistency) == (Cadence.SPARING, Consistency.HALTED)
 
 
 async def test_lost_and_restored() -> None:
-    source = ScriptedSource(paced=True)
+    source = ScriptedSource(cadence=Cadence.ANNOUNCED)
     await source.open(MEMORY)
     waiting = asyncio.create_task(source.wait())
     await asyncio.sleep(0)
@@ -124,10 +132,9 @@ async def test_refused_spans_are_absent() -> None:
 async def test_bytes_in_another_order_come_out_in_the_guests() -> None:
     source = ScriptedSource(byte_order=ByteOrder.SWAP32)
     source.poke(0x8000_0000, b"lamp")
-    await source.open(MEMORY)
+    opened = await source.open(MEMORY)
     (held,) = await source.fetch([FIRST])
-    source.order = ByteOrder.SWAP32
-    (turned,) = await source.fetch([FIRST])
+    (turned,) = await GuestReader(source, opened, ByteOrder.SWAP32).fetch([FIRST])
     assert isinstance(held, bytes)
     assert isinstance(turned, bytes)
     assert (held[:4], turned[:4]) == (b"pmal", b"lamp")
@@ -135,7 +142,7 @@ async def test_bytes_in_another_order_come_out_in_the_guests() -> None:
 
 async def test_only_part_of_a_region() -> None:
     source = ScriptedSource(held={"ram": 0x280})
-    assert (await source.open(MEMORY)).regions[0].size == 0x280
+    assert (await source.open(MEMORY)).memory.regions[0].size == 0x280
     assert await source.fetch([Span(0x8000_0200, 0x80)]) == [bytes(0x80)]
 
 

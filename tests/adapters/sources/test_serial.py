@@ -27,8 +27,7 @@ from adapters.sources.pushed.lhp import (  # fmt: skip
 from adapters.sources.pushed.serial import SerialLine
 from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.memory.byte_order import ByteOrder
-from bridge.ports.source import Consistency
-from bridge.values.status import Status
+from bridge.ports.source import Cadence, Consistency, Opened
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import SerialSource
 from tests.adapters.sources.pty_pair import PtyPair
@@ -83,16 +82,16 @@ def source_of(port: Path | str, *, idle_timeout: float = 30.0) -> SerialLine:
     return SerialLine(SerialSource(kind="serial", port=str(port)), idle_timeout=idle_timeout)
 
 
-async def greeted(console: Console, source: SerialLine, hello: Hello = HELLO) -> MemoryMap:
+async def greeted(console: Console, source: SerialLine, hello: Hello = HELLO) -> Opened:
     """Open, with a console that says HELLO until it is welcomed."""
     opening = asyncio.create_task(source.open(MEMORY))
     async with asyncio.timeout(TIMEOUT):
         while not opening.done():
             console.say(hello)
             await asyncio.wait([opening], timeout=0.1)
-    held = opening.result()
+    opened = opening.result()
     await console.hear(Welcome)
-    return held
+    return opened
 
 
 async def waited(source: SerialLine) -> int | None:
@@ -120,8 +119,7 @@ async def test_text_right_behind_every_frame(console: Console) -> None:
 def test_what_the_source_says_of_itself() -> None:
     source = source_of("COM3")
     assert (source.kind, source.name) == ("serial", "serial COM3")
-    assert (source.consistency, source.paced) == (Consistency.SENDER, True)
-    assert (source.absent, source.absent_words) == (Status.WAITING, "has not been sent yet")
+    assert (source.consistency, source.cadence) == (Consistency.SENDER, Cadence.ANNOUNCED)
     assert source.declared_order is None
 
 
@@ -129,7 +127,7 @@ def test_what_the_source_says_of_itself() -> None:
 async def test_hello_want_frame_ping_bye(pair: PtyPair, console: Console) -> None:
     source = source_of(pair.host)
     held = await greeted(console, source, Hello(BASE, 0x2000, ByteOrder.SWAP32))
-    assert held.regions == (Region("ram", BASE, 0x2000, (0xA000_0000,)),)
+    assert held.memory.regions == (Region("ram", BASE, 0x2000, (0xA000_0000,)),)
     assert source.declared_order is ByteOrder.SWAP32
     assert await source.fetch([FIRST]) == [None]
     source.want([FIRST])
@@ -240,7 +238,7 @@ async def test_a_console_that_starts_anew_is_welcomed_again(
         await waited(source)
     assert caught.value.detail == "another console, or another program on it, said HELLO"
     await source.close()
-    assert (await greeted(console, source, Hello(BASE, 0x2000))).regions[0].size == 0x2000
+    assert (await greeted(console, source, Hello(BASE, 0x2000))).memory.regions[0].size == 0x2000
     await source.close()
 
 

@@ -65,7 +65,7 @@ def source_of(path: Path, clock: Clock | None = None, **settings: Any) -> Shared
 
 async def test_each_read_sees_what_stands_there_now(ram: Path) -> None:
     source = source_of(ram)
-    assert (await source.open(MEMORY)).regions == MEMORY.regions[:1]
+    assert (await source.open(MEMORY)).memory.regions == MEMORY.regions[:1]
     assert await source.fetch(WHOLE) == [IMAGE]
     with ram.open("r+b") as file:
         file.seek(0x100)
@@ -76,7 +76,7 @@ async def test_each_read_sees_what_stands_there_now(ram: Path) -> None:
 
 async def test_offset_and_region(ram: Path) -> None:
     source = source_of(ram, offset=0x30, region="pad")
-    assert (await source.open(MEMORY)).regions == MEMORY.regions[1:]
+    assert (await source.open(MEMORY)).memory.regions == MEMORY.regions[1:]
     assert await source.fetch([Span(0xBFC0_0700, 0x100)]) == [IMAGE[0x730:0x830]]
     await source.close()
 
@@ -84,8 +84,8 @@ async def test_offset_and_region(ram: Path) -> None:
 async def test_a_file_shorter_than_the_region_holds_less(ram: Path) -> None:
     write(ram, IMAGE[:0x1234])
     source = source_of(ram)
-    held = await source.open(MEMORY)
-    assert held.regions == (Region("ram", 0x8000_0000, 0x1234),)
+    opened = await source.open(MEMORY)
+    assert opened.memory.regions == (Region("ram", 0x8000_0000, 0x1234),)
     assert await source.fetch([Span(0x8000_1200, 0x34)]) == [IMAGE[0x1200:0x1234]]
     await source.close()
 
@@ -162,7 +162,7 @@ async def test_a_replaced_file_is_lost_within_a_second(ram: Path) -> None:
     with pytest.raises(SourceLost) as caught:
         await source.fetch(WHOLE)
     assert caught.value.detail == f"{ram} is another file now: the emulator was started again"
-    assert (await source.open(MEMORY)).regions == MEMORY.regions[:1]
+    assert (await source.open(MEMORY)).memory.regions == MEMORY.regions[:1]
     assert await source.fetch(WHOLE) == [bytes(0x2000)]
     await source.close()
 
@@ -190,7 +190,7 @@ async def test_a_file_that_grows_to_its_region_is_opened_again(ram: Path) -> Non
     with pytest.raises(SourceLost) as caught:
         await source.fetch([Span(0x8000_0000, 0x100)])
     assert caught.value.detail == f"{ram} has grown: it is opened again"
-    assert (await source.open(MEMORY)).regions == MEMORY.regions[:1]
+    assert (await source.open(MEMORY)).memory.regions == MEMORY.regions[:1]
     await source.close()
 
 

@@ -55,9 +55,9 @@ class Game:
     async def found(self, host: PageHost) -> list[int]:
         """Finds the RAM, compares it, and gives the offsets of the lines that are missing."""
         source = ProcessMemory(ProcessSource(kind="process", pid=host.pid), self.prepared_builds)
-        held = await source.open(self.memory)
+        opened = await source.open(self.memory)
         assert source.address == host.address
-        assert held.regions == self.memory.regions
+        assert opened.memory.regions == self.memory.regions
         missing = []
         for span, part in zip(self.lines(), await source.fetch(self.lines()), strict=True):
             at = span.address - BASE
