@@ -15,7 +15,9 @@ import pytest
 
 from adapters.sources.debugger.stub import CLOSE_TIMEOUT, DebuggerStub
 from bridge.memory.address_map import MemoryMap, Region, Span
-from bridge.ports.source import Cadence, Consistency, Torn
+from bridge.memory.byte_order import ByteOrder
+from bridge.ports.guest_reader import GuestReader
+from bridge.ports.source import Cadence, Consistency, Opened, Torn
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import DebuggerSource
 from tests.adapters.sources.scripted_stub import BASE, ScriptedStub, wire
@@ -183,10 +185,11 @@ async def test_only_the_bad_span_is_missing_and_never_zero(
 
 
 async def test_what_is_outside_is_never_sent(stub: ScriptedStub, source: DebuggerStub) -> None:
+    reader = GuestReader(source, Opened(MEMORY, MEMORY), ByteOrder.BIG)
     before = len(stub.packets)
     for span in (Span(BASE + SIZE, 8), Span(BASE - 8, 8), Span(BASE + SIZE - 8, 16)):
         with pytest.raises(SourceError) as caught:
-            await source.fetch([LINE, span])
+            await reader.fetch([LINE, span])
         assert caught.value.address == span.address
     assert len(stub.packets) == before
     # spans at the very ends are not widened beyond them
