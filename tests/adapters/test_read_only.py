@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.commands.command import _START
+from tests.commands.warm_start import COLD_START
 from tests.guest.machine import GuestMachine
 from tests.guest.private_machine import PrivateMachine
 
@@ -78,7 +78,7 @@ def run_traced(directory: Path, source: str) -> list[str]:
     schema = (ROOT / "schemas/games/tidewright.schema.toml").as_posix()
     path = directory / "live.bridge.toml"
     path.write_text(BRIDGE.replace("SCHEMA", schema).replace("SOURCE", source), "utf-8")
-    return traced(directory, "-c", _START, "run", str(path), "--quiet", "--seconds", "4")
+    return traced(directory, "-c", COLD_START, "run", str(path), "--quiet", "--seconds", "4")
 
 
 def test_shared_memory_is_only_read(tmp_path: Path, elf: Path) -> None:

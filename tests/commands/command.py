@@ -7,54 +7,66 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterable
-from pathlib import Path
+from collections.abc import Sequence
 from types import TracebackType
+from typing import TextIO
 
-_START = "from adapters.commands.main import main; raise SystemExit(main())"
+from tests.commands import warm_start
+from tests.commands.warm_start import COLD_START, ROOT, WarmProcess
+
+PIPE = -1
+"""A stream that is gathered."""
 
 
-def lowhalf(*arguments: str, timeout: float = 60) -> subprocess.CompletedProcess[str]:
-    """Run a command to its end."""
-    return subprocess.run(
-        [sys.executable, "-c", _START, *arguments],
-        capture_output=True,
-        text=True,
-        encoding="utf-8",
-        timeout=timeout,
-        env=_environment(),
-        stdin=subprocess.DEVNULL,
+def lowhalf(
+    *arguments: str, stdout: int | None = PIPE, stderr: int | None = PIPE, timeout: float = 60
+) -> subprocess.CompletedProcess[str]:
+    """Run a command to its end; a stream is gathered, a descriptor, or None where it is closed."""
+    with Running(*arguments, stdout=stdout, stderr=stderr) as command:
+        code = command.process.wait(timeout)
+        command.gather_the_rest()
+    return subprocess.CompletedProcess(
+        list(arguments), code, "".join(command.raw_printed), "".join(command.raw_logged)
     )
 
 
 class Running:
     """A daemon that runs beside a test; what it prints is gathered as it comes."""
 
-    def __init__(self, *arguments: str, environment: dict[str, str] | None = None) -> None:
-        self.process = subprocess.Popen(
-            [sys.executable, "-c", _START, *arguments],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            stdin=subprocess.DEVNULL,
-            text=True,
-            encoding="utf-8",
-            env={**_environment(), **(environment or {})},
-        )
-        self.printed: list[str] = []
-        self.logged: list[str] = []
-        streams = (
-            (self.process.stdout or (), self.printed),
-            (self.process.stderr or (), self.logged),
-        )
-        self._readers = [
-            threading.Thread(target=self._gather, args=pair, daemon=True) for pair in streams
-        ]
+    def __init__(
+        self,
+        *arguments: str,
+        environment: dict[str, str] | None = None,
+        stdout: int | None = PIPE,
+        stderr: int | None = PIPE,
+    ) -> None:
+        self.raw_printed: list[str] = []
+        self.raw_logged: list[str] = []
+        self._streams: list[TextIO] = []
+        self._readers: list[threading.Thread] = []
+        outward, ours = [stdout, stderr], []
+        for place, lines in enumerate((self.raw_printed, self.raw_logged)):
+            if outward[place] == PIPE:
+                end, theirs = os.pipe()
+                outward[place] = theirs
+                ours.append(theirs)
+                self._streams.append(os.fdopen(end, encoding="utf-8"))
+                self._readers.append(
+                    threading.Thread(target=_gather, args=(self._streams[-1], lines), daemon=True)
+                )
+        self.process = _start(arguments, {**_environment(), **(environment or {})}, outward)
+        for end in ours:
+            os.close(end)
         for reader in self._readers:
             reader.start()
 
-    @staticmethod
-    def _gather(stream: Iterable[str], lines: list[str]) -> None:
-        lines.extend(line.rstrip("\n") for line in stream)
+    @property
+    def printed(self) -> list[str]:
+        return [line.rstrip("\n") for line in self.raw_printed]
+
+    @property
+    def logged(self) -> list[str]:
+        return [line.rstrip("\n") for line in self.raw_logged]
 
     def __enter__(self) -> Running:
         return self
@@ -68,23 +80,30 @@ class Running:
         if self.process.poll() is None:
             self.process.kill()
         self.process.wait()
+        self.gather_the_rest()
+        for stream, reader in zip(self._streams, self._readers, strict=True):
+            if not reader.is_alive():  # else a child of the command holds its end still
+                stream.close()
+
+    def gather_the_rest(self) -> None:
+        """Once it has ended: what it printed last."""
         for reader in self._readers:
             reader.join(5)
-        for stream in (self.process.stdout, self.process.stderr):
-            if stream is not None:
-                stream.close()
 
     def wait_for(self, words: str, *, printed: bool = False, seconds: float = 20) -> str:
         """The first line that holds *words*."""
-        lines = self.printed if printed else self.logged
         end = time.monotonic() + seconds
         while time.monotonic() < end:
-            for line in list(lines):
+            ended = self.process.poll() is not None
+            if ended:
+                self.gather_the_rest()
+            for line in self.printed if printed else self.logged:
                 if words in line:
                     return line
-            if self.process.poll() is not None:
+            if ended:
                 break
             time.sleep(0.02)
+        lines = self.printed if printed else self.logged
         raise AssertionError(f"no {words!r} in {lines[-20:]}, log {self.logged[-20:]}")
 
     def url(self) -> str:
@@ -97,6 +116,25 @@ class Running:
         return self.process.wait(seconds)
 
 
+def _start(
+    arguments: Sequence[str], environment: dict[str, str], outward: Sequence[int | None]
+) -> WarmProcess | subprocess.Popen[bytes]:
+    if warm_start.can_start(environment):
+        with open(os.devnull) as nothing:
+            return warm_start.start(arguments, environment, [nothing.fileno(), *outward])
+    stdout, stderr = outward
+    return subprocess.Popen(
+        [sys.executable, "-c", COLD_START, *arguments],
+        stdin=subprocess.DEVNULL,
+        stdout=stdout,
+        stderr=stderr,
+        env=environment,
+    )
+
+
+def _gather(stream: TextIO, lines: list[str]) -> None:
+    lines.extend(stream)
+
+
 def _environment() -> dict[str, str]:
-    root = str(Path(__file__).parent.parent.parent)
-    return {**os.environ, "PYTHONPATH": root, "PYTHONIOENCODING": "utf-8"}
+    return {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "utf-8"}

@@ -20,9 +20,8 @@ import pytest
 
 from tests.commands import files, practice_files
 from tests.commands.command import lowhalf
+from tests.commands.warm_start import COLD_START, ROOT
 
-START = "from adapters.commands.main import main; raise SystemExit(main())"
-ROOT = Path(__file__).parent.parent.parent
 SAMPLE = str(ROOT / "sample_dumps" / "second-print-carry.bridge.toml")
 FULL = Path("/dev/full")
 
@@ -66,7 +65,7 @@ def places(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     return {"PRACTICE": str(practice), "LAYOUT": str(layout), "SERVED": str(served)}
 
 
-def run(
+def from_the_start(
     words: list[str],
     *,
     stdout: int | None = subprocess.PIPE,
@@ -74,12 +73,13 @@ def run(
     unbuffered: bool = False,
     prepare: Callable[[], object] | None = None,
 ) -> subprocess.CompletedProcess[str]:
+    """With an interpreter of its own, which makes the streams of what it finds."""
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     environment.pop("PYTHONUNBUFFERED", None)
     if unbuffered:
         environment["PYTHONUNBUFFERED"] = "1"
     return subprocess.run(
-        [sys.executable, "-c", START, *words],
+        [sys.executable, "-c", COLD_START, *words],
         stdin=subprocess.DEVNULL,
         stdout=stdout,
         stderr=stderr,
@@ -115,22 +115,29 @@ def last_line(text: str) -> str:
 
 @pytest.mark.parametrize(
     ("name", "unbuffered"),
-    [*((name, False) for name in COMMANDS), ("help", True), ("read", True), ("run --json", True)],
+    [
+        *((name, None) for name in COMMANDS),
+        *((name, way) for name in ("help", "read", "run --json") for way in (True, False)),
+    ],
 )
 def test_a_full_disk_under_standard_output(
-    name: str, unbuffered: bool, places: dict[str, str]
+    name: str, unbuffered: bool | None, places: dict[str, str]
 ) -> None:
+    words = filled(name, places)
     with opened(FULL) as full:
-        done = run(filled(name, places), stdout=full, unbuffered=unbuffered)
+        if unbuffered is None:
+            done = lowhalf(*words, stdout=full)
+        else:
+            done = from_the_start(words, stdout=full, unbuffered=unbuffered)
     assert done.returncode == 4, done.stderr
     assert "Traceback" not in done.stderr
     assert "Exception ignored" not in done.stderr
     if name.startswith("run"):
         output = "json" if name == "run --json" else "terminal"
-        words = f"lowhalf: {output}: cannot write: no space left on device"
+        told = f"lowhalf: {output}: cannot write: no space left on device"
     else:
-        words = "lowhalf: standard output cannot be written: no space left on device"
-    assert last_line(done.stderr) == words
+        told = "lowhalf: standard output cannot be written: no space left on device"
+    assert last_line(done.stderr) == told
 
 
 @pytest.mark.parametrize("name", COMMANDS)
@@ -139,7 +146,7 @@ def test_a_pipe_whose_reader_has_gone(name: str, places: dict[str, str]) -> None
     reading, writing = os.pipe()
     os.close(reading)
     try:
-        done = run(filled(name, places), stdout=writing)
+        done = lowhalf(*filled(name, places), stdout=writing)
     finally:
         os.close(writing)
     assert done.returncode == 4, done.stderr
@@ -150,10 +157,19 @@ def test_a_pipe_whose_reader_has_gone(name: str, places: dict[str, str]) -> None
         assert done.stderr == ""
 
 
-@pytest.mark.parametrize("name", COMMANDS)
-def test_a_standard_output_that_is_closed_from_the_start(name: str, places: dict[str, str]) -> None:
+@pytest.mark.parametrize(
+    ("name", "cold"),
+    [*((name, False) for name in COMMANDS), ("help", True), ("read", True), ("run --json", True)],
+)
+def test_a_standard_output_that_is_closed_from_the_start(
+    name: str, cold: bool, places: dict[str, str]
+) -> None:
     """``>&-``: POSIX, Shell Command Language, 2.7.6."""
-    done = run(filled(name, places), stdout=None, prepare=lambda: os.close(1))
+    words = filled(name, places)
+    if cold:
+        done = from_the_start(words, stdout=None, prepare=lambda: os.close(1))
+    else:
+        done = lowhalf(*words, stdout=None)
     assert done.returncode == 4, done.stderr
     assert "Traceback" not in done.stderr
     assert last_line(done.stderr).endswith("bad file descriptor")
@@ -163,10 +179,10 @@ def test_a_standard_output_that_is_closed_from_the_start(name: str, places: dict
 def test_a_full_disk_under_standard_error_changes_nothing(
     name: str, places: dict[str, str]
 ) -> None:
-    words = ["1" if word == "30" else word for word in filled(name, places)]
-    usual = run(words)
+    words = ["0.3" if word == "30" else word for word in filled(name, places)]
+    usual = lowhalf(*words)
     with opened(FULL) as full:
-        done = run(words, stderr=full)
+        done = lowhalf(*words, stderr=full)
     assert (done.returncode, usual.returncode) == (0, 0)
     if not name.startswith("run"):
         assert timeless(done.stdout) == timeless(usual.stdout)
@@ -177,8 +193,9 @@ def test_a_fault_that_cannot_be_told_keeps_its_code(tmp_path: Path) -> None:
     missing = str(tmp_path / "no.bridge.toml")
     for words, code in ((["read", missing], 2), (["read", "--nonsense"], 2)):
         with opened(FULL) as full:
-            assert run(words, stderr=full, stdout=full).returncode == code
-        assert run(words, stderr=None, prepare=lambda: os.close(2)).returncode == code
+            assert from_the_start(words, stderr=full, stdout=full).returncode == code
+        done = from_the_start(words, stderr=None, prepare=lambda: os.close(2))
+        assert done.returncode == code
 
 
 def test_a_daemon_with_pages_goes_on_without_a_standard_output_that_is_full(
@@ -187,7 +204,7 @@ def test_a_daemon_with_pages_goes_on_without_a_standard_output_that_is_full(
     path = files.write(
         tmp_path, bridge=files.BRIDGE + '[outputs.overlay]\nlisten = "127.0.0.1:0"\n'
     )
-    words = [sys.executable, "-c", START, "run", str(path), "--json"]
+    words = [sys.executable, "-c", COLD_START, "run", str(path), "--json"]
     with opened(FULL) as full:
         daemon = subprocess.Popen(
             words,
@@ -225,7 +242,7 @@ def newest(url: str) -> dict[str, list[dict[str, str]]]:
 def test_a_daemon_whose_log_cannot_be_written_goes_on(tmp_path: Path) -> None:
     path = files.write(tmp_path)
     with opened(FULL) as full:
-        done = run(["run", str(path), "--json", "--seconds", "2"], stderr=full)
+        done = lowhalf("run", str(path), "--json", "--seconds", "0.5", stderr=full)
     assert done.returncode == 0
     assert json.loads(done.stdout)["readings"][0]["text"] == "0xF3B6"
 
@@ -234,7 +251,7 @@ def test_the_reader_of_a_running_daemon_goes(tmp_path: Path) -> None:
     """A real ``head``: it ends after the first line, and the daemon with it."""
     practice = practice_files.write(tmp_path, speed=1, repeat=True)
     script = (
-        f"{sys.executable} -c '{START}' run {practice} --json | head -n 1; "
+        f"{sys.executable} -c '{COLD_START}' run {practice} --json | head -n 1; "
         'echo "code ${PIPESTATUS[0]}"'
     )
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}

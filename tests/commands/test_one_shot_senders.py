@@ -173,9 +173,9 @@ def test_a_layout_is_saved_once_all_of_the_heap_is_there(tmp_path: Path, layout:
 def test_lines_that_never_come_are_told_of(tmp_path: Path, command: str, layout: str) -> None:
     with Sender(mist(), late=0, kept=HEAP) as sender:
         bridge = pushed(tmp_path, MIST, sender.port)
-        done = lowhalf(*words_of(command, bridge, layout), "--wait", "6")
+        done = lowhalf(*words_of(command, bridge, layout), "--wait", "2")
     assert done.returncode == 1, done.stdout
-    told = "lowhalf: push pier: not all has come within 6 s: "
+    told = "lowhalf: push pier: not all has come within 2 s: "
     (line,) = [line for line in done.stderr.splitlines() if line.startswith(told)]
     assert "has not been sent yet" in line
     assert "0x802" in line
@@ -194,7 +194,7 @@ def test_a_sender_that_leaves_before_all_has_come(tmp_path: Path) -> None:
 def test_where_tells_what_it_knows_and_which_block_did_not_come(tmp_path: Path) -> None:
     with Sender(mist(), late=0, kept=HEAP) as sender:
         bridge = pushed(tmp_path, MIST, sender.port)
-        done = lowhalf("where", bridge, "0x802003FE", "--wait", "6")
+        done = lowhalf("where", bridge, "0x802003FE", "--wait", "2")
     assert done.returncode == 1
     assert "low half of courier.held.position.x" in done.stdout
     assert "block" not in done.stdout
@@ -205,7 +205,7 @@ def test_no_layout_is_saved_of_a_heap_that_has_not_come(tmp_path: Path) -> None:
     path = tmp_path / "new.toml"
     with Sender(mist(), late=0, kept=HEAP) as sender:
         bridge = pushed(tmp_path, MIST, sender.port)
-        done = lowhalf("layout", "save", bridge, str(path), "--damaged", "--wait", "6")
+        done = lowhalf("layout", "save", bridge, str(path), "--damaged", "--wait", "2")
     assert done.returncode == 2
     assert done.stderr.splitlines()[-1] == (
         f"lowhalf: {path}: not saved: not all of the heap has come"
@@ -331,10 +331,10 @@ def test_a_console_whose_lines_come_late(tmp_path: Path) -> None:
 def test_a_console_that_never_sends_a_line(tmp_path: Path) -> None:
     kept = (files.BASE + files.LANTERN, files.BASE + files.LANTERN + 256)
     with PtyPair(tmp_path) as pair, console(pair, kept=kept):
-        done = lowhalf("read", over_serial(tmp_path, pair), "--wait", "6")
+        done = lowhalf("read", over_serial(tmp_path, pair), "--wait", "2")
     assert done.returncode == 1
     assert done.stderr.splitlines()[0] == (
-        f"lowhalf: serial {pair.host}: not all has come within 6 s: "
+        f"lowhalf: serial {pair.host}: not all has come within 2 s: "
         "courier.held.position.x: 0x8000202E has not been sent yet; "
         "courier.held.kind: 0x80002000 has not been sent yet"
     )
