@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from adapters.commands.console.dump_arguments import each_dump, print_json
@@ -11,17 +10,12 @@ from adapters.commands.console.expecting import add_expect_argument, met
 from adapters.commands.console.one_frame import take_frame
 from adapters.commands.console.tables import add_reading_arguments, columns, title
 from adapters.functions import installed_functions
+from adapters.sessions.added_watches import with_watches
 from adapters.sessions.one_frame import with_dump
 from adapters.words.readings import state_words
-from bridge.expressions.compiling import check
-from bridge.expressions.functions.function import Function
 from bridge.prepared import prepare
 from bridge.readings.reading import Reading
-from schemas.bridge_file import WatchTable
-from schemas.loader import Bridge, load_bridge
-
-ADDED = ""
-"""The name under which an expression is checked: one that no expression can use."""
+from schemas.loader import load_bridge
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -59,27 +53,6 @@ def run(arguments: argparse.Namespace) -> int:
         return 0 if all(reading.status.has_value for reading in readings) else 1
 
     return each_dump(arguments, read)
-
-
-def with_watches(
-    bridge: Bridge, expressions: Sequence[str], functions: Mapping[str, Function]
-) -> Bridge:
-    """The bridge with further watches, each named by its expression; known names are left out.
-
-    *functions* can be called.  Raises ExpressionError.
-    """
-    known = {watch.name: watch.expr for watch in bridge.file.watches}
-    added = {text: text for text in expressions if text not in known}
-    for layout in bridge.schema.builds.values():
-        if bridge.file.build in ("auto", layout.name):
-            for text in added:
-                check(layout, {**known, ADDED: text}, functions=functions)
-    tables = [
-        WatchTable.model_construct(name=text, label="", expr=text, show="", target=None, group="")
-        for text in added
-    ]
-    file = bridge.file.model_copy(update={"watches": (*bridge.file.watches, *tables)})
-    return Bridge(file, bridge.text, bridge.schema)
 
 
 def _row(reading: Reading) -> list[str]:

@@ -67,6 +67,13 @@ class Frame:
     def readings(self) -> tuple[Reading, ...]:
         return tuple(self.make_readings())
 
+    def __getitem__(self, watch: str) -> Reading:
+        """The reading of a watch by its name.  Raises KeyError where there is none of that name."""
+        for reading in self.readings:
+            if reading.watch.name == watch:
+                return reading
+        raise KeyError(watch)
+
     def as_json(self) -> dict[str, Any]:
         """The object that ``--json`` prints for a frame."""
         return {

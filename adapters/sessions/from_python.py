@@ -1,0 +1,171 @@
+"""What programs in Python do with lowhalf: read a frame, follow frames, evaluate an expression.
+
+``lowhalf/__init__.py`` offers these to users.  Nothing is printed and no signal is handled here:
+what a source has to say beside its frames goes to the log ``lowhalf``.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import os
+from collections.abc import AsyncGenerator, Iterable, Mapping
+from pathlib import Path
+
+from adapters.commands.wiring import declared_order, make_source
+from adapters.functions import installed_functions
+from adapters.sessions.added_watches import with_watches
+from adapters.sessions.one_frame import take_frame, with_dump
+from bridge.ports.source import Cadence, Source
+from bridge.prepared import PreparedBuild, memory_map, prepare
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Reading
+from bridge.sampling.practice_tracker import PracticeTracker, Rules
+from bridge.sampling.sampler import Sampler
+from schemas import compiler, loader
+from schemas.bridge_file import BridgeFile
+from schemas.compiler import Schema
+from schemas.errors import BridgeFileError, LowhalfError, SourceEnded, SourceUnusable
+from schemas.loader import Bridge
+from schemas.source_settings import FileSource, RecordingSource
+from schemas.toml_file import TomlText
+
+AnyPath = str | os.PathLike[str]
+"""A path, as text or as an object."""
+
+_log = logging.getLogger("lowhalf")
+
+
+def load_schema(path: AnyPath) -> Schema:
+    """Read and check a schema file (``NAME.schema.toml``).
+
+    Raises SchemaError with the file, the key and the line.
+    """
+    return compiler.load_schema(Path(path))
+
+
+def load_bridge(path: AnyPath) -> Bridge:
+    """Read and check a bridge file (``NAME.bridge.toml``), its schema and the layouts it names.
+
+    Raises BridgeFileError, SchemaError and LayoutFileError with the file, the key and the line;
+    what is wrong with an expression is found when the bridge is used.
+    """
+    return loader.load_bridge(Path(path))
+
+
+def read(
+    bridge: Bridge,
+    dump: AnyPath | None = None,
+    *,
+    watches: Iterable[str] = (),
+    frame: int | None = None,
+    wait: float = 10.0,
+) -> Frame:
+    """One frame: of *dump*, a dump or a recording, or else of the source that the bridge names.
+
+    *watches* are expressions to evaluate beside the bridge file's own; each is the name of its
+    reading.  *frame* is the game's own number of a frame of a recording: functions over frames have
+    then seen all frames before it.  A live source is waited for at most *wait* seconds.
+
+    Raises SourceError and its leaves, ExpressionError, BridgeFileError, SchemaError.  Not to be
+    called where an event loop runs: use :func:`frames` there.
+    """
+    bridge = _asked(bridge, dump, watches)
+    recorded = isinstance(bridge.file.source, RecordingSource)
+    if frame is not None and not recorded:
+        raise LowhalfError(f"frame {frame} was asked for, but only recordings have numbered frames")
+    prepared_builds = prepare(bridge, installed_functions())
+    return asyncio.run(take_frame(bridge, prepared_builds, wait, frame, tell=_log.warning))
+
+
+async def frames(
+    bridge: Bridge,
+    dump: AnyPath | None = None,
+    *,
+    watches: Iterable[str] = (),
+    source: Source | None = None,
+) -> AsyncGenerator[Frame, None]:
+    """The frames of *dump*, of *source*, or else of the source that the bridge names, as they come.
+
+    A recording gives every frame once, as fast as they are asked for, and then ends; a dump gives
+    one.  A live source gives a frame as soon as there is one that is newer than the last: what a
+    slow program misses is counted in ``frame.stats.skipped``.  Steps and attempts are followed
+    (``frame.practice``) and kept nowhere.  The source is closed when the iterator is.
+
+    Raises SourceLost where a live source goes away; a new call opens it again, with functions over
+    frames begun anew.  Raises the other leaves of SourceError, ExpressionError, BridgeFileError and
+    SchemaError as well.
+    """
+    bridge = _asked(bridge, dump, watches)
+    prepared_builds = prepare(bridge, installed_functions())
+    source = source or _every_frame(bridge, prepared_builds)
+    rules = Rules.of(bridge.file)
+    sampler: Sampler | None = None
+    note = ""
+    try:
+        sampler = Sampler(
+            source,
+            prepared_builds,
+            await source.open(memory_map(bridge.schema)),
+            declared=declared_order(bridge.file.source),
+            rate=bridge.file.sampling.rate,
+            practising=PracticeTracker(rules) if rules.steps else None,
+        )
+        while True:
+            taken = sampler.stats.frames
+            frame = await sampler.next()
+            if frame.note not in ("", note):
+                _log.warning("%s: %s", source.name, frame.note)
+            note = frame.note
+            _log_notes(source)
+            if sampler.prepared is not None and sampler.stats.frames > taken:
+                yield frame
+            if source.cadence is Cadence.ONCE:
+                break
+            await asyncio.sleep(0)  # a recording at hand would else leave nobody a turn
+    except SourceEnded:
+        """All has been given."""
+    finally:
+        _log_notes(source)
+        await source.close()
+    if sampler is None or not sampler.stats.frames:
+        raise SourceUnusable(note or "gave no frame", source=source.name)
+
+
+def evaluate(known: Bridge | Schema, dump: AnyPath, expression: str) -> Reading:
+    """What an expression gives in a dump, or in the first frame of a recording.
+
+    *known* is what is known of the game: a schema, or a bridge whose watches the expression may use
+    and whose settings say how the dump is to be read.
+
+    Raises SourceError and its leaves, ExpressionError, BridgeFileError, SchemaError.
+    """
+    bridge = known if isinstance(known, Bridge) else _bridge_of(known, dump)
+    return read(bridge, dump, watches=[expression])[expression]
+
+
+def _asked(bridge: Bridge, dump: AnyPath | None, watches: Iterable[str]) -> Bridge:
+    bridge = with_dump(bridge, None if dump is None else Path(dump))
+    return with_watches(bridge, watches, installed_functions())
+
+
+def _bridge_of(schema: Schema, dump: AnyPath) -> Bridge:
+    """A bridge without a file: all is as it is where nothing is said."""
+    source = FileSource(kind="file", path=os.fspath(dump))
+    file = BridgeFile(schema=schema.path.name, source=source)
+    return Bridge(file, TomlText(schema.path, "", BridgeFileError), schema)
+
+
+def _every_frame(bridge: Bridge, prepared_builds: Mapping[str, PreparedBuild]) -> Source:
+    """The bridge's source; a recording without its clock."""
+    named = bridge.file.source
+    if not isinstance(named, RecordingSource):
+        return make_source(named, bridge.path.parent, prepared_builds)
+    from adapters.sources.recording.replay import RecordingReplay
+
+    return RecordingReplay(bridge.path.parent / named.path)
+
+
+def _log_notes(source: Source) -> None:
+    for each in source.take_notes():
+        _log.warning("%s: %s", source.name, each)
