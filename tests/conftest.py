@@ -27,17 +27,16 @@ ALONE = frozenset(
         "adapters/test_overlay_flashes.py",
         "adapters/test_overlay_server.py",
         "adapters/test_overlay_truth.py",
-        "adapters/test_terminal_session.py",
         "adapters/test_web_flood.py",
-        "adapters/test_web_terminal.py",
+        "benchmarks/test_overlay_delay.py",
         "commands/test_attempts.py",
         "commands/test_daemon_ends.py",
         "commands/test_layout.py",
         "commands/test_stats.py",
     ]
 )
-"""Modules whose tests follow a game, a film or a crowd in real time: with the benchmarks they have
-the machine for themselves (``-m timing``), and all others share it."""
+"""Modules whose tests follow a game, a film or a crowd in real time: they have the
+machine for themselves (``-m timing``), and all others share it."""
 
 
 def pytest_configure() -> None:
@@ -61,7 +60,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         config.hook.pytest_deselected(items=full)
     for item in items:
         module = item.path.relative_to(TESTS).as_posix()
-        if module in ALONE or module.startswith("benchmarks/"):
+        if module in ALONE:
             item.add_marker("timing")
         for mark in item.iter_markers("needs"):
             package, *programs = mark.args

@@ -52,13 +52,14 @@ async def test_what_another_program_writes_into_the_table_is_painted_over(
     tmux: Tmux, tmp_path: Path
 ) -> None:
     """The table's lines do not change: only one that is sent whole mends it."""
-    line = command(
-        files.write(tmp_path), "--", "sh", "-c", f"sleep 4; cat {tmp_path / 'noise'}; sleep 99"
-    )
-    (tmp_path / "noise").write_text("\r\x1b[2K\x1b[A\x1b[2Knoise\x1b[A\x1b[2Knoise\x1b[2B")
-    tmux.type(line)
+    noise = tmp_path / "noise"
+    wait = f"until cat {noise} 2>/dev/null; do sleep 0.1; done; sleep 99"
+    tmux.type(command(files.write(tmp_path), "--", "sh", "-c", wait))
     lines = await shows(tmux, ["● hit"], 30)
     assert whole_tables(lines) == 1, lines
+    written = tmp_path / "written"
+    written.write_text("\r\x1b[2K\x1b[A\x1b[2Knoise\x1b[A\x1b[2Knoise\x1b[2B")
+    written.rename(noise)
     await shows(tmux, ["noise"], 30)
     assert whole_tables(tmux.lines()) == 0
     for _ in range(300):

@@ -38,7 +38,7 @@ class Tmux:
         return self.run("display", "-p", "#{cursor_flag}").strip() == "1"
 
 
-async def cursor_is_back(tmux: Tmux, seconds: float = 5) -> None:
+async def cursor_is_back(tmux: Tmux, seconds: float = 20) -> None:
     """What ran has put the terminal's cursor back."""
     end = time.monotonic() + seconds
     while not tmux.cursor():
@@ -54,7 +54,7 @@ async def tmux(tmp_path: Path) -> AsyncIterator[Tmux]:
     made.run("kill-server")
 
 
-async def shows(tmux: Tmux, wanted: Sequence[str], seconds: float = 5) -> list[str]:
+async def shows(tmux: Tmux, wanted: Sequence[str], seconds: float = 20) -> list[str]:
     """The screen's lines once each of the wanted texts is in one of them."""
     end = time.monotonic() + seconds
     while True:

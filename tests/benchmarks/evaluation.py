@@ -147,9 +147,9 @@ def best(calls: Sequence[Callable[[], object]], rounds: int = 60) -> list[float]
     times = [float("inf")] * len(calls)
     for _ in range(rounds):
         for number, call in enumerate(calls):
-            began = time.perf_counter()
+            began = time.thread_time()
             call()
-            times[number] = min(times[number], time.perf_counter() - began)
+            times[number] = min(times[number], time.thread_time() - began)
     return times
 
 
@@ -233,15 +233,15 @@ def load_seconds(directory: Path) -> tuple[float, float]:
     (directory / "large.schema.toml").write_text(schema, "utf-8")
     path = directory / "large.bridge.toml"
     path.write_text(bridge_text, "utf-8")
-    began = time.perf_counter()
+    began = time.thread_time()
     loaded = load_bridge(path)
     prepared = prepare(loaded)["only"]
     Evaluator(prepared.program, prepared.layout, memory_map(loaded.schema), whole=True)
-    whole = time.perf_counter() - began
-    began = time.perf_counter()
+    whole = time.thread_time() - began
+    began = time.thread_time()
     tomllib.loads(schema)
     tomllib.loads(bridge_text)
-    return whole, time.perf_counter() - began
+    return whole, time.thread_time() - began
 
 
 def main() -> None:

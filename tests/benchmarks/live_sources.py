@@ -103,7 +103,8 @@ class Row:
 def poll(path: str, ram_at: int, counter_at: int, stop_at: float, pipe: Connection) -> None:
     """In a process of its own: note each change of the counter, and push it where a port comes.
 
-    The pipe first gives the port to push to, 0 for none; anything after it ends the polling.
+    The pipe first gives the port to push to, 0 for none, and is told "polling"; anything after it
+    ends the polling.
     """
     file = os.open(path, os.O_RDONLY)
 
@@ -116,6 +117,7 @@ def poll(path: str, ram_at: int, counter_at: int, stop_at: float, pipe: Connecti
         client = lhp_client.connect(
             "127.0.0.1", port, base=RAM_START, size=RAM_SIZE, name="test pier"
         )
+    pipe.send("polling")
     at: dict[int, int] = {}
     gaps: list[int] = []
     where = ram_at + counter_at - RAM_START
@@ -211,6 +213,7 @@ async def take(machine: GuestMachine, bridge: Bridge, row: Row, seconds: float) 
                 await asyncio.sleep(0.01)
             pipe.send(source.port if isinstance(source, PushServer) else 0)
             held = await opening
+            await asyncio.to_thread(pipe.recv)
             sampler = Sampler(source, prepare(bridge), held, declared=None, rate=RATE)
             warm = time.monotonic() + WARM_UP
             while time.monotonic() < warm or sampler.stats.frames < 5:
@@ -286,7 +289,7 @@ def measure(
         kind = PrivateMachine if source == "process" else GuestMachine
         with kind(elf, directory) as machine:
             machine.command("idle")
-            bare = bare_rate(machine, min(2.0, max(1.0, seconds / 2)))
+            bare = bare_rate(machine, min(2.0, max(0.4, seconds / 2)))
             for count in lines:
                 empty = Row(source, count, 0, 0, 0, 0, 0, 0, (), 0, 0, 0, bare, 0)
                 bridge = bridge_of(machine, directory, source, count)

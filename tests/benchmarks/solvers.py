@@ -48,7 +48,7 @@ def by_dijkstra(moves: tuple[Move, ...], start: int) -> list[int]:
     return frames
 
 
-def turns() -> tuple[float, float, float]:
+def turns(rounds: int = 5) -> tuple[float, float, float]:
     """Seconds for an answer with all moves, with those without a limit, and of Dijkstra."""
     chance = random.Random(3)
     start = chance.randrange(TURN)
@@ -63,7 +63,7 @@ def turns() -> tuple[float, float, float]:
             lambda: TurnSearch(UNLIMITED).answer(start, to),
             lambda: by_dijkstra(UNLIMITED, start),
         ],
-        5,
+        rounds,
     )
     return whole, unlimited, dijkstra
 

@@ -19,17 +19,21 @@ pytestmark = [
 ]
 
 
+@pytest.mark.parametrize("seconds", [0.6, pytest.param(2.0, marks=pytest.mark.full)])
 @pytest.mark.parametrize("source", live_sources.SOURCES)
-def test_a_source_in_its_steady_state(elf: Path, tmp_path: Path, source: str) -> None:
-    (row,) = live_sources.measure(elf, tmp_path, [source], [16], 2.0)
+def test_a_source_in_its_steady_state(
+    elf: Path, tmp_path: Path, source: str, seconds: float
+) -> None:
+    (row,) = live_sources.measure(elf, tmp_path, [source], [16], seconds)
     print(live_sources.table([row]))
     assert (row.source, row.lines) == (source, 16)
-    assert row.frames >= 20
-    # a reading for each frame, and the moment in which the game ended it
-    assert row.frames - 5 <= len(row.latencies) <= row.frames
+    assert row.frames >= 10 * seconds
+    # a reading for a frame, and the moment in which the game ended it, where the poller was not
+    # held up by a busy machine
+    assert row.frames / 2 <= len(row.latencies) <= row.frames + 1
     assert all(math.isfinite(each) for each in row.latencies)
     assert list(row.latencies) == sorted(row.latencies)
-    assert row.seconds >= 2.0
+    assert row.seconds >= seconds
     assert row.cpu > 0
     assert row.guest_rate > 0
     assert row.bare_rate > 0

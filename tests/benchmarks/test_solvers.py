@@ -8,7 +8,7 @@ from tests.benchmarks.test_evaluation import least
 
 def test_an_answer_about_turns_costs_less_than_a_plain_dijkstra() -> None:
     def ratio() -> float:
-        whole, _, dijkstra = solvers.turns()
+        whole, _, dijkstra = solvers.turns(2)
         return whole / dijkstra
 
     assert least(ratio, 0.5) <= 0.5
