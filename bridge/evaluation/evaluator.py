@@ -17,9 +17,9 @@ from typing import Any, NoReturn
 
 from bridge.evaluation.absence import Absent, Missing, NotHeld, Site
 from bridge.evaluation.budget import Budget, FoundList, OverBudget, copied, no_time
-from bridge.evaluation.code_generator import generate
 from bridge.evaluation.heap_walk import HeapWalk
 from bridge.evaluation.list_working import Walked, extreme, pick
+from bridge.evaluation.slot_code import generate
 from bridge.expressions import arithmetic as mathematics
 from bridge.expressions import nodes, rises
 from bridge.expressions.frame_functions.frame_before import Previous

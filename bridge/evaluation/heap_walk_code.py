@@ -14,7 +14,10 @@ without a check each: that its header is there is known once for all of them.
 from __future__ import annotations
 
 from bridge.evaluation.absence import Site
-from bridge.evaluation.code_generator import Checked, GeneratedCode, Generator
+from bridge.evaluation.access_code import Checked
+from bridge.evaluation.code_generator import Generator
+from bridge.evaluation.code_writer import GeneratedCode
+from bridge.evaluation.slot_code import RULES
 from bridge.expressions.heap_description import BLOCK, PAYLOAD
 from bridge.expressions.program import HeapProgram, Program
 from bridge.memory.address_map import MemoryMap
@@ -34,25 +37,24 @@ def generate_walk(
 
     *memory* is what the source holds, *guest* all that a block may lie in.
     """
-    generator = _WalkGenerator(Program((), {}, heap), layout, memory, whole, 1)
+    generator = _WalkGenerator(Program((), {}, heap), layout, memory, RULES, whole=whole)
     return generator.walk(heap, guest)
 
 
 class _WalkGenerator(Generator):
     def walk(self, heap: HeapProgram, guest: MemoryMap) -> GeneratedCode:
         self.indent = " "
-        self.emit(f"return {self.number(heap.first)}")
-        first, self.out = self.out, []
-        self._walk(heap, guest)
+        first = self.captured(lambda: self.emit(f"return {self.number(heap.first)}"))
+        walk = self.captured(lambda: self._walk(heap, guest))
         formats = sorted(self.formats)
         names = "".join(f", u_{name}=u_{name}" for name in formats)
         text = [
             f"def head(ram, L, T, K=K{names}):",
             *first,
             f"def walk(ram, L, T, rows, seen, header, K=K{names}):",
-            *self.out,
+            *walk,
         ]
-        return GeneratedCode("\n".join(text), self.constants, (), frozenset(), formats)
+        return GeneratedCode("\n".join(text), self.constants, formats)
 
     def _walk(self, heap: HeapProgram, guest: MemoryMap) -> None:
         self.emit("end = rows[-1][1] + rows[-1][2] if rows else header")
@@ -66,9 +68,16 @@ class _WalkGenerator(Generator):
     def _block_body(self, heap: HeapProgram, guest: MemoryMap) -> None:
         self._header(heap.types.block)
         self.emit("if header in seen: circle(header)")
-        # at each EVERY + 1 blocks, which divide MAX_BLOCKS, the count is looked at, and the clock
-        self.emit("if not len(rows) & EVERY: pause(len(rows))")
-        begun = len(self.out)
+        rest = self.captured(lambda: self._sound_block(heap, guest))
+        every = min(256, MAX_BLOCKS & -MAX_BLOCKS)
+        while every > 1 and every * (len(rest) + self.further) > _BETWEEN_LOOKS:
+            every //= 2
+        # after so many blocks, which divide MAX_BLOCKS, the count is looked at, and the clock
+        self.emit(f"if not len(rows) & {every - 1}: pause(len(rows))")
+        self.out += rest
+
+    def _sound_block(self, heap: HeapProgram, guest: MemoryMap) -> None:
+        """Emit the row of a block whose header is there."""
         if heap.magic is not None:
             text = self.constant(heap.magic.text)
             self.emit(f"if not {self.number(heap.magic)}: unsound({text})")
@@ -91,14 +100,10 @@ class _WalkGenerator(Generator):
         self.emit("seen.add(header)")
         self.emit(f"rows.append((header, {payload}, {size}, {used}, {kind}, {generation}))")
         self.emit(f"header = {following}")
-        every = min(256, MAX_BLOCKS & -MAX_BLOCKS)
-        while every > 1 and every * (len(self.out) - begun + self.further) > _BETWEEN_LOOKS:
-            every //= 2
-        self.out[begun - 1] = self.out[begun - 1].replace("EVERY", str(every - 1))
 
     def _header(self, struct: OffsetStruct) -> None:
         """Emit that the header is there as a whole; its address becomes canonical."""
-        align = max((self._alignment(leaf) for _, _, leaf in leaves(struct)), default=1)
+        align = max((self.alignment(leaf) for _, _, leaf in leaves(struct)), default=1)
         align = min(align, self.layout.pointer_size)
         site = self.constant(Site(BLOCK, "", 0, struct.size, align - 1, 0))
         region = self.memory.regions[0]
@@ -107,7 +112,7 @@ class _WalkGenerator(Generator):
         self.emit(f"if {bad} or header & {align - 1}:")
         self.emit(f" {index} = locate(header, {site})")
         self.emit(" header = canonical(header)")
-        self._held(index, None, struct.size, False, site)
+        self.held(index, None, struct.size, False, site)
         self.loops[BLOCK] = "header"
         self.checked["header"] = Checked(index, struct.size, align)
 

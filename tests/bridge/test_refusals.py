@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from bridge.evaluation.code_generator import generate
+from bridge.evaluation.slot_code import generate
 from bridge.expressions.compiling import check
 from bridge.expressions.functions.table import FUNCTIONS
 from bridge.memory.image import Image
