@@ -246,8 +246,11 @@ def test_a_websocket_s_address_is_refused(url: str) -> None:
     )
 
 
+@pytest.mark.parametrize("times", [40, pytest.param(300, marks=pytest.mark.full)])
 @pytest.mark.parametrize("lets_in", [False, True], ids=["at once", "after its consent"])
-async def test_what_is_not_mqtt_ends_a_connection_and_not_the_output(lets_in: bool) -> None:
+async def test_what_is_not_mqtt_ends_a_connection_and_not_the_output(
+    lets_in: bool, times: int
+) -> None:
     """Bytes at random, and packets of every type (MQTT 5.0, section 2.1.2) with bytes at random."""
     chance = random.Random(19)
     served = 0
@@ -272,7 +275,7 @@ async def test_what_is_not_mqtt_ends_a_connection_and_not_the_output(lets_in: bo
     timing = Timing(first_retry=0.001, longest_retry=0.001, refused_retry=0.001, patience=0.2)
     try:
         async with desk(At(f"mqtt://127.0.0.1:{port}"), timing=timing) as running:
-            await until(lambda: served >= 300 or running.task.done(), 60, "enough noise")
+            await until(lambda: served >= times or running.task.done(), 60, "enough noise")
             assert not running.task.done(), running.task.exception()
             assert running.output.state.startswith("not connected: ")
     finally:

@@ -409,10 +409,19 @@ while time.monotonic() < end:
 
 @needs_mosquitto
 @needs_clients
-@pytest.mark.parametrize("size", [4, 200_000, 2_000_000])
-async def test_a_flood_costs_neither_memory_nor_the_broker(broker: Mosquitto, size: int) -> None:
-    """Another client writes the state of the device as fast as it can, for six seconds."""
-    timing = Timing(longest_retry=0.4, deaf=2.0)
+@pytest.mark.parametrize(
+    ("size", "seconds"),
+    [
+        (4, 2.0),
+        (2_000_000, 2.0),
+        *(pytest.param(size, 6.0, marks=pytest.mark.full) for size in (4, 200_000, 2_000_000)),
+    ],
+)
+async def test_a_flood_costs_neither_memory_nor_the_broker(
+    broker: Mosquitto, size: int, seconds: float
+) -> None:
+    """Another client writes the state of the device as fast as it can."""
+    timing = Timing(longest_retry=0.4, deaf=1.0)
     process = psutil.Process()
     async with desk(broker, timing=timing) as running:
         running.feed()
@@ -421,7 +430,7 @@ async def test_a_flood_costs_neither_memory_nor_the_broker(broker: Mosquitto, si
         memory, frames = process.memory_info().rss, running.output.skipped
         used, number = sum(process.cpu_times()[:2]), running.number
         flood = await asyncio.create_subprocess_exec(
-            *(sys.executable, "-c", FLOOD, str(broker.port), STATE, str(size), "6")
+            *(sys.executable, "-c", FLOOD, str(broker.port), STATE, str(size), str(seconds))
         )
         try:
             most = 0
@@ -435,17 +444,17 @@ async def test_a_flood_costs_neither_memory_nor_the_broker(broker: Mosquitto, si
         used = sum(process.cpu_times()[:2]) - used
         assert most < 24 << 20
         # It neither ate a core nor lost the broker, and the frames went on.
-        assert used < 3.5, used
-        assert running.number - number > 100
+        assert used < 0.2 + 0.6 * seconds, used
+        assert running.number - number > 16 * seconds
         assert not running.log.find("lost")
         if size < 1_000_000:
             (line,) = [line for _, line in running.log.lines if "flood" in line]
             assert line == (
                 f"mqtt: 127.0.0.1:{broker.port} lets another client flood {ROOT}; what comes in "
-                "there is not looked at for 2 s at a time; give each bridge a device of its own"
+                "there is not looked at for 1 s at a time; give each bridge a device of its own"
             )
         assert running.output.skipped - frames < 100
-        await asyncio.sleep(2.5)
+        await asyncio.sleep(1.2)
         # And once it is over, all is right again.
         async with Listener(broker.port) as listener:
             await until(lambda: listener.newest(STATE) == b"ready", 10, "ready")

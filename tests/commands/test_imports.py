@@ -137,7 +137,7 @@ def test_reading_a_dump_costs_few_times_what_its_libraries_cost(tmp_path: Path) 
             processor_seconds(*importing, pycache=tmp_path),
             processor_seconds(*reading, pycache=tmp_path),
         )
-        for _ in range(9)
+        for _ in range(5)
     ]
     libraries, read = (min(column) for column in zip(*both, strict=True))
     assert read < MAX_TIMES_THE_LIBRARIES * libraries, both

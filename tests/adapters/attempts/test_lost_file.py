@@ -43,6 +43,13 @@ needs_users = pytest.mark.skipif(
 )
 
 
+@pytest.fixture(autouse=True)
+def often(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The file is written and looked at ten times as often, so that no test waits for seconds."""
+    monkeypatch.setattr("adapters.practice_log.writer.TALLIES_EVERY", 0.1)
+    monkeypatch.setattr("adapters.practice_log.writer.LOOK_EVERY", 0.04)
+
+
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
     """In a folder of its own, with two attempts of an earlier run."""
