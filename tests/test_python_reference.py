@@ -31,6 +31,11 @@ EXAMPLE = re.compile(r"^```python\n(.*?)^```\n(?:\n```text\n(.*?)^```$)?", re.M 
 RAM = 0x8000_0000
 
 
+def kept_in(directory: Path) -> list[Path]:
+    """Files of attempts."""
+    return list(directory.glob("*.sqlite*"))
+
+
 @pytest.fixture(scope="module")
 def bridge() -> lowhalf.Bridge:
     return lowhalf.load_bridge(SAMPLES / "first-print-carry.bridge.toml")
@@ -174,7 +179,7 @@ async def test_a_recording_gives_each_frame_once(tmp_path: Path) -> None:
     assert numbers == list(range(392, 1592))
     assert rooms == {"Lantern Room", "Gallery", "Harbour", "Mist Stair"}
     assert frame.as_json()["practice"]["successes"] == 1
-    assert list(SAMPLES.glob("*.sqlite*")) == []  # followed, and kept nowhere
+    assert kept_in(SAMPLES) == []
     # a dump in its place is one frame
     dump = SAMPLES / "first-print-carry.bin.gz"
     assert [frame.number async for frame in lowhalf.frames(demo, dump)] == [151]
@@ -248,6 +253,22 @@ async def test_a_source_that_is_lost_is_told_and_closed(
     assert caplog.record_tuples == [
         ("lowhalf", logging.WARNING, "fake: the keeper is away"),
     ]
+
+
+async def test_attempts_are_followed_and_kept_nowhere(pier: lowhalf.Bridge, tmp_path: Path) -> None:
+    path = tmp_path / "tried.bridge.toml"
+    tables = '\n[attempts]\nbegins = "oil == 1"\nsucceeds = "oil == 3"\ngiven_up = "oil == 4"\n'
+    path.write_text(pier.path.read_text("utf-8") + tables, "utf-8")
+    guest, outcomes = sender(), []
+    tried = lowhalf.load_bridge(path)
+    async with contextlib.aclosing(lowhalf.frames(tried, source=guest)) as coming:
+        for oil in (0, 1, 2, 3, 1, 4):
+            guest.poke(RAM + 0x10, oil.to_bytes(2, "big"))
+            guest.next()
+            last = (await anext(coming)).as_json()["practice"]["last"]
+            outcomes.append(last and last["outcome"])
+    assert outcomes == [None, None, None, "success", "success", "given-up"]
+    assert kept_in(tmp_path) == []
 
 
 async def test_leaving_early_closes_the_source(pier: lowhalf.Bridge) -> None:

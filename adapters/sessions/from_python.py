@@ -109,7 +109,7 @@ async def frames(
             await source.open(memory_map(bridge.schema)),
             declared=declared_order(bridge.file.source),
             rate=bridge.file.sampling.rate,
-            practising=PracticeTracker(rules) if rules.steps else None,
+            practising=PracticeTracker(rules) if rules.steps or rules.attempts else None,
         )
         while True:
             taken = sampler.stats.frames
