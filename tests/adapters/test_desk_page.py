@@ -995,6 +995,18 @@ async def test_the_list_of_attempts_never_lags_behind_the_frame(
     await page.wait_for(f"{said}[1]", ["17", "success", "197 frames, 3.28 s"])
 
 
+async def test_what_was_given_up_is_told_in_two_words(page: Page, desk: CannedDesk) -> None:
+    await show(page, desk)
+    rows = f"{cells('.past li')}.filter((row) => row[0] === '14').map((row) => row[2])"
+    await page.wait_for(rows, ["given up at turn"])
+    made = snapshot()
+    made["practice"].update(phase="between", step=None, index=0, attempt=None)
+    made["practice"]["last"].update(attempt=18, outcome="given-up", step=None)
+    desk.tell(made)
+    rows = f"{cells('.past li')}.filter((row) => row[0] === '18').map((row) => row[2])"
+    await page.wait_for(rows, ["given up"])
+
+
 async def test_attempts_that_end_ten_times_a_second_leave_all_else_its_turn(
     page: Page, desk: CannedDesk
 ) -> None:
