@@ -198,6 +198,19 @@ def test_one_frame_of_a_recording(bridge: lowhalf.Bridge) -> None:
         lowhalf.read(bridge, frame=9)
 
 
+async def test_reading_where_a_loop_runs_already(bridge: lowhalf.Bridge) -> None:
+    """As in a notebook, whose cells run in a loop (common practice, no source)."""
+    assert lowhalf.read(bridge).number == 151
+    with pytest.raises(lowhalf.SourceLost):
+        lowhalf.read(bridge, "gone.bin.gz")
+
+
+async def test_frames_come_from_one_place(bridge: lowhalf.Bridge) -> None:
+    dump = SAMPLES / "first-print-carry.bin.gz"
+    with pytest.raises(ValueError, match="dump and source are both given"):
+        await anext(lowhalf.frames(bridge, dump, source=lowhalf.ScriptedSource()))
+
+
 PIER = """
 [game]
 name = "Pier"

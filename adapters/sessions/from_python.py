@@ -9,8 +9,10 @@ from __future__ import annotations
 import asyncio
 import logging
 import os
-from collections.abc import AsyncGenerator, Iterable, Mapping
+from collections.abc import AsyncGenerator, Coroutine, Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any, TypeVar
 
 from adapters.commands.wiring import declared_order, make_source
 from adapters.functions import installed_functions
@@ -30,6 +32,7 @@ from schemas.loader import Bridge
 from schemas.source_settings import FileSource, RecordingSource
 from schemas.toml_file import TomlText
 
+T = TypeVar("T")
 AnyPath = str | os.PathLike[str]
 """A path, as text or as an object."""
 
@@ -67,15 +70,16 @@ def read(
     reading.  *frame* is the game's own number of a frame of a recording: functions over frames have
     then seen all frames before it.  A live source is waited for at most *wait* seconds.
 
-    Raises SourceError and its leaves, ExpressionError, BridgeFileError, SchemaError.  Not to be
-    called where an event loop runs: use :func:`frames` there.
+    An event loop that runs already, as in a notebook, stands still meanwhile.
+
+    Raises SourceError and its leaves, ExpressionError, BridgeFileError, SchemaError.
     """
     bridge = _asked(bridge, dump, watches)
     recorded = isinstance(bridge.file.source, RecordingSource)
     if frame is not None and not recorded:
         raise LowhalfError(f"frame {frame} was asked for, but only recordings have numbered frames")
     prepared_builds = prepare(bridge, installed_functions())
-    return asyncio.run(take_frame(bridge, prepared_builds, wait, frame, tell=_log.warning))
+    return _run(take_frame(bridge, prepared_builds, wait, frame, tell=_log.warning))
 
 
 async def frames(
@@ -96,6 +100,8 @@ async def frames(
     frames begun anew.  Raises the other leaves of SourceError, ExpressionError, BridgeFileError and
     SchemaError as well.
     """
+    if dump is not None and source is not None:
+        raise ValueError("dump and source are both given: frames come from one of them")
     bridge = _asked(bridge, dump, watches)
     prepared_builds = prepare(bridge, installed_functions())
     source = source or _every_frame(bridge, prepared_builds)
@@ -164,6 +170,17 @@ def _every_frame(bridge: Bridge, prepared_builds: Mapping[str, PreparedBuild]) -
     from adapters.sources.recording.replay import RecordingReplay
 
     return RecordingReplay(bridge.path.parent / named.path)
+
+
+def _run(work: Coroutine[Any, Any, T]) -> T:
+    """Run *work* to its end, in a loop of its own."""
+    try:
+        asyncio.get_running_loop()
+    except RuntimeError:
+        return asyncio.run(work)
+    # a thread has but one loop
+    with ThreadPoolExecutor(1) as thread:
+        return thread.submit(asyncio.run, work).result()
 
 
 def _log_notes(source: Source) -> None:
