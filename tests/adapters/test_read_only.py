@@ -6,9 +6,11 @@ import os
 import re
 import subprocess
 import sys
+import time
 from collections.abc import Iterable
 from pathlib import Path
 
+import psutil
 import pytest
 
 from tests.commands.warm_start import COLD_START
@@ -57,34 +59,45 @@ def changing_calls(trace: Iterable[str]) -> list[str]:
     ]
 
 
-def traced(directory: Path, *command: str) -> list[str]:
-    """The system calls of a Python program and all its threads and children."""
-    log = directory / "strace.txt"
-    done = subprocess.run(
+def traced(directory: Path, *command: str, until: tuple[str, int] = ("", 0)) -> list[str]:
+    """The system calls of a Python program and all its threads and children.
+
+    *until* has it told to end once a text stands in so many of them.
+    """
+    log, (words, count) = directory / "strace.txt", until
+    with subprocess.Popen(
         ["strace", "-f", "-y", "-qq", "-s", "400", "-o", str(log), sys.executable, *command],
-        capture_output=True,
+        stderr=subprocess.PIPE,
         text=True,
         cwd=directory,
-        timeout=120,
         # Python's own cache of compiled modules is not what is looked for
         env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONDONTWRITEBYTECODE": "1"},
-    )
-    assert done.returncode == 0, done.stderr
+    ) as strace:
+        if words:
+            end = time.monotonic() + 120
+            while not log.exists() or log.read_text("utf-8", "replace").count(words) < count:
+                assert strace.poll() is None
+                assert time.monotonic() < end
+                time.sleep(0.1)
+            (program,) = psutil.Process(strace.pid).children()
+            program.terminate()
+        said = strace.communicate(timeout=120)[1]
+    assert strace.returncode == 0, said
     return log.read_text("utf-8", "replace").splitlines()
 
 
-def run_traced(directory: Path, source: str) -> list[str]:
-    """The system calls of ``lowhalf run`` for four seconds, most of which strace takes."""
+def run_traced(directory: Path, source: str, reading: str) -> list[str]:
+    """The system calls of ``lowhalf run`` until it has read 40 times."""
     schema = (ROOT / "schemas/games/tidewright.schema.toml").as_posix()
     path = directory / "live.bridge.toml"
     path.write_text(BRIDGE.replace("SCHEMA", schema).replace("SOURCE", source), "utf-8")
-    return traced(directory, "-c", COLD_START, "run", str(path), "--quiet", "--seconds", "4")
+    return traced(directory, "-c", COLD_START, "run", str(path), "--quiet", until=(reading, 40))
 
 
 def test_shared_memory_is_only_read(tmp_path: Path, elf: Path) -> None:
     with GuestMachine(elf, tmp_path) as guest:
         ram = guest.ram_path.as_posix()
-        trace = run_traced(tmp_path, f'kind = "shared"\npath = "{ram}"')
+        trace = run_traced(tmp_path, f'kind = "shared"\npath = "{ram}"', "pread64(")
     opened = [line for line in trace if _OPENING.search(line) and f'"{ram}"' in line]
     assert opened
     assert all("O_RDONLY" in line for line in opened)
@@ -94,7 +107,7 @@ def test_shared_memory_is_only_read(tmp_path: Path, elf: Path) -> None:
 
 def test_a_process_is_only_read(tmp_path: Path, elf: Path) -> None:
     with PrivateMachine(elf, tmp_path) as guest:
-        trace = run_traced(tmp_path, f'kind = "process"\npid = {guest.pid}')
+        trace = run_traced(tmp_path, f'kind = "process"\npid = {guest.pid}', "process_vm_readv(")
     reads = [line for line in trace if f"process_vm_readv({guest.pid}," in line]
     assert len(reads) > 20
     opened = [line for line in trace if _OPENING.search(line) and f'"/proc/{guest.pid}/' in line]

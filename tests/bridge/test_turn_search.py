@@ -85,7 +85,13 @@ def around(angles: Iterable[int], to: int) -> tuple[int, int]:
     return min(found, key=lambda a: (to - a) % TURN), min(found, key=lambda a: (a - to) % TURN)
 
 
-@pytest.mark.parametrize("seed", range(40))
+SLOW = {5, 10, 25, 30, 35}
+"""Seeds whose states are many."""
+
+
+@pytest.mark.parametrize(
+    "seed", [pytest.param(n, marks=[pytest.mark.full] * (n in SLOW)) for n in range(40)]
+)
 def test_random_sets_of_moves_against_dijkstra(seed: int) -> None:
     chance = random.Random(seed)
     moves = some_moves(chance, fine=seed % 5 == 0)
