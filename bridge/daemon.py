@@ -1,4 +1,4 @@
-"""The daemon's life: open the source, take frames, and go on when the source is lost.
+"""Daemon lifecycle: open the source, take frames, and go on when the source is lost.
 
     opening ──▶ running ──source lost──▶ offline ──▶ opening …
        └──────── cancelled at any time: outputs say good-bye, the source is closed
@@ -14,23 +14,22 @@ import asyncio
 import contextlib
 import logging
 import random
-import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Coroutine, Sequence
 from dataclasses import replace
+from typing import Any, TypeVar
 
-from bridge.memory.address_map import MemoryMap
 from bridge.memory.byte_order import ByteOrder
 from bridge.ports.output import Output
 from bridge.ports.source import Cadence, Opened, Source
-from bridge.prepared import PreparedBuild
 from bridge.questions.question import Questions
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Reading, Watch
 from bridge.reporting.recurring import RecurringTrouble
+from bridge.sampling.continuity import Continuity
 from bridge.sampling.practice_tracker import PracticeTracker
 from bridge.sampling.sampler import NOT_WHOLE, WITHOUT_FRAME, Sampler
+from bridge.sampling.setup import SamplingSetup
 from bridge.sampling.standstill import EVERY, Standstill
-from bridge.sampling.ticks import ticks as seconds_that_pass
 from bridge.values.status import Status
 from schemas.errors import (
     LowhalfError,
@@ -48,6 +47,9 @@ LAST_FRAME_SHOWN = 0.5
 ENDED = "lowhalf ended"
 
 
+T = TypeVar("T")
+
+
 class _Ended(Exception):
     """The source has ended."""
 
@@ -55,47 +57,39 @@ class _Ended(Exception):
 class Daemon:
     """Runs one source into any number of outputs.
 
-    ``memory`` is the guest's memory by the schema, ``declared`` the byte order that the bridge file
-    names (None for auto) and ``rate`` the most frames a second.  Every change of state is one line
-    in ``log``.  ``practising`` are the steps, attempts and tallies, where there are any, and
-    ``questions`` what others may ask of the game while it runs.  ``clock`` gives the time of day,
-    and ``ticks`` seconds that no change of that disturbs: all that lasts is measured by these.
-    ``standstill`` tells whether lowhalf stood still itself, by them unless another is given.
+    ``setup`` is what every sampler of it is made with, its clock among it.  Every change of state
+    is one line in ``log``.  ``practising`` are the steps, attempts and tallies, where there are
+    any, and ``questions`` what others may ask of the game while it runs.  ``standstill`` tells
+    whether lowhalf stood still itself, by the clock unless another is given.
     """
 
     def __init__(
         self,
         source: Source,
         outputs: Sequence[Output],
-        prepared_builds: Mapping[str, PreparedBuild],
-        memory: MemoryMap,
+        setup: SamplingSetup,
         *,
-        declared: ByteOrder | None,
-        rate: float,
         log: logging.Logger,
-        clock: Callable[[], float] = time.time,
         practising: PracticeTracker | None = None,
         questions: Questions | None = None,
-        ticks: Callable[[], float] = seconds_that_pass,
         standstill: Standstill | None = None,
     ) -> None:
         self.source = source
         self.outputs = list(outputs)
         self.last: Frame | None = None
-        self._plans = prepared_builds
-        self._memory = memory
-        self._declared = declared
-        self._rate = rate
+        self._setup = setup
         self._log = log
-        self._clock = clock
+        self._clock = clock = setup.clock
         self._practising = practising
         self._questions = questions
         self._announced: Sequence[Watch] | None = None
         self._reason = ""
         self._build = ""
-        self._trouble = RecurringTrouble(ticks)
-        self._ticks = ticks
-        self._standstill = Standstill(ticks) if standstill is None else standstill
+        self._trouble = RecurringTrouble(clock.now)
+        self._standstill = standstill or Standstill(clock.now)
+        self._continuity = Continuity(
+            clock, questions=questions, practising=practising, standstill=self._standstill
+        )
 
     async def run(self) -> None:
         """Run until cancelled, or until a source that has an end has ended.
@@ -103,7 +97,7 @@ class Daemon:
         Raises SourceUnusable where the source can never serve, SourceError where one that stands
         still cannot be opened, and OutputError where an output cannot start.
         """
-        self._announce(next(iter(self._plans.values())).watches)
+        self._announce(next(iter(self._setup.prepared_builds.values())).watches)
         try:
             async with asyncio.TaskGroup() as tasks:
                 for output in self.outputs:
@@ -146,7 +140,7 @@ class Daemon:
     async def _beat(self) -> None:
         while True:
             self._standstill.beat()
-            await asyncio.sleep(EVERY)
+            await self._clock.sleep(EVERY)
 
     async def _close(self) -> None:
         """Close the source and what keeps attempts, each also where the other fails."""
@@ -159,26 +153,12 @@ class Daemon:
 
     async def _follow_source(self) -> None:
         wait = FIRST_WAIT
-        sampler: Sampler | None = None
+        continuity = self._continuity
         while True:
-            reason = ""
-            before, taken = sampler, sampler.stats.frames if sampler else 0
+            taken = continuity.stats.frames
             try:
                 opened = await self._open()
-                sampler = Sampler(
-                    self.source,
-                    self._plans,
-                    opened,
-                    declared=self._declared,
-                    rate=self._rate,
-                    clock=self._clock,
-                    previous=before,
-                    practising=self._practising,
-                    questions=self._questions,
-                    ticks=self._ticks,
-                    standstill=self._standstill,
-                )
-                await self._run(sampler)
+                await self._run(Sampler(self.source, self._setup, opened, continuity))
             except SourceUnusable:
                 raise
             except asyncio.CancelledError:
@@ -187,19 +167,18 @@ class Daemon:
             except SourceEnded as fault:
                 self._log.info("%s", fault)
                 self._cut_off("the source has ended")
-                await asyncio.sleep(LAST_FRAME_SHOWN)
+                await self._clock.sleep(LAST_FRAME_SHOWN)
                 return
             except SourceError as fault:
                 if self.source.cadence is Cadence.ONCE:
                     raise
                 reason = str(fault)
-            if sampler is not None and sampler.stats.frames > taken:
+            if continuity.stats.frames > taken:
                 wait = FIRST_WAIT
             await self.source.close()
-            if self._practising is not None:
-                self._practising.cut_off("the source was lost")
+            continuity.cut_off("the source was lost")
             self._offline(reason)
-            await asyncio.sleep(wait * random.uniform(0.5, 1.0))
+            await self._clock.sleep(wait * random.uniform(0.5, 1.0))
             wait = min(wait * 2, MAX_WAIT)
 
     def _cut_off(self, reason: str) -> None:
@@ -222,47 +201,33 @@ class Daemon:
 
     async def _open(self) -> Opened:
         """Open the source; readings age meanwhile, since a push source may wait long."""
-        opening = asyncio.ensure_future(self.source.open(self._memory))
-        try:
-            while True:
-                done, _ = await asyncio.wait([opening], timeout=AGE_EVERY)
-                if done:
-                    return opening.result()
-                self._log_notes()
-                self._offline(self._reason or f"{self.source.name}: {self.source.opening_words}")
-        finally:
-            if not opening.done():
-                opening.cancel()
-                await asyncio.gather(opening, return_exceptions=True)
+        return await _beside(self.source.open(self._setup.memory), self._age())
+
+    async def _age(self) -> None:
+        while True:
+            await self._clock.sleep(AGE_EVERY)
+            self._log_notes()
+            self._offline(self._reason or f"{self.source.name}: {self.source.opening_words}")
 
     async def _run(self, sampler: Sampler) -> None:
-        work = [self._take_frames(sampler), self._tell_notes()]
+        others = [self._tell_notes()]
         if self._questions is not None and self.source.cadence.announced:
-            work.append(self._answer(sampler, self._questions, WITHOUT_FRAME))
-        tasks = [asyncio.ensure_future(each) for each in work]
-        try:
-            done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
-            for task in tasks:
-                if task in done:
-                    task.result()  # neither ends but by a fault
-        finally:
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+            others.append(self._answer(sampler, self._questions, WITHOUT_FRAME))
+        await _beside(self._take_frames(sampler), *others)
 
     async def _tell_notes(self) -> None:
         """Tell what the source has noted also while no frame comes: it may say why none does."""
         while True:
-            await asyncio.sleep(AGE_EVERY)
+            await self._clock.sleep(AGE_EVERY)
             self._log_notes()
 
     async def _answer(self, sampler: Sampler, questions: Questions, patience: float) -> None:
         """Answer new questions for which no frame comes within *patience* seconds."""
         while True:
             await questions.asked()
-            await asyncio.sleep(patience)
-            while not await sampler.answer_standing():  # noqa: ASYNC110 - it takes no frame now
-                await asyncio.sleep(WITHOUT_FRAME)
+            await self._clock.sleep(patience)
+            while not await sampler.answer_standing():
+                await self._clock.sleep(WITHOUT_FRAME)
 
     async def _take_frames(self, sampler: Sampler) -> None:
         prepared = None
@@ -325,7 +290,7 @@ class Daemon:
         if self._questions is not None:
             self._questions.note(reason)
         last = self.last or self._never()
-        frame = last.offline(reason, self._ticks())
+        frame = last.offline(reason, self._clock.now())
         if self._practising is not None:
             frame = replace(frame, practice=self._practising.practice)
         for output in self.outputs:
@@ -339,7 +304,30 @@ class Daemon:
             return [Reading(watch, Status.OFFLINE) for watch in watches]
 
         return Frame(
-            *(0, self._clock(), "", self.source.name, str(self.source.consistency), make),
+            *(
+                0,
+                self._clock.time_of_day(),
+                "",
+                self.source.name,
+                str(self.source.consistency),
+                make,
+            ),
             paths=self.source.paths,
-            ticks=self._ticks(),
+            ticks=self._clock.now(),
         )
+
+
+async def _beside(main: Coroutine[Any, Any, T], *others: Coroutine[Any, Any, None]) -> T:
+    """What *main* gives; *others* run beside it, and where one of them fails, all have failed."""
+    first = asyncio.ensure_future(main)
+    beside = [asyncio.ensure_future(other) for other in others]
+    try:
+        await asyncio.wait([first, *beside], return_when=asyncio.FIRST_COMPLETED)
+        for task in beside:
+            if task.done():
+                task.result()  # these do not end but by a fault
+        return first.result()
+    finally:
+        for each in (first, *beside):
+            each.cancel()
+        await asyncio.gather(first, *beside, return_exceptions=True)

@@ -46,10 +46,12 @@ from bridge.daemon import Daemon
 from bridge.ports.source import Cadence, Consistency
 from bridge.prepared import memory_map, prepare
 from bridge.questions.question import Questions
+from bridge.sampling.setup import SamplingSetup
 from schemas.loader import load_bridge
 from tests.adapters.mosquitto import Mosquitto, until
 from tests.adapters.raw_websocket import RawWebSocket
 from tests.benchmarks.held import Held, of_process
+from tests.virtual_clock import ProcessClock
 from tests.virtual_time import VirtualTime
 
 Say = Callable[[Held], None]
@@ -285,7 +287,9 @@ class LongDay:
         self.log.addHandler(self.logged)
         self.log.setLevel(logging.INFO)
         self.log.propagate = False
-        ready, questions = prepare(bridge), Questions()
+        ready = prepare(bridge)
+        time_passes = ProcessClock()
+        questions = Questions(time_passes)
         stream = self.terminal.stream
         outputs = make_outputs(bridge, ready, questions, self.log, show="table", stream=stream)
         (self.overlay,) = (each for each in outputs if isinstance(each, OverlayServer))
@@ -293,10 +297,9 @@ class LongDay:
         self.daemon = Daemon(
             self.source,
             outputs,
-            ready,
-            memory_map(bridge.schema),
-            declared=None,
-            rate=bridge.file.sampling.rate,
+            SamplingSetup(
+                ready, memory_map(bridge.schema), time_passes, rate=bridge.file.sampling.rate
+            ),
             log=self.log,
             practising=make_practising(bridge, ready, self.log),
             questions=questions,

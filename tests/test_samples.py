@@ -15,12 +15,15 @@ from adapters.commands.console.one_frame import take_frame
 from adapters.commands.wiring import make_source
 from adapters.recordings.reader import open_recording
 from adapters.sources.recording.player import RecordingPlayer
+from adapters.system_clock import SystemClock
 from bridge.memory.byte_order import ByteOrder, reorder
 from bridge.practice.attempts import Attempt, Outcome
 from bridge.prepared import memory_map, prepare
 from bridge.readings.frame import Frame
+from bridge.sampling.continuity import Continuity
 from bridge.sampling.practice_tracker import PracticeTracker, Rules
 from bridge.sampling.sampler import Sampler
+from bridge.sampling.setup import SamplingSetup
 from bridge.values.status import Status
 from schemas.loader import Bridge, load_bridge
 from schemas.source_settings import FileSource, RecordingSource
@@ -224,10 +227,9 @@ async def test_the_demo_plays_through_its_bridge_file(monkeypatch: pytest.Monkey
     fast = settings.model_copy(update={"speed": 100.0, "repeat": True})
     source = make_source(fast, SAMPLES, {})
     assert isinstance(source, RecordingPlayer)
-    memory = await source.open(memory_map(bridge.schema))
     practising = PracticeTracker(Rules.of(bridge.file))
-    ready = prepare(bridge)
-    sampler = Sampler(source, ready, memory, declared=None, rate=60, practising=practising)
+    setup = SamplingSetup(prepare(bridge), memory_map(bridge.schema), SystemClock())
+    sampler = await Sampler.open(source, setup, Continuity(setup.clock, practising=practising))
     rooms, kinds, hit = set(), set(), set()
     ended: dict[int, Attempt] = {}
     faults: dict[str, set[Status]] = {}
@@ -265,4 +267,4 @@ async def test_the_demo_plays_through_its_bridge_file(monkeypatch: pytest.Monkey
     assert [step.frames for step in failed.steps] == [44, 15, 180]
     assert good.outcome is Outcome.SUCCESS
     assert [step.frames for step in good.steps] == [44, 15, 60, 60]
-    assert all(len(prepared.tallies) == 1 for prepared in ready.values())
+    assert all(len(prepared.tallies) == 1 for prepared in sampler.prepared_builds.values())

@@ -13,7 +13,7 @@ import contextlib
 import selectors
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import SupportsIndex
 
 GRACE = 0.0003
@@ -59,7 +59,7 @@ class VirtualTime:
 
     def loop(self) -> asyncio.AbstractEventLoop:
         """An event loop whose waiting is skipped."""
-        return asyncio.SelectorEventLoop(_Skipping(self))
+        return asyncio.SelectorEventLoop(Skipping(self.skip, is_held=lambda: self._held > 0))
 
     def _slept(self, seconds: float | SupportsIndex) -> None:
         if self._held or threading.get_ident() != self._thread:
@@ -67,25 +67,32 @@ class VirtualTime:
         else:
             self.skip(float(seconds))
 
-    @property
-    def is_held(self) -> bool:
-        return self._held > 0
 
+class Skipping(selectors.DefaultSelector):
+    """Does not wait for a timer: hands its seconds to *skip*, unless *is_held*.
 
-class _Skipping(selectors.DefaultSelector):
-    """Waits for ``GRACE``, and skips the rest."""
+    What other processes and threads send has *grace* seconds of real time to come.
+    """
 
-    def __init__(self, clock: VirtualTime) -> None:
+    def __init__(
+        self,
+        skip: Callable[[float], None],
+        *,
+        grace: float = GRACE,
+        is_held: Callable[[], bool] = lambda: False,
+    ) -> None:
         super().__init__()
-        self._clock = clock
+        self._skip = skip
+        self._grace = grace
+        self._is_held = is_held
 
     def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
-        if timeout is None or timeout <= 0 or self._clock.is_held:
+        if timeout is None or timeout <= 0 or self._is_held():
             return super().select(timeout)
         events = super().select(0)
-        if not events and timeout > GRACE:
-            _sleep(GRACE)
+        if not events and timeout > self._grace > 0:
+            _sleep(self._grace)
             events = super().select(0)
         if not events:
-            self._clock.skip(max(0.0, timeout - GRACE))
+            self._skip(max(0.0, timeout - self._grace))
         return events

@@ -16,14 +16,14 @@ from adapters.commands.console.stopped import Stopped
 from adapters.commands.console.telling import tell
 from adapters.commands.console.until_stopped import StopSignals
 from adapters.commands.wiring import (
-    declared_order,
     make_outputs,
     make_practising,
     make_source,
 )
 from adapters.functions import installed_functions
+from adapters.sessions.setup import sampling_setup
 from bridge.daemon import Daemon
-from bridge.prepared import memory_map, prepare
+from bridge.prepared import prepare
 from bridge.questions.question import Questions
 from schemas.errors import LowhalfError
 from schemas.loader import Bridge, load_bridge
@@ -75,7 +75,8 @@ def run_bridge(
     if arguments.listen is not None:
         bridge = _served_at(bridge, arguments.listen)
     ready = prepare(bridge, installed_functions())
-    questions = Questions()
+    setup = sampling_setup(bridge, ready)
+    questions = Questions(setup.clock)
     practising = make_practising(bridge, ready, log)
     daemon = Daemon(
         make_source(bridge.file.source, bridge.path.parent, ready),
@@ -85,10 +86,7 @@ def run_bridge(
             spare_ports=spare_ports,
             practising=practising,
         ),
-        ready,
-        memory_map(bridge.schema),
-        declared=declared_order(bridge.file.source),
-        rate=bridge.file.sampling.rate,
+        setup,
         log=log,
         practising=practising,
         questions=questions,

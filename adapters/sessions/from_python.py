@@ -14,14 +14,16 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, TypeVar
 
-from adapters.commands.wiring import declared_order, make_source
+from adapters.commands.wiring import make_source
 from adapters.functions import installed_functions
 from adapters.sessions.added_watches import with_watches
 from adapters.sessions.one_frame import take_frame, with_dump
+from adapters.sessions.setup import sampling_setup
 from bridge.ports.source import Cadence, Source
-from bridge.prepared import PreparedBuild, memory_map, prepare
+from bridge.prepared import PreparedBuild, prepare
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Reading
+from bridge.sampling.continuity import Continuity
 from bridge.sampling.practice_tracker import PracticeTracker, Rules
 from bridge.sampling.sampler import Sampler
 from schemas import compiler, loader
@@ -109,14 +111,10 @@ async def frames(
     sampler: Sampler | None = None
     note = ""
     try:
-        sampler = Sampler(
-            source,
-            prepared_builds,
-            await source.open(memory_map(bridge.schema)),
-            declared=declared_order(bridge.file.source),
-            rate=bridge.file.sampling.rate,
-            practising=PracticeTracker(rules) if rules.steps or rules.attempts else None,
-        )
+        setup = sampling_setup(bridge, prepared_builds)
+        practising = PracticeTracker(rules) if rules.steps or rules.attempts else None
+        continuity = Continuity(setup.clock, practising=practising)
+        sampler = await Sampler.open(source, setup, continuity)
         while True:
             taken = sampler.stats.frames
             frame = await sampler.next()

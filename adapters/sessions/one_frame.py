@@ -10,11 +10,12 @@ import asyncio
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from adapters.commands.wiring import declared_order, make_source
+from adapters.commands.wiring import make_source
 from adapters.recordings.topics import MAGIC
+from adapters.sessions.setup import sampling_setup
 from bridge.heap.blocks import Heap
 from bridge.ports.source import Consistency, Source
-from bridge.prepared import PreparedBuild, memory_map, with_heap
+from bridge.prepared import PreparedBuild, with_heap
 from bridge.readings.frame import Frame
 from bridge.sampling.sampler import Sampler
 from schemas.errors import LowhalfError, SourceEnded, SourceError, SourceLost, SourceUnusable
@@ -112,14 +113,7 @@ async def take_frame(
     try:
         # a frame of a recording is not waited for: it is looked for
         async with asyncio.timeout(wait if number is None else None):
-            opened = await source.open(memory_map(bridge.schema))
-            sampler = Sampler(
-                source,
-                prepared_builds,
-                opened,
-                declared=declared_order(bridge.file.source),
-                rate=bridge.file.sampling.rate,
-            )
+            sampler = await Sampler.open(source, sampling_setup(bridge, prepared_builds))
             while True:
                 frame = await sampler.next()
                 still = number is None and source.consistency is Consistency.STILL

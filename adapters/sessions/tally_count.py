@@ -17,10 +17,12 @@ from pathlib import Path
 from adapters.json_forms.tallies import Counted, Counts, kept_tallies, with_unseen
 from adapters.practice_log.database import TallyCount
 from adapters.sessions.one_frame import Tell, is_recording, take_frame, with_dump
+from adapters.sessions.setup import sampling_setup
 from bridge.ports.practice_log import PracticeLog
 from bridge.practice.attempts import Attempt
-from bridge.prepared import PreparedBuild, memory_map
+from bridge.prepared import PreparedBuild
 from bridge.readings.reading import Reading, Watch
+from bridge.sampling.continuity import Continuity
 from bridge.sampling.practice_tracker import PracticeTracker, Rules
 from bridge.sampling.sampler import Sampler
 from bridge.values.value_type import Value
@@ -141,15 +143,10 @@ async def _replay(
     sampler: Sampler | None = None
     reason = ""
     try:
-        memory = await source.open(memory_map(bridge.schema))
-        sampler = Sampler(
-            source,
-            prepared_builds,
-            memory,
-            declared=None,
-            rate=bridge.file.sampling.rate,
-            practising=PracticeTracker(Rules(), counting),
-        )
+        # a recording is in guest order, whatever the bridge file says of its own source
+        setup = replace(sampling_setup(bridge, prepared_builds), declared=None)
+        counted = Continuity(setup.clock, practising=PracticeTracker(Rules(), counting))
+        sampler = await Sampler.open(source, setup, counted)
         while True:
             reason = (await sampler.next()).note
             await asyncio.sleep(0)  # else a signal would wait for the last frame

@@ -16,7 +16,15 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any, NoReturn
 
 from bridge.evaluation.absence import Absent, Missing, NotHeld, Site
-from bridge.evaluation.budget import Budget, FoundList, OverBudget, copied, no_time
+from bridge.evaluation.budget import (
+    Budget,
+    FoundList,
+    OverBudget,
+    ProcessorTime,
+    copied,
+    no_time,
+    untimed,
+)
 from bridge.evaluation.heap_walk import HeapWalk
 from bridge.evaluation.list_working import Walked, extreme, pick
 from bridge.evaluation.slot_code import generate
@@ -58,7 +66,8 @@ class Evaluator:
     those that no frame changes, ``static_lines`` the lines of all reads at such addresses.
     ``doubts`` are the watches' slots of which functions over frames lack some of the frames, and
     ``rises`` how often conditions became true in frames that were missed, as counters tell; both
-    are of the frame that was taken last.
+    are of the frame that was taken last.  *processor_time* bounds what a frame may take; without it
+    steps alone do.
     """
 
     def __init__(
@@ -69,6 +78,7 @@ class Evaluator:
         *,
         whole: bool,
         budget: Budget | None = None,
+        processor_time: ProcessorTime = untimed,
     ) -> None:
         self.program = program
         self.layout = layout
@@ -111,7 +121,7 @@ class Evaluator:
         self._image = Image(MemoryMap(()))
         self._needed: set[int] = set()
         self._set_aside: list[int] = []
-        self.budget = budget or Budget()
+        self.budget = budget or Budget(processor_time)
         self._lists = source.lists
         self._found: list[FoundList | None] = [None] * len(source.lists)
         self._judged: dict[tuple[int, int], Caution | None] = {}

@@ -9,6 +9,7 @@ Bounds, lengths and byte order are not its part: the core reads through a
 from __future__ import annotations
 
 import abc
+import asyncio
 import contextlib
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
@@ -93,7 +94,7 @@ class Source(abc.ABC):
 
     def __init__(self) -> None:
         self.notes: list[str] = []
-        self._counted = CountedLines()
+        self._counted = CountedLines(_loop_time)
         self.moment: float | None = None
         self.passes = 0
 
@@ -198,3 +199,8 @@ class Source(abc.ABC):
 
     @abc.abstractmethod
     async def _fetch(self, spans: Sequence[Span]) -> Sequence[Part]: ...
+
+
+def _loop_time() -> float:
+    """Seconds of the event loop in which the source is used."""
+    return asyncio.get_running_loop().time()

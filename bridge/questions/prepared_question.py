@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ast
-import time
 from collections.abc import Mapping
 from typing import Any
 
@@ -16,6 +15,7 @@ from bridge.expressions.syntax import parse
 from bridge.memory.address_map import MemoryMap
 from bridge.memory.image import Image
 from bridge.paths.derivation import RESULT, DerivationStep, explain
+from bridge.ports.clock import Clock
 from bridge.ports.source import Opened
 from bridge.prepared import PreparedBuild
 from bridge.questions.byte_rows import ByteRows, Stretch, strip_around
@@ -52,13 +52,14 @@ class PreparedQuestion:
         prepared: PreparedBuild,
         opened: Opened,
         main: Evaluator,
+        clock: Clock,
     ) -> None:
         own = {watch.name: watch.expression for watch in prepared.watches}
         known = own if watches is None else watches
         self.prepared = prepared
         self.explained, steps = _explained(prepared, known, text)
         self.steps: tuple[DerivationStep, ...] = tuple(steps)
-        self.evaluator = _Bounded(self.explained.program, prepared.layout, opened.memory)
+        self.evaluator = _Bounded(self.explained.program, prepared.layout, opened.memory, clock)
         self.evaluator.guest = opened.guest
         self.evaluator.absent_status = opened.absent_status
         self.evaluator.absent_words = opened.absent_words
@@ -139,15 +140,16 @@ class QuestionBudget(Budget):
 
     most_steps = MAX_STEPS
 
-    def __init__(self) -> None:
-        super().__init__()
-        self._clocks = _clocks()
+    def __init__(self, clock: Clock) -> None:
+        super().__init__(clock.processor_time)
+        self._seconds = clock.now
+        self._start = self._clocks()
         self.last = 0.0
         """Seconds that the last evaluation took."""
 
     def begin(self) -> None:
-        self._clocks = _clocks()
-        self._began, self._running = self._clocks[1], True
+        self._start = self._clocks()
+        self._began, self._running = self._start[1], True
         self._steps, self._look_at = 0, CLOCK_EVERY
         self._share = SHARE * self.left(self._began)
 
@@ -177,7 +179,11 @@ class QuestionBudget(Budget):
 
     def taken(self) -> float:
         """Seconds since the evaluation began, without those in which others had the processor."""
-        return min(now - began for now, began in zip(_clocks(), self._clocks, strict=True))
+        return min(now - began for now, began in zip(self._clocks(), self._start, strict=True))
+
+    def _clocks(self) -> tuple[float, float]:
+        # the thread's own clock is coarse on some systems, the other one goes on while others run
+        return self._seconds(), self.clock()
 
 
 class _Bounded(Evaluator):
@@ -185,8 +191,10 @@ class _Bounded(Evaluator):
 
     cost = 0.0
 
-    def __init__(self, program: Program, layout: BuildLayout, memory: MemoryMap) -> None:
-        self._own_budget = QuestionBudget()
+    def __init__(
+        self, program: Program, layout: BuildLayout, memory: MemoryMap, clock: Clock
+    ) -> None:
+        self._own_budget = QuestionBudget(clock)
         super().__init__(program, layout, memory, whole=False, budget=self._own_budget)
 
     def evaluate(
@@ -200,11 +208,6 @@ class _Bounded(Evaluator):
         missing = super().evaluate(image, frame, again=again, share_heap_with=share_heap_with)
         self.cost = self._own_budget.last + (self.cost if again else 0.0)
         return missing
-
-
-def _clocks() -> tuple[float, float]:
-    # the thread's own clock is coarse on some systems, the other one goes on while others run
-    return time.perf_counter(), time.thread_time()
 
 
 def _explained(

@@ -12,13 +12,13 @@ One :class:`Questions` lives as long as the daemon: it outlasts samplers, source
 from __future__ import annotations
 
 import asyncio
-import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 from bridge.heap.blocks import Heap
 from bridge.paths.derivation import DerivationStep, working
+from bridge.ports.clock import Clock
 from bridge.questions.byte_rows import ByteRows
 from bridge.readings.reading import Reading
 from schemas.errors import ExpressionError, TooManyQuestions
@@ -72,7 +72,11 @@ class Question:
     """
 
     def __init__(
-        self, text: str, watches: Mapping[str, str] | None, leave: Callable[[Question], None]
+        self,
+        text: str,
+        watches: Mapping[str, str] | None,
+        leave: Callable[[Question], None],
+        clock: Clock,
     ) -> None:
         self.text = text
         self.watches = watches
@@ -80,6 +84,7 @@ class Question:
         self.answer: Answer | None = None
         self.closed = False
         self._leave = leave
+        self._clock = clock
         self._changed = asyncio.Event()
 
     async def newer(self, serial: int, patience: float) -> None:
@@ -90,7 +95,7 @@ class Question:
         while self.serial == serial and not self.closed:
             changed = self._changed
             try:
-                async with asyncio.timeout(patience):
+                async with self._clock.timeout(patience):
                     await changed.wait()
             except TimeoutError:
                 if self.serial:
@@ -123,7 +128,7 @@ class Questions:
     MOST = 32
     """Questions that are open at a time."""
 
-    def __init__(self, clock: Callable[[], float] = time.time) -> None:
+    def __init__(self, clock: Clock) -> None:
         self.open: list[Question] = []
         self._clock = clock
         self._note = ""
@@ -136,10 +141,10 @@ class Questions:
         """
         if len(self.open) >= self.MOST:
             raise TooManyQuestions(f"{self.MOST} questions are open already; close one first")
-        question = Question(text, watches, self.open.remove)
+        question = Question(text, watches, self.open.remove, self._clock)
         self.open.append(question)
         if self._note:
-            question.give(Answer(0, "", self._clock(), note=self._note))
+            question.give(Answer(0, "", self.now(), note=self._note))
         self._asked.set()
         return question
 
@@ -162,4 +167,4 @@ class Questions:
 
     def now(self) -> float:
         """Seconds since the Unix epoch."""
-        return self._clock()
+        return self._clock.time_of_day()

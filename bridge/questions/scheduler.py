@@ -1,4 +1,4 @@
-"""Questions beside the watches of one sampler, so that they never stand in the watches' way.
+"""Questions beside the watches, evaluated so that they never stand in the watches' way.
 
 Questions are evaluated once the watches are, on the same image.  Those whose lines are there have
 their answer.  The lines of the others come late: they are fetched in a few further batches, and
@@ -13,16 +13,19 @@ question sees only the frames with an answer.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Awaitable, Callable, Iterator
+from dataclasses import dataclass
 
 from bridge.evaluation.evaluator import Evaluator
 from bridge.memory.image import Image
+from bridge.ports.clock import Clock
 from bridge.ports.source import Opened
 from bridge.prepared import PreparedBuild
 from bridge.questions.prepared_question import PreparedQuestion
 from bridge.questions.question import Answer, Question, Questions
 from schemas.errors import ExpressionError
+
+__all__ = ["Late", "QuestionScheduler"]
 
 Late = Callable[[set[int]], Awaitable[bool]]
 """Fetches lines that come late; false where the frame does not stand any more: then they are not
@@ -37,62 +40,113 @@ REST = 20
 """A slow question rests for so many times as long as it took."""
 
 
-class QuestionScheduler:
-    """The open questions on one source.  *previous* is that of the sampler which this follows."""
+@dataclass(frozen=True, slots=True)
+class _Sample:
+    """A sample of a frame in which the watches are whole."""
 
-    def __init__(
-        self,
-        questions: Questions,
-        opened: Opened,
-        previous: QuestionScheduler | None,
-    ) -> None:
+    prepared: PreparedBuild
+    main: Evaluator
+    image: Image
+    late: Late
+
+
+class QuestionScheduler:
+    """The open questions, from one source after the other.
+
+    Who takes frames calls :meth:`before_frame` while the next is waited for, :meth:`on_sample` once
+    the watches are evaluated, and :meth:`after_frame` where the frame is taken; and
+    :meth:`between_frames` where no frame comes.
+    """
+
+    def __init__(self, questions: Questions, clock: Clock) -> None:
         self._questions = questions
-        self._opened = opened
+        self._clock = clock
+        self._opened: Opened | None = None
         self._asked: dict[Question, PreparedQuestion | ExpressionError] = {}
         self._build: PreparedBuild | None = None
         self._before: dict[Question, PreparedQuestion | ExpressionError] = {}
-        if previous is not None:
-            self._before = {**previous._before, **previous._asked}
+        self._sample: _Sample | None = None
         self._complete: list[tuple[Question, PreparedQuestion]] = []
         self._waiting: list[tuple[Question, PreparedQuestion]] = []
         self._rest_until = 0.0
 
-    @property
-    def most_at_once(self) -> int:
-        """As many questions as can be open."""
-        return self._questions.MOST
+    def source_opened(self, opened: Opened) -> None:
+        """Frames come from another source now, or from the same, opened anew."""
+        self._opened = opened
+        self._build = self._sample = None
+        self._complete, self._waiting = [], []
+        self._set_apart()
 
-    @property
-    def any_open(self) -> bool:
-        return bool(self._questions.open)
-
-    @property
-    def any_fresh(self) -> bool:
-        """Whether a question has had no answer from this source."""
-        return any(True for _ in self._fresh())
-
-    @property
-    def any_silent(self) -> bool:
-        """Whether a question has had neither an answer nor a word that it waits."""
-        known = (self._asked.get(question) for question in self._fresh())
-        return any(not isinstance(asked, PreparedQuestion) or not asked.waits for asked in known)
-
-    def clear(self) -> None:
-        """Functions over frames begin anew."""
+    def forget(self) -> None:
+        """What comes next does not follow from what was: functions over frames begin anew."""
         for asked in (*self._asked.values(), *self._before.values()):
             if isinstance(asked, PreparedQuestion):
                 asked.evaluator.clear()
 
-    def note(self, reason: str) -> None:
+    def no_frame(self, reason: str) -> None:
         """Why there is no frame."""
         self._questions.note(reason)
 
-    def prepare(self, prepared: PreparedBuild, main: Evaluator, frame: int, most: int = 1) -> None:
-        """Make questions ready that are not: *most* at a time, since it takes milliseconds."""
+    # one frame
+
+    def before_frame(self, prepared: PreparedBuild, main: Evaluator, number: int) -> None:
+        """Make one question ready that is not, since it takes milliseconds.
+
+        *main* evaluates the watches of the running build, and *number* is the last frame's.
+        """
+        self._prepare(prepared, main, number, 1)
+
+    async def on_sample(
+        self,
+        prepared: PreparedBuild,
+        main: Evaluator,
+        image: Image,
+        late: Late,
+        confirm: Callable[[], Awaitable[bool]] | None = None,
+    ) -> None:
+        """Evaluate the questions that are due, where *main* has evaluated the watches on *image*.
+
+        *confirm* is asked whether the lines that are there already still stand.
+        """
+        sample = self._sample = _Sample(prepared, main, image, late)
+        if self._questions.open:
+            await self._evaluate(sample, self._due(), late, confirm)
+
+    def after_frame(self, number: int, moment: float) -> None:
+        """The frame of the last sample was taken: give the answers."""
+        self._commit(number, moment, fresh=False)
+
+    def same_frame(self, number: int, moment: float) -> None:
+        """The last sample was of the frame taken before: only new questions have answers."""
+        self._commit(number, moment, fresh=True)
+
+    async def between_frames(self, number: int, moment: float, *, may_fetch: bool) -> bool:
+        """Answer new questions from the frame that was taken last, since no newer one comes.
+
+        Without *may_fetch* only what is there is used.  Whether every question has some answer now.
+        """
+        sample = self._sample
+        if sample is None:
+            return False
+        if not any(True for _ in self._fresh()):
+            return True
+        late = sample.late if may_fetch else None
+        self._prepare(sample.prepared, sample.main, number, self._questions.MOST)
+        sample.main.budget.work.spent = 0.0  # the frame of the watches was long ago
+        await self._evaluate(sample, self._fresh_ready(), late, None)
+        self._commit(number, moment, fresh=True)
+        return not self._any_silent
+
+    # making ready
+
+    def _set_apart(self) -> None:
+        self._before |= self._asked
+        self._asked.clear()
+
+    def _prepare(self, prepared: PreparedBuild, main: Evaluator, frame: int, most: int) -> None:
         if prepared is not self._build:
             self._build = prepared
-            self._before |= self._asked
-            self._asked.clear()
+            self._set_apart()
         is_open = self._questions.open
         for known in (self._asked, self._before):
             for question in [question for question in known if question.closed]:
@@ -110,8 +164,16 @@ class QuestionScheduler:
     ) -> PreparedQuestion | ExpressionError:
         before = self._before.pop(question, None)
         _let_go(before)
+        assert self._opened is not None
         try:
-            asked = PreparedQuestion(question.text, question.watches, prepared, self._opened, main)
+            asked = PreparedQuestion(
+                question.text,
+                question.watches,
+                prepared,
+                self._opened,
+                main,
+                self._clock,
+            )
         except ExpressionError as fault:
             return fault
         except Exception as fault:  # whatever it is, the watches go on
@@ -124,27 +186,19 @@ class QuestionScheduler:
         build = self._build.layout.name if self._build is not None else ""
         question.give(Answer(frame, build, self._questions.now(), error=fault))
 
-    # one frame
+    # evaluating
 
-    async def evaluate(
+    async def _evaluate(
         self,
-        image: Image,
-        main: Evaluator,
+        sample: _Sample,
+        asking: list[tuple[Question, PreparedQuestion]],
         late: Late | None,
-        confirm: Callable[[], Awaitable[bool]] | None = None,
-        *,
-        fresh: bool = False,
+        confirm: Callable[[], Awaitable[bool]] | None,
     ) -> None:
-        """Evaluate every question, or only *fresh* ones, where *main* has evaluated the watches.
-
-        Without *late* no line can be had.  *confirm* is asked whether the lines that are there
-        already still stand.  :meth:`commit` follows where the frame is taken.
-        """
-        if fresh:
-            main.budget.work.spent = 0.0  # the frame of the watches was long ago
+        image, main = sample.image, sample.main
         self._complete, self._waiting = [], []
         lender, needed = main, set[int]()
-        for question, asked in self._fresh_ready() if fresh else self._due():
+        for question, asked in asking:
             # the watches have seen every frame, a question may have rested
             asked.evaluator.copy_pointer_history(main)
             missing = self._run(question, asked, image, main.frame, lender, again=False)
@@ -195,20 +249,20 @@ class QuestionScheduler:
             self._fail(question, fault, frame)
             return None
         if asked.cost > SLOW:
-            self._rest_until = time.monotonic() + REST * asked.cost
+            self._rest_until = self._clock.now() + REST * asked.cost
         return missing
 
-    def commit(
-        self, main: Evaluator, image: Image, frame: int, moment: float, *, fresh: bool = False
-    ) -> None:
-        """The frame was taken: give the answers, or only those of *fresh* questions."""
+    def _commit(self, frame: int, moment: float, *, fresh: bool) -> None:
+        """Give the answers, or only those of *fresh* questions."""
+        sample = self._sample
+        assert sample is not None
         self._questions.is_present()
         for question, asked in self._complete:
             if question.closed or (fresh and asked.answered):
                 continue
             asked.evaluator.commit()
             asked.answered = True
-            self._give(question, asked, main, image, frame, moment, "")
+            self._give(question, asked, sample, frame, moment, "")
         for question, asked in self._waiting:
             last = question.answer
             # an answer stays while its lines come, unless it says that there is no frame
@@ -216,7 +270,7 @@ class QuestionScheduler:
             if question.closed or (stays and (asked.answered or asked.waits)):
                 continue
             asked.waits = True
-            self._give(question, asked, main, image, frame, moment, WAITS)
+            self._give(question, asked, sample, frame, moment, WAITS)
         self._complete, self._waiting = [], []
         for question, known in self._asked.items():
             # what was wrong with the text is wrong still, now that the source is back
@@ -227,14 +281,13 @@ class QuestionScheduler:
         self,
         question: Question,
         asked: PreparedQuestion,
-        main: Evaluator,
-        image: Image,
+        sample: _Sample,
         frame: int,
         moment: float,
         note: str,
     ) -> None:
         try:
-            question.give(asked.answer(main, image, frame, moment, note))
+            question.give(asked.answer(sample.main, sample.image, frame, moment, note))
         except Exception as fault:
             self._fail(question, fault, frame)
 
@@ -244,6 +297,12 @@ class QuestionScheduler:
         self._refuse(question, refused, frame)
 
     # which questions
+
+    @property
+    def _any_silent(self) -> bool:
+        """Whether a question has had neither an answer nor a word that it waits."""
+        known = (self._asked.get(question) for question in self._fresh())
+        return any(not isinstance(asked, PreparedQuestion) or not asked.waits for asked in known)
 
     def _fresh(self) -> Iterator[Question]:
         for question in self._questions.open:
@@ -266,7 +325,7 @@ class QuestionScheduler:
         if slow is None:
             return ready
         due = [(q, asked) for q, asked in ready if asked.cost <= SLOW]
-        if time.monotonic() >= self._rest_until:
+        if self._clock.now() >= self._rest_until:
             asked = self._asked.pop(slow)
             self._asked[slow] = asked  # the last in turn
             assert isinstance(asked, PreparedQuestion)

@@ -6,9 +6,11 @@ as one line when the minute is over; so that no peer writes a user's log full, a
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
-from dataclasses import dataclass
+
+from bridge.reporting.counted_event import CountedEvent
+
+__all__ = ["CountedLines"]
 
 MINUTE = 60.0
 """Seconds between two lines of a kind."""
@@ -17,34 +19,26 @@ MAX_KINDS = 32
 _OTHER = "other"
 
 
-@dataclass
-class _Kind:
-    told_at: float
-    words: str
-    more: int = 0
-
-
 class CountedLines:
-    """Decides what is said; *ticks* counts seconds, whatever the wall clock does."""
+    """Decides what is said; *now* gives seconds that go on, whatever the wall clock does."""
 
-    def __init__(self, ticks: Callable[[], float] = time.monotonic) -> None:
-        self._ticks = ticks
-        self._kinds: dict[str, _Kind] = {}
+    def __init__(self, now: Callable[[], float]) -> None:
+        self._now = now
+        self._kinds: dict[str, CountedEvent] = {}
 
     def came(self, kind: str, words: str) -> str:
         """One of a kind; gives the line to write of it, "" where it is only counted."""
-        now = self._ticks()
+        now = self._now()
         if kind not in self._kinds and len(self._kinds) >= MAX_KINDS:
             self._forget(now)
             if len(self._kinds) >= MAX_KINDS:
                 kind = _OTHER
         known = self._kinds.get(kind)
-        if known is None or (not known.more and now - known.told_at >= MINUTE):
-            self._kinds[kind] = _Kind(now, words)
+        if known is None or (not known.untold and known.is_due(now)):
+            self._kinds[kind] = CountedEvent(words, now, MINUTE)
             return words
-        known.words = words
-        known.more += 1
-        return self._told(known, now) if now - known.told_at >= MINUTE else ""
+        known.came(words)
+        return self._told(known, now) if known.is_due(now) else ""
 
     def due(self) -> list[str]:
         """The lines on what was counted and is a minute old; to be asked for now and then."""
@@ -57,24 +51,26 @@ class CountedLines:
     @property
     def next_due(self) -> float | None:
         """Seconds until ``due`` has something to say; None where nothing is counted."""
-        told = [kind.told_at for kind in self._kinds.values() if kind.more]
-        return max(0.0, min(told) + MINUTE - self._ticks()) if told else None
+        told = [kind.told_at for kind in self._kinds.values() if kind.untold]
+        return max(0.0, min(told) + MINUTE - self._now()) if told else None
 
     def _counted(self, age: float) -> list[str]:
-        now = self._ticks()
-        old = [key for key, kind in self._kinds.items() if now - kind.told_at >= age]
-        lines = [self._told(self._kinds[key], now) for key in old if self._kinds[key].more]
+        if not self._kinds:
+            return []
+        now = self._now()
+        old = [kind for kind in self._kinds.values() if kind.untold and kind.age(now) >= age]
+        lines = [self._told(kind, now) for kind in old]
         self._forget(now)
         return lines
 
     def _forget(self, now: float) -> None:
         """Kinds of which nothing is left to tell, and of which the next is the first again."""
         for key, kind in list(self._kinds.items()):
-            if not kind.more and now - kind.told_at >= MINUTE:
+            if not kind.untold and kind.is_due(now):
                 del self._kinds[key]
 
     @staticmethod
-    def _told(kind: _Kind, now: float) -> str:
-        line = f"{kind.words} ({kind.more} more in {now - kind.told_at:.0f} s)"
-        kind.told_at, kind.more = now, 0
+    def _told(kind: CountedEvent, now: float) -> str:
+        line = f"{kind.words} ({kind.untold} more in {kind.age(now):.0f} s)"
+        kind.told(now)
         return line

@@ -7,8 +7,11 @@ The pauses between reminders double, so that a night of trouble is a dozen lines
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
+
+from bridge.reporting.counted_event import CountedEvent
+
+__all__ = ["RecurringTrouble"]
 
 CALM = 1.0
 """Seconds without trouble after which it is over."""
@@ -17,38 +20,40 @@ FIRST_REMINDER, MAX_PAUSE = 60.0, 3600.0
 
 
 class RecurringTrouble:
-    """One kind of trouble after the other; *ticks* counts seconds, whatever the wall clock does.
+    """One kind of trouble after the other; *now* gives seconds, whatever the wall clock does.
 
     The kind is what stands before the first colon of its words, whose rest may differ each time.
+    ``count`` is how often there was the last since it began.
     """
 
-    def __init__(self, ticks: Callable[[], float] = time.monotonic) -> None:
-        self._ticks = ticks
+    def __init__(self, now: Callable[[], float]) -> None:
+        self._now = now
         self._kind = ""
-        self._began = self._latest = self._remind_at = 0.0
-        self._pause = FIRST_REMINDER
-        self.count = 0
-        """How often there was trouble since it began."""
+        self._latest = 0.0
+        self._trouble: CountedEvent | None = None
+
+    @property
+    def count(self) -> int:
+        return 0 if self._trouble is None else self._trouble.count
 
     def came(self, words: str) -> str:
         """There is trouble; gives what to say of it, most often nothing."""
-        now, kind = self._ticks(), words.partition(":")[0]
+        now, kind = self._now(), words.partition(":")[0]
         self._latest = now
-        if kind != self._kind:
-            self._kind, self._began, self.count = kind, now, 1
-            self._pause = FIRST_REMINDER
-            self._remind_at = now + self._pause
+        trouble = self._trouble
+        if trouble is None or kind != self._kind:
+            self._kind, self._trouble = kind, CountedEvent(words, now, FIRST_REMINDER)
             return words
-        self.count += 1
-        if now < self._remind_at:
+        trouble.came(words)
+        if not trouble.is_due(now):
             return ""
-        self._pause = min(2 * self._pause, MAX_PAUSE)
-        self._remind_at = now + self._pause
-        return f"{words} ({self.count} times in {round((now - self._began) / 60)} min)"
+        trouble.told(now)
+        trouble.pause = min(2 * trouble.pause, MAX_PAUSE)
+        return f"{words} ({trouble.count} times in {round((now - trouble.began) / 60)} min)"
 
     def over(self) -> str:
         """There is none; gives the kind that is over now, most often nothing."""
-        if not self._kind or self._ticks() - self._latest < CALM:
+        if not self._kind or self._now() - self._latest < CALM:
             return ""
         kind, self._kind = self._kind, ""
         return kind

@@ -6,19 +6,18 @@ see every frame.  One of these lives as long as the daemon: it outlasts samplers
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
-from bridge.evaluation.absence import Absent
-from bridge.evaluation.evaluator import Evaluator
 from bridge.ports.practice_log import PracticeLog
 from bridge.practice.attempts import Attempt, Attempts, Kept, Outcome, Seen
 from bridge.practice.progress import Phase, Practice
 from bridge.practice.steps import Step, StepOutcome, StepSeen, Way
 from bridge.practice.totals import Totals
-from bridge.prepared import PreparedBuild
 from bridge.readings.reading import Reading
 from bridge.sampling.counter_pace import AGAIN, JUMPED, RESET
+from bridge.values.value_type import Value
 from schemas.bridge_file import BridgeFile
 from schemas.errors import OutputError
 
@@ -45,6 +44,41 @@ class Rules:
         if table is None:
             return cls(steps)
         return cls(steps, True, bool(table.succeeds), table.keep)
+
+
+class Conditions(Protocol):
+    """What the expressions of steps, attempts and tallies gave in a frame that was taken.
+
+    They are called as in the bridge file, with the numbers of steps: ``steps.0.done``,
+    ``attempts.begins``.  ``build`` is the running build's name and ``frame`` the frame's number.
+    """
+
+    @property
+    def build(self) -> str: ...
+
+    @property
+    def frame(self) -> int: ...
+
+    def true(self, name: str) -> bool:
+        """Whether an expression is true; one that has no value, or is not there, is not.
+
+        One that became true in missed frames, as a counter tells, counts as true behind them.
+        """
+
+    def rises(self, name: str) -> int:
+        """How often an expression became true in missed frames, by a counter; 0 without one."""
+
+    def doubtful(self, name: str) -> bool:
+        """Whether an expression might be otherwise, had earlier frames all been seen."""
+
+    def reasons(self, names: Iterable[str]) -> str:
+        """Why those of *names* that have no value have none; empty where all have one."""
+
+    def moments(self) -> Iterable[tuple[str, Value | None]]:
+        """What each tally counted in the frame: its text and the value."""
+
+    def moments_apart(self) -> Iterable[tuple[str, Value | None]]:
+        """The same of what came in missed frames before it."""
 
 
 class PracticeTracker:
@@ -98,8 +132,7 @@ class PracticeTracker:
 
     def take(
         self,
-        prepared: PreparedBuild,
-        evaluator: Evaluator,
+        conditions: Conditions,
         time: float,
         readings: Callable[[], Sequence[Reading]],
         *,
@@ -113,11 +146,11 @@ class PracticeTracker:
         frame's number is the game's, so that missed ones are known; *unclear* is why they are not
         known before this frame, else empty.
         """
-        build = prepared.layout.name
+        build, frame = conditions.build, conditions.frame
         if self._keeper is not None:
-            for text, value in evaluator.moments():
+            for text, value in conditions.moments():
                 self._keeper.tallied(text, build, value)
-            for text, value in evaluator.moments_apart():
+            for text, value in conditions.moments_apart():
                 self._keeper.tallied(text, build, value, whole=False)
         if self.practice is None:
             return None
@@ -127,14 +160,13 @@ class PracticeTracker:
         self._build = build
         missed: int | None = None
         if numbered:
-            missed = 0 if self._frame is None else max(0, evaluator.frame - self._frame - 1)
-        self._frame = evaluator.frame if numbered else None
-        now = _Now(evaluator.frame, time, ticks, missed, unclear)
-        look = _Look(prepared, evaluator)
+            missed = 0 if self._frame is None else max(0, frame - self._frame - 1)
+        self._frame = frame if numbered else None
+        now = _Now(frame, time, ticks, missed, unclear)
         if self._attempts is not None:
-            self._take_attempts(self._attempts, look, now, build, readings)
+            self._take_attempts(self._attempts, conditions, now, build, readings)
         else:
-            self._take_steps(look, now, build)
+            self._take_steps(conditions, now, build)
         return self.practice
 
     def stood_still(self, seconds: float) -> None:
@@ -161,18 +193,20 @@ class PracticeTracker:
     def _take_attempts(
         self,
         attempts: Attempts,
-        look: _Look,
+        conditions: Conditions,
         now: _Now,
         build: str,
         readings: Callable[[], Sequence[Reading]],
     ) -> None:
         frame = now.frame
         names = ("attempts.begins", "attempts.succeeds", "attempts.given_up")
-        begins, succeeds, given_up = map(look.true, names)
+        begins, succeeds, given_up = map(conditions.true, names)
+        rises = conditions.rises
+        looked = names if attempts.open or begins else names[:1]
         seen = Seen(
-            *(begins, succeeds, given_up, self._steps_seen(look)),
-            rises=(look.rises(names[0]), look.rises(names[1]), look.rises(names[2])),
-            doubtful=any(map(look.doubtful, names if attempts.open or begins else names[:1])),
+            *(begins, succeeds, given_up, self._steps_seen(conditions)),
+            rises=(rises(names[0]), rises(names[1]), rises(names[2])),
+            doubtful=any(map(conditions.doubtful, looked)),
         )
         before = attempts.number
         ended = attempts.take(
@@ -187,12 +221,12 @@ class PracticeTracker:
             ended = unseen
         if attempts.number != before and attempts.open is not None and self._keeper is not None:
             self._keeper.began(attempts.open)
-        looked = ["succeeds", "given_up"] if attempts.open else ["begins"]
-        reason = look.reasons(f"attempts.{name}" for name in looked)
+        awaited = names[1:] if attempts.open else names[:1]
+        reason = conditions.reasons(awaited)
         last = self.practice.last if ended is None and self.practice else ended
-        self._show(attempts.way, frame, self._reasons(look, attempts.way, reason), last)
+        self._show(attempts.way, frame, self._reasons(conditions, attempts.way, reason), last)
 
-    def _take_steps(self, look: _Look, now: _Now, build: str) -> None:
+    def _take_steps(self, conditions: Conditions, now: _Now, build: str) -> None:
         """Without attempts the first step comes after the last one again, and after a failed one.
 
         It is looked at from the next frame on, so that steps that stay done give a lap a frame at
@@ -206,7 +240,7 @@ class PracticeTracker:
             missed = None if missed is None else 0
             way = Way(self._rules.steps, frame, time, missed)
         way.doubtful = way.doubtful or bool(now.unclear)
-        way.take(self._steps_seen(look), frame, time, missed)
+        way.take(self._steps_seen(conditions), frame, time, missed)
         way.doubtful = way.doubtful or bool(now.unclear)
         if way.failed or way.finished:
             outcome = Outcome.FAILED if way.failed else Outcome.SUCCESS
@@ -225,27 +259,30 @@ class PracticeTracker:
             way = Way(self._rules.steps, frame, time, None if missed is None else 0)
             way.doubtful = bool(missed) or bool(now.unclear)
         self._way = way
-        self._show(way, frame, self._reasons(look, way, ""), last)
+        self._show(way, frame, self._reasons(conditions, way, ""), last)
 
     # parts
 
-    def _steps_seen(self, look: _Look) -> tuple[StepSeen, ...]:
+    def _steps_seen(self, conditions: Conditions) -> tuple[StepSeen, ...]:
         return tuple(
             StepSeen(
-                look.true(f"steps.{number}.done"),
-                look.true(f"steps.{number}.begin"),
-                look.true(f"steps.{number}.fail"),
-                any(look.doubtful(f"steps.{number}.{name}") for name in ("done", "begin", "fail")),
+                conditions.true(f"steps.{number}.done"),
+                conditions.true(f"steps.{number}.begin"),
+                conditions.true(f"steps.{number}.fail"),
+                any(
+                    conditions.doubtful(f"steps.{number}.{name}")
+                    for name in ("done", "begin", "fail")
+                ),
             )
             for number in range(len(self._rules.steps))
         )
 
-    def _reasons(self, look: _Look, way: Way | None, others: str) -> str:
+    def _reasons(self, conditions: Conditions, way: Way | None, others: str) -> str:
         """Why expressions that are looked at now have no value."""
         own = ""
         if way is not None and way.current is not None:
             looked = ("done", "fail") if way.begun else ("begin",)
-            own = look.reasons(f"steps.{way.index}.{name}" for name in looked)
+            own = conditions.reasons(f"steps.{way.index}.{name}" for name in looked)
         return "; ".join(filter(None, (own, others)))
 
     def _count(self, ended: Attempt) -> None:
@@ -320,46 +357,6 @@ class _Now:
     ticks: float
     missed: int | None
     unclear: str
-
-
-class _Look:
-    """What the hidden expressions gave in a frame."""
-
-    def __init__(self, prepared: PreparedBuild, evaluator: Evaluator) -> None:
-        self._slots: Mapping[str, int] = prepared.program.watches
-        self._values = evaluator.values
-        self._faults: Sequence[Absent | None] = evaluator.faults
-        self._rises: Mapping[int, int] = evaluator.rises
-        self._doubtful = evaluator.doubtful
-
-    def true(self, name: str) -> bool:
-        """Whether an expression is true; one that has no value, or is not there, is not.
-
-        One that became true in missed frames, as a counter tells, counts as true behind them.
-        """
-        slot = self._slots.get(name)
-        if slot is None or self._faults[slot] is not None:
-            return False
-        return bool(self._values[slot]) or self.rises(name) > 0
-
-    def rises(self, name: str) -> int:
-        """How often an expression became true in missed frames, by a counter; 0 without one."""
-        slot = self._slots.get(name)
-        return 0 if slot is None else self._rises.get(slot, 0)
-
-    def doubtful(self, name: str) -> bool:
-        """Whether an expression might be otherwise, had earlier frames all been seen."""
-        slot = self._slots.get(name)
-        return slot is not None and self._doubtful(slot)
-
-    def reasons(self, names: Iterable[str]) -> str:
-        found = []
-        for name in names:
-            slot = self._slots.get(name)
-            fault = self._faults[slot] if slot is not None else None
-            if fault is not None:
-                found.append(f"{name.rpartition('.')[2]}: {fault.reason}")
-        return "; ".join(found)
 
 
 def _kept(names: Sequence[str], readings: Sequence[Reading]) -> tuple[Kept, ...]:

@@ -13,15 +13,14 @@ and stands where both are equal; that is likelier to be whole, not certain, and 
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
-import time
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import Self
 
 from bridge.builds.evidence import Identity, aligned_span
 from bridge.builds.identifier import Identifier
+from bridge.evaluation.condition_view import ConditionView
 from bridge.evaluation.evaluator import Evaluator
 from bridge.evaluation.frame_readings import frame_readings
 from bridge.memory.address_map import LINE_SHIFT, Span
@@ -33,18 +32,12 @@ from bridge.ports.source import Consistency, Opened, Source, Torn
 from bridge.prepared import Counter, PreparedBuild
 from bridge.readings.frame import Frame, Stats
 from bridge.readings.reading import Reading, Watch
-from bridge.reporting.recurring import RecurringTrouble
+from bridge.sampling.continuity import Continuity
 from bridge.sampling.counter_pace import AGAIN, JUMPED, RESET
-from bridge.sampling.frame_clock import FINE, FramePhase
-from bridge.sampling.frame_count import Count, Follows, FrameCount
-from bridge.sampling.standstill import Standstill
-from bridge.sampling.ticks import ticks as seconds_that_pass
+from bridge.sampling.frame_clock import FramePhase
+from bridge.sampling.frame_count import Count, Follows
+from bridge.sampling.setup import SamplingSetup
 from bridge.values.status import Status
-
-if TYPE_CHECKING:  # a command that reads one frame needs none of these
-    from bridge.questions.question import Questions
-    from bridge.questions.scheduler import QuestionScheduler
-    from bridge.sampling.practice_tracker import PracticeTracker
 
 NOT_WHOLE = "no whole frame"
 """How the note of a frame begins of which no sample was whole."""
@@ -56,8 +49,6 @@ RATE_SLACK = 0.99
 """A game that is a little faster than the rate (60.1 for 60) is not to lose frames for that."""
 WITHOUT_FRAME = 0.1
 """Seconds without a frame after which a new question is answered from the last one."""
-FINEST_WAIT = 0.0011
-"""Event loops wait in whole milliseconds, and rather longer than asked."""
 SENT_TURN = 1 << 32
 """Frame numbers that senders give have 32 bits."""
 
@@ -76,78 +67,66 @@ class _Proof:
 
 
 class Sampler:
-    """Takes frames from one open source.
+    """Takes frames from one open source, which holds what *opened* says.
 
-    ``prepared_builds`` are the builds that may be running; ``opened`` is what the source holds.
-    ``declared`` is the byte order that the bridge file names, None for auto.  ``rate`` is in frames
-    a second.  ``previous`` is the sampler that this one follows after its source was lost: counts
-    go on, and so does the state that spans frames, unless the game's own counter has gone back.
-    ``practising`` is told of every frame that is taken, and ``questions`` are answered
-    with it.  ``clock`` gives the time of day, ``ticks`` seconds that nothing disturbs, and
-    ``standstill`` tells whether lowhalf itself stood still.
+    *continuity* is what goes on from the source before, where there was one: counts, and the state
+    that spans frames, unless the game's own counter has gone back.
     """
 
     def __init__(
         self,
         source: Source,
-        prepared_builds: Mapping[str, PreparedBuild],
+        setup: SamplingSetup,
         opened: Opened,
-        *,
-        declared: ByteOrder | None,
-        rate: float,
-        clock: Callable[[], float] = time.time,
-        previous: Sampler | None = None,
-        practising: PracticeTracker | None = None,
-        questions: Questions | None = None,
-        ticks: Callable[[], float] = seconds_that_pass,
-        standstill: Standstill | None = None,
+        continuity: Continuity | None = None,
     ) -> None:
         self.source = source
-        self.prepared_builds = dict(prepared_builds)
+        self.prepared_builds = setup.prepared_builds
         self.opened = opened
         self.memory = opened.memory
-        self.rate = rate
+        self.rate = setup.rate
         self.prepared: PreparedBuild | None = None
-        self.stats: Stats = previous.stats if previous else Stats()
+        self._clock = setup.clock
+        self._continuity = continuity or Continuity(setup.clock)
+        self._count_on = self._continuity.source_opened(opened)
+        self._questions = self._continuity.questions
         self._lag = self.stats.lag
-        self._clock = clock
-        self._ticks = ticks
-        self._standstill = standstill
-        self._practising = practising
         self._evaluator: Evaluator | None = None
         self._image = Image(self.memory)
         self._spans: list[Span] = []
         self._learned = b""
-        self._identifier = Identifier(source, prepared_builds, opened, declared)
+        self._identifier = Identifier(source, setup.prepared_builds, opened, setup.declared)
         self._reader = GuestReader(source, opened, ByteOrder.BIG)
         self._wanted: list[Span] = []
-        self._count_on = FrameCount()
-        self._unclear = RecurringTrouble(ticks)
         self._begun = source.passes
-        # one that never knew a build has no state to give, so that no row of them is kept
-        if previous is not None and previous.prepared is None:
-            previous = previous._previous
-        self._previous: Sampler | None = previous
-        self._asking: QuestionScheduler | None = None
-        if questions is not None:
-            from bridge.questions.scheduler import QuestionScheduler
-
-            before = previous._asking if previous is not None else None
-            self._asking = QuestionScheduler(questions, opened, before)
         self._proof: _Proof | None = None
         self._ask_again_at = 0.0
         self._resumed = False
         self._unheld = ""
-        self._next_time = time.monotonic()
-        self._phase = FramePhase(1 / rate / 8)
-        if previous is not None:
-            # the paces stay known; whether the count goes on is seen with the build
-            self._count_on.pace = previous._count_on.pace
-            self._unclear = previous._unclear
+        self._next_time = self._clock.now()
+        self._phase = FramePhase(1 / self.rate / 8)
         self._numbered = False
         self._earliest = self._latest = 0.0
         self._last: Frame | None = None
         self._standing: Frame | None = None
+
+    @classmethod
+    async def open(
+        cls, source: Source, setup: SamplingSetup, continuity: Continuity | None = None
+    ) -> Self:
+        """Open *source* and take frames from it.  Raises SourceError and its leaves."""
+        return cls(source, setup, await source.open(setup.memory), continuity)
+
+    @property
+    def stats(self) -> Stats:
+        """The counts so far, those of the sources before among them."""
+        return self._continuity.stats
+
+    def _counts(self, **counts: int) -> None:
+        """Add to the counts."""
+        stats = self.stats
+        more = {name: getattr(stats, name) + count for name, count in counts.items()}
+        self._continuity.stats = replace(stats, **more)
 
     @property
     def watches(self) -> Sequence[Watch]:
@@ -181,26 +160,26 @@ class Sampler:
             if self.prepared is None:
                 reason = await self._identify()
                 if reason:
-                    self._note(reason)
+                    self._no_frame(reason)
                     frame = self._waiting(reason)
                     if self._last is None or self._last.note != reason:
                         self._last = frame
                         return frame
                     if not self.source.cadence.announced:
-                        await asyncio.sleep(IDENTIFY_EVERY)
+                        await self._clock.sleep(IDENTIFY_EVERY)
                     continue
                 self._prepare_questions()
             try:
                 frame_or_none = await self._take(number)
             except Torn as fault:
-                self.stats = replace(self.stats, unwhole=self.stats.unwhole + 1)
+                self._counts(unwhole=1)
                 last = self._last or self._waiting(str(fault))
                 self._last = last
-                self._note(str(fault))
-                return replace(last.stale(str(fault), self._ticks()), stats=self.stats)
+                self._no_frame(str(fault))
+                return replace(last.stale(str(fault), self._clock.now()), stats=self.stats)
             if frame_or_none is not None:
                 self._last = self._standing = frame_or_none
-                self._ask_again_at = time.monotonic() + WITHOUT_FRAME
+                self._ask_again_at = self._clock.now() + WITHOUT_FRAME
                 return frame_or_none
 
     # when
@@ -220,30 +199,30 @@ class Sampler:
             await self._wait_for_end(counter)
             period *= RATE_SLACK
         else:
-            await _sleep_until(self._next_time)
+            await self._clock.sleep_until(self._next_time)
         # a late frame may be followed early by the next, so that the mean rate is kept
-        now = time.monotonic()
+        now = self._clock.now()
         self._next_time = max(self._next_time + period, now - period)
         return None
 
     async def _wait_for_end(self, counter: Counter) -> None:
         """Until the game's counter has moved on: look often only while that is expected."""
         phase, count_on, turn = self._phase, self._count_on, self._turn(counter)
-        await _sleep_until(phase.first_look(max(self._next_time, time.monotonic())))
-        first_look, not_before = time.monotonic(), None
+        await self._clock.sleep_until(phase.first_look(max(self._next_time, self._clock.now())))
+        first_look, not_before = self._clock.now(), None
         # the guest cannot set an event: its memory is all there is to look at
         while True:
-            looked = self._ticks()
+            looked = self._clock.now()
             number = await self._count(counter)
             if number is None or not count_on.same(number, turn):
                 break
             count_on.still(turn, looked)
-            not_before = time.monotonic()
-            if self._asking is not None and not_before >= self._ask_again_at:
+            not_before = self._clock.now()
+            if self._questions is not None and not_before >= self._ask_again_at:
                 await self.answer_standing()
-            await _sleep_until(not_before + phase.pause(not_before - first_look))
+            await self._clock.sleep_until(not_before + phase.pause(not_before - first_look))
         if number is not None:
-            phase.saw(count_on.number_of(number, turn), time.monotonic(), not_before)
+            phase.saw(count_on.number_of(number, turn), self._clock.now(), not_before)
 
     # questions
 
@@ -256,28 +235,25 @@ class Sampler:
         its frames it may be called while :meth:`next` waits, and then only uses what is there; of
         one that stands still, afterwards.
         """
-        frame, prepared, main, asking = self._standing, self.prepared, self._evaluator, self._asking
-        self._ask_again_at = time.monotonic() + WITHOUT_FRAME
-        if asking is None or frame is None or prepared is None or main is None:
+        frame, questions = self._standing, self._questions
+        self._ask_again_at = self._clock.now() + WITHOUT_FRAME
+        if frame is None or questions is None:
             return False
-        if not asking.any_fresh:
-            return True
-        late = None if self.source.cadence.announced or self._proof is None else self._fetch_late
-        asking.prepare(prepared, main, frame.number, asking.most_at_once)
-        await asking.evaluate(self._image, main, late, fresh=True)
-        asking.commit(main, self._image, frame.number, frame.time, fresh=True)
+        answered = await questions.between_frames(
+            frame.number, frame.time, may_fetch=not self.source.cadence.announced
+        )
         if not self._image.whole:
             self._learn(list(self._image.touched_lines()))
-        return not asking.any_silent
+        return answered
 
     def _prepare_questions(self) -> None:
         prepared, main = self.prepared, self._evaluator
-        if self._asking is not None and prepared is not None and main is not None:
-            self._asking.prepare(prepared, main, self._last_number())
+        if self._questions is not None and prepared is not None and main is not None:
+            self._questions.before_frame(prepared, main, self._last_number())
 
-    def _note(self, reason: str) -> None:
-        if self._asking is not None:
-            self._asking.note(reason)
+    def _no_frame(self, reason: str) -> None:
+        if self._questions is not None:
+            self._questions.no_frame(reason)
 
     async def _ask(
         self,
@@ -287,20 +263,20 @@ class Sampler:
         ended: int | None,
     ) -> None:
         """Evaluate the questions on the sample at hand, of which the watches are whole."""
-        asking, image, main = self._asking, self._image, self._evaluator
+        image, main = self._image, self._evaluator
         assert main is not None
-        if asking is None:
+        if self._questions is None:
             return
         self._proof = _Proof(prepared, guard, twice, ended)
-        if not asking.any_open:
-            return
-        watched = bytes(image.touched)
+        watched = bytes(image.touched) if twice else b""
 
         async def confirm() -> bool:
             new = [n for n in image.touched_lines() if not watched[n] and image.held[n]]
             return await self._same_again(new)
 
-        await asking.evaluate(image, main, self._fetch_late, confirm if twice else None)
+        await self._questions.on_sample(
+            *(prepared, main, image, self._fetch_late), confirm if twice else None
+        )
 
     async def _fetch_late(self, lines: set[int]) -> bool:
         """Lines that come after the sample; false, and none of them, where it stands no more."""
@@ -357,25 +333,16 @@ class Sampler:
             self._learn(sorted(self._evaluator.static_lines))
 
     def _make_evaluator(self, prepared: PreparedBuild, *, whole: bool) -> Evaluator:
-        evaluator = Evaluator(prepared.program, prepared.layout, self.memory, whole=whole)
+        evaluator = Evaluator(
+            *(prepared.program, prepared.layout, self.memory),
+            whole=whole,
+            processor_time=self._clock.processor_time,
+        )
         evaluator.guest = self.opened.guest
         evaluator.absent_status = self.opened.absent_status
         evaluator.absent_words = self.opened.absent_words
-        previous = self._previous
-        if (
-            previous is not None
-            and previous.prepared is prepared
-            and previous._evaluator is not None
-        ):
-            # the same game goes on, as far as is known: its counter will tell if not
-            evaluator.adopt(previous._evaluator)
-            self._count_on.goes_on(previous._count_on)
+        if self._continuity.build_found(prepared, evaluator, self._count_on):
             self._resumed = self._count_on.last is not None
-        elif self._asking is not None:
-            self._asking.clear()
-        if previous is not None and previous._evaluator is not None:
-            previous._evaluator.release_image()
-        self._previous = None
         return evaluator
 
     # taking a frame
@@ -392,7 +359,7 @@ class Sampler:
         unvouched = self.source.consistency is Consistency.UNGUARDED
         guard = prepared.guard if stopped or unvouched else None
         twice = guard is None and prepared.frame is not None and unvouched
-        began_trying, tries = time.monotonic(), 0
+        began_trying, tries = self._clock.now(), 0
         while True:
             count = None
             # a source that could not keep the sample to one moment says so by itself
@@ -402,21 +369,23 @@ class Sampler:
             if count is not None:
                 break
             tries += 1
-            self.stats = replace(self.stats, torn=self.stats.torn + 1)
-            if tries >= MAX_TRIES or time.monotonic() - began_trying > MAX_TRY:
+            self._counts(torn=1)
+            if tries >= MAX_TRIES or self._clock.now() - began_trying > MAX_TRY:
                 raise Torn(f"{NOT_WHOLE}: {self._torn_words(guard)}")
             self._expect_again()
-            await asyncio.sleep(SHORTEST_POLL / 2)
+            await self._clock.sleep(SHORTEST_POLL / 2)
         if not self._still_recognised(prepared):
             self.prepared = None
-            if self._practising is not None:
-                self._practising.cut_off("the game is not recognised any more")
+            self._continuity.build_lost()
+            self._continuity.cut_off("the game is not recognised any more")
             return None
-        costly = self.source.cadence.costly
-        if costly and prepared.frame is not None and self._is_still(prepared, count):
-            if self._asking is not None and self._last is not None:
-                last = self._last
-                self._asking.commit(evaluator, self._image, last.number, last.time, fresh=True)
+        if (
+            self.source.cadence.costly
+            and prepared.frame is not None
+            and self._is_still(prepared, count)
+        ):
+            if self._questions is not None and self._last is not None:
+                self._questions.same_frame(self._last.number, self._last.time)
             return None
         return self._accept(prepared, count)
 
@@ -498,34 +467,30 @@ class Sampler:
         skipped = unclear = 0
         if count.follows is Follows.UNKNOWN:
             unclear = 1
-            if words := self._unclear.came(_unclear_words(count, last)):
+            if words := self._continuity.unclear.came(_unclear_words(count, last)):
                 self.source.notes.append(words)
         elif last is not None and number > last.number + 1 and not self._resumed:
             skipped = number - last.number - 1
         self._resumed = False
         self._count_on.took(count, self._earliest, self._latest)
-        self.stats = replace(
-            self.stats,
-            frames=self.stats.frames + 1,
-            skipped=self.stats.skipped + skipped,
-            unclear=self.stats.unclear + unclear,
-            lag=self._lag + self._phase.lag,
-        )
+        lag = self._lag + self._phase.lag - self.stats.lag
+        self._counts(frames=1, skipped=skipped, unclear=unclear, lag=lag)
         if not self._image.whole:
             touched = bytes(self._image.touched)
             if touched != self._learned:
                 self._learn(list(self._image.touched_lines()))
                 self._learned = touched
         make = frame_readings(evaluator, prepared.watches, prepared.program.watches)
-        now, since = self._clock(), self._ticks()
-        if self._asking is not None:
-            self._asking.commit(evaluator, self._image, number, now)
+        now, since = self._clock.time_of_day(), self._clock.now()
+        if self._questions is not None:
+            self._questions.after_frame(number, now)
         practice = None
-        if self._practising is not None:
-            if self._standstill is not None and (stood := self._standstill.noticed()):
-                self._practising.stood_still(stood)
-            practice = self._practising.take(
-                *(prepared, evaluator, now, make),
+        practising, standstill = self._continuity.practising, self._continuity.standstill
+        if practising is not None:
+            if standstill is not None and (stood := standstill.noticed()):
+                practising.stood_still(stood)
+            practice = practising.take(
+                *(ConditionView(evaluator), now, make),
                 ticks=since,
                 numbered=self._numbered,
                 unclear=count.reason,
@@ -550,12 +515,13 @@ class Sampler:
         def make() -> list[Reading]:
             return [Reading(watch, Status.WAITING, reason=reason) for watch in watches]
 
-        practice = self._practising.practice if self._practising is not None else None
+        practising = self._continuity.practising
+        practice = practising.practice if practising is not None else None
         return Frame(
-            *(0, self._clock(), "", self.source.name, str(self.consistency), make),
+            *(0, self._clock.time_of_day(), "", self.source.name, str(self.consistency), make),
             *(self.stats, reason, practice),
             paths=self.source.paths,
-            ticks=self._ticks(),
+            ticks=self._clock.now(),
         )
 
     # frame numbers
@@ -587,7 +553,7 @@ class Sampler:
     def _moment(self) -> float:
         """Now, in seconds by which the game's frames are judged."""
         moment = self.source.moment
-        return self._ticks() if moment is None else moment
+        return self._clock.now() if moment is None else moment
 
     def _judged(self, counted: tuple[int, int] | None) -> Count:
         """The frame's number by its counter, else one more than the last."""
@@ -613,14 +579,13 @@ class Sampler:
 
     def _forget(self, evaluator: Evaluator, reason: str) -> None:
         """What spans frames begins again."""
-        self.stats = replace(self.stats, resets=self.stats.resets + 1)
+        self._counts(resets=1)
         self._count_on.forget()
         self._resumed = False
         evaluator.clear()
-        if self._asking is not None:
-            self._asking.clear()
-        if self._practising is not None:
-            self._practising.cut_off(reason)
+        if self._questions is not None:
+            self._questions.forget()
+        self._continuity.cut_off(reason)
 
     async def _count(self, counter: Counter) -> int | None:
         """A counter's value in a read of its own; None where the source does not hold it."""
@@ -641,7 +606,7 @@ class Sampler:
     async def _fetch(self, spans: Sequence[Span]) -> None:
         if not spans:
             return
-        self.stats = replace(self.stats, batches=self.stats.batches + 1)
+        self._counts(batches=1)
         for span, part in zip(spans, await self._reader.fetch(spans), strict=True):
             if part is not None or span.length <= 1 << LINE_SHIFT:
                 self._image.put(span, part)
@@ -726,16 +691,3 @@ def _unclear_words(count: Count, last: Count | None) -> str:
     before = "" if last is None else f"{last.raw} to "
     after = f" after {count.seconds:.1f} s" if count.seconds else ""
     return f"{count.reason}: {before}{count.raw}{after}; the frames missed are not counted"
-
-
-async def _sleep_until(when: float) -> None:
-    """Let others run until *when*, to a tenth of a millisecond."""
-    left = when - time.monotonic()
-    if left > FINEST_WAIT:
-        await asyncio.sleep(left - FINEST_WAIT)
-        left = when - time.monotonic()
-    while left > 0:
-        # others have their turn in between, and wait for a fifth of a millisecond at most
-        time.sleep(min(left, FINE))  # noqa: ASYNC251
-        await asyncio.sleep(0)
-        left = when - time.monotonic()

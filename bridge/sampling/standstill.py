@@ -9,8 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from bridge.sampling.ticks import ticks as seconds_that_pass
-
 EVERY = 1.0
 """Seconds from one beat to the next."""
 LEAST = 5.0
@@ -18,16 +16,16 @@ LEAST = 5.0
 
 
 class Standstill:
-    """*ticks* gives seconds that go on while the process is stopped."""
+    """*now* gives seconds that go on while the process is stopped."""
 
-    def __init__(self, ticks: Callable[[], float] = seconds_that_pass) -> None:
-        self._ticks = ticks
-        self._beaten = ticks()
+    def __init__(self, now: Callable[[], float]) -> None:
+        self._now = now
+        self._beaten = now()
         self._stood = 0.0
 
     def beat(self) -> None:
         """To be called once in EVERY seconds."""
-        now = self._ticks()
+        now = self._now()
         late = now - self._beaten - EVERY
         if late >= LEAST:
             self._stood += late + EVERY

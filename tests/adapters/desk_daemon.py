@@ -14,10 +14,11 @@ from urllib.parse import quote
 
 import aiohttp
 
-from adapters.commands.wiring import declared_order, make_outputs, make_practising, make_source
+from adapters.commands.wiring import make_outputs, make_practising, make_source
 from adapters.outputs.web.server import OverlayServer
+from adapters.sessions.setup import sampling_setup
 from bridge.daemon import Daemon
-from bridge.prepared import memory_map, prepare
+from bridge.prepared import prepare
 from bridge.questions.question import Questions
 from schemas.loader import load_bridge
 from tests.commands.command import lowhalf
@@ -87,16 +88,15 @@ listen = "127.0.0.1:0"
 async def serving(path: Path) -> AsyncIterator[Served]:
     """The daemon of a bridge file that has ``[outputs.overlay]``, as ``lowhalf run`` makes it."""
     bridge = load_bridge(path)
-    ready, questions = prepare(bridge), Questions()
+    ready = prepare(bridge)
+    setup = sampling_setup(bridge, ready)
+    questions = Questions(setup.clock)
     outputs = make_outputs(bridge, ready, questions, LOG, show="nothing")
     (overlay,) = (output for output in outputs if isinstance(output, OverlayServer))
     daemon = Daemon(
         make_source(bridge.file.source, path.parent, ready),
         outputs,
-        ready,
-        memory_map(bridge.schema),
-        declared=declared_order(bridge.file.source),
-        rate=bridge.file.sampling.rate,
+        setup,
         log=LOG,
         practising=make_practising(bridge, ready, LOG),
         questions=questions,

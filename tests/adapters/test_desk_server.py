@@ -22,6 +22,7 @@ from adapters.outputs.web.server import OverlayServer
 from adapters.outputs.web.slow_json import SlowJson
 from adapters.sessions import tally_count
 from adapters.sessions.desk_reads import history_of, tallies_of
+from adapters.system_clock import SystemClock
 from bridge.expressions.functions.table import FUNCTIONS
 from bridge.prepared import prepare
 from bridge.questions.question import Questions
@@ -326,7 +327,7 @@ async def practised(tmp_path: Path) -> AsyncIterator[tuple[Path, OverlayServer]]
         desk=Desk(
             bridge.schema,
             ready,
-            Questions(),
+            Questions(SystemClock()),
             [],
             history=history_of(bridge),
             tallies=tallies_of(

@@ -22,6 +22,7 @@ from adapters.listen_address import ListenAddress
 from adapters.outputs.web.desk import Desk
 from adapters.outputs.web.server import OverlayServer
 from adapters.outputs.web.token import WebToken
+from adapters.system_clock import SystemClock
 from bridge.prepared import prepare
 from bridge.questions.question import Questions
 from schemas.errors import OutputError
@@ -40,7 +41,7 @@ PATHS = [
 
 def made(listen: str, token: str = TOKEN) -> OverlayServer:
     bridge = load_bridge(demo_bridge())
-    desk = Desk(bridge.schema, prepare(bridge), Questions(), [])
+    desk = Desk(bridge.schema, prepare(bridge), Questions(SystemClock()), [])
     return OverlayServer(OverlayOutput(listen=listen), LOG, token=token, desk=desk)
 
 

@@ -10,14 +10,17 @@ from adapters.recordings.header import About
 from adapters.recordings.recorder import Recorder
 from adapters.sources.recording.player import RecordingPlayer
 from adapters.sources.recording.replay import RecordingReplay
+from adapters.system_clock import SystemClock
 from bridge.memory.address_map import Region, Span
 from bridge.ports.practice_log import PracticeLog
 from bridge.ports.source import Consistency, Opened
 from bridge.practice.attempts import Attempt
 from bridge.prepared import memory_map, prepare
 from bridge.readings.frame import Frame
+from bridge.sampling.continuity import Continuity
 from bridge.sampling.practice_tracker import PracticeTracker, Rules
 from bridge.sampling.sampler import Sampler
+from bridge.sampling.setup import SamplingSetup
 from schemas.errors import SourceEnded
 from schemas.loader import load_bridge
 from schemas.source_settings import RecordingSource
@@ -75,13 +78,9 @@ def sampler_of(directory: Path, bits: int, source: RecordingPlayer, keeper: Prac
     path.write_text(BRIDGE.format(bits=bits), "utf-8")
     bridge = load_bridge(path)
     practising = PracticeTracker(Rules.of(bridge.file), keeper)
-    memory = memory_map(bridge.schema)
-    return Sampler(
-        *(source, prepare(bridge), Opened(memory, memory)),
-        declared=None,
-        rate=60,
-        practising=practising,
-    )
+    setup = SamplingSetup(prepare(bridge), memory_map(bridge.schema), SystemClock())
+    opened = Opened(setup.memory, setup.memory)
+    return Sampler(source, setup, opened, Continuity(setup.clock, practising=practising))
 
 
 async def played(directory: Path, bits: int, source: RecordingPlayer) -> tuple[Frame, int]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import random
 import struct
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -63,8 +64,12 @@ def measure() -> Times:
     guest = made()
     program = check(guest.layout, {"count": "len(blocks())"})
     image = guest.image()
-    whole = Evaluator(program, guest.layout, guest.memory, whole=True)
-    sparse = Evaluator(program, guest.layout, guest.memory, whole=False)
+    whole = Evaluator(
+        program, guest.layout, guest.memory, whole=True, processor_time=time.thread_time
+    )
+    sparse = Evaluator(
+        program, guest.layout, guest.memory, whole=False, processor_time=time.thread_time
+    )
     held = Image(guest.memory)
     missing = sparse.evaluate(held, 1)
     while missing:
@@ -104,7 +109,8 @@ def pointer_cost(pointers: int = 100) -> tuple[float, float]:
     image = guest.image()
     programs = [check(guest.layout, watches, unwarned) for unwarned in ((), tuple(watches))]
     heeding, unwarned = (
-        Evaluator(program, guest.layout, guest.memory, whole=True) for program in programs
+        Evaluator(program, guest.layout, guest.memory, whole=True, processor_time=time.thread_time)
+        for program in programs
     )
     calls = [lambda: heeding.evaluate(image, 1), lambda: unwarned.evaluate(image, 1)]
     checked, unchecked = best(calls, 40)

@@ -25,10 +25,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from adapters.sources.shared import SharedMemory
+from adapters.system_clock import SystemClock
 from bridge.heap.blocks import Heap
 from bridge.prepared import memory_map, prepare, with_heap
 from bridge.readings.frame import Frame
 from bridge.sampling.sampler import Sampler
+from bridge.sampling.setup import SamplingSetup
 from bridge.values.status import Status
 from bridge.values.value_type import Value
 from schemas.loader import Bridge, load_bridge
@@ -120,11 +122,12 @@ async def follow(
     assert isinstance(settings, SharedSource)
     source = SharedMemory(settings, bridge.path.parent)
     asking = {name: with_heap(prepared) for name, prepared in prepare(bridge).items()}
-    memory = await source.open(memory_map(bridge.schema))
+    setup = SamplingSetup(asking, memory_map(bridge.schema), SystemClock(), rate=RATE)
+    opened = await source.open(setup.memory)
     found = Followed()
     machine.command(script, load="swift" if stepping else load, hold_at=int(stepping))
     try:
-        sampler = Sampler(source, asking, memory, declared=None, rate=RATE)
+        sampler = Sampler(source, setup, opened)
         began = time.monotonic()
         while found.frames < frames and time.monotonic() - began < longest:
             frame = await sampler.next()

@@ -37,9 +37,11 @@ from adapters.clients import lhp_client
 from adapters.commands.wiring import make_source
 from adapters.sources.debugger.stub import DebuggerStub
 from adapters.sources.pushed.push import PushServer
+from adapters.system_clock import SystemClock
 from bridge.ports.source import Source
 from bridge.prepared import memory_map, prepare
 from bridge.sampling.sampler import Sampler
+from bridge.sampling.setup import SamplingSetup
 from bridge.values.status import Status
 from schemas.loader import Bridge, load_bridge
 from tests.guest import build as guest_build
@@ -206,15 +208,15 @@ async def take(machine: GuestMachine, bridge: Bridge, row: Row, seconds: float) 
     )
     poller.start()
     other.close()
+    setup = SamplingSetup(prepare(bridge), memory_map(bridge.schema), SystemClock(), rate=RATE)
     try:
-        opening = asyncio.ensure_future(source.open(memory_map(bridge.schema)))
+        opening = asyncio.ensure_future(Sampler.open(source, setup))
         async with asyncio.timeout(MAX_OPEN):
             while isinstance(source, PushServer) and not source.port:  # noqa: ASYNC110
                 await asyncio.sleep(0.01)
             pipe.send(source.port if isinstance(source, PushServer) else 0)
-            held = await opening
+            sampler = await opening
             await asyncio.to_thread(pipe.recv)
-            sampler = Sampler(source, prepare(bridge), held, declared=None, rate=RATE)
             warm = time.monotonic() + WARM_UP
             while time.monotonic() < warm or sampler.stats.frames < 5:
                 await sampler.next()

@@ -16,12 +16,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from adapters.sources.fake import ScriptedSource
+from adapters.system_clock import SystemClock
 from bridge.memory.byte_order import ByteOrder
 from bridge.ports.source import Cadence, Consistency
 from bridge.prepared import memory_map, prepare
 from bridge.questions.prepared_question import PreparedQuestion
 from bridge.questions.question import Question, Questions
+from bridge.sampling.continuity import Continuity
 from bridge.sampling.sampler import Sampler
+from bridge.sampling.setup import SamplingSetup
 from schemas.loader import load_bridge
 from tests.benchmarks.evaluation import BASE, FIELD, POINTERS, SCHEMA, TARGET_SIZE, TARGETS, mixed
 
@@ -40,6 +43,7 @@ SILLY = (
     "sum([len([b for b in chain(actors[0], 'next') if b.weight > a.weight])"
     " for a in chain(actors[0], 'next')])"
 )
+CLOCK = SystemClock()
 
 
 @dataclass(frozen=True)
@@ -76,11 +80,9 @@ class Bench:
             self.source.poke(actor + 0x40, following.to_bytes(4, "big"))
 
     async def open(self) -> None:
-        held = await self.source.open(self.memory)
-        big = ByteOrder.BIG
-        self.sampler = Sampler(
-            self.source, self.prepared_builds, held, declared=big, rate=60, questions=self.questions
-        )
+        setup = SamplingSetup(self.prepared_builds, self.memory, CLOCK, declared=ByteOrder.BIG)
+        self.continuity = Continuity(CLOCK, questions=self.questions)
+        self.sampler = await Sampler.open(self.source, setup, self.continuity)
 
     async def frame(self) -> None:
         self.source.next()
@@ -89,10 +91,10 @@ class Bench:
 
 async def measure(directory: Path, rounds: int = 300) -> Costs:
     """The least of many frames each; the three take turns, so that noise meets all alike."""
-    asking = Questions()
+    asking = Questions(CLOCK)
     benches = [
         Bench(directory / "alone", None),
-        Bench(directory / "idle", Questions()),
+        Bench(directory / "idle", Questions(CLOCK)),
         Bench(directory / "asked", asking),
     ]
     open_now: list[Question] = []
@@ -126,7 +128,7 @@ def _ready(bench: Bench) -> float:
     for _ in range(5):
         for text in ASKED:
             began = time.thread_time()
-            PreparedQuestion(text, None, prepared, bench.sampler.opened, main)
+            PreparedQuestion(text, None, prepared, bench.sampler.opened, main, CLOCK)
             times.append(time.thread_time() - began)
     return statistics.median(times)
 
@@ -135,7 +137,7 @@ async def _silly(bench: Bench, questions: Questions) -> float:
     question = questions.ask(SILLY)
     for _ in range(60):
         await bench.frame()
-    asking = bench.sampler._asking
+    asking = bench.continuity.questions
     assert asking is not None
     silly = asking._asked[question]
     assert isinstance(silly, PreparedQuestion)

@@ -25,9 +25,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from adapters.sources.shared import SharedMemory
+from adapters.system_clock import SystemClock
 from bridge.prepared import memory_map, prepare
 from bridge.readings.frame import Frame
 from bridge.sampling.sampler import Sampler
+from bridge.sampling.setup import SamplingSetup
 from bridge.values.status import Status
 from schemas.loader import Bridge, load_bridge
 from schemas.source_settings import SharedSource
@@ -92,11 +94,12 @@ async def take_samples(
     assert isinstance(settings, SharedSource)
     source = SharedMemory(settings, bridge.path.parent)
     guarded = bridge.file.sampling.guard is not None
-    memory = await source.open(memory_map(bridge.schema))
+    setup = SamplingSetup(prepare(bridge), memory_map(bridge.schema), SystemClock(), rate=rate)
+    opened = await source.open(setup.memory)
     accepted = torn = 0
     seen: set[object] = set()
     try:
-        sampler = Sampler(source, prepare(bridge), memory, declared=None, rate=rate)
+        sampler = Sampler(source, setup, opened)
         first = machine.read_symbol_u32("frame_ended")
         began = time.monotonic()
         while accepted < samples and time.monotonic() - began < longest:

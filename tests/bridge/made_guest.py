@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -194,7 +195,9 @@ class Run:
     ) -> None:
         self.guest = guest
         self.program = guest.program(watches)
-        self.evaluator = Evaluator(self.program, guest.layout, guest.memory, whole=whole)
+        self.evaluator = Evaluator(
+            self.program, guest.layout, guest.memory, whole=whole, processor_time=time.thread_time
+        )
         self.batches = 0
         self._whole = whole
         self._absent = absent

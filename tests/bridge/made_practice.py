@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-import time
 from collections.abc import AsyncIterator, Sequence
 from pathlib import Path
 from typing import ClassVar
@@ -21,10 +20,12 @@ from bridge.prepared import memory_map, prepare
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Watch
 from bridge.sampling.practice_tracker import PracticeTracker, Rules
+from bridge.sampling.setup import SamplingSetup
 from bridge.sampling.standstill import Standstill
 from bridge.values.value_type import Value
 from schemas.errors import OutputError
 from schemas.loader import load_bridge
+from tests.virtual_clock import SetClock
 
 SCHEMA = """
 [game]
@@ -179,20 +180,16 @@ class Rig:
         self.source.poke(0x8000_0400, b"TIDE 1.0")
         self.output = Frames()
         self.number = 0
-        self.now = 1000.0
-        self.ticks = 500.0
+        self.clock = SetClock(500.0, 1000.0)
         self.beats = 0.0
         self.daemon = Daemon(
             self.source,
             [self.output, *outputs],
-            prepare(self.bridge),
-            memory_map(self.bridge.schema),
-            declared=None,
-            rate=240,
+            SamplingSetup(
+                prepare(self.bridge), memory_map(self.bridge.schema), self.clock, rate=240
+            ),
             log=logging.getLogger("lowhalf.test"),
-            clock=lambda: self.now,
             practising=PracticeTracker(Rules.of(self.bridge.file), self.keeper),
-            ticks=lambda: self.ticks,
             # these frames come faster than the game's, so that beats would always be late
             standstill=Standstill(lambda: self.beats),
         )
@@ -204,8 +201,8 @@ class Rig:
     async def frame(self, number: int | None = None, **places: int) -> Frame:
         """A frame in which places hold values, taken and published; the clocks go on by 0.25 s."""
         self.number = self.number + 1 if number is None else number
-        self.now += 0.25
-        self.ticks += 0.25
+        self.clock.day += 0.25
+        self.clock.seconds += 0.25
         self.poke(frame=self.number, **places)
         count = len(self.output.frames)
         self.source.frame(self.number)
@@ -213,10 +210,9 @@ class Rig:
 
     async def published(self, count: int) -> Frame:
         """The frame after the first *count* ones."""
-        end = time.monotonic() + 5
-        while len(self.output.frames) <= count:
-            assert time.monotonic() < end, "no frame came"
-            await asyncio.sleep(0.001)
+        async with asyncio.timeout(5):
+            while len(self.output.frames) <= count:  # noqa: ASYNC110
+                await asyncio.sleep(0.001)
         return self.output.frames[count]
 
     async def shown(self, number: int | None = None, **places: int) -> Practice:

@@ -9,13 +9,17 @@ from pathlib import Path
 from adapters.sources.fake import ScriptedSource
 from bridge.memory.address_map import MemoryMap
 from bridge.memory.byte_order import ByteOrder
+from bridge.ports.clock import Clock
 from bridge.ports.source import Cadence, Consistency
 from bridge.prepared import PreparedBuild, memory_map, prepare
 from bridge.questions.question import Answer, Question, Questions
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Reading
+from bridge.sampling.continuity import Continuity
 from bridge.sampling.sampler import Sampler
+from bridge.sampling.setup import SamplingSetup
 from schemas.loader import load_bridge
+from tests.virtual_clock import VirtualClock
 
 
 class Asker:
@@ -30,6 +34,7 @@ class Asker:
         *,
         sampling: str = "",
         asking: bool = True,
+        clock: Clock | None = None,
     ) -> None:
         (directory / "g.schema.toml").write_text(schema, encoding="utf-8")
         text = f'schema = "g.schema.toml"\n[source]\nkind = "fake"\n[sampling]\n{sampling}\n'
@@ -40,28 +45,25 @@ class Asker:
         bridge = load_bridge(path)
         self.prepared_builds: dict[str, PreparedBuild] = prepare(bridge)
         self.memory: MemoryMap = memory_map(bridge.schema)
-        self.questions = Questions()
+        self.clock = clock or VirtualClock()
+        self.questions = Questions(self.clock)
+        self.continuity = Continuity(self.clock, questions=self.questions if asking else None)
         self.source = source or ScriptedSource(
             cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER
         )
-        self._asking = asking
         self.sampler: Sampler | None = None
 
     async def open(self, *, declared: ByteOrder | None = None, rate: float = 240) -> Sampler:
         """A new sampler on the source, which follows the last one."""
-        held = await self.source.open(self.memory)
-        self.sampler = Sampler(
-            self.source,
-            self.prepared_builds,
-            held,
-            declared=declared,
-            rate=rate,
-            previous=self.sampler,
-            questions=self.questions if self._asking else None,
-            # a guest that a test writes goes at no pace
-            ticks=lambda: 0.0,
+        self.sampler = await Sampler.open(
+            self.source, self.setup(declared=declared, rate=rate), self.continuity
         )
         return self.sampler
+
+    def setup(self, *, declared: ByteOrder | None = None, rate: float = 240) -> SamplingSetup:
+        return SamplingSetup(
+            self.prepared_builds, self.memory, self.clock, declared=declared, rate=rate
+        )
 
     async def take(self) -> Frame:
         assert self.sampler is not None

@@ -8,6 +8,7 @@ from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from bridge.evaluation.condition_view import ConditionView
 from bridge.evaluation.evaluator import Evaluator
 from bridge.memory.address_map import MemoryMap
 from bridge.memory.image import Image
@@ -206,6 +207,6 @@ class Watched:
             image = Image.of(self._memory, [bytes(memory)])
             assert evaluator.evaluate(image, frame["frame"]) == set()
             evaluator.commit()
-            practising.take(self._plan, evaluator, 0.0, list, ticks=frame["frame"] / 60)
+            practising.take(ConditionView(evaluator), 0.0, list, ticks=frame["frame"] / 60)
         practising.cut_off("the story is over")
         return keeper.ends

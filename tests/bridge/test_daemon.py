@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-import time
 from collections.abc import AsyncIterator, Callable, Sequence
 from pathlib import Path
 from typing import ClassVar
@@ -20,9 +19,11 @@ from bridge.ports.source import Cadence, Consistency, Opened
 from bridge.prepared import memory_map, prepare
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Watch
+from bridge.sampling.setup import SamplingSetup
 from bridge.values.status import Status
 from schemas.errors import OutputError, SourceLost, SourceUnusable
 from schemas.loader import load_bridge
+from tests.virtual_clock import SetClock
 
 SCHEMA = """
 [game]
@@ -133,18 +134,12 @@ class Bench:
         self.source.poke(0x8000_0400, b"TIDE 1.0")
         self.source.poke(0x8000_1000, (42).to_bytes(4, "big"))
         self.output = Kept()
-        self.now = 1000.0
-        self.ticks = 50.0
+        self.clock = SetClock(50.0)
         self.daemon = Daemon(
             self.source,
             [self.output],
-            prepare(bridge),
-            memory_map(bridge.schema),
-            declared=None,
-            rate=240,
+            SamplingSetup(prepare(bridge), memory_map(bridge.schema), self.clock, rate=240),
             log=logging.getLogger("lowhalf.test"),
-            clock=lambda: self.now,
-            ticks=lambda: self.ticks,
         )
 
     @contextlib.asynccontextmanager
@@ -154,19 +149,19 @@ class Bench:
             yield task
         finally:
             task.cancel()
-            started = time.monotonic()
             with contextlib.suppress(asyncio.CancelledError):
-                await task
-            assert time.monotonic() - started < 1
+                async with asyncio.timeout(1):
+                    await task
 
     async def until(self, condition: Callable[[Frame], bool], seconds: float = 6) -> Frame:
         """The newest frame, once it is as wanted."""
-        end = time.monotonic() + seconds
-        while time.monotonic() < end:
-            if self.output.frames and condition(self.output.frames[-1]):
-                return self.output.frames[-1]
-            await asyncio.sleep(0.005)
-        raise AssertionError(self.output.frames[-1:])
+        frames = self.output.frames
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(seconds):
+                while not frames or not condition(frames[-1]):  # noqa: ASYNC110
+                    await asyncio.sleep(0.005)
+                return frames[-1]
+        raise AssertionError(frames[-1:])
 
 
 @pytest.fixture
@@ -191,7 +186,7 @@ async def test_a_source_is_lost_and_comes_back(
         frame = await bench.until(lambda frame: frame.number == 1)
         assert [reading.value for reading in frame.readings] == [42, None]
         assert statuses(frame) == [Status.OK, Status.NULL]
-        bench.ticks += 7.5
+        bench.clock.seconds += 7.5
         bench.source.lose("went dark")
         gone = await bench.until(lambda frame: Status.OFFLINE in statuses(frame))
         assert gone.number == 1
@@ -200,7 +195,7 @@ async def test_a_source_is_lost_and_comes_back(
         assert {reading.age for reading in gone.readings} == {7.5}
         assert {reading.reason for reading in gone.readings} == {"fake: went dark"}
         assert gone.note == "fake: went dark"
-        bench.ticks += 2.5
+        bench.clock.seconds += 2.5
         older = await bench.until(lambda frame: frame.readings[0].age == 10)
         assert older.readings[0].value == 42
         bench.source.restore()
@@ -316,11 +311,9 @@ async def test_a_slow_output_delays_no_frame(bench: Bench) -> None:
     slow = Slow()
     bench.daemon.outputs.append(slow)
     async with bench.running():
-        started = time.monotonic()
         for number in range(1, 101):
             bench.source.frame(number)
-        await bench.until(lambda frame: frame.number == 100)
-        assert time.monotonic() - started < 1
+        await bench.until(lambda frame: frame.number == 100, 1)
     assert [frame.number for frame in bench.output.frames] == list(range(1, 101))
     assert len(slow.sent) == 1
 

@@ -117,13 +117,10 @@ async def test_state_goes_on_after_a_lost_source_unless_the_game_was_reset(
 ) -> None:
     source = ScriptedSource()
     guest(source)
-    sampler = await Bench(tmp_path, GUARD, {"most": f"highest({FAR})"}).sampler(source)
-    await take(sampler)
+    bench = Bench(tmp_path, GUARD, {"most": f"highest({FAR})"})
+    await take(await bench.sampler(source))
     source.poke(0x8000_4000, (9).to_bytes(4, "big"))
     count(source, number)
-    after = Sampler(
-        source, sampler.prepared_builds, sampler.opened, declared=None, rate=240, previous=sampler
-    )
-    frame = await take(after)
+    frame = await take(await Sampler.open(source, bench.setup, bench.continuity))
     assert frame.readings[0].value == most
     assert (frame.stats.frames, frame.stats.resets) == (2, resets)

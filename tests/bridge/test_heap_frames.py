@@ -13,10 +13,12 @@ from bridge.prepared import memory_map, prepare, with_heap
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Reading
 from bridge.sampling.sampler import Sampler
+from bridge.sampling.setup import SamplingSetup
 from bridge.values.status import Status
 from schemas.loader import load_bridge
 from tests.bridge.made_heap import ARENA, HeapGuest, Made, changed, gulls, schema_text
 from tests.bridge.test_sampler import GUARD, Bench, take
+from tests.virtual_clock import VirtualClock
 
 BEGAN, ENDED = 0x8000_0010, 0x8000_0018
 COUNTERS = ("[heap]\n", 'began = "u32"\nended = "u32"\n[heap]\n')
@@ -39,8 +41,8 @@ async def sampled(
     made = prepare(bridge)
     if heap:
         made = {name: with_heap(prepared) for name, prepared in made.items()}
-    held = await source.open(memory_map(bridge.schema))
-    return Sampler(source, made, held, declared=None, rate=240)
+    setup = SamplingSetup(made, memory_map(bridge.schema), VirtualClock(), rate=240)
+    return await Sampler.open(source, setup)
 
 
 def watch(name: str, expression: str, more: str = "") -> str:

@@ -19,11 +19,13 @@ from bridge.readings.frame import Frame
 from bridge.sampling.frame_clock import FramePhase
 from bridge.sampling.frame_count import EITHER, ROUND
 from bridge.sampling.sampler import Sampler
+from bridge.sampling.setup import SamplingSetup
 from schemas.errors import FileError
 from schemas.loader import Bridge, load_bridge
 from tests.bridge import made_practice
 from tests.bridge.made_practice import Rig
 from tests.bridge.test_sampler import reading, take
+from tests.virtual_clock import VirtualClock
 
 SCHEMA = """
 [game]
@@ -124,15 +126,28 @@ class Reader:
         return await take(self.sampler)
 
 
+class GameClock(VirtualClock):
+    """Seconds that pass are the game's own."""
+
+    def __init__(self, guest: Guest) -> None:
+        super().__init__()
+        self._guest = guest
+
+    def now(self) -> float:
+        return self._guest.now
+
+
+async def sampled(guest: Guest, bridge: Bridge) -> Sampler:
+    memory = memory_map(bridge.schema)
+    setup = SamplingSetup(prepare(bridge), memory, GameClock(guest), rate=100_000)
+    return await Sampler.open(guest, setup)
+
+
 async def reader(directory: Path, sampling: str, base: int, way: str) -> Reader:
     """A guest that has been watched for four seconds, and whose counter is at *base* then."""
     guest = Guest(base - 240, {"looked at": Cadence.POLLED, "sent": Cadence.ANNOUNCED}[way])
     bridge = made(directory, sampling)
-    memory = memory_map(bridge.schema)
-    held = await guest.open(memory)
-    sampler = Sampler(
-        guest, prepare(bridge), held, declared=None, rate=100_000, ticks=lambda: guest.now
-    )
+    sampler = await sampled(guest, bridge)
     found = Reader(guest, sampler)
     await found.take()
     for _ in range(240):
@@ -228,10 +243,7 @@ async def test_a_guard_of_8_bits_does_not_vouch_for_a_sample_that_took_a_turn(
 
     bridge = made(tmp_path, COUNTERS["8 guarded"][1])
     guest = Slow(100, Cadence.POLLED)
-    held = await guest.open(memory_map(bridge.schema))
-    sampler = Sampler(
-        guest, prepare(bridge), held, declared=None, rate=100_000, ticks=lambda: guest.now
-    )
+    sampler = await sampled(guest, bridge)
     await take(sampler)
     guest.run(1 / 60)
     guest.slow = True
@@ -355,7 +367,7 @@ async def test_an_attempt_over_an_unknown_number_of_frames_says_so(
         await narrow.shown(room=1)
         for _ in range(9):
             await narrow.shown()
-        narrow.ticks += 20
+        narrow.clock.seconds += 20
         practice = await narrow.shown(65_536 + 40)
         assert (practice.attempt, practice.attempt_frames_seen) == (1, None)
         assert practice.attempt_whole is False
@@ -378,7 +390,7 @@ async def test_an_attempt_that_began_in_an_unknown_gap_is_not_whole(narrow: Rig)
         await narrow.shown(65_500)
         for _ in range(9):
             await narrow.shown()
-        narrow.ticks += 20
+        narrow.clock.seconds += 20
         practice = await narrow.shown(65_536 + 40, room=1)
         assert (practice.attempt, practice.attempt_whole) == (1, False)
         await narrow.shown(room=9)
@@ -397,17 +409,17 @@ async def test_seconds_are_those_that_passed_whatever_the_time_of_day_does(
     rig = Rig(tmp_path)
     async with rig.running():
         await rig.shown()
-        began = rig.now + 0.25
+        began = rig.clock.day + 0.25
         await rig.shown(room=1)
-        rig.now += shift
+        rig.clock.day += shift
         await rig.shown(corner=1)
         await rig.shown(lamp=0x8000_3000)
         frame = await rig.frame(room=9)
         assert frame.time == pytest.approx(began + shift + 0.75)
         assert (frame.stats.resets, frame.stats.unclear) == (0, 0)
         # and what stays on when the source is gone is as old as it is
-        rig.now += shift
-        rig.ticks += 3
+        rig.clock.day += shift
+        rig.clock.seconds += 3
         count = len(rig.output.frames)
         rig.source.lose("went dark")
         gone = await rig.published(count)
@@ -425,7 +437,7 @@ async def test_an_attempt_in_which_lowhalf_stood_still_is_marked(tmp_path: Path)
         await rig.shown()
         # the game stood still as well: not one of its frames is missing
         rig.beats += 20
-        rig.ticks += 20
+        rig.clock.seconds += 20
         practice = await rig.shown()
         assert (practice.attempt_frames, practice.attempt_frames_seen) == (2, 2)
         assert practice.attempt_whole is False

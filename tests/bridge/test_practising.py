@@ -267,7 +267,7 @@ async def test_frames_that_the_time_explains_are_missed_and_no_jump(tmp_path: Pa
         await rig.shown(room=1)
         for _ in range(6):
             await rig.shown()
-        rig.ticks += 60
+        rig.clock.seconds += 60
         after = await rig.shown(3600)
         assert (after.attempt, after.attempt_frames, after.attempt_frames_seen) == (1, 3598, 7)
         assert after.attempt_whole is False

@@ -6,7 +6,6 @@ import asyncio
 import gc
 import random
 import struct
-import time
 import weakref
 from dataclasses import replace
 from pathlib import Path
@@ -15,6 +14,7 @@ from typing import Any
 import pytest
 
 from adapters.sources.fake import ScriptedSource
+from adapters.system_clock import SystemClock
 from bridge.evaluation.evaluator import Evaluator
 from bridge.memory.byte_order import ByteOrder
 from bridge.questions import prepared_question as asked
@@ -28,6 +28,7 @@ from tests.bridge.made_guest import tidewright
 from tests.bridge.made_heap import HELD, HeapGuest, changed, gulls, schema_text
 from tests.bridge.made_questions import Asker, answered, result
 from tests.bridge.test_sampler import SCHEMA, count, guest
+from tests.virtual_clock import VirtualClock
 
 
 @pytest.fixture(autouse=True)
@@ -92,15 +93,15 @@ async def test_each_frame_gives_a_newer_answer_and_wakes_who_waits(tmp_path: Pat
 async def test_who_waits_longer_than_patience_gets_the_answer_there_is(tmp_path: Path) -> None:
     asker = await actors(tmp_path, {"depth": "courier.depth"})
     question = asker.questions.ask("courier.depth")
-    began = time.monotonic()
     waiting = asyncio.create_task(question.newer(0, 0.02))
     await asyncio.sleep(0.1)
     assert not waiting.done()  # there is none yet
     await settle(asker)
     await asyncio.wait_for(waiting, 1)
-    began = time.monotonic()
+    now = asyncio.get_running_loop().time
+    began = now()
     await question.newer(question.serial, 0.05)
-    assert time.monotonic() - began >= 0.045
+    assert now() - began == pytest.approx(0.05)
 
 
 async def test_closing_wakes_who_waits_and_may_be_done_twice(tmp_path: Path) -> None:
@@ -119,7 +120,7 @@ async def test_closing_wakes_who_waits_and_may_be_done_twice(tmp_path: Path) -> 
 
 
 def test_no_more_than_the_most_are_open_at_a_time() -> None:
-    questions = Questions()
+    questions = Questions(VirtualClock())
     first, *_ = [questions.ask("1 + 1") for _ in range(Questions.MOST)]
     with pytest.raises(TooManyQuestions) as caught:
         questions.ask("1 + 1")
@@ -521,7 +522,7 @@ async def test_a_silly_expression_is_an_error_and_rests(
 ) -> None:
     made = HeapGuest()
     made.heap(gulls(400))
-    asker = Asker(tmp_path, schema_text(), {"many": "len(blocks())"})
+    asker = Asker(tmp_path, schema_text(), {"many": "len(blocks())"}, clock=SystemClock())
     whole_guest(asker.source, made)
     await asker.open(declared=ByteOrder.BIG)
     silly = asker.questions.ask(
@@ -533,8 +534,8 @@ async def test_a_silly_expression_is_an_error_and_rests(
     assert reading.status is Status.ERROR
     assert reading.reason.endswith("its lists take more than 50000 steps, the most for a question")
     assert asker.sampler is not None
-    assert asker.sampler._asking is not None
-    costs = [asker.sampler._asking._asked[question] for question in (silly, simple)]
+    assert asker.continuity.questions is not None
+    costs = [asker.continuity.questions._asked[question] for question in (silly, simple)]
     slow, quick = (one.cost for one in costs if isinstance(one, PreparedQuestion))
     assert quick < slow
     monkeypatch.setattr(asking, "SLOW", (quick + slow) / 2)
@@ -619,7 +620,9 @@ async def test_a_question_has_none_of_the_watches_that_it_does_not_use(tmp_path:
     assert sampler is not None
     assert sampler.prepared is not None
     assert sampler._evaluator is not None
-    one = PreparedQuestion("top * 2", None, sampler.prepared, sampler.opened, sampler._evaluator)
+    one = PreparedQuestion(
+        "top * 2", None, sampler.prepared, sampler.opened, sampler._evaluator, asker.clock
+    )
     names = {slot.name for slot in one.evaluator.program.slots}
     assert {"w7", "w8", "top"} <= names
     assert not names & {"w6", "w9", "w49"}

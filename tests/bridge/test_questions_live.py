@@ -11,9 +11,12 @@ from pathlib import Path
 import pytest
 
 from adapters.sources.shared import SharedMemory
+from adapters.system_clock import SystemClock
 from bridge.prepared import memory_map, prepare
 from bridge.questions.question import Question, Questions
+from bridge.sampling.continuity import Continuity
 from bridge.sampling.sampler import Sampler
+from bridge.sampling.setup import SamplingSetup
 from bridge.values.status import Status
 from schemas.loader import load_bridge
 from schemas.source_settings import SharedSource
@@ -59,13 +62,12 @@ async def ask(
     bridge = load_bridge(path)
     settings = bridge.file.source
     assert isinstance(settings, SharedSource)
-    source, questions, count = SharedMemory(settings, directory), Questions(), Count()
-    held = await source.open(memory_map(bridge.schema))
+    source, clock, count = SharedMemory(settings, directory), SystemClock(), Count()
+    questions = Questions(clock)
+    setup = SamplingSetup(prepare(bridge), memory_map(bridge.schema), clock, rate=1000)
     open_now: list[tuple[Question, int]] = []
     try:
-        sampler = Sampler(
-            source, prepare(bridge), held, declared=None, rate=1000, questions=questions
-        )
+        sampler = await Sampler.open(source, setup, Continuity(clock, questions=questions))
         ends = time.monotonic() + 60
         number = 0
         while not enough(count) and time.monotonic() < ends:

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import bisect
-import time
 from collections.abc import Sequence
 from pathlib import Path
-from types import SimpleNamespace
 
 import pytest
 
@@ -15,14 +13,18 @@ from adapters.sources.fake import ScriptedSource
 from bridge.memory.address_map import Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.ports import source
+from bridge.ports.clock import Clock
 from bridge.ports.source import Cadence, Consistency
 from bridge.prepared import PreparedBuild, memory_map, prepare
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Reading
+from bridge.sampling.continuity import Continuity
 from bridge.sampling.sampler import MAX_TRIES, Sampler
+from bridge.sampling.setup import SamplingSetup
 from bridge.values.status import Status
 from schemas.errors import SourceUnusable
 from schemas.loader import load_bridge
+from tests.virtual_clock import SetClock, VirtualClock
 
 SCHEMA = """
 [game]
@@ -92,10 +94,13 @@ class Bench:
         *,
         declared: ByteOrder | None = None,
         rate: float = 240,
+        clock: Clock | None = None,
     ) -> Sampler:
+        clock = clock or VirtualClock()
+        self.continuity = Continuity(clock)
         made = self.prepared_builds()
-        held = await source.open(self.memory)
-        return Sampler(source, made, held, declared=declared, rate=rate)
+        self.setup = SamplingSetup(made, self.memory, clock, declared=declared, rate=rate)
+        return await Sampler.open(source, self.setup, self.continuity)
 
 
 def guest(source: ScriptedSource, text: bytes = b"TIDE 1.0", head: int = 0x8000_1000) -> None:
@@ -208,12 +213,14 @@ async def test_a_torn_sample_is_taken_again_and_state_moves_once(tmp_path: Path)
 async def test_retries_have_an_end_and_the_last_whole_frame_stays(tmp_path: Path) -> None:
     source = Torn()
     guest(source)
-    sampler = await Bench(tmp_path, GUARD, {"far": FAR}).sampler(source)
+    bench = Bench(tmp_path, GUARD, {"far": FAR})
+    sampler = await bench.sampler(source)
     await take(sampler)
     source.always = [(ENDED, 101), (BEGAN, 102), (0x8000_4000, 5)]
-    started = time.monotonic()
+    clock = bench.setup.clock
+    started = clock.now()
     frame = await take(sampler)
-    assert time.monotonic() - started < 2
+    assert clock.now() - started < 2
     assert frame.number == 100
     assert reading(frame, "far").value == 42
     assert 0 < sampler.stats.torn <= MAX_TRIES
@@ -456,9 +463,10 @@ async def test_a_short_dump_has_what_it_holds(tmp_path: Path) -> None:
 async def test_the_rate_is_kept_without_a_counter(tmp_path: Path) -> None:
     source = ScriptedSource()
     guest(source)
-    sampler = await Bench(tmp_path, "", {"far": FAR}).sampler(source, rate=50)
-    started, taken = time.monotonic(), 0
-    while time.monotonic() - started < 0.5:
+    clock = VirtualClock()
+    sampler = await Bench(tmp_path, "", {"far": FAR}).sampler(source, rate=50, clock=clock)
+    started, taken = clock.now(), 0
+    while clock.now() - started < 0.5:
         await take(sampler)
         taken += 1
     assert 5 <= taken <= 29  # 25 frames, and a few early ones while the rhythm is found
@@ -480,51 +488,42 @@ class Played(ScriptedSource):
     def __init__(self, ends: Sequence[float]) -> None:
         super().__init__()
         self.ends = ends
-        self.now = ends[0]
+        self.clock = VirtualClock()
+        self.clock.ahead = ends[0]
         guest(self)
 
-    def sleep(self, seconds: float) -> None:
-        self.now += seconds
-
     async def _fetch(self, spans: Sequence[Span]) -> list[bytes | None]:
-        count(self, 100 + bisect.bisect_right(self.ends, self.now))
+        count(self, 100 + bisect.bisect_right(self.ends, self.clock.now()))
         return await super()._fetch(spans)
 
 
 async def test_lag_is_counted_against_the_games_own_pace(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path,
 ) -> None:
     # frame 30 takes three frames' time
     source = Played([100 + (number + 2 * (number >= 30)) / 60 for number in range(60)])
-    clock = SimpleNamespace(
-        monotonic=lambda: source.now, time=lambda: source.now, sleep=source.sleep
-    )
-    monkeypatch.setattr("bridge.sampling.sampler.time", clock)
-    sampler = await Bench(tmp_path, GUARD, {"far": FAR}).sampler(source)
+    bench = Bench(tmp_path, GUARD, {"far": FAR})
+    sampler = await bench.sampler(source, clock=source.clock)
     frame = await take(sampler)
     while frame.number < 145:
         assert frame.stats.lag == (2 if frame.number > 130 else 0)
         frame = await take(sampler)
     assert frame.stats.skipped == 0
     # what was lost stays counted when the source is opened again
-    after = Sampler(
-        source, sampler.prepared_builds, sampler.opened, declared=None, rate=240, previous=sampler
-    )
+    after = await Sampler.open(source, bench.setup, bench.continuity)
     assert (await take(after)).stats.lag == 2
 
 
 async def test_what_a_sender_sends_late_is_not_called_lag(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path,
 ) -> None:
-    now = 100.0
-    clock = SimpleNamespace(monotonic=lambda: now, time=lambda: now)
-    monkeypatch.setattr("bridge.sampling.sampler.time", clock)
+    clock = SetClock(100.0)
     source = ScriptedSource(cadence=Cadence.ANNOUNCED, consistency=Consistency.SENDER)
     guest(source)
-    sampler = await Bench(tmp_path, "", {"far": FAR}).sampler(source)
+    sampler = await Bench(tmp_path, "", {"far": FAR}).sampler(source, clock=clock)
     for number in range(1, 41):
         # the way from the game to here may have been slow, or a recording's player
-        now += 3 / 60 if number == 30 else 1 / 60
+        clock.seconds += 3 / 60 if number == 30 else 1 / 60
         source.frame(number)
         assert (await take(sampler)).stats.lag == 0
 

@@ -23,6 +23,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from adapters.system_clock import SystemClock
 from bridge.evaluation.evaluator import Evaluator
 from bridge.expressions.compiling import check
 from bridge.memory.image import Image
@@ -346,7 +347,9 @@ class Fuzz:
             for name, text in watches.items()
         ]
         whole = self.chance.random() < 0.5
-        evaluator = Evaluator(program, guest.layout, guest.memory, whole=whole)
+        evaluator = Evaluator(
+            program, guest.layout, guest.memory, whole=whole, processor_time=time.thread_time
+        )
         backing = guest.image()
         for number in range(3):
             image = backing if whole else Image(guest.memory)
@@ -404,7 +407,9 @@ class Fuzz:
         memory = world.guest.memory
         began = time.thread_time()
         try:
-            asked = PreparedQuestion(name, None, prepared, Opened(memory, memory), main)
+            asked = PreparedQuestion(
+                name, None, prepared, Opened(memory, memory), main, SystemClock()
+            )
         except ExpressionError:
             self.seen["refused question"] += 1
             explain(prepared, texts, name)
@@ -444,7 +449,9 @@ class Fuzz:
             raise Bad(f"heap {key} = {text!r}: {fault!r}") from fault
         shown = [Watch(name, "", "", program.slots[program.watches[name]].type) for name in "wv"]
         try:
-            evaluator = Evaluator(program, guest.layout, guest.memory, whole=True)
+            evaluator = Evaluator(
+                program, guest.layout, guest.memory, whole=True, processor_time=time.thread_time
+            )
             image = guest.image()
             took = min(self.frame(evaluator, image, image, shown, n) for n in range(2))
         except Exception as fault:

@@ -11,6 +11,7 @@ import contextlib
 import logging
 import sys
 import threading
+import time
 import traceback
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -50,7 +51,7 @@ class _Foreign(logging.Handler):
     def __init__(self, write: Callable[[str], None]) -> None:
         super().__init__(logging.WARNING)
         self._write = write
-        self._lines = CountedLines()
+        self._lines = CountedLines(time.monotonic)
 
     def emit(self, record: logging.LogRecord) -> None:
         try:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import time
 import traceback
 from pathlib import Path
 
@@ -22,7 +23,7 @@ class WebFaults:
 
     def __init__(self, log: logging.Logger) -> None:
         self._log = log
-        self._lines = CountedLines()
+        self._lines = CountedLines(time.monotonic)
         self._timer: asyncio.TimerHandle | None = None
 
     def came(self, kind: str, words: str) -> None:

@@ -19,11 +19,13 @@ import pytest
 
 from adapters.sources.debugger.stub import DebuggerStub
 from adapters.sources.shared import SharedMemory
+from adapters.system_clock import SystemClock
 from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.ports.source import Cadence, Source, Torn
 from bridge.prepared import memory_map, prepare
 from bridge.readings.frame import Frame
 from bridge.sampling.sampler import Sampler
+from bridge.sampling.setup import SamplingSetup
 from schemas.errors import SourceLost
 from schemas.loader import Bridge, load_bridge
 from schemas.source_settings import DebuggerSource, SharedSource
@@ -84,9 +86,10 @@ def stub_source(bridge: Bridge, *, answer_timeout: float = 2.0) -> DebuggerStub:
 
 @asynccontextmanager
 async def sampling(bridge: Bridge, source: Source) -> AsyncIterator[Sampler]:
-    held = await source.open(memory_map(bridge.schema))
+    setup = SamplingSetup(prepare(bridge), memory_map(bridge.schema), SystemClock())
+    sampler = await Sampler.open(source, setup)
     try:
-        yield Sampler(source, prepare(bridge), held, declared=None, rate=60)
+        yield sampler
     finally:
         await source.close()
 

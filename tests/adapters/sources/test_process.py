@@ -24,12 +24,14 @@ from adapters.sources.process import find_ram
 from adapters.sources.process import source as process
 from adapters.sources.process.process_memory import MAX_RANGES, ProcessBytes
 from adapters.sources.process.source import ProcessMemory
+from adapters.system_clock import SystemClock
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.ports.guest_reader import GuestReader
 from bridge.ports.source import Consistency, Opened
 from bridge.prepared import PreparedBuild, memory_map, prepare
 from bridge.sampling.sampler import Sampler
+from bridge.sampling.setup import SamplingSetup
 from schemas.compiler import Evidence
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.loader import load_bridge
@@ -111,7 +113,8 @@ class Rig:
         return ProcessMemory(ProcessSource(kind="process", **settings), self.prepared_builds)
 
     def sampler(self, source: ProcessMemory, opened: Opened) -> Sampler:
-        return Sampler(source, self.prepared_builds, opened, declared=None, rate=200)
+        setup = SamplingSetup(self.prepared_builds, self.memory, SystemClock(), rate=200)
+        return Sampler(source, setup, opened)
 
 
 @pytest.fixture(scope="module")
@@ -434,7 +437,8 @@ async def test_case_16_a_declared_order_is_obeyed_with_a_warning(rig: Rig) -> No
     held = await source.open(rig.memory)
     assert source.address == host.live
     only = {"first-print": rig.prepared_builds["first-print"]}
-    sampler = Sampler(source, only, held, declared=ByteOrder.SWAP16, rate=200)
+    setup = SamplingSetup(only, rig.memory, SystemClock(), declared=ByteOrder.SWAP16, rate=200)
+    sampler = Sampler(source, setup, held)
     await sampler._identify()
     assert sampler.order is ByteOrder.SWAP16
     assert source.notes == [

@@ -1,0 +1,24 @@
+"""What samplers are made with, from a bridge file: for the daemon, one frame and replays alike."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from adapters.commands.wiring import declared_order
+from adapters.system_clock import SystemClock
+from bridge.prepared import PreparedBuild, memory_map
+from bridge.sampling.setup import SamplingSetup
+from schemas.loader import Bridge
+
+__all__ = ["sampling_setup"]
+
+
+def sampling_setup(bridge: Bridge, prepared_builds: Mapping[str, PreparedBuild]) -> SamplingSetup:
+    """The setup by which *bridge*'s own source is sampled, in real time."""
+    return SamplingSetup(
+        prepared_builds,
+        memory_map(bridge.schema),
+        SystemClock(),
+        declared=declared_order(bridge.file.source),
+        rate=bridge.file.sampling.rate,
+    )
