@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 from bridge.values.status import Status
 from bridge.values.value_type import Value
@@ -22,6 +23,10 @@ class Absent(Exception):
         self.reason = reason
         self.value = value
         self.cause = cause
+
+
+SET_ASIDE: Final = Absent(Status.WAITING, "its bytes have not come yet")
+"""Stands for the reason of a slot that runs again once its lines have come."""
 
 
 class NotHeld(Absent):

@@ -7,11 +7,12 @@ lines ahead: a heap of thousands of blocks then takes a dozen batches the first 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
 from bridge.evaluation.absence import Absent, Missing, NotHeld
 from bridge.evaluation.budget import CLOCK_EVERY, OverBudget
+from bridge.evaluation.code_writer import GeneratedCode
 from bridge.evaluation.heap_walk_code import MAX_BLOCKS, generate_walk
 from bridge.expressions.program import HeapProgram
 from bridge.heap.blocks import FREE, UNKNOWN, Heap, Row, Rows
@@ -48,7 +49,7 @@ class HeapWalk:
         guest: MemoryMap,
         *,
         whole: bool,
-        compile: Callable[..., dict[str, Any]],
+        compile: Callable[[GeneratedCode, Mapping[str, Any]], Mapping[str, Any]],
         spend: Callable[[int], None],
     ) -> None:
         self._program = heap
@@ -64,7 +65,7 @@ class HeapWalk:
             "crooked": _crooked,
             "unordered": self._not_in_order,
         }
-        names = compile(source.text, source.constants, source.formats, own)
+        names = compile(source, own)
         self._head, self._walk = names["head"], names["walk"]
         self._owner = owner_words(heap.types.owner)
         self._ahead_of, self._ahead = -_NEAR, 0

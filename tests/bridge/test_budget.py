@@ -10,6 +10,7 @@ import pytest
 from bridge.evaluation import budget
 from bridge.evaluation.budget import Budget
 from bridge.evaluation.evaluator import Evaluator
+from bridge.evaluation.shared_lists import SharedLists
 from bridge.expressions.arithmetic import MAX_BITS
 from bridge.values.status import Status
 from schemas.errors import ExpressionError
@@ -161,13 +162,13 @@ def test_a_list_is_evaluated_once_wherever_it_stands(monkeypatch: pytest.MonkeyP
         "other": f"sum([b.word for b in {HEAD}])",
     }
     made: list[int] = []
-    evaluated = Evaluator._evaluated
+    evaluated = SharedLists._evaluated
 
-    def counted(self: Evaluator, number: int) -> object:
+    def counted(self: SharedLists, number: int) -> object:
         made.append(number)
         return evaluated(self, number)
 
-    monkeypatch.setattr(Evaluator, "_evaluated", counted)
+    monkeypatch.setattr(SharedLists, "_evaluated", counted)
     run = guest.run(watches, whole=True)
     for frame in (1, 2):
         made.clear()
@@ -201,7 +202,7 @@ def test_an_equal_list_of_a_question_is_the_one_that_was_made(
     two = Evaluator(second, guest.layout, guest.memory, whole=False)
     image = guest.image()
     one.evaluate(image, 1)
-    monkeypatch.setattr(Evaluator, "_evaluated", None)
+    monkeypatch.setattr(SharedLists, "_evaluated", None)
     two.evaluate(image, 1, share_heap_with=one)
     assert two.faults[second.watches[""]] is None
     assert two.values[second.watches[""]] == 1
@@ -237,13 +238,13 @@ def test_a_pointer_of_a_list_is_judged_once_however_often_it_is_followed() -> No
         {"watch": "sum([len(chain(held, 'next')) for a in chain(held, 'next')])"}, whole=True
     )
     judged: list[str] = []
-    judge = run.evaluator._aims.judge
+    judge = run.evaluator._heap.history.judge
 
     def counted(pointer: object, address: int, heap: object) -> object:
         judged.append(str(address))
         return judge(pointer, address, heap)  # type: ignore[arg-type]
 
-    run.evaluator._aims.judge = counted  # type: ignore[method-assign,assignment]
+    run.evaluator._heap.history.judge = counted  # type: ignore[method-assign,assignment]
     run.frame()
     assert run["watch"].value == 40_000
     assert len(judged) == len(set(judged)) == 200

@@ -15,8 +15,10 @@ import pytest
 
 from adapters.sources.fake import ScriptedSource
 from adapters.system_clock import SystemClock
-from bridge.evaluation.evaluator import Evaluator
+from bridge.evaluation.heap_walk import HeapWalk
+from bridge.heap.blocks import Heap
 from bridge.memory.byte_order import ByteOrder
+from bridge.memory.image import Image
 from bridge.questions import prepared_question as asked
 from bridge.questions import scheduler as asking
 from bridge.questions.prepared_question import PreparedQuestion
@@ -494,12 +496,12 @@ async def test_the_heap_is_walked_once_for_all_questions(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     walks: list[object] = []
-    heap = Evaluator.heap
+    heap = HeapWalk.heap
 
-    def counted(self: Any) -> Any:
-        if self._walk is None or self._walk.found is None:
+    def counted(self: HeapWalk, image: Image) -> Heap:
+        if self.found is None:
             walks.append(self)
-        return heap(self)
+        return heap(self, image)
 
     made = HeapGuest()
     made.heap(gulls(30))
@@ -508,7 +510,7 @@ async def test_the_heap_is_walked_once_for_all_questions(
     await asker.open(declared=ByteOrder.BIG)
     asked = [asker.questions.ask(f"len(blocks()) + {n}") for n in range(5)]
     await settle(asker, 8)
-    monkeypatch.setattr(Evaluator, "heap", counted)
+    monkeypatch.setattr(HeapWalk, "heap", counted)
     await asker.next()
     assert [result(question).value for question in asked] == [30, 31, 32, 33, 34]
     assert len(walks) == 1
