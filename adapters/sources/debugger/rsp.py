@@ -193,6 +193,10 @@ class Client:
         else:
             self._out += INTERRUPT
 
+    def forget(self) -> None:
+        """Take no answer to what was asked so far."""
+        self._waiting.clear()
+
     def nudge(self) -> None:
         """An acknowledgement of nothing: a halted stub ignores it."""
         self._out += b"+"

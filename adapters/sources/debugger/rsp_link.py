@@ -20,6 +20,10 @@ class NoAnswer(LinkError):
     """The stub took longer than it may."""
 
 
+class StopCame(Exception):
+    """The guest stopped while something was asked: it had been let go, and the asking halted it."""
+
+
 class Burst:
     """Requests that go out in the moment in which a stop comes, and what came of them.
 
@@ -150,11 +154,14 @@ class Link(asyncio.Protocol):
 
     # talking
 
-    async def ask(self, payloads: Sequence[bytes], seconds: float) -> list[bytes]:
+    async def ask(
+        self, payloads: Sequence[bytes], seconds: float, *, until_stop: bool = False
+    ) -> list[bytes]:
         """Send requests ahead of their answers; gives the answers in the requests' order.
 
         *seconds* is how long the next answer may take.  An answer that came damaged is asked for
-        once more.  Raises LinkError.
+        once more.  Raises LinkError, and with *until_stop* StopCame: the stop is left in ``stops``,
+        and nothing may be asked before :meth:`fall_in_step`.
         """
         answers: dict[int, bytes] = {}
         waiting: dict[int, int] = {}
@@ -169,6 +176,8 @@ class Link(asyncio.Protocol):
             self.flush()
             if not self._answers:
                 await self._change(limit - loop.time())
+            if until_stop and self.stops:
+                raise StopCame
             while self._answers:
                 ticket, answer = self._answers.popleft()
                 asked = waiting.pop(ticket, None)
@@ -183,6 +192,17 @@ class Link(asyncio.Protocol):
                     again.add(asked)
                     todo.append(asked)
         return [answers[index] for index in range(len(payloads))]
+
+    async def fall_in_step(self, seconds: float) -> None:
+        """Forget what was asked, some of which the stub may have missed.
+
+        What it says again why it stands still comes behind all answers.  Raises LinkError, NoAnswer
+        after *seconds*.
+        """
+        self.client.forget()
+        self.client.command(b"?")
+        await self.stop(seconds)
+        self._answers.clear()
 
     async def stop(self, seconds: float, *, asked: bool = True) -> rsp.Stop:
         """The next stop, oldest first; *asked* tells that one is due to what was sent.

@@ -376,6 +376,54 @@ async def test_a_guest_that_others_halt_is_read_and_not_let_go(
     assert stub.running
 
 
+@pytest.mark.parametrize("swallowed", [b"+", b"$"])
+async def test_a_guest_that_others_let_go_in_the_midst_of_a_sample(
+    stub: ScriptedStub, swallowed: bytes
+) -> None:
+    """The next question halts the guest, and its first byte is lost: then no later answer is taken
+    for the lost one's, and the guest does not stay halted."""
+    if swallowed == b"$":
+        stub.features = b"PacketSize=200;QStartNoAckMode+"
+        stub.script = lambda packet: wire(b"OK") if packet == b"QStartNoAckMode" else None
+    source = source_of(stub)
+    await source.open(MEMORY)
+    await until(lambda: stub.running)
+    stub.halt()
+    await asyncio.sleep(0.02)
+    other = Span(FAR.address + 0x800, 0x100)
+    async with source.held_still():
+        assert await source.fetch([LINE]) == [held(LINE)]
+        stub.running = True
+        stub.packets.clear()
+        with pytest.raises(Torn, match="the guest went on inside a sample"):
+            await source.fetch([FAR, other])
+    assert stub.packets[0] == swallowed
+    assert source.take_notes()[-1] == "the guest goes on"
+    await until(lambda: stub.running)
+    async with source.held_still():
+        assert await source.fetch([FAR, other]) == [held(FAR), held(other)]
+    await until(lambda: stub.running)
+    await source.close()
+
+
+async def test_what_is_asked_alone_is_asked_again_where_others_let_the_guest_go(
+    stub: ScriptedStub, source: DebuggerStub
+) -> None:
+    await source.fetch([LINE])
+    await until(lambda: stub.running)
+    stub.halt()
+    await asyncio.sleep(0.02)
+
+    def let_go_behind(packet: bytes) -> None:
+        if packet == b"m80000000,1":
+            asyncio.get_running_loop().call_soon(setattr, stub, "running", True)
+
+    stub.script = let_go_behind
+    assert await source.fetch([FAR]) == [held(FAR)]
+    assert source.take_notes()[-1] == "the guest goes on"
+    await until(lambda: stub.running)
+
+
 async def test_stops_that_come_again_and_again_are_a_line_each(
     stub: ScriptedStub, source: DebuggerStub
 ) -> None:
@@ -488,7 +536,7 @@ async def test_a_steady_sample_lets_the_guest_go_before_it_is_looked_at(
             assert await source.fetch([FAR, NEAR]) == [held(FAR), bytes([number]) * 8]
         assert stub.packets == [b"\x03", b"m80001000,40", b"m80002000,100", b"c"]
     assert stub.breaches == []
-    assert 0 < source._halted_for < 5
+    assert 0 < source._halts._halted_for < 5
 
 
 async def test_samples_that_ask_for_something_new_hold_the_guest_to_their_end(

@@ -355,8 +355,8 @@ class TestQemu:
         await killed.open(memory_map(bridge.schema))
         await killed.fetch([Span(RAM_START, 8)])
         async with killed.held_still():
-            link = killed._link
-            assert link is not None
+            assert killed._talk is not None
+            link = killed._talk.link
             assert link._transport is not None
             link._transport.abort()
             await asyncio.sleep(0.05)
@@ -561,8 +561,8 @@ class TestGdbserver:
 
     async def test_it_reads_what_the_file_holds(self, served: Served) -> None:
         source = await self.opened(served)
-        link = source._link
-        assert link is not None
+        assert source._talk is not None
+        link = source._talk.link
         assert not link.client.acknowledging
         spans = [Span(AT + at, 0x100) for at in (0, 0x100, 0x400, 0x700, 0x800, 0x1000, 0x3F00)]
         for turn in range(30):
@@ -594,7 +594,7 @@ class TestGdbserver:
                 assert (first[0] - second[0]) & 0xFF in (0, 1)
                 counts.append(int.from_bytes(began[:4], "little"))
             await asyncio.sleep(0.004)
-        assert source._steady > 90
+        assert source._habit.steady > 90
         assert counts == sorted(counts)
         assert counts[-1] - counts[0] > 30
         await source.close()
