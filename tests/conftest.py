@@ -9,6 +9,7 @@ from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 
 import pytest
+import pytest_asyncio
 from hypothesis import HealthCheck, settings
 
 from tests.adapters.browser import Page, chromium, new_page
@@ -24,9 +25,7 @@ ALONE = frozenset(
     [
         "adapters/test_mqtt_far.py",
         "adapters/test_overlay_fifty_pages.py",
-        "adapters/test_overlay_flashes.py",
         "adapters/test_overlay_server.py",
-        "adapters/test_overlay_truth.py",
         "adapters/test_web_flood.py",
         "benchmarks/test_overlay_delay.py",
         "commands/test_attempts.py",
@@ -70,19 +69,26 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
                     item.add_marker(pytest.mark.skip(reason=reason))
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """The DevTools address of a chromium that the module has for itself."""
+    """The DevTools address of a chromium."""
     with chromium(tmp_path_factory.mktemp("profile")) as address:
         yield address
 
 
-@pytest.fixture
-async def page(browser: str) -> AsyncIterator[Page]:
-    """A tab; at the end the browser must have found nothing wrong."""
+@pytest_asyncio.fixture(scope="module", loop_scope="module")
+async def tab(browser: str) -> AsyncIterator[Page]:
+    """A tab for the tests of a module, in a browser context of its own; they take it by `page`."""
     async with new_page(browser) as opened:
         yield opened
-        assert opened.faults == []
+
+
+@pytest_asyncio.fixture(loop_scope="module")
+async def page(tab: Page) -> AsyncIterator[Page]:
+    """The module's tab as if it were new; at the end the browser must have found nothing wrong."""
+    await tab.renew(800, 600)
+    yield tab
+    assert tab.faults == []
 
 
 @pytest.fixture(scope="session")

@@ -174,7 +174,8 @@ def panel_size() -> tuple[int, int]:
 @contextlib.asynccontextmanager
 async def pages(browser: str, sizes: Sequence[tuple[int, int]]) -> AsyncIterator[list[Page]]:
     async with contextlib.AsyncExitStack() as stack:
-        yield [await stack.enter_async_context(new_page(browser, *size)) for size in sizes]
+        opening = [new_page(browser, *size, still=False) for size in sizes]
+        yield [await stack.enter_async_context(page) for page in opening]
 
 
 async def overlay(browser: str, url: str) -> None:
@@ -200,7 +201,7 @@ async def overlay(browser: str, url: str) -> None:
 
 async def desk(browser: str, url: str, name: str) -> None:
     scheme = "dark" if "dark" in name else "light"
-    async with new_page(browser, *SIZES[name]) as page:
+    async with new_page(browser, *SIZES[name], still=False) as page:
         await page.call(
             "Emulation.setEmulatedMedia",
             features=[{"name": "prefers-color-scheme", "value": scheme}],
@@ -272,7 +273,7 @@ async def terminal(browser: str, bridge: Path, directory: Path) -> None:
             raise RuntimeError(f"the step did not come: {screen}")
     page_file = directory / "terminal.html"
     await asyncio.to_thread(page_file.write_text, screen_page(screen), "utf-8")
-    async with new_page(browser, *SIZES["terminal.png"]) as page:
+    async with new_page(browser, *SIZES["terminal.png"], still=False) as page:
         await page.open(page_file.as_uri())
         await page.wait_for("document.querySelector('pre') !== null")
         save(opened(await page.picture()), "terminal.png")

@@ -37,8 +37,10 @@ async def violations(page: Page, **options: Any) -> list[Violation]:
     """All that axe finds, *options* being those of ``axe.run``.  The page must have loaded."""
     if not await page.evaluate("typeof window.axe === 'object'"):
         await page.evaluate(_axe() + "\n;0")
+    options = {"resultTypes": ["violations"], **options}
     found = await page.evaluate(
-        f"axe.run(document, {json.dumps(options)}).then(found => found.violations.map(each => ({{"
+        f"clock.during(axe.run(document, {json.dumps(options)}))"
+        ".then(found => found.violations.map(each => ({"
         "rule: each.id, impact: each.impact, about: each.help,"
         "elements: each.nodes.map(node => node.target.join(' '))})))"
     )

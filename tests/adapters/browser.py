@@ -1,5 +1,8 @@
 """Drives Debian's chromium by the DevTools protocol, for tests of the pages.
 
+The time of a page is ours (``page_clock.js``): it stands still while a test does nothing, leaps
+while a test waits, and passes frame by frame where a test counts.
+
 Source of the protocol's names: chromedevtools.github.io/devtools-protocol, version 1.3.
 """
 
@@ -31,6 +34,10 @@ _FLAGS = (
     "--disable-dev-shm-usage",
     "--remote-debugging-port=0",
 )
+
+_CLOCK = Path(__file__).with_name("page_clock.js").read_text("utf-8")
+FRAME = 1 / 60
+"""Seconds between two pictures."""
 
 
 @contextmanager
@@ -70,13 +77,21 @@ class DevToolsError(Exception):
 
 
 class Page:
-    """One page.  ``faults`` collects errors, blocked resources and policy violations."""
+    """One page.  ``faults`` collects errors, blocked resources and policy violations.
+
+    ``context`` is the id of its browser context.
+    """
 
     def __init__(self, socket: aiohttp.ClientWebSocketResponse) -> None:
         self._socket = socket
         self._numbers = itertools.count(1)
         self._replies: dict[int, asyncio.Future[dict[str, Any]]] = {}
         self._session = ""
+        self.context = ""
+        self._taken: int | None = None
+        self._origin = ""
+        self._loader = ""
+        self._navigated = asyncio.Event()
         self.faults: list[str] = []
         self.listeners: dict[str, Callable[[dict[str, Any]], None]] = {}
         """What is called with the parameters of the event of that name."""
@@ -84,7 +99,7 @@ class Page:
     async def call(self, method: str, **params: Any) -> dict[str, Any]:
         number = next(self._numbers)
         request: dict[str, Any] = {"id": number, "method": method, "params": params}
-        if self._session:
+        if self._session and not method.startswith(("Browser.", "Target.")):
             request["sessionId"] = self._session
         reply = asyncio.get_running_loop().create_future()
         self._replies[number] = reply
@@ -93,17 +108,45 @@ class Page:
             answer: dict[str, Any] = await reply
         return answer
 
-    async def attach(self, width: int, height: int) -> str:
-        """Open a tab; returns its id."""
-        target = (await self.call("Target.createTarget", url="about:blank"))["targetId"]
+    async def attach(self, width: int, height: int, still: bool) -> None:
+        """Open a tab in a browser context of its own."""
+        context = (await self.call("Target.createBrowserContext"))["browserContextId"]
+        target = (
+            await self.call(
+                "Target.createTarget", url="about:blank", browserContextId=context, newWindow=True
+            )
+        )["targetId"]
         opened = await self.call("Target.attachToTarget", targetId=target, flatten=True)
         self._session = opened["sessionId"]
-        for domain in ("Page", "Runtime", "Log", "Network"):
+        for domain in ("Page", "Runtime", "Log"):
             await self.call(f"{domain}.enable")
+        clock = f"({_CLOCK})({json.dumps(still)})"
+        await self.call("Page.addScriptToEvaluateOnNewDocument", source=clock)
+        await self.evaluate(clock)
         await self.resize(width, height)
-        return str(target)
+        self.context = str(context)
+
+    async def renew(self, width: int, height: int) -> None:
+        """As if it were a new tab; only what was fetched is kept."""
+        await asyncio.gather(
+            self._resize(width, height),
+            self.emulate(),
+            self.call("Emulation.setDefaultBackgroundColorOverride"),
+            self.call(
+                "Storage.clearDataForOrigin",
+                origin=self._origin,
+                storageTypes="cookies,local_storage",
+            ),
+        )
+        self.listeners.clear()
+        self.faults.clear()
 
     async def resize(self, width: int, height: int) -> None:
+        """Returns when the page knows of it."""
+        await self._resize(width, height)
+        await self.evaluate(f"clock.resized({width}, {height})")
+
+    async def _resize(self, width: int, height: int) -> None:
         await self.call(
             "Emulation.setDeviceMetricsOverride",
             width=width,
@@ -112,8 +155,19 @@ class Page:
             mobile=False,
         )
 
+    async def emulate(self, **features: str) -> None:
+        """What the person prefers, by the names of media features with ``_`` for ``-``."""
+        named = [{"name": k.replace("_", "-"), "value": v} for k, v in features.items()]
+        await self.call("Emulation.setEmulatedMedia", features=named)
+
     async def open(self, url: str) -> None:
-        await self.call("Page.navigate", url=url)
+        """Returns when the page that was there before is gone."""
+        self._taken = None
+        self._origin = "/".join(url.split("/")[:3])
+        answer = await self.call("Page.navigate", url=url)
+        while answer.get("loaderId", self._loader) != self._loader:
+            self._navigated.clear()
+            await self._navigated.wait()
 
     async def evaluate(self, script: str) -> Any:
         """The value of a script; a promise is awaited."""
@@ -128,14 +182,33 @@ class Page:
         """Until *script* gives *wanted*."""
         found = None
         end = time.monotonic() + seconds
-        while time.monotonic() < end:
+        self._taken = None
+        while (left := end - time.monotonic()) > 0:
             # a page that goes elsewhere takes the question with it
             with contextlib.suppress(DevToolsError):
-                found = await self.evaluate(script)
-            if found == wanted:
-                return
-            await asyncio.sleep(0.03)
+                answer = await self.evaluate(
+                    f"clock.until(async () => ({script}), {json.dumps(wanted)}, {left * 1000})"
+                )
+                if answer["met"]:
+                    return
+                found = answer["found"]
         raise AssertionError(f"{script}: expected {wanted!r} within {seconds} s, found {found!r}")
+
+    async def pass_time(self, seconds: float, step: float = 0.1) -> None:
+        """Let the page's time pass, in frames of *step* seconds; layout and fetches keep up."""
+        self._taken = None
+        await self.evaluate(f"clock.pass({seconds * 1000}, {step * 1000})")
+
+    async def take(self, send: Callable[[], object], seconds: float = FRAME) -> None:
+        """Have the server send a message, and let *seconds* pass from when the page has it.
+
+        As many frames as at 60 Hz come in that time.
+        """
+        if self._taken is None:
+            self._taken = await self.evaluate("clock.messages")
+        send()
+        script = f"clock.after({self._taken}, {seconds * 1000}, {FRAME * 1000})"
+        self._taken = await self.evaluate(script)
 
     async def picture(self) -> bytes:
         """The page as a PNG, with what is transparent left transparent."""
@@ -168,7 +241,10 @@ class Page:
     def _note(self, method: str, params: dict[str, Any]) -> None:
         if method in self.listeners:
             self.listeners[method](params)
-        if method == "Runtime.exceptionThrown":
+        if method == "Page.frameNavigated" and "parentId" not in params["frame"]:
+            self._loader = params["frame"]["loaderId"]
+            self._navigated.set()
+        elif method == "Runtime.exceptionThrown":
             self.faults.append(str(params["exceptionDetails"]))
         elif method == "Log.entryAdded" and params["entry"]["level"] in ("error", "warning"):
             self.faults.append(params["entry"]["text"])
@@ -177,8 +253,13 @@ class Page:
 
 
 @asynccontextmanager
-async def new_page(address: str, width: int = 800, height: int = 600) -> AsyncIterator[Page]:
-    """A tab of its own in the chromium at *address*, closed at the end."""
+async def new_page(
+    address: str, width: int = 800, height: int = 600, still: bool = True
+) -> AsyncIterator[Page]:
+    """A tab in a context of its own in the chromium at *address*, closed at the end.
+
+    Where its time is not *still* it is the browser's.
+    """
     async with (
         aiohttp.ClientSession() as session,
         session.ws_connect(address, max_msg_size=1 << 26) as socket,
@@ -186,9 +267,9 @@ async def new_page(address: str, width: int = 800, height: int = 600) -> AsyncIt
         page = Page(socket)
         reader = asyncio.create_task(page.read())
         try:
-            target = await page.attach(width, height)
+            await page.attach(width, height, still)
             yield page
-            await page.call("Target.closeTarget", targetId=target)
+            await page.call("Target.disposeBrowserContext", browserContextId=page.context)
         finally:
             reader.cancel()
             await asyncio.wait([reader])

@@ -71,11 +71,13 @@ class CannedDesk:
         for socket in list(self._sockets):
             await socket.close()
 
-    async def _live(self, request: web.Request) -> web.StreamResponse:
+    async def live(self, request: web.Request) -> web.StreamResponse:
+        """Answers what a page follows."""
         assert request.query.get("parts") == "heap,desk"
         return await self._send(request, lambda: {"held": 0.0, **self.snapshot})
 
-    async def _ask(self, request: web.Request) -> web.StreamResponse:
+    async def ask(self, request: web.Request) -> web.StreamResponse:
+        """Answers what a page asks."""
         text = request.query["expr"]
         self.asked.append(text)
         return await self._send(request, lambda: self.answer(text))
@@ -114,26 +116,65 @@ class CannedDesk:
             await asyncio.wait([sender])
         return socket
 
+
+class DeskServer:
+    """An address at which there is one desk after another."""
+
+    def __init__(self) -> None:
+        self.url = ""
+        self.desk = CannedDesk({}, lambda text: {})
+        self._pages = Pages()
+
+    @asynccontextmanager
+    async def showing(self, desk: CannedDesk) -> AsyncIterator[CannedDesk]:
+        """*desk* while it is the one that is there."""
+        self.desk = desk
+        desk.url = self.url
+        try:
+            yield desk
+        finally:
+            await desk.drop()
+
+    async def _page(self, request: web.Request) -> web.Response:
+        name = request.match_info.get("name", "desk/desk.html")
+        found = self._pages.page(name)
+        if not name.endswith(".html"):
+            found.headers["Cache-Control"] = "max-age=3600"  # half of what opening a page costs
+        return found
+
+    async def _bare(self, request: web.Request) -> web.Response:
+        """A page that does nothing, for tests of single modules."""
+        icon = '<!doctype html><link rel="icon" href="/pages/shared/mark.svg">'
+        return web.Response(text=icon, content_type="text/html")
+
+    async def _live(self, request: web.Request) -> web.StreamResponse:
+        return await self.desk.live(request)
+
+    async def _ask(self, request: web.Request) -> web.StreamResponse:
+        return await self.desk.ask(request)
+
     async def _file(self, request: web.Request) -> web.Response:
-        return web.json_response(self.files[request.path])
+        return web.json_response(self.desk.files[request.path])
+
+    def routes(self) -> list[web.RouteDef]:
+        """What is answered."""
+        return [
+            web.get("/desk", self._page),
+            web.get("/bare", self._bare),
+            web.get("/pages/{name:.+}", self._page),
+            web.get("/live", self._live),
+            web.get("/ask", self._ask),
+            *(web.get(path, self._file) for path in self.desk.files),
+        ]
 
 
 @asynccontextmanager
-async def serving(desk: CannedDesk, port: int = 0) -> AsyncIterator[CannedDesk]:
-    """The server while it listens."""
-    pages = Pages()
+async def desks() -> AsyncIterator[DeskServer]:
+    """A server while it listens."""
+    server = DeskServer()
     app = web.Application()
+    app.add_routes(server.routes())
     runner = web.AppRunner(app, access_log=None, shutdown_timeout=0.1)
-
-    async def page(request: web.Request) -> web.Response:
-        return pages.page(request.match_info.get("name", "desk/desk.html"))
-
-    app.router.add_get("/desk", page)
-    app.router.add_get("/pages/{name:.+}", page)
-    app.router.add_get("/live", desk._live)
-    app.router.add_get("/ask", desk._ask)
-    for path in desk.files:
-        app.router.add_get(path, desk._file)
     guards: list[WebGuard] = []
 
     async def headers(request: web.Request, response: web.StreamResponse) -> None:
@@ -141,15 +182,13 @@ async def serving(desk: CannedDesk, port: int = 0) -> AsyncIterator[CannedDesk]:
 
     app.on_response_prepare.append(headers)
     await runner.setup()
-    site = web.TCPSite(runner, "127.0.0.1", port)
-    await site.start()
-    taken = runner.addresses[0][1]
-    guards.append(WebGuard("127.0.0.1", taken))
-    desk.url = f"http://127.0.0.1:{taken}/desk"
+    await web.TCPSite(runner, "127.0.0.1", 0).start()
+    port = runner.addresses[0][1]
+    guards.append(WebGuard("127.0.0.1", port))
+    server.url = f"http://127.0.0.1:{port}/desk"
     try:
-        yield desk
+        yield server
     finally:
-        await desk.drop()
         await runner.cleanup()
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import asyncio
+import itertools
 import logging
 from collections.abc import AsyncIterator
 from dataclasses import replace
 
 import numpy as np
 import pytest
+import pytest_asyncio
 
 from adapters.outputs.web.server import OverlayServer
 from bridge.heap.blocks import Block, Heap
@@ -18,15 +19,13 @@ from bridge.readings.reading import Reading, Watch
 from bridge.values.status import Status
 from bridge.values.value_type import INTEGER
 from schemas.output_settings import OverlayOutput
-from tests.adapters.browser import Page, new_page
-from tests.adapters.film import TICK, film
+from tests.adapters.browser import Page
+from tests.adapters.film import film, photo
 from tests.adapters.flashes import FlashMeter, largest_window_share
 from tests.adapters.made_frames import EAST, HALF, OIL, frame, good, listening
 
 chrome = pytest.mark.needs("chromium", "chromium")
-SECONDS = 4.0
-LEAST_RATE = 20
-"""Pictures a second: a flash of three a second lasts more than six of them."""
+in_one_loop = pytest.mark.asyncio(loop_scope="module")
 
 
 # The meter itself, against films of which the flashes are known
@@ -76,13 +75,13 @@ def test_the_share_is_of_one_window() -> None:
 # The page
 
 
-@pytest.fixture
-async def page(browser: str) -> AsyncIterator[Page]:
-    async with new_page(browser, 640, 360) as opened:
-        yield opened
+@pytest_asyncio.fixture(loop_scope="module")
+async def page(tab: Page) -> Page:
+    await tab.renew(640, 360)
+    return tab
 
 
-@pytest.fixture
+@pytest_asyncio.fixture(loop_scope="module")
 async def server() -> AsyncIterator[OverlayServer]:
     settings = OverlayOutput(listen="127.0.0.1:0")
     async with listening(OverlayServer(settings, logging.getLogger("test"))) as served:
@@ -109,69 +108,61 @@ def flipping(number: int) -> Frame:
     return made if number % 3 else made.offline("the pier is gone", made.ticks + number)
 
 
-async def filmed(page: Page, server: OverlayServer, query: str) -> FlashMeter:
-    server.publish(flipping(1))
-    await page.open(f"{server.url}overlay?{query}")
-    await page.wait_for("document.body?.dataset.link", "live")
-    await page.evaluate(TICK)
-
-    async def flip() -> None:
-        number = 1
-        while True:
-            # Every seventh frame does not flip, so that no fixed pace can hide the flips.
-            number += 1
-            server.publish(flipping(number + number // 7))
-            await asyncio.sleep(1 / 60)
-
-    flips = asyncio.create_task(flip())
-    try:
-        meter = FlashMeter()
-        async for time, picture in film(page, SECONDS):
-            meter.see(time, picture)
-    finally:
-        flips.cancel()
-    return meter
+QUERIES = [
+    "show=values,steps,attempts,heap",
+    "watches=oil,east&scale=10",
+    "scale=2.5&theme=light&show=values,heap",
+    # the largest letters that change 15 times a second
+    f"scale=1.95&theme=light&watches={','.join(f'buoy_{i}' for i in range(7))}",
+]
 
 
 @chrome
-@pytest.mark.parametrize("background", ["#ffffff", "#000000"])
+@in_one_loop
 @pytest.mark.parametrize(
-    "query",
+    ("query", "background", "seconds", "every"),
     [
-        "show=values,steps,attempts,heap",
-        "watches=oil,east&scale=10",
-        "scale=2.5&theme=light&show=values,heap",
-        # the largest letters that change 15 times a second
-        f"scale=1.95&theme=light&watches={','.join(f'buoy_{i}' for i in range(7))}",
+        *((QUERIES[i], ("#ffffff", "#000000")[i % 2], 1.8, 2) for i in range(4)),
+        *(
+            pytest.param(query, background, 4.0, 1, marks=pytest.mark.full)
+            for query in QUERIES
+            for background in ("#ffffff", "#000000")
+        ),
     ],
 )
 async def test_nothing_flashes(
-    page: Page, server: OverlayServer, query: str, background: str
+    page: Page, server: OverlayServer, query: str, background: str, seconds: float, every: int
 ) -> None:
+    """A flash of three a second lasts more than six pictures."""
     await page.call("Emulation.setDefaultBackgroundColorOverride", color=rgba(background))
-    for _ in range(6):  # too few pictures measure nothing
-        meter = await filmed(page, server, query)
-        if meter.frames >= SECONDS * LEAST_RATE:
-            break
+    server.publish(flipping(1))
+    await page.open(f"{server.url}overlay?{query}")
+    await page.wait_for("document.body?.dataset.link", "live")
+    # Every seventh frame does not flip, so that no fixed pace can hide the flips.
+    numbers = (number + number // 7 for number in itertools.count(2))
+    meter, seen = FlashMeter(), set()
+    async for time, picture in film(
+        page, lambda: server.publish(flipping(next(numbers))), seconds, every
+    ):
+        meter.see(time, picture)
+        seen.add(picture.tobytes())
     general, red = meter.most_in_a_second()
     print(f"{meter.frames} pictures, largest share {meter.largest_share:.3f}, {general}, {red}")
-    assert meter.frames >= SECONDS * LEAST_RATE
+    assert len(seen) > 5 * seconds  # it does change
     assert general <= 3
     assert red == 0
 
 
 @chrome
+@in_one_loop
 async def test_a_page_that_flashes_is_seen_to(page: Page) -> None:
     """A check of the check: five flashes a second over the whole page."""
     await page.open("about:blank")
-    await page.wait_for("document.readyState", "complete")
-    await page.evaluate(
-        "setInterval(() => { const body = document.body; body.style.background ="
-        "body.style.background === 'red' ? 'black' : 'red' }, 100)"
-    )
     meter = FlashMeter()
-    async for time, picture in film(page, 3):
-        meter.see(time, picture)
+    for number in range(15):
+        colour = "black" if number % 2 else "red"
+        await page.evaluate(f"document.body.style.background = '{colour}'")
+        meter.see(number / 10, await photo(page))
     general, red = meter.most_in_a_second()
     assert general > 3
     assert red > 3

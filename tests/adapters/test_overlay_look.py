@@ -11,7 +11,9 @@ from typing import Any
 import aiohttp
 import numpy as np
 import pytest
+import pytest_asyncio
 
+from adapters.outputs.web.clients import Clients
 from adapters.outputs.web.server import OverlayServer
 from bridge.heap.blocks import Block, Heap
 from bridge.practice.attempts import Attempt, Outcome
@@ -25,11 +27,14 @@ from bridge.values.target import between
 from bridge.values.value_type import INTEGER, Kind, ValueType
 from schemas.output_settings import OverlayOutput
 from tests.adapters.accessibility import serious_violations, violations
-from tests.adapters.browser import Page, new_page
+from tests.adapters.browser import FRAME, Page, new_page
 from tests.adapters.film import pixels
 from tests.adapters.made_frames import EAST, HALF, OIL, frame, good, listening, three
 
-pytestmark = pytest.mark.needs("chromium", "chromium")
+pytestmark = [
+    pytest.mark.needs("chromium", "chromium"),
+    pytest.mark.asyncio(loop_scope="module"),
+]
 
 ANGLE = ValueType(Kind.INTEGER, 16, angle=True, name="angle16")
 FACING = Watch("facing", "Facing", "courier.facing", ANGLE, "degrees", between(16000, 17000, ANGLE))
@@ -63,8 +68,9 @@ def full(number: int = 812) -> Frame:
     return replace(frame(number, readings), practice=PRACTICE, heap=HEAP)
 
 
-@pytest.fixture
-async def server() -> AsyncIterator[OverlayServer]:
+@pytest_asyncio.fixture(loop_scope="module")
+async def server(monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[OverlayServer]:
+    monkeypatch.setattr(Clients, "REPEAT", 0.1)  # pages tell with what they are sent
     settings = OverlayOutput(listen="127.0.0.1:0")
     async with listening(OverlayServer(settings, logging.getLogger("test"))) as served:
         served.publish(full())
@@ -104,11 +110,11 @@ async def test_the_checker_finds_nothing_serious(
     page: Page, server: OverlayServer, theme: str
 ) -> None:
     await show(page, server, f"{EVERYTHING}&theme={theme}")
-    await asyncio.sleep(0.4)  # colours fade
+    await page.pass_time(0.4)  # colours fade
     assert await serious_violations(page) == []
     server.publish(full().offline("the pier is gone", full().ticks + 75))
     await page.wait_for("document.body.dataset.source", "offline")
-    await asyncio.sleep(0.4)
+    await page.pass_time(0.4)
     assert await serious_violations(page) == []
 
 
@@ -116,10 +122,7 @@ async def test_the_checker_finds_nothing_serious_on_the_first_page(
     page: Page, server: OverlayServer
 ) -> None:
     for scheme in ("dark", "light"):
-        await page.call(
-            "Emulation.setEmulatedMedia",
-            features=[{"name": "prefers-color-scheme", "value": scheme}],
-        )
+        await page.emulate(prefers_color_scheme=scheme)
         await page.open(server.url)
         await page.wait_for(text_of("[data-watch=oil] .value"), "812")
         assert await serious_violations(page) == []
@@ -132,7 +135,7 @@ async def test_the_checker_does_find_faults(page: Page, server: OverlayServer) -
         "{const s = document.createElement('style'); s.textContent = '.label {color: #ddd}';"
         "document.head.append(s)}"
     )
-    await asyncio.sleep(0.4)
+    await page.pass_time(0.4)
     found = await violations(page)
     assert "color-contrast" in [violation.rule for violation in found]
 
@@ -474,13 +477,13 @@ async def test_the_float_glides(page: Page, server: OverlayServer) -> None:
     server.publish(frame(1, [good(EAST, 20.0)]))
     await show(page, server)
     await page.wait_for(PLACE.format("east"), -1)
-    await asyncio.sleep(0.4)
+    await page.pass_time(0.4)
     server.publish(frame(1, [good(EAST, 110.0)]))
     left = "document.querySelector('[data-watch=east] .float').getBoundingClientRect().left"
     places: set[int] = set()
-    for _ in range(60):
+    for _ in range(20):
+        await page.pass_time(FRAME, FRAME)
         places.add(round(await page.evaluate(left)))
-        await asyncio.sleep(0.01)
     assert len(places) >= 4
 
 
@@ -492,15 +495,15 @@ async def test_the_float_jumps_where_the_words_do(
     server.publish(frame(1, [good(EAST, 20.0)]))
     await show(page, server)
     await page.wait_for(PLACE.format("east"), -1)
-    await asyncio.sleep(0.4)
+    await page.pass_time(0.4)
     await page.evaluate(
         "window.places = new Set(); window.look = () => { window.places.add(Math.round("
         "document.querySelector('[data-watch=east] .float').getBoundingClientRect().left));"
         "requestAnimationFrame(window.look) }; window.look()"
     )
     server.publish(frame(1, [good(EAST, value)]))
-    await page.wait_for(text_of("[data-watch=east] .value"), f"{value:.2f}")
-    await asyncio.sleep(0.4)
+    await page.pass_time(1, FRAME)
+    assert await page.evaluate(text_of("[data-watch=east] .value")) == f"{value:.2f}"
     assert await page.evaluate("window.places.size") == 2
 
 
@@ -509,17 +512,20 @@ async def test_the_float_jumps_where_the_words_do(
 SIZES = [(200, 60), (150, 400), (400, 225), (800, 600), (1920, 1080), (3840, 2160)]
 
 
-@pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize(
     "query", [EVERYTHING, f"{EVERYTHING}&theme=plate&align=right,bottom", f"{EVERYTHING}&scale=4"]
 )
 async def test_in_every_size_nothing_overlaps_and_nothing_scrolls(
-    page: Page, server: OverlayServer, size: tuple[int, int], query: str
+    page: Page, server: OverlayServer, query: str
 ) -> None:
-    width, height = size
-    await page.resize(width, height)
     await show(page, server, query)
-    await asyncio.sleep(0.2)
+    for size in SIZES:
+        await page.resize(*size)
+        await page.pass_time(0.2)
+        await check_size(page, *size)
+
+
+async def check_size(page: Page, width: int, height: int) -> None:
     root = "document.documentElement"
     assert await page.evaluate(f"[{root}.clientWidth, {root}.clientHeight]") == [width, height]
     assert await page.evaluate(f"{root}.scrollHeight <= {height} && {root}.scrollWidth <= {width}")
@@ -594,28 +600,30 @@ def troubled() -> list[Reading]:
     ]
 
 
-@pytest.mark.parametrize("size", [(400, 225), (960, 1080), (1920, 1080)])
 @pytest.mark.parametrize("query", ["theme=outline", "theme=plate", "theme=dark&align=right,bottom"])
 async def test_no_reason_moves_or_resizes_anything(
-    page: Page, server: OverlayServer, size: tuple[int, int], query: str
+    page: Page, server: OverlayServer, query: str
 ) -> None:
-    await page.resize(*size)
     server.publish(frame(1, calm()))
     await show(page, server, query)
-    await page.wait_for(text_of("[data-watch=huge] .value"), "1234567")
-    before = await page.evaluate(LAYOUT)
-    last = frame(2, troubled())
-    for made, words in (
-        (last, "nothing there"),
-        (last.offline("shared ram: /home/keeper/ram is not there: is it on?" * 3, 99.0), "offline"),
-        (frame(3, calm(), note="the guard never passed " * 9), ""),
-        (frame(4, calm()), ""),
-    ):
-        server.publish(made)
-        await page.wait_for(text_of("[data-watch=huge] .words"), words)
-        await page.wait_for("document.getElementById('notice').textContent === ''", not made.note)
-        assert await page.evaluate(LAYOUT) == before
-        assert "ActorKind" not in await page.evaluate("document.body.textContent")
+    for size in [(400, 225), (960, 1080), (1920, 1080)]:
+        await page.resize(*size)
+        await page.wait_for(text_of("[data-watch=huge] .value"), "1234567")
+        await page.pass_time(0.1)
+        before = await page.evaluate(LAYOUT)
+        last = frame(2, troubled())
+        gone = "shared ram: /home/keeper/ram is not there: is it on?" * 3
+        for made, words in (
+            (last, "nothing there"),
+            (last.offline(gone, 99.0), "offline"),
+            (frame(3, calm(), note="the guard never passed " * 9), ""),
+            (frame(4, calm()), ""),
+        ):
+            server.publish(made)
+            await page.wait_for(text_of("[data-watch=huge] .words"), words)
+            await page.wait_for(f"{text_of('#notice')} === ''", not made.note)
+            assert await page.evaluate(LAYOUT) == before
+            assert "ActorKind" not in await page.evaluate("document.body.textContent")
 
 
 async def test_a_number_of_61_digits_moves_no_label_further_than_its_room(

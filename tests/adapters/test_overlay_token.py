@@ -273,7 +273,6 @@ async def test_a_page_takes_the_token_from_its_address_once(
         await page.wait_for("performance.getEntriesByType('navigation')[0]?.type", "reload")
         await page.wait_for(value, "812")
         assert page.faults == []
-    async with new_page(browser) as page:
         await page.open(server.url + "frame.json")
         await page.wait_for("document.body?.textContent.includes('812')")
 

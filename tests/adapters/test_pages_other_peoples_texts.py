@@ -17,7 +17,7 @@ import pytest
 
 from adapters.printable import printable
 from tests.adapters.browser import Page, new_page
-from tests.adapters.canned_desk import CannedDesk, full_desk, serving
+from tests.adapters.canned_desk import CannedDesk, desks, full_desk
 from tests.evil_texts import EVIL, LONE, STEERING, assert_harmless
 
 PAGES = Path(__file__).parents[2] / "adapters" / "outputs" / "pages"
@@ -27,16 +27,16 @@ in_a_browser = pytest.mark.needs("chromium", "chromium")
 
 
 @pytest.fixture
+async def desk() -> AsyncIterator[CannedDesk]:
+    async with desks() as server, server.showing(full_desk()) as shown:
+        yield shown
+
+
+@pytest.fixture
 async def page(browser: str) -> AsyncIterator[Page]:
     async with new_page(browser, 1280, 720) as opened:
         yield opened
         assert opened.faults == []
-
-
-@pytest.fixture
-async def desk() -> AsyncIterator[CannedDesk]:
-    async with serving(full_desk()) as served:
-        yield served
 
 
 async def shown(page: Page, texts: list[str]) -> list[str]:

@@ -9,13 +9,13 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 
 import aiohttp
 import pytest
 
-from tests.adapters.browser import Page
+from tests.adapters.browser import Page, new_page
 from tests.adapters.slow_peers import slow_peers
 from tests.commands import files
 from tests.commands.command import Running
@@ -83,6 +83,12 @@ class Dumps:
 
 def _descriptors_of(process: int) -> int:
     return len(list(Path(f"/proc/{process}/fd").iterdir()))
+
+
+@pytest.fixture
+async def page(browser: str) -> AsyncIterator[Page]:
+    async with new_page(browser, still=False) as opened:
+        yield opened
 
 
 @pytest.mark.parametrize(("limit", "peers"), [(1024, 2000), (128, 300)])

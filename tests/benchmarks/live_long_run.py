@@ -210,7 +210,7 @@ class _World:
     async def pages_come(self, url: str) -> None:
         """A tab of the browser with each page, which is looked at and closed again."""
         for path in ("overlay", "desk"):
-            async with new_page(self._browser, 1280, 720) as page:
+            async with new_page(self._browser, 1280, 720, still=False) as page:
                 await page.open(url + path)
                 await page.wait_for(SHOWS_VALUES, seconds=30)
                 await asyncio.sleep(1)

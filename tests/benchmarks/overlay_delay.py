@@ -136,7 +136,7 @@ async def measure(directory: Path, seconds: float) -> Delays:
         writer.start()
         other.close()
         try:
-            async with new_page(browser) as page:
+            async with new_page(browser, still=False) as page:
                 await page.open(daemon.url() + "overlay")
                 await page.wait_for("document.querySelector('[data-watch=oil] .value') !== null")
                 await page.evaluate(OBSERVE)

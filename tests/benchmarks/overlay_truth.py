@@ -36,7 +36,7 @@ async def measure(directory: Path, count: int) -> dict[str, Any]:
             await asyncio.sleep(1 / 60)
 
     with chromium(directory / "profile") as browser:
-        async with listening(server), new_page(browser) as page:
+        async with listening(server), new_page(browser, still=False) as page:
             playing = asyncio.create_task(play())
             try:
                 await page.open(f"{server.url}overlay?show=values,steps,attempts,heap")

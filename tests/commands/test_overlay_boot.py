@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import asyncio
 import os
-import signal
 import socket
 import stat
-import sys
 from pathlib import Path
 
 import pytest
@@ -16,8 +13,9 @@ from adapters.commands.overlay_boot import boot_page
 from schemas.errors import OutputError
 from schemas.output_settings import OverlayOutput
 from tests.adapters.browser import new_page
+from tests.adapters.desk_daemon import serving
 from tests.commands import files
-from tests.commands.command import Running, lowhalf
+from tests.commands.command import lowhalf
 
 VALUE = "document.querySelector('[data-watch=low_x] .value')?.textContent"
 LINK = "document.body?.dataset.link"
@@ -98,7 +96,6 @@ def test_with_a_token_the_file_is_for_its_owner_alone(
 
 
 @pytest.mark.needs("chromium", "chromium")
-@pytest.mark.skipif(sys.platform == "win32", reason="ends the daemon by a signal")
 async def test_opened_before_the_daemon_it_shows_the_value_and_goes_on_for_ever(
     browser: str, tmp_path: Path
 ) -> None:
@@ -111,24 +108,21 @@ async def test_opened_before_the_daemon_it_shows_the_value_and_goes_on_for_ever(
         await page.open(boot.as_uri())
         words = "document.querySelector('p')?.textContent.startsWith('waiting for lowhalf at ')"
         await page.wait_for(words)
-        await asyncio.sleep(1.5)  # it asks more than once
+        asked = "performance.getEntriesByType('resource').length"
+        await page.wait_for(f"{asked} > 1")  # it asks more than once
         assert await page.evaluate("location.protocol") == "file:"
         for _ in range(2):
-            with Running("run", str(bridge)) as daemon:
-                daemon.url()
-                await page.wait_for(VALUE, "0xF3B6", seconds=15)
-                await page.wait_for(LINK, "live", seconds=15)
+            async with serving(bridge):
+                await page.wait_for(VALUE, "0xF3B6")
+                await page.wait_for(LINK, "live")
                 assert await page.evaluate("location.pathname + location.search") == (
                     "/overlay?watches=low_x"
                 )
-                assert daemon.stop(signal.SIGINT) == 0
-            await page.wait_for(LINK, "lost", seconds=10)
+            await page.wait_for(LINK, "lost")
         # And from the local page again, as when the scene is shown anew.
         await page.open(boot.as_uri())
         await page.wait_for(words)
-        with Running("run", str(bridge)) as daemon:
-            daemon.url()
-            await page.wait_for(VALUE, "0xF3B6", seconds=15)
-            assert daemon.stop(signal.SIGINT) == 0
+        async with serving(bridge):
+            await page.wait_for(VALUE, "0xF3B6")
         refused = "ERR_CONNECTION_REFUSED"
         assert [fault for fault in page.faults if refused not in fault] == []
