@@ -19,21 +19,53 @@ version = release = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))[
     "version"
 ]
 extensions = ["myst_parser"]
-exclude_patterns = ["from_code", "drawings"]
+exclude_patterns = ["from_code", "theme"]
 myst_heading_anchors = 3
 nitpicky = True
-pygments_style = "default"
-pygments_dark_style = "github-dark"
+pygments_style = "a11y-high-contrast-light"
+pygments_dark_style = "a11y-high-contrast-dark"
 
 html_theme = "furo"
 html_title = f"lowhalf {version}"
+templates_path = ["theme"]
 html_static_path = ["static"]
 html_css_files = ["site.css"]
 html_favicon = "static/mark.svg"
 html_copy_source = False
 html_show_sphinx = False
 html_show_copyright = False
-html_theme_options = {"footer_icons": [], "navigation_with_keys": True}
+html_theme_options = {
+    "footer_icons": [],
+    # the desk page's paper and night colours
+    "light_css_variables": {
+        "color-brand-primary": "#005a8d",
+        "color-brand-content": "#005a8d",
+        "color-brand-visited": "#5d3a7a",
+        "color-background-primary": "#fbf9f2",
+        "color-background-secondary": "#f6f3e9",
+        "color-background-hover": "#ebe5d0",
+        "color-background-border": "#d3ccb8",
+        "color-foreground-primary": "#1a2328",
+        "color-foreground-secondary": "#474e50",
+        "color-foreground-muted": "#545b5c",
+        "color-code-background": "#f3efe2",
+        "color-code-foreground": "#1a2328",
+    },
+    "dark_css_variables": {
+        "color-brand-primary": "#8ccbf0",
+        "color-brand-content": "#8ccbf0",
+        "color-brand-visited": "#c9a9e6",
+        "color-background-primary": "#0f181e",
+        "color-background-secondary": "#142029",
+        "color-background-hover": "#1c2c37",
+        "color-background-border": "#2a3841",
+        "color-foreground-primary": "#e6e9e2",
+        "color-foreground-secondary": "#c3cac8",
+        "color-foreground-muted": "#a6b0b2",
+        "color-code-background": "#17242d",
+        "color-code-foreground": "#e6e9e2",
+    },
+}
 
 
 def setup(app: Any) -> None:

@@ -16,7 +16,7 @@ from schemas.errors import OutputError
 
 CARRIED = Path(__file__).parent / "site"
 CHECKOUT = Path(__file__).parents[2]
-SOURCES = ("docs", "schemas", "bridge", "adapters", "pyproject.toml")
+SOURCES = ("docs", "lowhalf", "schemas", "bridge", "adapters", "pyproject.toml")
 """What the pages are made of: the reference comes from the code."""
 _LOOK = 'install lowhalf again, or in a checkout: pip install -e ".[docs]"'
 

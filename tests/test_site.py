@@ -1,0 +1,180 @@
+"""The built site: no warnings, whole links, nothing from outside, and in the wheel."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+import zipfile
+from html.parser import HTMLParser
+from pathlib import Path
+from urllib.parse import unquote, urlsplit
+
+import pytest
+
+from adapters.manual import pages as manual_pages
+from schemas.errors import OutputError
+from tests.manual import DOCS, ROOT
+
+LOADS = {"src", "href", "srcset", "poster", "data", "action", "formaction", "xlink:href"}
+LEFT_OUT = (".*", "build", "*.egg-info", "__pycache__", "tests")
+
+
+class References(HTMLParser):
+    """What a page refers to, and the places in it that others can refer to."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.found: list[str] = []
+        self.places: set[str] = set()
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        for name, value in attrs:
+            if name in LOADS and value is not None:
+                self.found.append(value)
+            if name == "id" and value:
+                self.places.add(value)
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    built = tmp_path_factory.mktemp("site")
+    words = [sys.executable, "-m", "sphinx", "-q", "-W", "--keep-going", "-E"]
+    words += [str(DOCS), str(built)]
+    done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=300)
+    assert (done.returncode, done.stderr) == (0, "")
+    return built
+
+
+@pytest.fixture(scope="module")
+def read(site: Path) -> dict[Path, References]:
+    return {file: References(file.read_text("utf-8")) for file in sorted(site.rglob("*.html"))}
+
+
+def test_every_page_is_built(read: dict[Path, References], site: Path) -> None:
+    sources = {file.relative_to(DOCS).with_suffix("") for file in DOCS.rglob("*.md")}
+    assert len(sources) > 30
+    assert sources <= {file.relative_to(site).with_suffix("") for file in read}
+
+
+def test_pages_refer_to_nothing_outside(read: dict[Path, References]) -> None:
+    for file, page in read.items():
+        for reference in page.found:
+            parts = urlsplit(reference)
+            assert parts.scheme in ("", "data"), f"{file.name}: {reference}"
+            assert not parts.netloc, f"{file.name}: {reference}"
+
+
+def test_style_sheets_and_scripts_refer_to_nothing_outside(site: Path) -> None:
+    sheets = sorted(site.rglob("*.css"))
+    assert sheets
+    for file in sheets:
+        text = file.read_text("utf-8")
+        for reference in re.findall(r"""(?:url\(|@import)\s*["']?([^"')]*)""", text):
+            assert not re.match(r"(?:https?:)?//", reference), f"{file.name}: {reference}"
+    for file in sorted(site.rglob("*.js")):
+        code = re.sub(r"/\*.*?\*/|^\s*//.*?$", "", file.read_text("utf-8"), flags=re.S | re.M)
+        if file.name != "searchindex.js":  # the words of the pages themselves
+            found = set(re.findall(r"""["'`](https?://[^"'`]*)""", code))
+            assert found <= {"http://www.w3.org/2000/svg"}, file.name  # the name of a namespace
+
+
+def test_links_lead_to_pages_and_places_that_are_there(read: dict[Path, References]) -> None:
+    for file, page in read.items():
+        for reference in page.found:
+            parts = urlsplit(reference)
+            if parts.scheme:
+                continue
+            other = (file.parent / unquote(parts.path)).resolve() if parts.path else file
+            assert other.is_file(), f"{file.name}: {reference}"
+            if parts.fragment and other in read:
+                assert unquote(parts.fragment) in read[other].places, f"{file.name}: {reference}"
+
+
+def test_the_search_needs_no_server(site: Path) -> None:
+    """Its index is a script, which a page of a local file may load, where it may fetch nothing."""
+    index = (site / "searchindex.js").read_text("utf-8")
+    assert index.startswith("Search.setIndex(")
+    assert "searchindex.js" in (site / "search.html").read_text("utf-8")
+    # the words of a part that comes from the code are in it
+    assert "flat_dist" in index
+
+
+# in an installation
+
+
+@pytest.fixture(scope="module")
+def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The wheel, built as pip builds it, from a copy of what a clone holds."""
+    folder = tmp_path_factory.mktemp("wheel")
+    clone = folder / "clone"
+    shutil.copytree(ROOT, clone, ignore=shutil.ignore_patterns(*LEFT_OUT))
+    words = [*(sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "--no-build-isolation")]
+    words += ["--disable-pip-version-check", "-w", str(folder), str(clone)]
+    done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=300)
+    assert done.returncode == 0, done.stderr
+    (built,) = folder.glob("*.whl")
+    return built
+
+
+def test_the_wheel_carries_the_site_and_lowhalf_docs_finds_it(wheel: Path, tmp_path: Path) -> None:
+    with zipfile.ZipFile(wheel) as archive:
+        archive.extractall(tmp_path)
+    carried = tmp_path / "adapters" / "manual" / "site"
+    assert (carried / "reference" / "functions.html").is_file()
+    assert not list(carried.rglob("*.doctree"))
+    # no environment of lowhalf's own: what is imported is what was unpacked
+    environment = {**os.environ, "PYTHONPATH": str(tmp_path)}
+    words = [sys.executable, "-m", "adapters.commands", "docs", "--path"]
+    done = subprocess.run(
+        words, capture_output=True, text=True, check=False, env=environment, cwd=tmp_path
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout == f"{carried / 'index.html'}\n"
+
+
+def test_only_a_wheel_needs_what_builds_the_pages() -> None:
+    code = (
+        "import build_backend as b; e = b.get_requires_for_build_editable(); "
+        "w = b.get_requires_for_build_wheel(); "
+        "print([r for r in e if 'setuptools' not in r], any('sphinx' in r for r in w))"
+    )
+    words = [sys.executable, "-c", code]
+    environment = {**os.environ, "PYTHONPATH": str(DOCS)}
+    done = subprocess.run(
+        words, capture_output=True, text=True, check=True, env=environment, cwd=ROOT
+    )
+    assert done.stdout.splitlines()[-1] == "[] True"
+
+
+def test_an_installation_without_pages_says_what_to_do(tmp_path: Path) -> None:
+    with pytest.raises(OutputError) as fault:
+        manual_pages.front_page(tmp_path / "site", tmp_path)
+    assert str(fault.value) == (
+        "manual: this installation carries no pages; install lowhalf again, or in a checkout: "
+        'pip install -e ".[docs]"'
+    )
+
+
+def test_a_checkout_builds_its_pages_once_and_again_when_they_change(tmp_path: Path) -> None:
+    docs = tmp_path / "docs"
+    docs.mkdir()
+    (docs / "conf.py").write_text('extensions = ["myst_parser"]\n', "utf-8")
+    (docs / "index.md").write_text("# First\n", "utf-8")
+    page = manual_pages.front_page(tmp_path / "site", tmp_path)
+    assert "First" in page.read_text("utf-8")
+    built = page.stat().st_mtime_ns
+    assert manual_pages.front_page(tmp_path / "site", tmp_path).stat().st_mtime_ns == built
+    (docs / "index.md").write_text("# Second\n", "utf-8")
+    os.utime(docs / "index.md", ns=(built + 1, built + 1_000_000_000))
+    assert "Second" in manual_pages.front_page(tmp_path / "site", tmp_path).read_text("utf-8")
+
+
+def test_pages_that_cannot_be_built_are_told_of(tmp_path: Path) -> None:
+    (tmp_path / "docs").mkdir()
+    (tmp_path / "docs" / "conf.py").write_text("1 / 0\n", "utf-8")
+    with pytest.raises(OutputError, match="manual: the pages could not be built: "):
+        manual_pages.front_page(tmp_path / "site", tmp_path)
