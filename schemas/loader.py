@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from schemas.bridge_file import BridgeFile
+from schemas.bridge_model import AddedKinds, bridge_model
 from schemas.compiler import Schema, load_schema
 from schemas.errors import BridgeFileError
 from schemas.existing import is_file
@@ -37,14 +38,17 @@ class Bridge:
         return self.path.parent / (named or f"{self.name}.attempts.sqlite")
 
 
-def load_bridge(path: Path, *, layouts: bool = True) -> Bridge:
+def load_bridge(path: Path, *, layouts: bool = True, added: AddedKinds | None = None) -> Bridge:
     """Read and check a bridge file, its schema and the layouts that it names.
 
-    Without *layouts* their files may be missing, as before the first is saved.  Raises
-    BridgeFileError, SchemaError and LayoutFileError.
+    Without *layouts* their files may be missing, as before the first is saved.  *added* is where
+    kinds are looked up that are not lowhalf's own; without it there are no others.  Raises
+    BridgeFileError, SchemaError and LayoutFileError, and ExtensionError for an added kind.
     """
     text = TomlText.read(path, BridgeFileError)
-    file = text.model(BridgeFile)
+    table = text.table()
+    model = BridgeFile if added is None else bridge_model(added, table)
+    file = text.model(model, table)
     schema_path = path.parent / file.schema_path
     if not is_file(schema_path):
         raise text.error(("schema",), f"there is no file {schema_path}")

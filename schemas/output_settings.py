@@ -59,3 +59,13 @@ class Outputs(Table):
     json_lines: JsonOutput | None = Field(
         None, alias="json", description="JSON on standard output, in place of the table"
     )
+
+    def named(self) -> dict[str, Table]:
+        """The tables that the file has, by kind; those of other packages come last."""
+        kinds = {name: field.alias or name for name, field in type(self).model_fields.items()}
+        tables = {kind: getattr(self, name) for name, kind in kinds.items()}
+        return {kind: table for kind, table in tables.items() if table is not None}
+
+
+OUTPUTS = tuple(field.alias or name for name, field in Outputs.model_fields.items())
+"""Lowhalf's own kinds of outputs; other packages may add some."""

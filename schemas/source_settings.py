@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from pydantic import Field
 
@@ -17,8 +17,9 @@ DumpFormatName = Literal["auto", "raw", "elf", "ihex", "srec"]
 
 
 class SourceSettings(Table):
-    """What every source has."""
+    """What every source has; each kind says which it is."""
 
+    kind: str
     byte_order: ByteOrderName = Field(
         "auto",
         description="how the source holds the guest's bytes; auto decides by the schema's "
@@ -154,3 +155,9 @@ AnySource = Annotated[
     | FakeSource,
     Field(discriminator="kind"),
 ]
+
+SOURCES: dict[str, type[SourceSettings]] = {
+    get_args(model.model_fields["kind"].annotation)[0]: model
+    for model in get_args(get_args(AnySource)[0])
+}
+"""The settings of lowhalf's own kinds of sources; other packages may add some."""

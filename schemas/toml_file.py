@@ -54,16 +54,23 @@ class TomlText:
             line = 0
         return self._error(message, file=str(self.path), key=key, line=line)
 
-    def model(self, kind: type[Model]) -> Model:
-        """The text as a model.  Raises the file's error for the first fault, telling of others."""
+    def table(self) -> dict[str, Any]:
+        """What the text says.  Raises the file's error where it is not TOML."""
         try:
-            data = tomllib.loads(self.text)
+            return tomllib.loads(self.text)
         except tomllib.TOMLDecodeError as fault:
             raise self._syntax(fault) from fault
         except ValueError as fault:
             raise self._error("holds a number of too many digits", file=str(self.path)) from fault
         except RecursionError as fault:
             raise self._error("is nested too deep", file=str(self.path)) from fault
+
+    def model(self, kind: type[Model], table: dict[str, Any] | None = None) -> Model:
+        """The text, or the *table* that was read from it, as a model.
+
+        Raises the file's error for the first fault, telling of others.
+        """
+        data = self.table() if table is None else table
         try:
             return kind.model_validate(data)
         except ValidationError as fault:

@@ -38,9 +38,10 @@ import aiohttp
 import psutil
 
 from adapters.commands.console.until_stopped import PassingThreads
-from adapters.commands.wiring import make_outputs, make_practising
+from adapters.commands.run import outputs_of
 from adapters.outputs.mqtt.output import MqttOutput
 from adapters.outputs.web.server import OverlayServer
+from adapters.practice_log.tracker import make_practice_tracker
 from adapters.sources.fake import ScriptedSource
 from bridge.daemon import Daemon
 from bridge.ports.source import Cadence, Consistency
@@ -291,7 +292,7 @@ class LongDay:
         time_passes = ProcessClock()
         questions = Questions(time_passes)
         stream = self.terminal.stream
-        outputs = make_outputs(bridge, ready, questions, self.log, show="table", stream=stream)
+        outputs = outputs_of(bridge, ready, questions, self.log, show="table", stream=stream)
         (self.overlay,) = (each for each in outputs if isinstance(each, OverlayServer))
         (self.mqtt,) = (each for each in outputs if isinstance(each, MqttOutput))
         self.daemon = Daemon(
@@ -301,7 +302,7 @@ class LongDay:
                 ready, memory_map(bridge.schema), time_passes, rate=bridge.file.sampling.rate
             ),
             log=self.log,
-            practising=make_practising(bridge, ready, self.log),
+            practising=make_practice_tracker(bridge, ready, self.log),
             questions=questions,
         )
         self._sizes: list[Path] = []

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from adapters.commands.console.one_frame import take_frame
-from adapters.commands.wiring import make_source
 from adapters.recordings.reader import open_recording
+from adapters.sources.catalogue import make_source
 from adapters.sources.recording.player import RecordingPlayer
 from adapters.system_clock import SystemClock
 from bridge.memory.byte_order import ByteOrder, reorder

@@ -15,7 +15,7 @@ from adapters.commands.attaching.counting import unsigned_symbols, watch_counter
 from adapters.commands.attaching.places import Search, own_processes, search
 from adapters.commands.console.telling import tell
 from adapters.commands.console.until_stopped import run_until_stopped
-from adapters.commands.wiring import make_source
+from adapters.sources.catalogue import make_source
 from adapters.sources.process import find_ram
 from adapters.sources.process.find_ram import Copy
 from bridge.builds.evidence import evidence_spans, identities

@@ -22,10 +22,11 @@ from adapters.json_forms.attempts import (
     whole_ones,
 )
 from adapters.printable import json_text, printable, spreadsheet_cell
+from adapters.sessions.bridge_file import load_bridge
 from adapters.words.practice import outcome_words, rate_words, seen_words
 from bridge.practice.attempts import Attempt, Outcome
 from bridge.practice.steps import StepOutcome
-from schemas.loader import Bridge, load_bridge
+from schemas.loader import Bridge
 
 SHOWN = 10
 

@@ -8,10 +8,10 @@ from pathlib import Path
 from adapters.commands.console.tables import columns
 from adapters.functions import installed_functions
 from adapters.printable import printable
+from adapters.sessions.bridge_file import load_bridge
 from bridge.evaluation.evaluator import Evaluator
 from bridge.paths.derivation import address_form
 from bridge.prepared import memory_map, prepare
-from schemas.loader import load_bridge
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -9,7 +9,8 @@ from importlib import resources
 from pathlib import Path
 
 from adapters.commands.run import add_output_arguments, run_bridge
-from schemas.loader import Bridge, load_bridge
+from adapters.sessions.bridge_file import load_bridge
+from schemas.loader import Bridge
 
 SPARE_PORTS = 20
 """Ports after the demo's own that are tried where that is in use."""

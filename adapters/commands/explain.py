@@ -13,11 +13,11 @@ from adapters.commands.console.one_frame import take_frame
 from adapters.commands.console.tables import add_reading_arguments, columns, title
 from adapters.functions import installed_functions
 from adapters.printable import printable
+from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.one_frame import with_dump
 from adapters.words.derivation import step_rows
 from bridge.paths.derivation import explain, working
 from bridge.prepared import prepare
-from schemas.loader import load_bridge
 
 MAX_LABEL_LENGTH = 48
 """Characters of a label that stands beside what it labels."""

@@ -14,11 +14,11 @@ from adapters.commands.console.standard_streams import styled
 from adapters.commands.console.tables import add_reading_arguments, columns, title
 from adapters.functions import installed_functions
 from adapters.printable import printable
+from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.one_frame import with_dump
 from bridge.heap.blocks import Heap
 from bridge.prepared import prepare
 from bridge.readings.frame import Frame
-from schemas.loader import load_bridge
 
 _STYLES = {True: "bold cyan", False: "dim", None: "yellow"}
 

@@ -6,7 +6,8 @@ import argparse
 import json
 from typing import Any
 
-from schemas.bridge_file import BridgeFile
+from adapters.sessions.kinds import ADDED
+from schemas.bridge_model import whole_bridge_model
 from schemas.schema_file import SchemaFile
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -17,8 +18,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def json_schema(file: str) -> dict[str, Any]:
-    """The JSON Schema (draft 2020-12) of ``schema`` or ``bridge``."""
-    model = SchemaFile if file == "schema" else BridgeFile
+    """The JSON Schema (draft 2020-12) of ``schema`` or ``bridge``, with all kinds installed.
+
+    Raises ExtensionError.
+    """
+    model = SchemaFile if file == "schema" else whole_bridge_model(ADDED)
     return {"$schema": DIALECT, **model.model_json_schema(by_alias=True)}
 
 

@@ -14,6 +14,7 @@ from adapters.commands.console.tables import add_reading_arguments, columns, tit
 from adapters.functions import installed_functions
 from adapters.json_forms.heap_shape import comparison_json, sizes_may_differ
 from adapters.printable import printable
+from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.one_frame import with_dump
 from bridge.heap.blocks import Heap
 from bridge.heap.shape import Comparison, Layout, Line, Sort, compare, layout_from, layout_of
@@ -30,7 +31,7 @@ from schemas.layout_file import (
     layout_text,
     load_layout,
 )
-from schemas.loader import Bridge, load_bridge
+from schemas.loader import Bridge
 
 _AROUND = 2
 """Lines that are the same and still shown beside one that differs."""

@@ -22,8 +22,8 @@ from adapters.outputs.web.beacon import BEACON
 from adapters.outputs.web.served_address import served_address
 from adapters.outputs.web.token import TOKEN_VARIABLE
 from adapters.printable import printable
+from adapters.sessions.bridge_file import load_bridge
 from schemas.errors import LowhalfError, OutputError
-from schemas.loader import load_bridge
 from schemas.output_settings import OverlayOutput
 
 

@@ -11,11 +11,11 @@ from adapters.commands.console.one_frame import take_frame
 from adapters.commands.console.tables import add_reading_arguments, columns, title
 from adapters.functions import installed_functions
 from adapters.sessions.added_watches import with_watches
+from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.one_frame import with_dump
 from adapters.words.readings import state_words
 from bridge.prepared import prepare
 from bridge.readings.reading import Reading
-from schemas.loader import load_bridge
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

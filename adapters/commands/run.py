@@ -8,26 +8,33 @@ import contextlib
 import logging
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, TextIO
 
 from adapters.commands.console.log_lines import log_to
 from adapters.commands.console.stopped import Stopped
 from adapters.commands.console.telling import tell
-from adapters.commands.console.until_stopped import StopSignals
-from adapters.commands.wiring import (
-    make_outputs,
-    make_practising,
-    make_source,
-)
+from adapters.commands.console.until_stopped import StopSignals, run_until_stopped
 from adapters.functions import installed_functions
+from adapters.outputs.catalogue import Show, make_outputs
+from adapters.outputs.surroundings import OutputSurroundings
+from adapters.practice_log.tracker import make_practice_tracker
+from adapters.sessions.bridge_file import load_bridge
+from adapters.sessions.desk_reads import history_of, tallies_of
 from adapters.sessions.setup import sampling_setup
+from adapters.sources.catalogue import make_source
 from bridge.daemon import Daemon
-from bridge.prepared import prepare
+from bridge.ports.output import Output
+from bridge.prepared import PreparedBuild, prepare
 from bridge.questions.question import Questions
 from schemas.errors import LowhalfError
-from schemas.loader import Bridge, load_bridge
+from schemas.loader import Bridge
 from schemas.output_settings import OverlayOutput
+
+if TYPE_CHECKING:
+    from adapters.json_forms.tallies import Counts
+    from bridge.sampling.practice_tracker import PracticeTracker
 
 CHILD_GRACE = 2.0
 """Seconds that COMMAND has to end by itself once it is asked to."""
@@ -71,16 +78,16 @@ def run_bridge(
     *spare_ports* is how many further ports the pages may take where theirs is in use.
     """
     log = logging.getLogger("lowhalf")
-    show = "json" if arguments.json else "nothing" if arguments.quiet else "table"
+    show: Show = "json" if arguments.json else "nothing" if arguments.quiet else "table"
     if arguments.listen is not None:
         bridge = _served_at(bridge, arguments.listen)
     ready = prepare(bridge, installed_functions())
     setup = sampling_setup(bridge, ready)
     questions = Questions(setup.clock)
-    practising = make_practising(bridge, ready, log)
+    practising = make_practice_tracker(bridge, ready, log)
     daemon = Daemon(
         make_source(bridge.file.source, bridge.path.parent, ready),
-        make_outputs(
+        outputs_of(
             *(bridge, ready, questions, log),
             show=show,
             spare_ports=spare_ports,
@@ -106,6 +113,44 @@ def run_bridge(
         tell(f"{command[0]} ended with exit code {ended}")
         return 3
     return 0
+
+
+def outputs_of(
+    bridge: Bridge,
+    prepared_builds: Mapping[str, PreparedBuild],
+    questions: Questions,
+    log: logging.Logger,
+    *,
+    show: Show,
+    stream: TextIO | None = None,
+    spare_ports: int = 0,
+    practising: PracticeTracker | None = None,
+) -> list[Output]:
+    """The outputs of a bridge, joined with what keeps and counts its attempts and tallies.
+
+    *questions* are those that the daemon answers.  Without *stream* it is standard output.
+    Raises OutputError and ExtensionError.
+    """
+
+    def count() -> Counts:
+        from adapters.sessions.tally_count import counted
+
+        return run_until_stopped(counted(bridge, prepared_builds, tell=tell)).counts
+
+    return make_outputs(
+        OutputSurroundings(
+            bridge,
+            prepared_builds,
+            questions,
+            log,
+            stream or sys.stdout,
+            spare_ports,
+            history=history_of(bridge),
+            tallies=tallies_of(bridge, prepared_builds, count),
+            notice=lambda: practising.notice if practising is not None else "",
+        ),
+        show,
+    )
 
 
 def _served_at(bridge: Bridge, listen: str) -> Bridge:

@@ -3,37 +3,39 @@
 from __future__ import annotations
 
 import argparse
-import typing
 
-from pydantic import BaseModel
 from pydantic_core import PydanticUndefined
 
-from schemas.source_settings import AnySource
+from adapters.printable import printable
+from adapters.sources.catalogue import CATALOGUE
+from schemas.source_settings import SOURCES
+from schemas.table import Table
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     del parser  # there is nothing to choose
 
 
-def models() -> list[type[BaseModel]]:
-    """The settings model of every kind."""
-    return list(typing.get_args(typing.get_args(AnySource)[0]))
-
-
 def run(arguments: argparse.Namespace) -> int:
+    """Print lowhalf's own kinds, then those of other packages.  Raises ExtensionError."""
     del arguments
-    for model in models():
-        (kind,) = typing.get_args(model.model_fields["kind"].annotation)
-        print(f'kind = "{kind}"')
-        print(f"    {' '.join((model.__doc__ or '').split())}")
-        for name, field in model.model_fields.items():
-            if name == "kind":
-                continue
-            required = field.default is PydanticUndefined
-            default = "required" if required else f"else {_toml(field.default)}"
-            print(f"    {name}: {field.description} ({default})")
-        print()
+    for kind, model in SOURCES.items():
+        _print(kind, model)
+    for kind in CATALOGUE.added():
+        _print(kind, CATALOGUE.settings(kind))
     return 0
+
+
+def _print(kind: str, model: type[Table]) -> None:
+    print(f'kind = "{kind}"')
+    print(f"    {printable(' '.join((model.__doc__ or '').split()))}")
+    for name, field in model.model_fields.items():
+        if name == "kind":
+            continue
+        required = field.default is PydanticUndefined
+        default = "required" if required else f"else {_toml(field.default)}"
+        print(f"    {name}: {printable(field.description or '')} ({default})")
+    print()
 
 
 def _toml(value: object) -> str:

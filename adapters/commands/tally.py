@@ -14,9 +14,9 @@ from adapters.commands.console.until_stopped import run_until_stopped
 from adapters.functions import installed_functions
 from adapters.json_forms.tallies import tallies_json
 from adapters.printable import json_text, printable
+from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.tally_count import counted
 from bridge.prepared import prepare
-from schemas.loader import load_bridge
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -13,13 +13,14 @@ from adapters.commands.console.tables import add_reading_arguments, columns
 from adapters.commands.console.telling import tell
 from adapters.functions import installed_functions
 from adapters.printable import json_text
+from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.one_frame import lacking, with_dump
 from bridge.memory.address_map import MemoryMap
 from bridge.paths.address_lookup import LookedUpBlock, block_of, named_spots, where_question
 from bridge.paths.address_names import Spot, symbol_spots
 from bridge.prepared import memory_map, prepare
 from schemas.errors import LowhalfError, SourceError
-from schemas.loader import Bridge, load_bridge
+from schemas.loader import Bridge
 from schemas.toml_file import nearest
 
 MAX_NAMES = 8

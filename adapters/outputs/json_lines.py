@@ -9,6 +9,7 @@ from functools import partial
 from typing import ClassVar, TextIO
 
 from adapters.outputs.stream_thread import StreamThread
+from adapters.outputs.surroundings import OutputSurroundings
 from bridge.ports.output import Output
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Watch
@@ -30,6 +31,11 @@ class JsonLines(Output):
         self._thread = StreamThread(stream, "lowhalf-json")
         self._next: Frame | None = None
         self._news = asyncio.Event()
+
+    @classmethod
+    def from_bridge(cls, settings: JsonOutput, around: OutputSurroundings) -> JsonLines:
+        """The output of a bridge file's table."""
+        return cls(settings, around.stream)
 
     def announce(self, watches: Sequence[Watch]) -> None:
         """Nothing: every line names its watches."""

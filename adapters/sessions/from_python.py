@@ -14,11 +14,12 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, TypeVar
 
-from adapters.commands.wiring import make_source
 from adapters.functions import installed_functions
+from adapters.sessions import bridge_file
 from adapters.sessions.added_watches import with_watches
 from adapters.sessions.one_frame import take_frame, with_dump
 from adapters.sessions.setup import sampling_setup
+from adapters.sources.catalogue import make_source
 from bridge.ports.source import Cadence, Source
 from bridge.prepared import PreparedBuild, prepare
 from bridge.readings.frame import Frame
@@ -26,7 +27,7 @@ from bridge.readings.reading import Reading
 from bridge.sampling.continuity import Continuity
 from bridge.sampling.practice_tracker import PracticeTracker, Rules
 from bridge.sampling.sampler import Sampler
-from schemas import compiler, loader
+from schemas import compiler
 from schemas.bridge_file import BridgeFile
 from schemas.compiler import Schema
 from schemas.errors import BridgeFileError, LowhalfError, SourceEnded, SourceUnusable
@@ -52,10 +53,11 @@ def load_schema(path: AnyPath) -> Schema:
 def load_bridge(path: AnyPath) -> Bridge:
     """Read and check a bridge file (``NAME.bridge.toml``), its schema and the layouts it names.
 
-    Raises BridgeFileError, SchemaError and LayoutFileError with the file, the key and the line;
+    Raises BridgeFileError, SchemaError and LayoutFileError with the file, the key and the line, and
+    ExtensionError for a kind of source or output that another package adds;
     what is wrong with an expression is found when the bridge is used.
     """
-    return loader.load_bridge(Path(path))
+    return bridge_file.load_bridge(Path(path))
 
 
 def read(

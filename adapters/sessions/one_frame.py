@@ -10,9 +10,9 @@ import asyncio
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from adapters.commands.wiring import make_source
 from adapters.recordings.topics import MAGIC
 from adapters.sessions.setup import sampling_setup
+from adapters.sources.catalogue import make_source
 from bridge.heap.blocks import Heap
 from bridge.ports.source import Consistency, Source
 from bridge.prepared import PreparedBuild, with_heap

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from adapters.commands.wiring import declared_order
+from adapters.sources.catalogue import declared_order
 from adapters.system_clock import SystemClock
 from bridge.prepared import PreparedBuild, memory_map
 from bridge.sampling.setup import SamplingSetup

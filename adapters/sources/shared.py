@@ -19,6 +19,7 @@ from typing import ClassVar
 
 from adapters.sources.dumps.placing import chosen_region
 from adapters.sources.process.file_holder import FileHolder, find_holder
+from adapters.sources.surroundings import SourceSurroundings
 from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.ports.source import Opened, Source
 from schemas.errors import SourceLost, SourceUnusable
@@ -57,6 +58,11 @@ class SharedMemory(Source):
         self._seeking: asyncio.Task[None] | None = None
         self._seek_at = self._seek_wait = 0.0
         self._left: tuple[int, ...] | None = None
+
+    @classmethod
+    def from_bridge(cls, settings: SharedSource, around: SourceSurroundings) -> SharedMemory:
+        """The source of a bridge file's table."""
+        return cls(settings, around.directory)
 
     @property
     def paths(self) -> tuple[str, ...]:

@@ -16,13 +16,15 @@ class Output(abc.ABC):
     The daemon calls :meth:`announce` with the watches when it starts and whenever they change,
     :meth:`publish` with each frame, and runs :meth:`run` as a task that it cancels at the end.
     An output keeps the newest frame and counts in ``skipped`` the frames that it was handed but
-    never sent; a slow one never delays a frame.
+    never sent; a slow one never delays a frame.  ``beside`` are all outputs that run, itself
+    included; whoever makes them sets it once all are made.
     """
 
     kind: ClassVar[str]
 
     def __init__(self) -> None:
         self.skipped = 0
+        self.beside: Sequence[Output] = ()
 
     @property
     def state(self) -> str:

@@ -10,18 +10,18 @@ from typing import Any
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from adapters.commands import sources as source_command
 from docs.from_code.markdown import code, table
 from schemas.bridge_file import BridgeFile
 from schemas.layout_file import LayoutFile
 from schemas.output_settings import Outputs
 from schemas.schema_file import MovesFile, SchemaFile
+from schemas.source_settings import SOURCES
 from schemas.table import Table
 
 
 def source_models() -> list[type[Table]]:
     """The settings of every kind of source."""
-    return [model for model in source_command.models() if issubclass(model, Table)]
+    return list(SOURCES.values())
 
 
 def schema_file() -> str:
@@ -62,8 +62,7 @@ def outputs() -> str:
 
 def kind_of(model: type[Table]) -> str:
     """What ``kind`` names a source by."""
-    (kind,) = typing.get_args(model.model_fields["kind"].annotation)
-    return str(kind)
+    return next(kind for kind, settings in SOURCES.items() if settings is model)
 
 
 def tables(

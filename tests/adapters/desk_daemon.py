@@ -14,9 +14,11 @@ from urllib.parse import quote
 
 import aiohttp
 
-from adapters.commands.wiring import make_outputs, make_practising, make_source
+from adapters.commands.run import outputs_of
 from adapters.outputs.web.server import OverlayServer
+from adapters.practice_log.tracker import make_practice_tracker
 from adapters.sessions.setup import sampling_setup
+from adapters.sources.catalogue import make_source
 from bridge.daemon import Daemon
 from bridge.prepared import prepare
 from bridge.questions.question import Questions
@@ -91,14 +93,14 @@ async def serving(path: Path) -> AsyncIterator[Served]:
     ready = prepare(bridge)
     setup = sampling_setup(bridge, ready)
     questions = Questions(setup.clock)
-    outputs = make_outputs(bridge, ready, questions, LOG, show="nothing")
+    outputs = outputs_of(bridge, ready, questions, LOG, show="nothing")
     (overlay,) = (output for output in outputs if isinstance(output, OverlayServer))
     daemon = Daemon(
         make_source(bridge.file.source, path.parent, ready),
         outputs,
         setup,
         log=LOG,
-        practising=make_practising(bridge, ready, LOG),
+        practising=make_practice_tracker(bridge, ready, LOG),
         questions=questions,
     )
     running = asyncio.create_task(daemon.run())

@@ -328,7 +328,6 @@ async def practised(tmp_path: Path) -> AsyncIterator[tuple[Path, OverlayServer]]
             bridge.schema,
             ready,
             Questions(SystemClock()),
-            [],
             history=history_of(bridge),
             tallies=tallies_of(
                 bridge,

@@ -41,7 +41,7 @@ PATHS = [
 
 def made(listen: str, token: str = TOKEN) -> OverlayServer:
     bridge = load_bridge(demo_bridge())
-    desk = Desk(bridge.schema, prepare(bridge), Questions(SystemClock()), [])
+    desk = Desk(bridge.schema, prepare(bridge), Questions(SystemClock()))
     return OverlayServer(OverlayOutput(listen=listen), LOG, token=token, desk=desk)
 
 

@@ -34,7 +34,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 
 from adapters.clients import lhp_client
-from adapters.commands.wiring import make_source
+from adapters.sources.catalogue import make_source
 from adapters.sources.debugger.stub import DebuggerStub
 from adapters.sources.pushed.push import PushServer
 from adapters.system_clock import SystemClock

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from adapters.commands.wiring import make_source
+from adapters.sources.catalogue import make_source
 from adapters.sources.fake import ScriptedSource
 from bridge.memory.address_map import Span
 from bridge.ports.source import Cadence, Consistency

@@ -17,6 +17,7 @@ from adapters.commands.console.tables import add_reading_arguments, columns, tit
 from adapters.commands.console.telling import tell
 from adapters.functions import installed_functions
 from adapters.printable import json_text, printable
+from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.one_frame import lacking, with_dump
 from bridge.expressions.leaf_types import value_type
 from bridge.memory.address_map import MemoryMap
@@ -36,7 +37,6 @@ from bridge.values.value_type import Value, show_value
 from schemas.compiler import BuildLayout
 from schemas.errors import LowhalfError
 from schemas.layout import Leaf, name_of
-from schemas.loader import load_bridge
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import os
 import random
 import time
 from collections.abc import AsyncIterator, Coroutine, Sequence
@@ -32,6 +33,7 @@ from adapters.outputs.mqtt.faults import Fault, fault_of, is_brokers, told_apart
 from adapters.outputs.mqtt.homie_practice import NO_PRACTICE, PracticeTopics
 from adapters.outputs.mqtt.outbox import Outbox
 from adapters.outputs.mqtt.session import Session, Timing
+from adapters.outputs.surroundings import OutputSurroundings
 from bridge.ports.output import Output
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Watch
@@ -83,6 +85,21 @@ class MqttOutput(Output):
         self._claimed = False
         self._instance = f"{random.getrandbits(64):016x}".encode()
         self._session: Session | None = None
+
+    @classmethod
+    def from_bridge(
+        cls, settings: output_settings.MqttOutput, around: OutputSurroundings
+    ) -> MqttOutput:
+        """The output of a bridge file's table; secrets come from the environment."""
+        file = around.bridge.file
+        return cls(
+            settings,
+            around.bridge.name,
+            user=settings.user or os.environ.get("LOWHALF_MQTT_USER", ""),
+            password=os.environ.get("LOWHALF_MQTT_PASSWORD"),
+            practice=PracticeTopics(bool(file.steps), file.attempts is not None),
+            log=around.log,
+        )
 
     @property
     def skipped(self) -> int:

@@ -22,6 +22,7 @@ from typing import ClassVar, TextIO
 from rich.console import detect_legacy_windows
 
 from adapters.outputs.stream_thread import StreamThread
+from adapters.outputs.surroundings import OutputSurroundings
 from adapters.outputs.terminal.painter import Painter
 from adapters.outputs.terminal.plain_lines import PlainLines
 from adapters.outputs.terminal.signals import terminal_signals
@@ -42,8 +43,8 @@ class TerminalOutput(Output):
     """Draws at most ``settings.rate`` times a second, on a thread of its own.
 
     ``live`` says whether there is a table.  With TERM=dumb, and in a Windows console that knows
-    no control codes, there are plain lines as well.  ``beside`` are the other outputs, on whose
-    states the table has a word.
+    no control codes, there are plain lines as well.  The table has a word on the
+    states of the outputs ``beside`` it.
     """
 
     kind: ClassVar[str] = "terminal"
@@ -55,7 +56,6 @@ class TerminalOutput(Output):
             and os.environ.get("TERM") not in ("dumb", "unknown")
             and not detect_legacy_windows()
         )
-        self.beside: Sequence[Output] = ()
         self._pause = 1 / settings.rate if self.live else max(1.0, 1 / settings.rate)
         self._stream = stream
         self._thread = StreamThread(stream, "lowhalf-terminal")
@@ -72,6 +72,13 @@ class TerminalOutput(Output):
         self._fresh = False
         self._news = asyncio.Event()
         self._said: deque[str] = deque(maxlen=MAX_LINES)
+
+    @classmethod
+    def from_bridge(
+        cls, settings: output_settings.TerminalOutput, around: OutputSurroundings
+    ) -> TerminalOutput:
+        """The output of a bridge file's table."""
+        return cls(settings, around.stream)
 
     def say(self, line: str) -> None:
         """Show a line above the table; an error's and a log's words would break it otherwise."""

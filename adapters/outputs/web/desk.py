@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
-from bridge.ports.output import Output
+from adapters.outputs.surroundings import Read
 from bridge.prepared import PreparedBuild
 from bridge.questions.question import Questions
 from schemas.compiler import Schema
 
-Read = Callable[[], dict[str, Any] | None]
-"""Reads something slow, in a thread; None where there is nothing yet.  May raise LowhalfError."""
-
 
 @dataclass(frozen=True, slots=True)
 class Desk:
-    """``prepared_builds`` are the builds that may be running, ``outputs`` all that the daemon runs.
+    """``prepared_builds`` are the builds that may be running.
 
     ``questions`` are those that the daemon answers.  ``history`` reads what ``lowhalf attempts
     --json`` prints and ``tallies`` what ``lowhalf tally --json`` prints; None without attempts, or
@@ -27,7 +23,6 @@ class Desk:
     schema: Schema
     prepared_builds: Mapping[str, PreparedBuild]
     questions: Questions
-    outputs: Sequence[Output]
     history: Read | None = None
     tallies: Read | None = None
     notice: Callable[[], str] = str

@@ -39,6 +39,7 @@ from typing import Any, ClassVar
 
 from aiohttp import web
 
+from adapters.outputs.surroundings import OutputSurroundings
 from adapters.outputs.web.ask import FollowedQuestion, asked_text
 from adapters.outputs.web.beacon import BEACON
 from adapters.outputs.web.clients import Clients, Feed, FeedParts, Parts, asked_parts
@@ -56,6 +57,7 @@ from adapters.outputs.web.room import Room
 from adapters.outputs.web.served_address import served_address
 from adapters.outputs.web.slow_json import SlowJson, in_thread
 from adapters.outputs.web.snapshot import PARTS, frame_snapshot, waiting_snapshot
+from adapters.outputs.web.token import TOKEN_VARIABLE
 from bridge.ports.output import Output
 from bridge.questions.question import Questions
 from bridge.readings.frame import Frame
@@ -118,6 +120,20 @@ class OverlayServer(Output):
         self.url = ""
         self.listening = asyncio.Event()
 
+    @classmethod
+    def from_bridge(cls, settings: OverlayOutput, around: OutputSurroundings) -> OverlayServer:
+        """The output of a bridge file's table; the token comes from the environment."""
+        desk = Desk(
+            around.bridge.schema,
+            around.prepared_builds,
+            around.questions,
+            history=around.history,
+            tallies=around.tallies,
+            notice=around.notice,
+        )
+        token = os.environ.get(TOKEN_VARIABLE, "")
+        return cls(settings, around.log, token=token, desk=desk, spare_ports=around.spare_ports)
+
     @property
     def clients(self) -> int:
         """WebSocket clients that are connected."""
@@ -165,7 +181,7 @@ class OverlayServer(Output):
         desk = self._desk
         return health(
             self._rate.rate,
-            desk.outputs if desk is not None else [self],
+            self.beside if desk is not None else [self],
             layouts=list(desk.prepared(self._build).layout.saved_layouts)
             if desk is not None
             else [],

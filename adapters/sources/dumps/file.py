@@ -15,6 +15,7 @@ from adapters.recordings.topics import MAGIC
 from adapters.sources.dumps.dump_forms import RAW, Chosen, Form, choose, is_recognised
 from adapters.sources.dumps.placing import Placed, chosen_region, place
 from adapters.sources.held_bytes import HeldBytes
+from adapters.sources.surroundings import SourceSurroundings
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.fetched import Part
 from bridge.ports.source import Cadence, Consistency, Opened, Source
@@ -48,6 +49,11 @@ class FileDump(Source):
         self.path = directory / settings.path
         self._memory: MemoryMap | None = None
         self._held: dict[str, HeldBytes] = {}
+
+    @classmethod
+    def from_bridge(cls, settings: FileSource, around: SourceSurroundings) -> FileDump:
+        """The source of a bridge file's table."""
+        return cls(settings, around.directory, around.layouts)
 
     @property
     def paths(self) -> tuple[str, ...]:

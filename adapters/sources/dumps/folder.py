@@ -21,6 +21,7 @@ import watchfiles
 
 from adapters.sources.dumps.file import FileDump
 from adapters.sources.dumps.landing import Landed, Landing, Mark
+from adapters.sources.surroundings import SourceSurroundings
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.fetched import Part
 from bridge.ports.source import Cadence, Consistency, Opened, Source
@@ -80,6 +81,11 @@ class DumpFolder(Source):
         self._stop = asyncio.Event()
         self._stirred = asyncio.Event()
         self._changed = asyncio.Event()
+
+    @classmethod
+    def from_bridge(cls, settings: FolderSource, around: SourceSurroundings) -> DumpFolder:
+        """The source of a bridge file's table."""
+        return cls(settings, around.directory, around.layouts)
 
     @property
     def paths(self) -> tuple[str, ...]:

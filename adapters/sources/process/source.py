@@ -23,6 +23,7 @@ from adapters.sources.dumps.placing import chosen_region
 from adapters.sources.process import find_ram, process_maps
 from adapters.sources.process.find_ram import Copy, Signature
 from adapters.sources.process.process_memory import ProcessBytes
+from adapters.sources.surroundings import SourceSurroundings
 from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.ports.source import Opened, Source
@@ -93,6 +94,11 @@ class ProcessMemory(Source):
         self._again: asyncio.Task[None] | None = None
         self._elsewhere: Copy | None = None
         self._found_in: set[str] = set()
+
+    @classmethod
+    def from_bridge(cls, settings: ProcessSource, around: SourceSurroundings) -> ProcessMemory:
+        """The source of a bridge file's table."""
+        return cls(settings, around.prepared_builds)
 
     @property
     def paths(self) -> tuple[str, ...]:

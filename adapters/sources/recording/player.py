@@ -11,6 +11,7 @@ from typing import ClassVar
 from adapters.recordings.frame_message import FrameKind, RecordedFrame
 from adapters.recordings.reader import Recording, open_recording
 from adapters.sources.held_bytes import HeldBytes
+from adapters.sources.surroundings import SourceSurroundings
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.memory.fetched import Part
@@ -47,6 +48,11 @@ class RecordingPlayer(Source):
         self._first_time = 0
         self._began = 0.0
         self._playing = False
+
+    @classmethod
+    def from_bridge(cls, settings: RecordingSource, around: SourceSurroundings) -> RecordingPlayer:
+        """The source of a bridge file's table."""
+        return cls(settings, around.directory)
 
     @property
     def paths(self) -> tuple[str, ...]:

@@ -1,0 +1,38 @@
+"""What a bridge file and its daemon give an output besides the output's own settings."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, TextIO
+
+if TYPE_CHECKING:
+    from bridge.prepared import PreparedBuild
+    from bridge.questions.question import Questions
+    from schemas.loader import Bridge
+
+Read = Callable[[], dict[str, Any] | None]
+"""Reads something slow, in a thread; None where there is nothing yet.  May raise LowhalfError."""
+
+
+@dataclass(frozen=True, slots=True)
+class OutputSurroundings:
+    """``prepared_builds`` are the builds that may be running, by name.
+
+    ``questions`` are those that the daemon answers.  ``stream`` is where a table or lines go, by
+    default standard output.  ``spare_ports`` are those that pages may take instead of their own,
+    behind it.  ``history`` reads what ``lowhalf attempts --json`` prints and ``tallies`` what
+    ``lowhalf tally --json`` prints; None without attempts, or without a tally.  ``notice`` gives
+    what there is to know of how these are kept.
+    """
+
+    bridge: Bridge
+    prepared_builds: Mapping[str, PreparedBuild]
+    questions: Questions
+    log: logging.Logger
+    stream: TextIO
+    spare_ports: int = 0
+    history: Read | None = None
+    tallies: Read | None = None
+    notice: Callable[[], str] = str

@@ -1,0 +1,29 @@
+"""What a bridge file gives a source besides the source's own settings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from bridge.prepared import PreparedBuild
+    from schemas.compiler import BuildLayout
+
+
+@dataclass(frozen=True, slots=True)
+class SourceSurroundings:
+    """``directory`` is what paths are relative to.
+
+    ``prepared_builds`` are the builds that may be running, by name, for a source that must find
+    them by itself.
+    """
+
+    directory: Path
+    prepared_builds: Mapping[str, PreparedBuild]
+
+    @property
+    def layouts(self) -> list[BuildLayout]:
+        """Where everything lies in each of the builds."""
+        return [prepared.layout for prepared in self.prepared_builds.values()]
