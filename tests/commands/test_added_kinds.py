@@ -37,7 +37,7 @@ from typing import ClassVar, Literal
 from pydantic import Field
 
 from bridge.ports.output import Output
-from bridge.ports.source import Consistency, Source
+from bridge.ports.source import Cadence, Consistency, Opened, Source
 from schemas.source_settings import SourceSettings
 from schemas.table import Table
 
@@ -64,11 +64,18 @@ class Gauge(Source):
 
     def __init__(self, settings):
         super().__init__()
-        self.consistency = Consistency.STILL
         self._bytes = settings.level.to_bytes(2, "big")
 
-    async def _open(self, memory):
-        return memory
+    @property
+    def cadence(self):
+        return Cadence.ONCE
+
+    @property
+    def consistency(self):
+        return Consistency.STILL
+
+    async def _open(self, guest):
+        return Opened(guest, guest)
 
     async def _close(self):
         pass
