@@ -143,7 +143,7 @@ def _program(bridge: Bridge, layout: BuildLayout, functions: Mapping[str, Functi
 
 
 def with_heap(prepared: PreparedBuild) -> PreparedBuild:
-    """The same plan, whose frames have the heap whether or not a watch asks for it.
+    """The same build, whose frames have the heap whether or not a watch asks for it.
 
     Raises SchemaError where the schema describes none.
     """

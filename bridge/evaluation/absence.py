@@ -8,6 +8,8 @@ from typing import Final
 from bridge.values.status import Status
 from bridge.values.value_type import Value
 
+__all__ = ["SET_ASIDE", "Absent", "Missing", "NotHeld", "Site"]
+
 
 class Absent(Exception):
     """A watch has no value in this frame: status and the sentence that names the step.

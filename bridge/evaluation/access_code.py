@@ -14,6 +14,8 @@ from bridge.memory.address_map import LINE_SHIFT, MemoryMap
 from schemas.compiler import BuildLayout
 from schemas.layout import BitField, Chars, FixedPoint, Leaf, Scalar
 
+__all__ = ["AccessCode", "Address", "Checked"]
+
 
 @dataclass(frozen=True, slots=True)
 class Address:

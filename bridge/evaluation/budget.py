@@ -24,6 +24,22 @@ from bridge.evaluation.absence import Absent
 from bridge.expressions.arithmetic import Undefined
 from bridge.heap.stale_pointers import Caution
 
+__all__ = [
+    "CLOCK_EVERY",
+    "FRAME",
+    "LONGEST",
+    "MAX_STEPS",
+    "SHARE",
+    "Budget",
+    "FoundList",
+    "FrameWork",
+    "OverBudget",
+    "ProcessorTime",
+    "copied",
+    "no_time",
+    "untimed",
+]
+
 ProcessorTime = Callable[[], float]
 """Seconds of the processor's time that this thread has taken, from any beginning."""
 
@@ -57,6 +73,7 @@ class FoundList:
     caution: Caution | None = None
 
     def give(self) -> Any:
+        """The list's values.  Raises its fault where it has none."""
         if self.fault is not None:
             raise copied(self.fault)
         return self.values
@@ -144,6 +161,7 @@ class Budget:
         self._look_at = min(self._steps + CLOCK_EVERY, self.most_steps + 1)
 
     def steps_words(self) -> str:
+        """Why a watch that takes too many steps has no value."""
         return f"its lists take more than {self.most_steps} steps"
 
     # a list that several watches may use

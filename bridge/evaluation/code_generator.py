@@ -38,6 +38,8 @@ from bridge.memory.address_map import MemoryMap
 from schemas.compiler import BuildLayout
 from schemas.layout import Leaf, Node, PointerTo, name_of
 
+__all__ = ["Generator", "Rule"]
+
 
 class Generator(AccessCode):
     """Writes the code of one program's nodes.

@@ -6,6 +6,8 @@ from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+__all__ = ["CodeWriter", "GeneratedCode", "plus"]
+
 
 @dataclass(frozen=True, slots=True)
 class GeneratedCode:
@@ -42,6 +44,7 @@ class CodeWriter:
         self._constants: list[Any] = []
 
     def emit(self, line: str) -> None:
+        """Add a line, indented as it stands."""
         self.out.append(self.indent + line)
 
     def temporary(self, expression: str) -> str:
@@ -58,6 +61,7 @@ class CodeWriter:
 
     @property
     def constants(self) -> tuple[Any, ...]:
+        """All constants, by their place in K."""
         return tuple(self._constants)
 
     def block(self, head: str, body: Callable[[], None]) -> None:

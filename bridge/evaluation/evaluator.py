@@ -37,6 +37,8 @@ from bridge.values.status import Status
 from bridge.values.value_type import Value
 from schemas.compiler import BuildLayout
 
+__all__ = ["Evaluator"]
+
 _WHOLE_CHUNK = 250
 _LATE = -0.004
 """Seconds of a frame that are left when plain watches get no turn either."""
@@ -259,7 +261,7 @@ class Evaluator:
         """The heap in the frame at hand, walked when it is first asked for.
 
         Inside an evaluation it raises Missing where lines have to come first.  Afterwards ask for
-        ``heap_seen``, or make the plan ask for it (``bridge.prepared.with_heap``): lines that no
+        ``heap_seen``, or make the build ask for it (``bridge.prepared.with_heap``): lines that no
         watch asked for are not there.  Raises ValueError where the schema describes no heap.
         """
         return self._heap.heap()

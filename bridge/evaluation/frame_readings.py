@@ -9,6 +9,8 @@ from bridge.evaluation.evaluator import Evaluator
 from bridge.readings.reading import Reading, Watch
 from bridge.values.status import Status
 
+__all__ = ["MISSED", "frame_readings"]
+
 MISSED = "of the frames that it is made of some were missed"
 
 

@@ -22,6 +22,8 @@ from bridge.expressions.program import Program
 from bridge.values.status import Status
 from bridge.values.value_type import Value
 
+__all__ = ["FrameState"]
+
 
 class FrameState:
     """The functions over frames of one program, by their slots.

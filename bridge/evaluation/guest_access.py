@@ -14,6 +14,8 @@ from bridge.memory.address_map import LINE_SHIFT, MemoryMap
 from bridge.memory.image import Image
 from bridge.values.status import Status
 
+__all__ = ["GuestAccess"]
+
 _NOT_HELD = "not there: the source does not hold it"
 
 

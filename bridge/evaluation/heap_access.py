@@ -17,6 +17,8 @@ from bridge.heap.stale_pointers import Caution, HeapPointer, PointerHistory
 from bridge.values.status import Status
 from schemas.compiler import BuildLayout
 
+__all__ = ["Cautions", "HeapAccess"]
+
 _AIM_STEPS, _BLOCK_STEPS = 24, 12
 """What looking up a block costs, in steps."""
 _NO_BLOCK = "nothing there: in no block of the heap"
@@ -29,6 +31,7 @@ class Cautions:
         self.by_slot: dict[int, Caution] = {}
 
     def add(self, caution: Caution, slot: int) -> None:
+        """Warn a slot, unless a weightier caution stands."""
         if caution.outweighs(self.by_slot.get(slot)):
             self.by_slot[slot] = caution
 

@@ -23,6 +23,8 @@ from bridge.values.status import Status
 from schemas.compiler import BuildLayout
 from schemas.heap_types import HeapOwner
 
+__all__ = ["FURTHEST_AHEAD", "Damage", "HeapWalk", "owner_words"]
+
 FURTHEST_AHEAD = 256
 """Lines that are asked for at most before they are known to be needed."""
 _NEAR = 8

@@ -25,6 +25,8 @@ from schemas.compiler import BuildLayout
 from schemas.layout import OffsetStruct
 from schemas.resolve import leaves
 
+__all__ = ["MAX_BLOCKS", "generate_walk"]
+
 MAX_BLOCKS = 1 << 16
 _BETWEEN_LOOKS = 16_000
 """Statements of the walk after which the clock is looked at."""

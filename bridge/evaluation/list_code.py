@@ -15,6 +15,8 @@ from bridge.expressions import nodes
 from bridge.values.value_type import ValueType
 from schemas.layout import Leaf
 
+__all__ = ["LIST_RULES"]
+
 _MADE_BLOCK = 8
 """Statements that making a block is worth."""
 

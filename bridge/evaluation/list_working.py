@@ -8,6 +8,8 @@ from typing import Any
 from bridge.evaluation.absence import Absent
 from bridge.values.status import Status
 
+__all__ = ["Walked", "extreme", "pick"]
+
 
 class Walked(str):
     """The elements of a list.  As a value it is a text, their count.
@@ -25,6 +27,7 @@ class Walked(str):
 
     @classmethod
     def of(cls, values: Sequence[Any], positions: Sequence[int] | None, walked: int) -> Walked:
+        """A list of *values*, each made of the element of its source at its position."""
         made = cls(f"{len(values)} element{'s' * (len(values) != 1)}")
         made.values = values
         made.positions = range(len(values)) if positions is None else positions

@@ -13,6 +13,8 @@ from bridge.evaluation.code_writer import plus
 from bridge.expressions import nodes
 from bridge.values.value_type import Kind
 
+__all__ = ["NUMBER_RULES"]
+
 
 def _literal(generator: Generator, node: nodes.Literal) -> str:
     return generator.constant(node.value) if isinstance(node.value, str) else f"({node.value!r})"

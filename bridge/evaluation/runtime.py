@@ -13,6 +13,8 @@ from bridge.evaluation.list_working import Walked, extreme, pick
 from bridge.expressions import arithmetic
 from bridge.values.status import Status
 
+__all__ = ["compiled", "null"]
+
 _EMPTY = "nothing there: an empty list"
 
 

@@ -17,6 +17,8 @@ from bridge.evaluation.heap_access import Cautions
 from bridge.memory.address_map import LINE_SHIFT
 from schemas.compiler import BuildLayout
 
+__all__ = ["MAX_CHAIN", "SharedLists"]
+
 MAX_CHAIN = 4096
 _CHAIN_STEPS, _CHAIN_PART = 4, 64
 """What an element of a linked list costs, and how many are counted together."""

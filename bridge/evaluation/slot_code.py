@@ -21,6 +21,8 @@ from bridge.values.value_type import Kind
 from schemas.compiler import BuildLayout
 from schemas.layout import PointerTo
 
+__all__ = ["RULES", "generate"]
+
 RULES: Final[Mapping[type[nodes.Expr], Rule]] = {**NUMBER_RULES, **LIST_RULES}
 _LONGEST_CHUNK = 4000
 """Statements of a function, so that it is not long before the clock is looked at."""

@@ -15,6 +15,34 @@ from typing import Any
 
 from bridge.solvers import halves as half_search
 
+__all__ = [
+    "FOLDS",
+    "MAX_BITS",
+    "MOST",
+    "Real",
+    "Undefined",
+    "bounded",
+    "cosine",
+    "degrees",
+    "direction",
+    "distance",
+    "finite",
+    "half_above",
+    "half_below",
+    "hypotenuse",
+    "power",
+    "shift_left",
+    "shift_right",
+    "signed",
+    "sine",
+    "square_root",
+    "total",
+    "turn",
+    "unsigned",
+    "with_high",
+    "with_low",
+]
+
 MAX_BITS = 1024
 """Exact products of a 64-bit value with 15 others, and sums of more values than a guest can hold,
 need less; an operation on numbers so wide takes no more than a few microseconds."""
@@ -59,6 +87,7 @@ def power(base: Real, exponent: Real) -> Real:
 
 
 def shift_left(value: int, count: int) -> int:
+    """value × 2^count."""
     if count < 0:
         raise Undefined("a shift by a negative count")
     if value and count + value.bit_length() > MAX_BITS:
@@ -67,6 +96,7 @@ def shift_left(value: int, count: int) -> int:
 
 
 def shift_right(value: int, count: int) -> int:
+    """value / 2^count, rounded down."""
     if count < 0:
         raise Undefined("a shift by a negative count")
     return value >> min(count, MAX_BITS * 2)
@@ -89,14 +119,17 @@ def turn(to: int, start: int) -> int:
 
 
 def degrees(angle: Real) -> float:
+    """A binary angle in degrees."""
     return angle * 360 / _TURN
 
 
 def sine(angle: Real) -> float:
+    """The sine of a binary angle."""
     return math.sin((angle % _TURN) * math.tau / _TURN)
 
 
 def cosine(angle: Real) -> float:
+    """The cosine of a binary angle."""
     return math.cos((angle % _TURN) * math.tau / _TURN)
 
 
@@ -106,6 +139,7 @@ def direction(y: Real, x: Real) -> int:
 
 
 def square_root(value: Real) -> float:
+    """The square root of a number that is not negative."""
     if value < 0:
         raise Undefined("a negative number has no square root")
     return math.sqrt(value)
@@ -118,6 +152,7 @@ def distance(*axes: Real) -> float:
 
 
 def hypotenuse(*sides: Real) -> float:
+    """The root of the sum of squares."""
     return float(finite(math.hypot(*sides)))
 
 

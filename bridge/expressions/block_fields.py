@@ -11,6 +11,8 @@ from bridge.values.value_type import BOOLEAN, INTEGER, Kind, ValueType
 from schemas.heap_types import HeapTypes
 from schemas.toml_file import nearest
 
+__all__ = ["block_field", "owner_type"]
+
 
 def block_field(checker: Checker, tree: ast.Attribute, base: nodes.NamedBlock) -> nodes.Expr:
     """A field of a block."""

@@ -29,6 +29,8 @@ from schemas.errors import ExpressionError
 from schemas.heap_types import HeapTypes
 from schemas.layout import BitField, Chars, Leaf, Node, OffsetStruct, PointerTo, name_of
 
+__all__ = ["MAX_DISTANCE_DEPTH", "MAX_TEXT_LENGTH", "Checker", "Line", "Rule"]
+
 MAX_DISTANCE_DEPTH = 2
 """A distance reads each axis of its places by itself, with all that leads there."""
 MAX_TEXT_LENGTH = 4096
@@ -53,8 +55,8 @@ class Line:
 class Checker:
     """The state of checking the watches of one build, and what rules and functions ask of it.
 
-    ``layout`` is the build's, ``slots`` those made so far, ``watch_slots`` which of them each
-    watch is, ``expressions`` all watches, and ``line`` the expression at hand.
+    ``layout`` is the build's, ``watch_slots`` which slot each watch is that was checked,
+    ``expressions`` all watches, and ``line`` the expression at hand.
     """
 
     def __init__(
@@ -67,7 +69,7 @@ class Checker:
         self.layout = layout
         self._rules = rules
         self._without_heap_warnings = without_heap_warnings
-        self.slots: list[Slot] = []
+        self._slots: list[Slot] = []
         self.watch_slots: dict[str, int] = {}
         self.expressions = watches
         self._trees = {name: parse(text, name) for name, text in watches.items()}
@@ -122,8 +124,17 @@ class Checker:
         self.line = Line(" ".join(self.expressions[name].splitlines()), name)
 
     def _add(self, slot: Slot) -> int:
-        self.slots.append(slot)
-        return len(self.slots) - 1
+        self._slots.append(slot)
+        return len(self._slots) - 1
+
+    @property
+    def slots(self) -> tuple[Slot, ...]:
+        """All slots that were made so far, each of which uses only earlier ones."""
+        return tuple(self._slots)
+
+    def type_of(self, slot: int) -> ValueType:
+        """The type of the value of a slot that was made."""
+        return self._slots[slot].type
 
     def of_heap(self, text: str, variables: Mapping[str, Node]) -> ast.expr:
         """Begin an expression of the schema's heap, in which *variables* can be named."""
@@ -206,12 +217,14 @@ class Checker:
         return found
 
     def whole_number(self, tree: ast.expr) -> nodes.Number:
+        """An expression that must be a whole number or a truth value."""
         found = self.number(tree)
         if found.type.kind is Kind.FLOAT:
             self.refuse(tree, f"is a {found.type.name}, expected a whole number")
         return found
 
     def constant(self, tree: ast.expr, lowest: int, highest: int) -> int:
+        """A whole number that must be written out, from *lowest* to *highest*."""
         if (
             not isinstance(tree, ast.Constant)
             or not isinstance(tree.value, int)
@@ -222,17 +235,20 @@ class Checker:
         return tree.value
 
     def literal_text(self, tree: ast.expr, what: str) -> str:
+        """A text that must be written out in quotation marks; *what* names it in the refusal."""
         if not isinstance(tree, ast.Constant) or not isinstance(tree.value, str):
             self.refuse(tree, f"expected {what} in quotation marks")
         return tree.value
 
     def place(self, tree: ast.expr) -> nodes.Place:
+        """An expression that must be a place in memory."""
         found = self.any(tree)
         if not isinstance(found, nodes.Place):
             self.refuse(tree, "is a value, expected a place in memory")
         return found
 
     def leaf_place(self, tree: ast.expr) -> tuple[nodes.Place, Leaf]:
+        """A place whose value has bytes of its own and is no text, with its leaf."""
         place = self.place(tree)
         if not isinstance(place.node, Leaf) or isinstance(place.node, Chars):
             self.refuse(tree, f"is a {name_of(place.node)}, expected a stored number")
@@ -241,6 +257,7 @@ class Checker:
         return place, place.node
 
     def listing(self, tree: ast.expr) -> nodes.Listing:
+        """An expression that must be a list."""
         found = self.any(tree)
         if not isinstance(found, nodes.Listing):
             self.refuse(tree, "expected a list, as from chain(…)")

@@ -16,6 +16,8 @@ from bridge.expressions.program import HeapProgram, Program, Slot
 from schemas.compiler import BuildLayout
 from schemas.layout import PointerTo
 
+__all__ = ["check"]
+
 
 def check(
     layout: BuildLayout,
@@ -33,7 +35,7 @@ def check(
     checker = Checker(layout, node_rules(functions), watches, without_heap_warnings)
     for name in checker.ordered():
         checker.watch(name)
-    slots = tuple(checker.slots)
+    slots = checker.slots
     if heap is not None:
         slots += _pointers_always_read(slots)
     return Program(slots, dict(checker.watch_slots), heap)

@@ -18,6 +18,8 @@ from schemas.heap_types import HeapTypes
 from schemas.layout import Leaf, PointerTo, name_of
 from schemas.regions import misplaced
 
+__all__ = ["BLOCK", "PAYLOAD", "heap_program"]
+
 BLOCK = "block"
 PAYLOAD = " payload"
 

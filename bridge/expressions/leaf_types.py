@@ -15,6 +15,8 @@ from schemas.layout import (
     name_of,
 )
 
+__all__ = ["value_type"]
+
 
 def value_type(leaf: Leaf) -> ValueType:
     """The value type of what a leaf stores."""

@@ -18,6 +18,8 @@ from bridge.expressions.program import Slot
 from bridge.expressions.syntax import parse
 from schemas.errors import ExpressionError
 
+__all__ = ["meaning", "of_an_explanation", "variables", "written_alike"]
+
 
 def meaning(listing: nodes.Listing, slots: Sequence[Slot]) -> Hashable:
     """The key of a list among all lists of a build; *slots* are those of its program."""

@@ -30,6 +30,8 @@ from schemas.layout import (
 from schemas.resolve import member_of
 from schemas.toml_file import nearest
 
+__all__ = ["MAX_LIST_DEPTH", "node_rules"]
+
 MAX_LIST_DEPTH = 4
 """Lists in one another, whether in what is gone through or in what is made of it."""
 _OPERATORS: dict[type[ast.AST], str] = {
@@ -102,7 +104,7 @@ def _name(functions: Mapping[str, Function], checker: Checker, tree: ast.Name) -
         return nodes.Fixed(name, symbol.type, symbol.address)
     if name in checker.expressions:
         slot = checker.watch_slots[name]
-        return nodes.SlotValue(name, checker.slots[slot].type, slot)
+        return nodes.SlotValue(name, checker.type_of(slot), slot)
     if name in functions:
         checker.refuse(tree, f"{name} is a function: write {functions[name].form}")
     if name in checker.layout.enumerations:

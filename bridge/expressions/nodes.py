@@ -18,19 +18,81 @@ from bridge.heap.blocks import Block
 from bridge.values.value_type import ValueType
 from schemas.layout import Leaf, Node
 
+__all__ = [
+    "ANY_WIDTH",
+    "BLOCK",
+    "BLOCK_FIELDS",
+    "AddressOf",
+    "AllBlocks",
+    "Apply",
+    "Arithmetic",
+    "AtAddress",
+    "BlockField",
+    "BlockOf",
+    "BlockSort",
+    "Chain",
+    "Choice",
+    "Comparison",
+    "Comprehension",
+    "Element",
+    "Expr",
+    "Extreme",
+    "FirstBlock",
+    "FirstNumber",
+    "FirstPlace",
+    "Fixed",
+    "FlagRead",
+    "Fold",
+    "Followed",
+    "Indexed",
+    "Length",
+    "Listed",
+    "Listing",
+    "Literal",
+    "Logic",
+    "LoopBlock",
+    "LoopNumber",
+    "LoopPlace",
+    "NamedBlock",
+    "Number",
+    "OfBlocks",
+    "Offset",
+    "Picked",
+    "PickedBlock",
+    "PickedNumber",
+    "Place",
+    "Position",
+    "Read",
+    "SlotListing",
+    "SlotValue",
+    "Stored",
+    "Unary",
+    "followed",
+    "in_a_list",
+    "in_an_open_list",
+    "parts",
+    "with_variable",
+]
+
 
 @dataclass(frozen=True, slots=True)
 class Expr:
+    """Any expression; ``text`` is how a person wrote it."""
+
     text: str
 
 
 @dataclass(frozen=True, slots=True)
 class Number(Expr):
+    """A number, a truth value or a text, with its value type."""
+
     type: ValueType
 
 
 @dataclass(frozen=True, slots=True)
 class Place(Expr):
+    """A guest address at which something of the type ``node`` is stored."""
+
     node: Node
 
 
@@ -50,6 +112,8 @@ class NamedBlock(Expr):
 
 @dataclass(frozen=True, slots=True)
 class Listing(Expr):
+    """A list of numbers, places or blocks; ``element`` is what each is."""
+
     element: Element
 
 
@@ -155,6 +219,8 @@ class PickedBlock(NamedBlock):
 
 @dataclass(frozen=True, slots=True)
 class Literal(Number):
+    """A value that is written out."""
+
     value: int | float | bool | str
 
 
@@ -187,6 +253,8 @@ class FlagRead(Number):
 
 @dataclass(frozen=True, slots=True)
 class AddressOf(Number):
+    """The guest address of a place."""
+
     place: Place
 
 
@@ -207,6 +275,8 @@ class Unary(Number):
 
 @dataclass(frozen=True, slots=True)
 class Arithmetic(Number):
+    """Two numbers with +, -, *, /, //, %, **, &, |, ^, << or >> between them."""
+
     op: str
     left: Number
     right: Number
@@ -230,6 +300,8 @@ class Logic(Number):
 
 @dataclass(frozen=True, slots=True)
 class Choice(Number):
+    """``chosen`` where the condition is true, else ``otherwise``; only that one is evaluated."""
+
     condition: Number
     chosen: Number
     otherwise: Number
@@ -275,6 +347,8 @@ class OfBlocks(Number):
 
 @dataclass(frozen=True, slots=True)
 class Length(Number):
+    """How many elements a list has."""
+
     listing: Listing
 
 
@@ -288,6 +362,8 @@ class Fold(Number):
 
 @dataclass(frozen=True, slots=True)
 class FirstNumber(Number):
+    """The first number of a list."""
+
     listing: Listing
 
 
@@ -357,6 +433,8 @@ class Chain(Listing):
 
 @dataclass(frozen=True, slots=True)
 class Comprehension(Listing):
+    """A list made of another: ``result`` of each element for which all conditions hold."""
+
     variable: str
     source: Listing
     conditions: tuple[Number, ...]

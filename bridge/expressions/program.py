@@ -13,6 +13,8 @@ from bridge.expressions.frame_functions.frame_function import FrameFunction
 from bridge.values.value_type import ValueType
 from schemas.heap_types import HeapTypes
 
+__all__ = ["FrameFunctionCall", "HeapProgram", "Program", "Slot"]
+
 
 @dataclass(frozen=True, slots=True)
 class FrameFunctionCall:

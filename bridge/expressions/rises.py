@@ -20,6 +20,8 @@ from bridge.expressions import nodes
 from bridge.expressions.program import Slot
 from bridge.values.value_type import Kind
 
+__all__ = ["RISES_TO_SHOW", "Counted", "counted"]
+
 _TURNED = {">": "<", "<": ">", ">=": "<=", "<=": ">=", "==": "==", "!=": "!="}
 RISES_TO_SHOW = 3
 """Rises by one, with no fall between them, after which a number that fell is taken for a count."""

@@ -15,6 +15,8 @@ import warnings
 
 from schemas.errors import ExpressionError
 
+__all__ = ["ALLOWED", "DEEPEST", "LONGEST", "MAX_COMPARISON", "MAX_LITERAL", "column_of", "parse"]
+
 LONGEST = 4000
 DEEPEST = 60
 MAX_LITERAL = 1 << 64

@@ -14,6 +14,8 @@ from bridge.expressions.arithmetic import MAX_BITS
 from bridge.expressions.program import Slot
 from bridge.values.value_type import Kind, ValueType
 
+__all__ = ["Widths", "place_bits"]
+
 _LENGTH = 32
 """Bits that counts, indices and sizes surely stay within."""
 _LONGEST_LIST = 24

@@ -27,6 +27,8 @@ from dataclasses import dataclass
 
 from schemas.layout_file import MAX_BLOCKS
 
+__all__ = ["Pair", "Shape", "align", "common_start", "cost"]
+
 Pair = tuple[int | None, int | None]
 """Positions in the expected and the found sequence; None where one side has nothing."""
 
@@ -40,6 +42,7 @@ class Shape:
     used: bool
 
     def akin(self, other: Shape) -> bool:
+        """Whether two are alike enough to be paired."""
         return self.owner == other.owner or self.size == other.size
 
 

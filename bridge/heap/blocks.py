@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import overload
 
+__all__ = ["FREE", "UNKNOWN", "Block", "Heap", "Row", "Rows"]
+
 FREE = "free"
 UNKNOWN = "unknown"
 
@@ -107,10 +109,12 @@ class Rows(Sequence[Block]):
 
     @property
     def starts(self) -> list[int]:
+        """The payloads' addresses, in the list's order."""
         return [row[1] for row in self._rows]
 
     @property
     def headers(self) -> list[int]:
+        """The headers' addresses, in the list's order."""
         return [row[0] for row in self._rows]
 
     def __len__(self) -> int:

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 
 from bridge.heap.blocks import Row
 
+__all__ = ["Overlap", "first_overlap"]
+
 
 @dataclass(frozen=True, slots=True)
 class Overlap:

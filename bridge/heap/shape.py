@@ -19,6 +19,21 @@ from bridge.heap.alignment import Shape, align
 from bridge.heap.blocks import Block, Heap
 from schemas.layout_file import LayoutFile
 
+__all__ = [
+    "DIFFERS_AT_ONE",
+    "MATCHES",
+    "Comparison",
+    "Laid",
+    "Layout",
+    "Line",
+    "Sort",
+    "compare",
+    "first_difference",
+    "layout_from",
+    "layout_of",
+    "match_value",
+]
+
 MATCHES = 1
 """What a watch on a layout gives where there is no difference."""
 DIFFERS_AT_ONE = -1
@@ -47,6 +62,7 @@ class Layout:
     ignore_sizes: bool = False
 
     def shapes(self, ignore_sizes: bool) -> list[Shape]:
+        """What is compared of each block."""
         return [Shape(b.owner, 0 if ignore_sizes else b.size, b.used) for b in self.blocks]
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from bridge.heap.blocks import FREE
 from bridge.heap.shape import Comparison, Laid, Sort
 
+__all__ = ["block_words", "first_words", "name", "place_words"]
+
 _NOTHING_MORE = "the end of the heap"
 
 

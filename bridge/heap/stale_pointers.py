@@ -24,6 +24,8 @@ from dataclasses import dataclass, replace
 from bridge.heap.blocks import FREE, Block, Heap
 from bridge.values.status import Status
 
+__all__ = ["Caution", "HeapPointer", "PointerHistory"]
+
 _PRIORITY = (
     Status.CHANGED,
     Status.FREED,
@@ -54,6 +56,7 @@ class Caution:
     reason: str
 
     def outweighs(self, other: Caution | None) -> bool:
+        """Whether this one is told where there is also another."""
         if other is None:
             return True
         return _PRIORITY.index(self.status) < _PRIORITY.index(other.status)

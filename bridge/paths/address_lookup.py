@@ -1,8 +1,8 @@
 """What a frame must be asked so that an address, or a write to one, can be told in words.
 
-The question is a plan like any other, so one frame of any source answers it: the addresses that all
-known pointers lead to, the heap's block where the schema describes a heap, and, for a write, the
-bytes around it.
+The question is a prepared build like any other, so one frame of any source answers it: the
+addresses that all known pointers lead to, the heap's block where the schema describes a heap, and,
+for a write, the bytes around it.
 """
 
 from __future__ import annotations
@@ -32,6 +32,20 @@ from schemas.compiler import BuildLayout
 from schemas.errors import ExpressionError
 from schemas.layout import Leaf, name_of
 
+__all__ = [
+    "AROUND",
+    "BLOCK_FIELDS",
+    "AddressLookup",
+    "LookedUpBlock",
+    "Written",
+    "block_of",
+    "named_spots",
+    "owner_spots",
+    "where_question",
+    "write_question",
+    "written",
+]
+
 BLOCK_FIELDS = ("index", "owner", "start", "size", "used", "offset")
 AROUND = range(-8, 10)
 """Bytes around a 16-bit write: every value of up to 8 bytes that it can touch."""
@@ -49,9 +63,11 @@ class LookedUpBlock:
     offset: int
 
     def words(self) -> str:
+        """The block as a line tells of it: ``block 4, gull``."""
         return f"block {self.index}, {self.owner if self.used else 'free'}"
 
     def as_json(self) -> dict[str, int | str | bool]:
+        """The block for ``where --json``."""
         return {name: getattr(self, name) for name in BLOCK_FIELDS}
 
 
@@ -70,7 +86,7 @@ class Written:
 
 @dataclass(frozen=True, slots=True)
 class AddressLookup:
-    """A plan that asks; what its readings say is taken out by name."""
+    """A prepared build that asks; what its readings say is taken out by name."""
 
     prepared: PreparedBuild
     pointers: Sequence[Pointer]

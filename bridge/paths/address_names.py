@@ -30,6 +30,22 @@ from schemas.layout import (
     size_of,
 )
 
+__all__ = [
+    "ADDRESS",
+    "DEEPEST",
+    "MAX_POINTERS",
+    "Pointer",
+    "Spot",
+    "pointer_spots",
+    "pointers",
+    "pointers_in",
+    "ranked",
+    "spot_in",
+    "spots_in",
+    "symbol_spot",
+    "symbol_spots",
+]
+
 ADDRESS = ValueType(Kind.INTEGER, address=True, name="address")
 MAX_POINTERS = 1500
 DEEPEST = 3
@@ -58,6 +74,7 @@ class Spot:
 
     @property
     def type(self) -> str:
+        """The name of the value's type."""
         return name_of(self.node)
 
     @property

@@ -1,8 +1,8 @@
 """How a value comes about: every address in it as a sum, every pointer with what it holds.
 
-An explanation is a plan like any other, whose watches are the steps, so that one frame of any
-source gives all of them at once.  A list is one step whose value is the list as it was walked; once
-the frame is there, ``working`` lays it out, an element a line.  Where one element of a list is
+An explanation is a prepared build like any other, whose watches are the steps, so that one frame of
+any source gives all of them at once.  A list is one step whose value is the list as it was walked;
+once the frame is there, ``working`` lays it out, an element a line.  Where one element of a list is
 taken, its own steps follow, with the element in the place of the list's variable.
 """
 
@@ -21,6 +21,8 @@ from bridge.readings.reading import Reading, Watch
 from bridge.values.status import Status
 from bridge.values.value_type import INTEGER, TEXT, Kind, Value, ValueType
 from schemas.layout import Leaf, name_of
+
+__all__ = ["MAX_ELEMENTS", "RESULT", "DerivationStep", "address_form", "explain", "working"]
 
 RESULT = "result"
 MAX_ELEMENTS = 8
@@ -55,7 +57,7 @@ class DerivationStep:
 def explain(
     prepared: PreparedBuild, watches: Mapping[str, str], text: str, most: int | None = None
 ) -> tuple[PreparedBuild, list[DerivationStep]]:
-    """The plan and the steps that explain a watch's name or an expression.
+    """The prepared build and the steps that explain a watch's name or an expression.
 
     Each step is evaluated from its symbol on, so those of a long path are many more reads than the
     path; where there are more than *most*, the steps of later accesses are left out.

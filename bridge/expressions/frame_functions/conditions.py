@@ -11,6 +11,8 @@ from bridge.expressions.frame_functions.frame_function import (
 )
 from bridge.values.value_type import Value
 
+__all__ = ["Count", "FramesOf", "FramesSince", "Latest"]
+
 
 class FramesSince(FrameFunction):
     """Frames since a condition was last true, 0 while it is."""

@@ -13,6 +13,8 @@ from bridge.expressions.frame_functions.frame_function import (
 )
 from bridge.values.value_type import Value
 
+__all__ = ["Change", "Previous"]
+
 
 class Previous(FrameFunction):
     """The value in the frame taken last."""

@@ -33,6 +33,8 @@ from collections.abc import Sequence
 
 from bridge.values.value_type import Value
 
+__all__ = ["FrameFunction", "NoArgument", "NoValueYet"]
+
 _ANY = 1 << 256
 """Before the first frame there is no gap: no frame's number is behind this one."""
 

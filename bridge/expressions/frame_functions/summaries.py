@@ -10,6 +10,8 @@ from typing import Any
 from bridge.expressions.frame_functions.frame_function import FrameFunction, NoValueYet
 from bridge.values.value_type import Value
 
+__all__ = ["Average", "Extreme", "Highest", "Lowest"]
+
 
 class Extreme(FrameFunction):
     """One of all values so far, as ``choose`` picks it of two."""
@@ -31,7 +33,8 @@ class Extreme(FrameFunction):
         self._state = self._next
 
     @abc.abstractmethod
-    def choose(self, values: list[Any]) -> Any: ...
+    def choose(self, values: list[Any]) -> Any:
+        """The one of the values, of which there are one or two."""
 
 
 class Highest(Extreme):

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from bridge.expressions.frame_functions.frame_function import FrameFunction, NoValueYet
 from bridge.values.value_type import Value
 
+__all__ = ["MAX_VALUES", "Tally"]
+
 MAX_VALUES = 1 << 16
 """Different values that a tally tells apart in one run; a half's all fit."""
 

@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from bridge.expressions import nodes
 from bridge.expressions.checker import Checker
 
+__all__ = ["Check", "Function"]
+
 Check = Callable[[Checker, ast.Call], nodes.Expr]
 """Makes a typed node of a call; refuses wrong arguments by ``checker.refuse``.
 

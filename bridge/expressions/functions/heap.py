@@ -10,19 +10,24 @@ from bridge.expressions.checker import Checker
 from bridge.values.value_type import INTEGER
 from schemas.layout import Leaf, PointerTo, Scalar, name_of
 
+__all__ = ["block", "blocks", "owner"]
+
 
 def block(checker: Checker, tree: ast.Call) -> nodes.BlockOf:
+    """``block(p)``: the block of the heap that holds an address."""
     checker.heap(tree)
     address = _address(checker, tree.args[0])
     return nodes.BlockOf(checker.text(tree), address, checker.text(tree.args[0]))
 
 
 def blocks(checker: Checker, tree: ast.Call) -> nodes.Expr:
+    """``blocks()``: all blocks of the heap."""
     checker.heap(tree)
     return nodes.AllBlocks(checker.text(tree), nodes.BLOCK)
 
 
 def owner(checker: Checker, tree: ast.Call) -> nodes.Expr:
+    """``owner(p)``: what lives in the block that holds an address."""
     kind = owner_type(checker.heap(tree))
     return nodes.BlockField(checker.text(tree), kind, block(checker, tree), "owner")
 

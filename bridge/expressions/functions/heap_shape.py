@@ -13,10 +13,13 @@ from bridge.heap.shape import Layout, first_difference, layout_from, match_value
 from bridge.values.value_type import Kind, ValueType
 from schemas.toml_file import nearest
 
+__all__ = ["LAYOUT", "layout"]
+
 LAYOUT = ValueType(Kind.INTEGER, name="layout", layout=True)
 
 
 def layout(checker: Checker, tree: ast.Call) -> nodes.Expr:
+    """``layout("name")``: checks a call of it."""
     name = checker.literal_text(tree.args[0], "a layout's name")
     checker.heap(tree)
     known = checker.layout.saved_layouts

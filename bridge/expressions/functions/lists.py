@@ -13,6 +13,8 @@ from bridge.expressions.functions.numbers import apply
 from bridge.values.value_type import FLOAT, INTEGER, Kind, ValueType
 from schemas.layout import OffsetStruct, PointerTo, name_of
 
+__all__ = ["chain", "extreme", "first", "fold", "length"]
+
 
 def extreme(name: str, call: Callable[..., Any]) -> Check:
     """The least or the greatest, of arguments or of one list."""
@@ -46,6 +48,7 @@ def fold(name: str) -> Check:
 
 
 def chain(checker: Checker, tree: ast.Call) -> nodes.Expr:
+    """``chain(head, "next")``: the structs of a linked list."""
     head = checker.place(tree.args[0])
     field = checker.literal_text(tree.args[1], "the name of the field that leads on")
     node = head.node
@@ -64,10 +67,12 @@ def chain(checker: Checker, tree: ast.Call) -> nodes.Expr:
 
 
 def length(checker: Checker, tree: ast.Call) -> nodes.Expr:
+    """``len(list)``: how many elements a list has."""
     return nodes.Length(checker.text(tree), INTEGER, checker.listing(tree.args[0]))
 
 
 def first(checker: Checker, tree: ast.Call) -> nodes.Expr:
+    """``first(list)``: the first number, place or block of a list."""
     listing = checker.listing(tree.args[0])
     text, element = checker.text(tree), listing.element
     if isinstance(element, ValueType):

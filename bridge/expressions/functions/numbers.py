@@ -12,6 +12,8 @@ from bridge.expressions.functions.function import Check
 from bridge.values.value_type import FLOAT, INTEGER, Kind, ValueType
 from schemas.layout import OffsetStruct, PointerTo, Scalar, name_of
 
+__all__ = ["ANGLE", "SINGLE", "apply", "distance", "with_a_half"]
+
 ANGLE = ValueType(Kind.INTEGER, 16, angle=True, name="angle16")
 SINGLE = ValueType(Kind.FLOAT, 32, True, name="f32")
 
@@ -55,6 +57,8 @@ def with_a_half(call: Callable[[Any, int], float]) -> Check:
 
 
 def distance(axes: str) -> Check:
+    """The distance of two structs, or of what pointers to them lead to, along these *axes*."""
+
     def check(checker: Checker, tree: ast.Call) -> nodes.Expr:
         reads: list[nodes.Number] = []
         for part in tree.args:

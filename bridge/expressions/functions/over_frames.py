@@ -14,6 +14,8 @@ from bridge.expressions.frame_functions.summaries import Average
 from bridge.expressions.functions.function import Check
 from bridge.values.value_type import FLOAT, INTEGER, Kind, ValueType
 
+__all__ = ["MAX_AVERAGE", "average", "change", "over_frames"]
+
 MAX_AVERAGE = 36_000
 
 
@@ -32,7 +34,7 @@ def over_frames(
 
     def check(checker: Checker, tree: ast.Call) -> nodes.Expr:
         slots = [checker.hidden(part) for part in tree.args]
-        kinds = [checker.slots[slot].type for slot in slots]
+        kinds = [checker.type_of(slot) for slot in slots]
         for position, (part, found) in enumerate(zip(tree.args, kinds, strict=True)):
             if found.kind is Kind.TEXT and not (texts and position not in conditions):
                 checker.refuse(part, "is a text, expected a number")
@@ -42,8 +44,9 @@ def over_frames(
 
 
 def change(checker: Checker, tree: ast.Call) -> nodes.Expr:
+    """``change(x)``: a number now minus the same a frame ago."""
     slot = checker.hidden(tree.args[0])
-    found = checker.slots[slot].type
+    found = checker.type_of(slot)
     if found.kind is Kind.TEXT:
         checker.refuse(tree.args[0], "is a text, which has no difference")
     kind = FLOAT if found.kind is Kind.FLOAT else INTEGER
@@ -51,8 +54,9 @@ def change(checker: Checker, tree: ast.Call) -> nodes.Expr:
 
 
 def average(checker: Checker, tree: ast.Call) -> nodes.Expr:
+    """``average(x, n)``: the mean of a number over n frames."""
     slot = checker.hidden(tree.args[0])
-    if checker.slots[slot].type.kind is Kind.TEXT:
+    if checker.type_of(slot).kind is Kind.TEXT:
         checker.refuse(tree.args[0], "is a text, expected a number")
     count = checker.constant(tree.args[1], 1, MAX_AVERAGE)
     return checker.over_frames(tree, [slot], FLOAT, partial(Average, count=count))

@@ -10,6 +10,8 @@ from bridge.expressions.functions.function import Check
 from bridge.values.value_type import INTEGER, Kind, ValueType
 from schemas.layout import BitField, name_of
 
+__all__ = ["address", "at", "bits", "byte", "half", "signed_type", "unsigned_type", "width"]
+
 
 def unsigned_type(bits: int) -> ValueType:
     """An unsigned whole number of so many bits."""
@@ -22,6 +24,8 @@ def signed_type(bits: int) -> ValueType:
 
 
 def half(high: bool) -> Check:
+    """The low or the *high* half of a stored value, by significance."""
+
     def check(checker: Checker, tree: ast.Call) -> nodes.Expr:
         place, leaf = checker.leaf_place(tree.args[0])
         if leaf.size == 1:
@@ -36,6 +40,7 @@ def half(high: bool) -> Check:
 
 
 def byte(checker: Checker, tree: ast.Call) -> nodes.Expr:
+    """``byte(p, n)``: a byte of a stored value, 0 the least significant."""
     place, leaf = checker.leaf_place(tree.args[0])
     number = checker.constant(tree.args[1], 0, leaf.size - 1)
     offset = leaf.size - 1 - number if checker.layout.order == ">" else number
@@ -43,6 +48,7 @@ def byte(checker: Checker, tree: ast.Call) -> nodes.Expr:
 
 
 def bits(checker: Checker, tree: ast.Call) -> nodes.Expr:
+    """``bits(p)``: the bit pattern of a stored value."""
     part = checker.place(tree.args[0])
     if isinstance(part.node, BitField):
         width = part.node.width
@@ -55,11 +61,13 @@ def bits(checker: Checker, tree: ast.Call) -> nodes.Expr:
 
 
 def address(checker: Checker, tree: ast.Call) -> nodes.Expr:
+    """``address(p)``: the guest address of a place."""
     kind = ValueType(Kind.INTEGER, checker.layout.pointer_size * 8, address=True, name="address")
     return nodes.AddressOf(checker.text(tree), kind, checker.place(tree.args[0]))
 
 
 def at(checker: Checker, tree: ast.Call) -> nodes.Expr:
+    """``at(address, "T")``: a place of type T at a computed address."""
     address = checker.whole_number(tree.args[0])
     type_text = checker.literal_text(tree.args[1], "a type")
     try:
@@ -70,6 +78,8 @@ def at(checker: Checker, tree: ast.Call) -> nodes.Expr:
 
 
 def width(signed: bool) -> Check:
+    """The low bits of a whole number, *signed* in two's complement or not."""
+
     def check(checker: Checker, tree: ast.Call) -> nodes.Expr:
         number = checker.whole_number(tree.args[0])
         bits = checker.constant(tree.args[1], 1, 64)

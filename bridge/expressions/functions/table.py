@@ -26,6 +26,8 @@ from bridge.expressions.functions import (
 from bridge.expressions.functions.function import Function
 from bridge.values.value_type import FLOAT, INTEGER
 
+__all__ = ["FUNCTIONS", "MANY"]
+
 MANY = 16
 
 FUNCTIONS: Mapping[str, Function] = {

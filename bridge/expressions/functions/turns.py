@@ -13,6 +13,8 @@ from bridge.solvers.turns import TURN, CheapestTurns, Move, cheapest
 from bridge.values.value_type import INTEGER
 from schemas.schema_file import MoveTable
 
+__all__ = ["moves_of", "turn_frames"]
+
 
 def moves_of(tables: Mapping[str, MoveTable]) -> tuple[Move, ...]:
     """Moves as the search takes them."""
@@ -29,6 +31,7 @@ def moves_of(tables: Mapping[str, MoveTable]) -> tuple[Move, ...]:
 
 
 def turn_frames(checker: Checker, tree: ast.Call) -> nodes.Expr:
+    """``turn_frames(a, b)``: checks a call of it, which needs the schema's moves."""
     moves = moves_of(checker.layout.moves)
     if not moves:
         checker.refuse(tree, "the schema has no moves; add [moves] to it")
