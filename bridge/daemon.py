@@ -27,9 +27,10 @@ from bridge.readings.reading import Reading, Watch
 from bridge.reporting.recurring import RecurringTrouble
 from bridge.sampling.continuity import Continuity
 from bridge.sampling.practice_tracker import PracticeTracker
-from bridge.sampling.sampler import NOT_WHOLE, WITHOUT_FRAME, Sampler
+from bridge.sampling.sampler import WITHOUT_FRAME, Sampler
 from bridge.sampling.setup import SamplingSetup
 from bridge.sampling.standstill import EVERY, Standstill
+from bridge.sampling.whole_frame_guard import NOT_WHOLE
 from bridge.values.status import Status
 from schemas.errors import (
     LowhalfError,

@@ -14,6 +14,7 @@ from bridge.builds.machine_code import code_order
 from bridge.memory.address_map import Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.memory.fetched import Part
+from bridge.memory.image import Image
 from bridge.ports.guest_reader import GuestReader
 from bridge.ports.source import Opened, Source
 from bridge.prepared import PreparedBuild
@@ -54,6 +55,14 @@ class Identifier:
         self._reader = GuestReader(source, opened, ByteOrder.BIG)
         self._declared = declared or source.declared_order
         self._by_source = declared is None
+
+    def stands(self, layout: BuildLayout, image: Image) -> bool:
+        """Whether *image* has the evidence still; what the source does not hold proves nothing."""
+        for mark in layout.evidence:
+            data = image.read(mark.address, len(mark.data))
+            if data is not None and data != mark.data:
+                return not self.recognised
+        return True
 
     async def find(self, lacking: Callable[[], None]) -> Identity | str:
         """The running build and the byte order, or a reason why that is not known yet.

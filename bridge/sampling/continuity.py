@@ -7,7 +7,7 @@ gone on.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from bridge.evaluation.evaluator import Evaluator
@@ -63,6 +63,11 @@ class Continuity:
             self.questions = QuestionScheduler(questions, clock)
         self._running: _Running | None = None
         self._left: _Running | None = None
+
+    def count(self, **more: int) -> None:
+        """Add to the counts, by their names in ``Stats``."""
+        stats = self.stats
+        self.stats = replace(stats, **{name: getattr(stats, name) + n for name, n in more.items()})
 
     def source_opened(self, opened: Opened) -> FrameCount:
         """Frames come from another source from now on, or from the same, opened anew.

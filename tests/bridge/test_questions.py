@@ -732,7 +732,7 @@ async def test_what_a_lost_source_was_read_into_is_freed_at_once(
         asker.questions.ask("low(courier.held.position.x)")
     await settle(asker)
     assert asker.sampler is not None
-    image = weakref.ref(asker.sampler._image)
+    image = weakref.ref(asker.sampler._lines.image)
     gc.disable()
     try:
         await asker.source.close()

@@ -251,7 +251,7 @@ async def test_a_paused_game_answers_from_the_frame_that_stands(tmp_path: Path) 
     assert sampler is not None
     taking = asyncio.create_task(asker.take())
     await asyncio.sleep(0.15)
-    before, phase = sampler.stats, vars(sampler._phase).copy()
+    before, phase = sampler.stats, vars(sampler._pace._phase).copy()
     broken = asker.questions.ask("head.")
     since = asker.questions.ask("change(head.next.value)")
     question = await answered_within(asker, FAR, 0.3)
@@ -261,7 +261,7 @@ async def test_a_paused_game_answers_from_the_frame_that_stands(tmp_path: Path) 
     assert result(since).status is Status.WAITING
     assert not taking.done()
     assert (sampler.stats.frames, sampler.stats.skipped) == (before.frames, before.skipped)
-    assert vars(sampler._phase) == phase
+    assert vars(sampler._pace._phase) == phase
     serial = question.serial
     await asyncio.sleep(0.25)
     assert question.serial == serial  # it is answered, and nothing is new

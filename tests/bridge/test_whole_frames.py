@@ -263,7 +263,6 @@ async def test_a_guard_that_never_passes_for_long_piles_nothing_up(
     source, sampler = await never_whole(tmp_path)
     await take(sampler)
     source.busy = True
-    sampler.rate = 100_000
     for _ in range(1500):  # more than Python lets calls nest
         frame = await sampler.next()
     assert frame.stats.unwhole == 1500
