@@ -59,7 +59,7 @@ def build(directory: Path) -> dict[str, Path]:
     Raises CalledProcessError, with the compiler's words on standard error, when one fails.
     """
     directory.mkdir(parents=True, exist_ok=True)
-    return {each.name: _build_one(each, directory / f"{each.name}.elf") for each in BUILDS}
+    return {each.name: build_one(each, directory / f"{each.name}.elf") for each in BUILDS}
 
 
 def build_once(cache: Path) -> dict[str, Path]:
@@ -87,7 +87,8 @@ def _fingerprint() -> str:
     return digest.hexdigest()[:16]
 
 
-def _build_one(guest_build: GuestBuild, elf: Path) -> Path:
+def build_one(guest_build: GuestBuild, elf: Path) -> Path:
+    """Writes one build to `elf`, which it gives; raises as `build` does."""
     sources = [GUEST_SOURCE / "start.S", *sorted(GUEST_SOURCE.glob("*.c"))]
     bases = ("link_base", "public_base", "arena_base")
     command = [

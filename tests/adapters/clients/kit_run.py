@@ -21,7 +21,7 @@ from tests.commands.command import Running
 KITS = Path(__file__).parent.parent.parent.parent / "adapters" / "clients"
 DRIVERS = Path(__file__).parent
 SECOND = 0x3000
-FRAMES = 140
+FRAMES = 90
 """The courier takes the second lantern up in the middle: then another line is wanted."""
 ORDERS = {0: ByteOrder.BIG, 2: ByteOrder.SWAP32}
 BRIDGE = (

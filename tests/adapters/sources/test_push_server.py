@@ -548,17 +548,22 @@ async def test_a_producer_that_never_reads_is_still_read(server: PushServer) -> 
     _, writer = await asyncio.open_connection(sock=narrow, limit=1024)
     writer.write(encode(HELLO))
     await asyncio.wait_for(task, TIMEOUT)
+    assert server._producer is not None
+    transport = server._producer.transport
+    transport.get_extra_info("socket").setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4096)
     frame = encode(FramePart(1, False, ((0x8000_0000, b"1" * 4),)))
+    more = 20  # once it is full
     async with asyncio.timeout(60):
-        for _ in range(600):
+        while more:
             writer.write(frame * 500)
             await writer.drain()
+            await asyncio.sleep(0)
+            more -= transport.get_write_buffer_size() >= MAX_UNSENT
         writer.write(encode(FramePart(2, False, ((0x8000_0000, b"2" * 256),))))
         while await waited(server) != 2:
             pass
     assert await server.fetch(FIRST) == [b"2" * 256]
-    assert server._producer is not None
-    unsent = server._producer.transport.get_write_buffer_size()
+    unsent = transport.get_write_buffer_size()
     # full, so that ACKs were left out, and no fuller than that
     assert MAX_UNSENT <= unsent < MAX_UNSENT + 100
     writer.close()
