@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 import shutil
 import signal
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ from hypothesis import HealthCheck, settings
 
 from tests.adapters.browser import Page, chromium, new_page
 from tests.guest.build import build_once
+from tests.virtual_time import LoopbackLoop
 
 # machines are noisy: how long an example takes says nothing
 settings.register_profile("lowhalf", deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -25,7 +27,6 @@ ALONE = frozenset(
     [
         "adapters/test_mqtt_far.py",
         "adapters/test_overlay_fifty_pages.py",
-        "adapters/test_overlay_server.py",
         "adapters/test_web_flood.py",
         "benchmarks/test_overlay_delay.py",
         "commands/test_attempts.py",
@@ -45,6 +46,15 @@ def pytest_configure() -> None:
         if number is not None and signal.getsignal(number) is signal.SIG_IGN:
             usual = signal.default_int_handler if name == "SIGINT" else signal.SIG_DFL
             signal.signal(number, usual)
+
+
+def pytest_asyncio_loop_factories(
+    config: pytest.Config, item: pytest.Item
+) -> Mapping[str, Callable[[], asyncio.AbstractEventLoop]]:
+    """The event loop of a test."""
+    if item.get_closest_marker("loopback"):
+        return {"loopback": LoopbackLoop}
+    return {"real": asyncio.new_event_loop}
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -96,3 +96,32 @@ class Skipping(selectors.DefaultSelector):
         if not events:
             self._skip(max(0.0, timeout - self._grace))
         return events
+
+
+class LoopbackLoop(asyncio.SelectorEventLoop):
+    """For a test that holds both ends of each connection: waiting is skipped, for all of it.
+
+    What was sent over loopback has ``ARRIVES`` seconds of real time to come.
+    """
+
+    ARRIVES = 0.002
+
+    def __init__(self) -> None:
+        self._clock = VirtualTime()
+        super().__init__(_Arriving(self._clock.skip, grace=self.ARRIVES))
+
+    def run_forever(self) -> None:
+        with self._clock.installed():
+            super().run_forever()
+
+
+class _Arriving(Skipping):
+    """What comes within the grace ends it."""
+
+    def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
+        if timeout is None or timeout <= self._grace:
+            return selectors.DefaultSelector.select(self, timeout)
+        events = selectors.DefaultSelector.select(self, self._grace)
+        if not events:
+            self._skip(timeout - self._grace)
+        return events

@@ -30,6 +30,8 @@ from tests.adapters.test_web_faults import Told, told
 
 __all__ = ["told"]  # a fixture
 
+pytestmark = pytest.mark.loopback
+
 HALF = b"GET /overlay HTTP/1.1\r\nHost: 127.0.0.1:PORT\r\nX-Pier: "
 WHOLE = b"GET /frame.json HTTP/1.1\r\nHost: 127.0.0.1:PORT\r\n\r\n"
 LOG = logging.getLogger("test.faults")
@@ -64,7 +66,7 @@ class Peer:
 
     async def answer(self) -> bytes:
         """The next answer's first line, once all of it is there."""
-        async with asyncio.timeout(20):
+        async with asyncio.timeout(100):
             head = await self._reader.readuntil(b"\r\n\r\n")
             length = int(head.lower().split(b"content-length: ")[1].split(b"\r\n")[0])
             await self._reader.readexactly(length)
@@ -73,7 +75,7 @@ class Peer:
     async def closed(self) -> float:
         """Seconds until the server closes it."""
         begun = time.monotonic()
-        async with asyncio.timeout(20):
+        async with asyncio.timeout(100):
             with contextlib.suppress(ConnectionError):
                 while await self._reader.read(65536):
                     pass
@@ -85,13 +87,6 @@ class Peer:
 
     def close(self) -> None:
         self._writer.close()
-
-
-@pytest.fixture
-def soon(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A request's time is a second, and that between two is three."""
-    monkeypatch.setattr(web_connection, "BEGIN", 1.0)
-    monkeypatch.setattr(web_connection, "IDLE", 3.0)
 
 
 @pytest.fixture
@@ -108,7 +103,6 @@ def test_times_are_as_documented() -> None:
 # Deadlines
 
 
-@pytest.mark.usefixtures("soon")
 @pytest.mark.parametrize("begin", [b"", b"G", HALF, b"GET", HALF + b"a" * 4000])
 async def test_a_request_that_is_never_whole_is_closed(
     server: OverlayServer, told: Told, begin: bytes
@@ -118,45 +112,42 @@ async def test_a_request_that_is_never_whole_is_closed(
 
     async def dribble() -> None:
         while True:
-            await asyncio.sleep(0.2)
+            await asyncio.sleep(1)
             peer.send(b"a" if begin == HALF else b"")
 
     dribbling = asyncio.create_task(dribble())
-    assert 0.5 < await peer.closed() < 15
+    assert 4 < await peer.closed() < 15
     dribbling.cancel()
     peer.close()
     # who sent nothing has done no wrong: browsers open connections that they do not use
-    assert told.lines[1:] == ([HALF_TOLD.replace("5 s", "1 s")] if begin else [])
+    assert told.lines[1:] == ([HALF_TOLD] if begin else [])
 
 
-@pytest.mark.usefixtures("soon")
 async def test_the_next_request_of_a_connection_has_the_same_time(
     server: OverlayServer, told: Told
 ) -> None:
     peer = await Peer.to(server, WHOLE)
     assert await peer.answer() == b"HTTP/1.1 200 OK"
-    await asyncio.sleep(1.5)
+    await asyncio.sleep(25)
     peer.send(WHOLE)
     assert await peer.answer() == b"HTTP/1.1 200 OK"
     assert told.lines[1:] == []
     peer.send(HALF)
     await peer.closed()
-    assert told.lines[1:] == [HALF_TOLD.replace("5 s", "1 s")]
+    assert told.lines[1:] == [HALF_TOLD]
     peer.close()
 
 
-@pytest.mark.usefixtures("soon")
 async def test_a_connection_that_asks_no_more_is_closed_without_a_word(
     server: OverlayServer, told: Told
 ) -> None:
     peer = await Peer.to(server, WHOLE)
     await peer.answer()
-    assert await peer.closed() > 2
+    assert await peer.closed() > 25
     assert told.lines[1:] == []
     peer.close()
 
 
-@pytest.mark.usefixtures("soon")
 @pytest.mark.parametrize(
     "headers", [b"Content-Length: 100000", b"Transfer-Encoding: chunked", b"Content-Length: 5"]
 )
@@ -180,7 +171,6 @@ async def test_a_body_that_dribbles_in_is_not_waited_for(
 async def test_an_answer_that_takes_too_long_is_cut_off(
     told: Told, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(web_connection, "ANSWER", 0.5)
     server = made()
     go_on = asyncio.Event()
 
@@ -194,19 +184,19 @@ async def test_an_answer_that_takes_too_long_is_cut_off(
         await peer.closed()
         go_on.set()
         peer.close()
-    assert told.lines[1:] == ["overlay: an answer took over 0 s or was not read: it was cut off"]
+    assert told.lines[1:] == ["overlay: an answer took over 60 s or was not read: it was cut off"]
 
 
-@pytest.mark.usefixtures("soon")
 async def test_a_page_stays_live_for_longer_than_any_request(
     server: OverlayServer, told: Told
 ) -> None:
     page = await RawWebSocket.connect(server.url, "/live")
-    end = time.monotonic() + 4
+    end = time.monotonic() + 90
     while time.monotonic() < end:
         server.publish(three(813))
         assert (await page.receive())[0] in (1, 9)
         await page.send_text("ack")
+        await asyncio.sleep(1)
     assert server.clients == 1
     page.close()
     assert told.lines[1:] == []
@@ -262,18 +252,17 @@ async def test_who_has_waited_longest_makes_way_and_live_pages_stay(told: Told) 
 async def test_what_is_answered_for_long_makes_way_where_nobody_waits(
     told: Told, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(web_connections, "SLOW", 0.5)
     room = Room(most=4, most_each=4, live=2, asked=1, ceiling=1 << 30)
     server = made(room)
 
     async def never(request: web.Request) -> web.Response:
-        await asyncio.sleep(60)
+        await asyncio.sleep(50)
         return web.Response()
 
     monkeypatch.setattr(server, "_newest", never)
     async with listening(server):
         slow = [await Peer.to(server, WHOLE) for _ in range(4)]
-        await asyncio.sleep(1.0)
+        await asyncio.sleep(web_connections.SLOW + 1)
         page = await Peer.to(server, WHOLE.replace(b"frame.json", b"overlay"))
         assert await page.answer() == b"HTTP/1.1 200 OK"
         await slow[0].closed()

@@ -18,6 +18,8 @@ from tests.adapters.desk_daemon import eventually
 from tests.adapters.made_frames import listening, three
 from tests.adapters.raw_websocket import RawWebSocket
 
+pytestmark = pytest.mark.loopback
+
 TOO_LONG = "overlay: a malformed request was refused: its address or a header is too long"
 NO_METHOD = (
     "overlay: a malformed request was refused: it begins with no method of HTTP, as encrypted "
