@@ -25,11 +25,11 @@ def installed_functions() -> Mapping[str, Function]:
     for name, entry in entries(GROUP, FUNCTIONS).items():
         function = loaded(entry)
         if not isinstance(function, Function):
-            found = type(function).__name__
-            raise wrong(entry, f"{entry.value} is a {found}, expected a Function")
+            expected = f"{Function.__module__}.{Function.__name__}"
+            raise wrong(entry, f"expected a {expected}, found {function!r}")
         if not name.isidentifier() or keyword.iskeyword(name):
-            raise wrong(entry, "is no name that an expression can call")
+            raise wrong(entry, "expected a name that an expression can call")
         if not function.form.startswith(f"{name}("):
-            raise wrong(entry, f"its form is {function.form}, expected {name}(…)")
+            raise wrong(entry, f"its form: expected {name}(…), found {function.form}")
         functions[name] = function
     return functions

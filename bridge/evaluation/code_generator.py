@@ -31,6 +31,7 @@ from bridge.evaluation.access_code import AccessCode, Address
 from bridge.expressions import nodes
 from bridge.expressions.arithmetic import MAX_BITS
 from bridge.expressions.list_meaning import meaning, of_an_explanation, variables
+from bridge.expressions.node_walks import in_a_list
 from bridge.expressions.program import Program
 from bridge.expressions.widths import Widths
 from bridge.heap.stale_pointers import HeapPointer
@@ -167,9 +168,7 @@ class Generator(AccessCode):
         if not self.checks or heap is None or target == heap.types.block.type_name:
             return value
         value = self.temporary(value)
-        spec = HeapPointer(
-            place.text, heap.types.begins_payloads(target), not nodes.in_a_list(place)
-        )
+        spec = HeapPointer(place.text, heap.types.begins_payloads(target), not in_a_list(place))
         pointer = self.constant(spec)
         self.emit(f"if {value}: aim({value}, {pointer}, {self.slot})")
         if spec.over_frames:

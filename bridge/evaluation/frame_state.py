@@ -18,6 +18,7 @@ from bridge.expressions.frame_functions.frame_function import (
     NoValueYet,
 )
 from bridge.expressions.frame_functions.tally import Tally
+from bridge.expressions.node_walks import parts
 from bridge.expressions.program import Program
 from bridge.values.status import Status
 from bridge.values.value_type import Value
@@ -162,7 +163,7 @@ def _leanings(program: Program) -> list[tuple[int, ...]]:
             leanings.append((place,))
             continue
         found: dict[int, None] = {}
-        for part in nodes.parts(slot.number):
+        for part in parts(slot.number):
             if isinstance(part, nodes.SlotValue):
                 found |= dict.fromkeys(leanings[part.slot])
         leanings.append(tuple(found))

@@ -12,6 +12,7 @@ from bridge.expressions.functions.table import FUNCTIONS
 from bridge.expressions.heap_description import heap_program
 from bridge.expressions.leaf_types import value_type
 from bridge.expressions.node_rules import node_rules
+from bridge.expressions.node_walks import followed
 from bridge.expressions.program import HeapProgram, Program, Slot
 from schemas.compiler import BuildLayout
 from schemas.layout import PointerTo
@@ -63,7 +64,7 @@ def _pointers_always_read(slots: Sequence[Slot]) -> tuple[Slot, ...]:
             if isinstance(place, nodes.Followed):
                 sure.add(place.pointer.text)
             place = place.base if isinstance(place, nodes.Offset) else place.pointer
-        others |= {place.pointer.text: place.pointer for place in nodes.followed(slot.number)}
+        others |= {place.pointer.text: place.pointer for place in followed(slot.number)}
     found = []
     for text, pointer in others.items():
         if text not in sure and isinstance(pointer.node, PointerTo):

@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import ast
 import functools
-from collections.abc import Hashable, Iterator, Sequence
-from dataclasses import fields
+from collections.abc import Hashable, Sequence
 
 from bridge.expressions import nodes
+from bridge.expressions.node_walks import parts
 from bridge.expressions.program import Slot
 from bridge.expressions.syntax import parse
 from schemas.errors import ExpressionError
@@ -24,7 +24,7 @@ __all__ = ["meaning", "of_an_explanation", "variables", "written_alike"]
 def meaning(listing: nodes.Listing, slots: Sequence[Slot]) -> Hashable:
     """The key of a list among all lists of a build; *slots* are those of its program."""
     used: set[tuple[str, Hashable]] = set()
-    pending = [number for node in _parts(listing) for number in _slots_of(node)]
+    pending = [number for node in parts(listing) for number in _slots_of(node)]
     seen: set[int] = set()
     while pending:
         number = pending.pop()
@@ -36,20 +36,20 @@ def meaning(listing: nodes.Listing, slots: Sequence[Slot]) -> Hashable:
             used.add((slot.text, id(slots)))
         else:
             used.add((slot.name, written_alike(slot.text)))
-            pending += [number for node in _parts(slot.number) for number in _slots_of(node)]
+            pending += [number for node in parts(slot.number) for number in _slots_of(node)]
     return type(listing).__name__, written_alike(listing.text), frozenset(used)
 
 
 def variables(listing: nodes.Listing) -> set[str]:
     """The variables of lists that stand anywhere in a list."""
     kinds = nodes.LoopPlace | nodes.LoopNumber | nodes.LoopBlock
-    return {node.variable for node in _parts(listing) if isinstance(node, kinds)}
+    return {node.variable for node in parts(listing) if isinstance(node, kinds)}
 
 
 def of_an_explanation(listing: nodes.Listing) -> bool:
     """Whether it is made of what an explanation has walked, which its text does not tell."""
     kinds = nodes.SlotListing | nodes.Position | nodes.Extreme
-    return any(isinstance(node, kinds) for node in _parts(listing))
+    return any(isinstance(node, kinds) for node in parts(listing))
 
 
 @functools.lru_cache(512)
@@ -63,15 +63,3 @@ def written_alike(text: str) -> str:
 
 def _slots_of(node: nodes.Expr) -> tuple[int, ...]:
     return (node.slot,) if isinstance(node, nodes.SlotValue) else ()
-
-
-def _parts(node: object) -> Iterator[nodes.Expr]:
-    """A node and all that it is made of."""
-    pending = [node]
-    while pending:
-        part = pending.pop()
-        if isinstance(part, nodes.Expr):
-            yield part
-            pending += [getattr(part, name.name) for name in fields(part)]
-        elif isinstance(part, tuple):
-            pending += part

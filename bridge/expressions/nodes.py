@@ -10,8 +10,8 @@ program, wants to see what others there are.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, fields, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
 from bridge.heap.blocks import Block
@@ -67,11 +67,6 @@ __all__ = [
     "SlotValue",
     "Stored",
     "Unary",
-    "followed",
-    "in_a_list",
-    "in_an_open_list",
-    "parts",
-    "with_variable",
 ]
 
 
@@ -444,64 +439,3 @@ class Comprehension(Listing):
 @dataclass(frozen=True, slots=True)
 class AllBlocks(Listing):
     """The heap's blocks, in the order of its list."""
-
-
-def parts(node: object) -> Iterator[Expr]:
-    """A node and all that it is made of."""
-    if isinstance(node, Expr):
-        yield node
-        for part in fields(node):
-            yield from parts(getattr(node, part.name))
-    elif isinstance(node, tuple):
-        for each in node:
-            yield from parts(each)
-
-
-def in_a_list(node: object) -> bool:
-    """Whether a node depends on a list's variable, so that it has no one value."""
-    if isinstance(node, LoopPlace | LoopNumber | LoopBlock):
-        return True
-    if isinstance(node, Expr):
-        return any(in_a_list(getattr(node, part.name)) for part in fields(node))
-    return isinstance(node, tuple) and any(map(in_a_list, node))
-
-
-def in_an_open_list(node: object, bound: frozenset[str] = frozenset()) -> bool:
-    """Whether a node depends on the variable of a list that it is not the whole of."""
-    if isinstance(node, LoopPlace | LoopNumber | LoopBlock):
-        return node.variable not in bound
-    if isinstance(node, Comprehension):
-        inner = (*node.conditions, node.result)
-        return in_an_open_list(node.source, bound) or in_an_open_list(
-            inner, bound | {node.variable}
-        )
-    if isinstance(node, Expr):
-        return any(in_an_open_list(getattr(node, part.name), bound) for part in fields(node))
-    return isinstance(node, tuple) and any(in_an_open_list(part, bound) for part in node)
-
-
-def followed(node: object) -> Iterator[Followed]:
-    """Every pointer that an expression follows, outer ones first, without those in lists."""
-    if isinstance(node, Expr):
-        if isinstance(node, Followed) and not in_a_list(node):
-            yield node
-        for part in fields(node):
-            yield from followed(getattr(node, part.name))
-    elif isinstance(node, tuple):
-        for part_of in node:
-            yield from followed(part_of)
-
-
-def with_variable(node: Any, variable: str, element: Expr) -> Any:
-    """The same node for one element of a list, in the place of the list's variable."""
-    if isinstance(node, LoopPlace | LoopNumber | LoopBlock):
-        return element if node.variable == variable else node
-    if isinstance(node, Expr):
-        parts = {part.name: getattr(node, part.name) for part in fields(node)}
-        made = {name: with_variable(part, variable, element) for name, part in parts.items()}
-        changed = {name: part for name, part in made.items() if part is not parts[name]}
-        return replace(node, **changed) if changed else node
-    if isinstance(node, tuple):
-        found = tuple(with_variable(part, variable, element) for part in node)
-        return found if any(a is not b for a, b in zip(found, node, strict=True)) else node
-    return node

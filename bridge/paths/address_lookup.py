@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from bridge.expressions import nodes
 from bridge.expressions.compiling import check
 from bridge.expressions.leaf_types import value_type
+from bridge.expressions.node_walks import in_a_list
 from bridge.expressions.program import Program, Slot
 from bridge.memory.address_map import MemoryMap
 from bridge.paths.address_names import (
@@ -164,7 +165,7 @@ def written(
         return Written(number.place, number.leaf, number.offset, named)
     if not isinstance(number, nodes.Read):
         raise refuse("is not stored in memory, expected the path of a field")
-    if nodes.in_a_list(number):
+    if in_a_list(number):
         raise refuse("is in a list, expected the path of one field")
     leaf = number.leaf
     if leaf.size == 2:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from construct import Array
 
 from bridge.expressions import nodes
+from bridge.expressions.node_walks import followed
 from bridge.expressions.program import Program
 from bridge.memory.address_map import MemoryMap
 from bridge.values.value_type import Kind, ValueType
@@ -185,7 +186,7 @@ def pointers(layout: BuildLayout, program: Program) -> list[Pointer]:
     """
     found: dict[str, Pointer] = {}
     for slot in program.slots:
-        for place in nodes.followed(slot.number):
+        for place in followed(slot.number):
             found.setdefault(place.text, _pointer(place))
     level: list[nodes.Place] = [
         nodes.Fixed(symbol.name, symbol.type, symbol.address) for symbol in layout.symbols.values()

@@ -14,6 +14,7 @@ from dataclasses import dataclass, fields, replace
 from bridge.evaluation.list_working import Walked
 from bridge.expressions import nodes
 from bridge.expressions.compiling import check
+from bridge.expressions.node_walks import in_an_open_list, with_variable
 from bridge.expressions.program import Program, Slot
 from bridge.heap.blocks import Block as HeapBlock
 from bridge.prepared import PreparedBuild
@@ -164,7 +165,7 @@ class _Making:
     def _access(self, read: _Access) -> None:
         # what an address is computed from comes first
         self.tell(_computed(read.place))
-        if nodes.in_an_open_list(read) or not self._once(read.text) or not self._has_room(read):
+        if in_an_open_list(read) or not self._once(read.text) or not self._has_room(read):
             return
         self._place(read.place)
         if isinstance(read, nodes.Read | nodes.FlagRead):
@@ -207,7 +208,7 @@ class _Making:
 
     def _list(self, listing: nodes.Listing) -> int | None:
         """The steps of a list; gives the slot that has it, None where it has no one value."""
-        if nodes.in_an_open_list(listing):
+        if in_an_open_list(listing):
             return None
         if isinstance(listing, nodes.SlotListing):
             return listing.slot
@@ -273,7 +274,7 @@ class _Making:
             one = nodes.PickedBlock(variable, whole, at)
         else:
             one = nodes.Picked(variable, source.element, whole, at)
-        result = nodes.with_variable(listing.result, variable, one)
+        result = with_variable(listing.result, variable, one)
         if isinstance(result, nodes.Place):
             self.tell(_computed(result))
             self._place(result)
@@ -290,7 +291,7 @@ class _Making:
         """The steps of a block: what it is asked of, where it is, and what is known of it."""
         if isinstance(block, nodes.BlockOf):
             self.tell([block.address])
-        if nodes.in_an_open_list(block) or not self._once(f"block {block.text}"):
+        if in_an_open_list(block) or not self._once(f"block {block.text}"):
             return
         if isinstance(block, nodes.FirstBlock) and not self._first_of(block.listing):
             return

@@ -16,12 +16,15 @@ from pathlib import Path
 import pytest
 
 from adapters.functions import installed_functions
+from adapters.outputs.web.names import names
 from bridge.evaluation.evaluator import Evaluator
 from bridge.expressions.compiling import check
 from bridge.memory.image import Image
-from bridge.prepared import memory_map
+from bridge.paths.derivation import explain
+from bridge.prepared import memory_map, prepare
 from schemas.compiler import load_schema
 from schemas.errors import ExtensionError
+from schemas.loader import load_bridge
 
 SCHEMA = """
 [game]
@@ -223,6 +226,25 @@ def test_a_function_over_frames_keeps_its_state(
     assert seen == [None, 5, 9]
 
 
+def test_pages_complete_it_and_questions_know_it(
+    game: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    packages = tmp_path / "packages"
+    installed(packages, "tide-names", "mirrored = tide_names:MIRRORED")
+    monkeypatch.syspath_prepend(packages)
+    bridge = load_bridge(game)
+    prepared = prepare(bridge, installed_functions())["only"]
+    known = names(bridge.schema, prepared, prepared.watches, "only")["functions"]
+    assert known[-1] == {
+        "name": "mirrored",
+        "call": "mirrored(x, n)",
+        "doc": "the low n bits of x in the other order",
+    }
+    asked, steps = explain(prepared, {"mirror": "mirrored(tide, 12) + 1"}, "mirrored(tide, 9)")
+    assert "mirrored(tide, 9)" in [slot.text for slot in asked.program.slots]
+    assert [step.kind for step in steps] == ["symbol", "value", "result"]
+
+
 @pytest.mark.parametrize(
     ("entries", "message"),
     [
@@ -233,17 +255,17 @@ def test_a_function_over_frames_keeps_its_state(
         ),
         (
             "mirrored = tide_faults:WORDS",
-            "package tide-faults 1.4: mirrored of lowhalf.functions: tide_faults:WORDS is a str, "
-            "expected a Function",
+            "package tide-faults 1.4: mirrored of lowhalf.functions: expected a "
+            "bridge.expressions.functions.function.Function, found 'no function'",
         ),
         (
             "other = tide_faults:MIRRORED",
-            "package tide-faults 1.4: other of lowhalf.functions: its form is mirrored(x, n), "
-            "expected other(…)",
+            "package tide-faults 1.4: other of lowhalf.functions: its form: expected other(…), "
+            "found mirrored(x, n)",
         ),
         (
             "mirrored.x = tide_faults:MIRRORED",
-            "package tide-faults 1.4: mirrored.x of lowhalf.functions: is no name that an "
+            "package tide-faults 1.4: mirrored.x of lowhalf.functions: expected a name that an "
             "expression can call",
         ),
         (
