@@ -1,8 +1,8 @@
 """What axe-core, an outside checker of accessibility, finds on a page.
 
-The checker is the file that the package axe-playwright-python carries; we drive the browser
-ourselves and need nothing else of it.  It runs through DevTools, which a page's policy about
-scripts does not bind.
+The checker is the release 4.12.1 of axe-core as it is published, in ``axe/`` with its licences
+(MPL-2.0); its source is at github.com/dequelabs/axe-core.  It runs through DevTools, which a page's
+policy about scripts does not bind.
 """
 
 from __future__ import annotations
@@ -10,11 +10,12 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
+from pathlib import Path
 from typing import Any
 
 from tests.adapters.browser import Page
 
+AXE = Path(__file__).parent / "axe" / "axe.min.js"
 SERIOUS = ("serious", "critical")
 
 
@@ -30,7 +31,7 @@ class Violation:
 
 @cache
 def _axe() -> str:
-    return resources.files("axe_playwright_python").joinpath("axe.min.js").read_text("utf-8")
+    return AXE.read_text("utf-8")
 
 
 async def violations(page: Page, **options: Any) -> list[Violation]:

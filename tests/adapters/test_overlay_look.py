@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import base64
+import hashlib
 import logging
 from collections.abc import AsyncIterator, Callable
 from dataclasses import replace
@@ -26,7 +28,7 @@ from bridge.values.status import Status
 from bridge.values.target import between
 from bridge.values.value_type import INTEGER, Kind, ValueType
 from schemas.output_settings import OverlayOutput
-from tests.adapters.accessibility import serious_violations, violations
+from tests.adapters.accessibility import AXE, serious_violations, violations
 from tests.adapters.browser import FRAME, Page, new_page
 from tests.adapters.film import pixels
 from tests.adapters.made_frames import EAST, HALF, OIL, frame, good, listening, three
@@ -126,6 +128,12 @@ async def test_the_checker_finds_nothing_serious_on_the_first_page(
         await page.open(server.url)
         await page.wait_for(text_of("[data-watch=oil] .value"), "812")
         assert await serious_violations(page) == []
+
+
+async def test_the_checker_is_the_release_as_it_is_published() -> None:
+    """The digest is that of the release's own list, sri-history.json."""
+    digest = base64.b64encode(hashlib.sha256(AXE.read_bytes()).digest()).decode()
+    assert digest == "ZqiqqVqLBEp/10pUNYc78E/2WhynVWfJIbdQl0IIWhQ="
 
 
 async def test_the_checker_does_find_faults(page: Page, server: OverlayServer) -> None:
