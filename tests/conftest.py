@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import re
-import shutil
 import signal
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from pathlib import Path
@@ -15,6 +14,7 @@ from hypothesis import HealthCheck, settings
 
 from tests.adapters.browser import Page, chromium, new_page
 from tests.guest.build import build_once
+from tests.packages import missing
 from tests.virtual_time import LoopbackLoop
 
 # machines are noisy: how long an example takes says nothing
@@ -72,11 +72,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         if module in ALONE:
             item.add_marker("timing")
         for mark in item.iter_markers("needs"):
-            package, *programs = mark.args
-            for name in programs or [package]:
-                if not (Path(name).exists() if "/" in name else shutil.which(name)):
-                    reason = f"needs Debian package {package}: no {name}"
-                    item.add_marker(pytest.mark.skip(reason=reason))
+            if reason := missing(*mark.args):
+                item.add_marker(pytest.mark.skip(reason=reason))
 
 
 @pytest.fixture(scope="session")

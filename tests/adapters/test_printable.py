@@ -61,6 +61,7 @@ def test_a_selector_stays_behind_a_picture_alone() -> None:
     assert printable("\ufe0f") == r"\ufe0f"
 
 
+@pytest.mark.needs("perl", "perl")
 def test_no_letter_without_a_shape_passes() -> None:
     """Outside source: perl's own copy of Unicode's Default_Ignorable_Code_Point and categories."""
     script = (

@@ -238,7 +238,13 @@ def driver_of(kit: str, folder: Path) -> list[str]:
     [
         "python",
         pytest.param("lua", marks=pytest.mark.needs("lua5.4", "lua5.4")),
-        pytest.param("c", marks=pytest.mark.needs("gcc", "gcc")),
+        pytest.param(
+            "c",
+            marks=[
+                pytest.mark.needs("gcc", "gcc"),
+                pytest.mark.needs("libc6-dev", "/usr/include/stdio.h"),
+            ],
+        ),
     ],
 )
 def test_each_kit_answers_a_single_read(tmp_path: Path, kit: str) -> None:

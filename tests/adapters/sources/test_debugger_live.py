@@ -42,6 +42,7 @@ needs_qemu = [
 needs_gdbserver = [
     pytest.mark.needs("gdbserver", "gdbserver"),
     pytest.mark.needs("gcc", "gcc"),
+    pytest.mark.needs("libc6-dev", "/usr/include/stdio.h"),
 ]
 
 

@@ -46,6 +46,7 @@ ROOT = Path(__file__).parent.parent.parent.parent
 pytestmark = [
     pytest.mark.skipif(sys.platform != "linux", reason="reads processes on Linux only"),
     pytest.mark.needs("gcc", "gcc"),
+    pytest.mark.needs("libc6-dev", "/usr/include/stdio.h"),
 ]
 as_root = pytest.mark.skipif(
     not hasattr(os, "geteuid") or os.geteuid() != 0, reason="needs root, to be another user too"
