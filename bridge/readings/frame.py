@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from bridge.heap.blocks import Heap
-from bridge.practice.progress import Practice
 from bridge.readings.reading import Reading
 from bridge.values.status import Status
+
+if TYPE_CHECKING:  # many a frame has neither
+    from bridge.heap.blocks import Heap
+    from bridge.practice.progress import Practice
 
 
 @dataclass(frozen=True, slots=True)
