@@ -54,8 +54,8 @@ def load_bridge(path: AnyPath) -> Bridge:
     """Read and check a bridge file (``NAME.bridge.toml``), its schema and the layouts it names.
 
     Raises BridgeFileError, SchemaError and LayoutFileError with the file, the key and the line, and
-    ExtensionError for a kind of source or output that another package adds;
-    what is wrong with an expression is found when the bridge is used.
+    ExtensionError for a kind of source or output that another package adds.  What is wrong with an
+    expression is found when the bridge is used.
     """
     return bridge_file.load_bridge(Path(path))
 
