@@ -6,17 +6,19 @@ Whether a place is alive is not asked here.
 
 from __future__ import annotations
 
+import functools
 import os
 import stat
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from adapters.sources.process import find_ram, process_maps
+from adapters.sources.process import find_ram
 from adapters.sources.process.find_ram import Area, Copy, Signature
-from adapters.sources.process.process_memory import ProcessBytes
+from adapters.sources.process.mapping import Mapping
+from adapters.sources.process.system import this_system
 from adapters.sources.shared import read_at
 from bridge.memory.address_map import Region
 
@@ -32,7 +34,7 @@ class Process:
 
     pid: int
     name: str
-    mappings: tuple[process_maps.Mapping, ...]
+    mappings: tuple[Mapping, ...]
 
 
 @dataclass(slots=True)
@@ -49,22 +51,22 @@ def own_processes(only: str) -> list[Process]:
 
     Empty where the system does not tell of processes.
     """
-    user = os.geteuid() if hasattr(os, "geteuid") else -1
+    system = this_system()
     found: list[Process] = []
     try:
-        pids = sorted(process_maps.processes())
+        pids = [] if system is None else sorted(system.processes())
     except OSError:
         return []
     for pid in pids:
-        if pid == os.getpid():
+        if system is None or pid == os.getpid():
             continue
         try:
-            if (process_maps.PROC / str(pid)).stat().st_uid != user:
+            if not system.is_ours(pid):
                 continue
-            about = process_maps.read_stat(pid)
+            about = system.stat(pid)
             if about is None or about.ended or only not in ("", str(pid), about.name):
                 continue
-            found.append(Process(pid, about.name, tuple(process_maps.read_maps(pid))))
+            found.append(Process(pid, about.name, tuple(system.mappings(pid))))
         except (OSError, ValueError):  # it has ended meanwhile, or is not ours after all
             continue
     return found
@@ -161,7 +163,8 @@ def _search_file(
 def _search_processes(
     result: Search, wanted: Sequence[Signature], region: Region, processes: Sequence[Process]
 ) -> None:
-    if not process_maps.PROC.is_dir():
+    system = this_system()
+    if system is None:
         result.tried.append(
             "processes: cannot be looked through on this system yet; use push, shared or debugger"
         )
@@ -178,11 +181,10 @@ def _search_processes(
                 where = [a for a in areas[process.pid][size_class] if a.path not in known]
                 if not where:
                     continue
-                reader = ProcessBytes(process.pid)
+                reader = system.reader(process.pid)
                 try:
-                    found = find_ram.copies(
-                        where, wanted, region.size, reader.read, _runs(process.pid), late
-                    )
+                    present = functools.partial(system.present, process.pid)
+                    found = find_ram.copies(where, wanted, region.size, reader.read, present, late)
                 except OSError:
                     refused.append(f"{process.name} ({process.pid})")
                     continue
@@ -202,16 +204,6 @@ def _search_processes(
             f"processes: {some} may not be read: start the emulator with "
             "lowhalf run BRIDGE.toml -- EMULATOR …"
         )
-
-
-def _runs(pid: int) -> Callable[[int, int], Iterator[tuple[int, int]]]:
-    def runs(low: int, high: int) -> Iterator[tuple[int, int]]:
-        try:
-            yield from process_maps.read_present_runs(pid, low, high)
-        except PermissionError:
-            yield low, high - low
-
-    return runs
 
 
 def _deadline() -> Callable[[], bool]:

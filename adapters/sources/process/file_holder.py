@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from adapters.sources.process import process_maps
+from adapters.sources.process.mapping import Mapping, ProcessStat
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +65,7 @@ def find_holder(path: Path, file: os.stat_result) -> FileHolder | None:
     return None
 
 
-def _inode(mapping: process_maps.Mapping) -> int:
+def _inode(mapping: Mapping) -> int:
     return int(mapping.backing.rpartition(" ")[2] or 0)
 
 
@@ -75,7 +76,7 @@ def _processes() -> list[int]:
         return []
 
 
-def _stat(pid: int) -> process_maps.ProcessStat | None:
+def _stat(pid: int) -> ProcessStat | None:
     try:
         return process_maps.read_stat(pid)
     except (OSError, ValueError):

@@ -18,7 +18,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from adapters.sources.process import process_maps
+from adapters.sources.process.mapping import Mapping as MappedRange
 from bridge.memory.address_map import MemoryMap, Region
 from bridge.memory.byte_order import ByteOrder, reorder
 from bridge.prepared import Counter, PreparedBuild
@@ -148,7 +148,7 @@ def _runs_of(known: Mapping[int, int]) -> tuple[tuple[int, bytes], ...]:
     return tuple((at, bytes(data)) for at, data in runs)
 
 
-def areas(mappings: Sequence[process_maps.Mapping], size: int) -> list[list[Area]]:
+def areas(mappings: Sequence[MappedRange], size: int) -> list[list[Area]]:
     """Where *size* bytes of RAM may lie: RAM-sized areas first, then the other ones.
 
     An emulator may guard parts of the RAM against writes, which splits its mapping; so neighbours
@@ -175,10 +175,10 @@ def areas(mappings: Sequence[process_maps.Mapping], size: int) -> list[list[Area
 
 
 def _neighbours(
-    mappings: Sequence[process_maps.Mapping],
-) -> Iterator[list[process_maps.Mapping]]:
+    mappings: Sequence[MappedRange],
+) -> Iterator[list[MappedRange]]:
     """Mappings without a gap between them that may be parts of one RAM, the unreadable too."""
-    together: list[process_maps.Mapping] = []
+    together: list[MappedRange] = []
     for each in mappings:
         if each.path in _SYSTEM:
             continue
@@ -190,7 +190,7 @@ def _neighbours(
         yield together
 
 
-def _go_together(last: process_maps.Mapping, each: process_maps.Mapping) -> bool:
+def _go_together(last: MappedRange, each: MappedRange) -> bool:
     """Whether a mapping may be a part of what ends with the one before it."""
     if last.end != each.start:
         return False
@@ -201,11 +201,11 @@ def _go_together(last: process_maps.Mapping, each: process_maps.Mapping) -> bool
     return not (_is_program(last) or _is_program(each))
 
 
-def _is_program(each: process_maps.Mapping) -> bool:
+def _is_program(each: MappedRange) -> bool:
     return bool(each.backing) and each.readable and not (each.writable or each.shared)
 
 
-def _joined(neighbours: Sequence[process_maps.Mapping]) -> list[tuple[Area, bool]]:
+def _joined(neighbours: Sequence[MappedRange]) -> list[tuple[Area, bool]]:
     """The areas of one thing each, and whether any part of them is writable."""
     joined: list[tuple[Area, bool]] = []
     for each in neighbours:

@@ -11,8 +11,9 @@ import os
 import select
 from array import array
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
+
+from adapters.sources.process.mapping import Mapping, ProcessStat
 
 PROC = Path("/proc")
 
@@ -20,46 +21,6 @@ _PRESENT_OR_SWAPPED = 3 << 62
 """Bits 63 and 62 of a pagemap entry."""
 _PAGEMAP_CHUNK = 1 << 16
 """Entries of the page map that are read at a time."""
-
-
-@dataclass(frozen=True, slots=True)
-class Mapping:
-    """The addresses from ``start`` up to ``end`` of a process, and what lies behind them.
-
-    ``backing`` is the device and inode behind a file's mapping, which begins at ``offset`` bytes
-    into it; it is empty for anonymous memory.
-    """
-
-    start: int
-    end: int
-    readable: bool
-    writable: bool
-    shared: bool
-    offset: int
-    backing: str
-    path: str
-
-    @property
-    def size(self) -> int:
-        return self.end - self.start
-
-
-@dataclass(frozen=True, slots=True)
-class ProcessStat:
-    """A process's name (at most 15 bytes of it), state letter, parent, and start.
-
-    ``start`` counts clock ticks since the system began.
-    """
-
-    name: str
-    state: str
-    parent: int
-    start: int
-
-    @property
-    def ended(self) -> bool:
-        """True for a process that only waits for its parent to notice its end."""
-        return self.state in "ZXx"
 
 
 class LifeLine:

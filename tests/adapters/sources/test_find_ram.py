@@ -10,7 +10,7 @@ import pytest
 
 from adapters.sources.process import find_ram
 from adapters.sources.process.find_ram import Area, Copy, SearchAborted, Signature
-from adapters.sources.process.process_maps import Mapping
+from adapters.sources.process.mapping import Mapping
 from bridge.memory.address_map import MemoryMap
 from bridge.memory.byte_order import ByteOrder, reorder
 from bridge.prepared import PreparedBuild, memory_map, prepare

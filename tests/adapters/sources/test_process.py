@@ -20,7 +20,7 @@ from typing import Any
 
 import pytest
 
-from adapters.sources.process import find_ram
+from adapters.sources.process import find_ram, linux, ram_search
 from adapters.sources.process import source as process
 from adapters.sources.process.process_memory import MAX_RANGES, ProcessBytes
 from adapters.sources.process.source import ProcessMemory
@@ -134,7 +134,7 @@ async def rig(tmp_path: Path, program: Path) -> AsyncIterator[Rig]:
 @pytest.fixture
 def grown_up(monkeypatch: pytest.MonkeyPatch) -> None:
     """Hosts that were started just now count as running for long."""
-    monkeypatch.setattr(process, "YOUNG", 0.0)
+    monkeypatch.setattr(ram_search, "YOUNG", 0.0)
 
 
 @pytest.fixture
@@ -741,7 +741,7 @@ async def test_another_users_process(rig: Rig) -> None:
 async def test_a_process_of_the_same_user_that_protects_itself(rig: Rig) -> None:
     open_to_all(rig)
     host = rig.host(user=NOBODY)
-    if process._yama() not in ("", "0"):
+    if linux.yama() not in ("", "0"):
         pytest.skip("this system lets no process read a stranger")
     assert await as_nobody(rig, host.pid) == f"0x{host.live:X}"
     host.say("d")
@@ -797,7 +797,7 @@ async def test_what_yama_forbids(
     def refuse(*_: object) -> int:
         raise PermissionError(1, "Operation not permitted")
 
-    monkeypatch.setattr(process, "YAMA", tmp_path / "ptrace_scope")
+    monkeypatch.setattr(linux, "YAMA", tmp_path / "ptrace_scope")
     (tmp_path / "ptrace_scope").write_text(scope, "ascii")
     monkeypatch.setattr(ProcessBytes, "_call", refuse)
     for settings in ({}, {"address": host.live}):

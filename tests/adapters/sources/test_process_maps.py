@@ -10,10 +10,9 @@ import time
 
 import pytest
 
+from adapters.sources.process.mapping import Mapping, ProcessStat
 from adapters.sources.process.process_maps import (
     LifeLine,
-    Mapping,
-    ProcessStat,
     first_argument,
     parse_maps,
     parse_stat,
