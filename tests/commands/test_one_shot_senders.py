@@ -21,6 +21,7 @@ import serial
 
 from adapters.clients import lhp_client
 from adapters.sources.pushed import lhp
+from adapters.sources.pushed.lhp_stream import StreamReceiver
 from tests.adapters.clients import kit_run
 from tests.adapters.clients.test_c import built
 from tests.adapters.sources.pty_pair import PtyPair
@@ -276,7 +277,7 @@ def console(pair: PtyPair, *, kept: tuple[int, int] = (0, 0)) -> Iterator[None]:
     stop = threading.Event()
 
     def talk() -> None:
-        receiver = lhp.Receiver()
+        receiver = StreamReceiver()
         welcome, number = False, 0
         since: dict[tuple[int, int], int] = {}
         ram = bytes(files.ram())

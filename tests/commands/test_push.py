@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from adapters.sources.pushed import lhp
+from adapters.sources.pushed.lhp_stream import StreamReceiver
 from tests.commands import files
 from tests.commands.command import Running
 
@@ -26,7 +27,7 @@ class Producer:
     def __init__(self, port: int, ram: bytes) -> None:
         self._ram = ram
         self._socket = socket.create_connection(("127.0.0.1", port), timeout=5)
-        self._receiver = lhp.Receiver()
+        self._receiver = StreamReceiver()
         self.wanted: tuple[tuple[int, int], ...] = ()
         self.sent = 0
         hello = lhp.Hello(files.BASE, len(ram), name="test pier")

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from adapters.sources.pushed import lhp
+from adapters.sources.pushed.lhp_stream import StreamReceiver
 from tests.adapters.sources.pty_pair import PtyPair
 from tests.commands import files
 from tests.commands.command import Running
@@ -19,7 +20,7 @@ from tests.commands.command import Running
 
 def console(pair: PtyPair, stop: threading.Event) -> None:
     """A console program: HELLO until it is welcomed, then the wanted bytes of each frame."""
-    receiver = lhp.Receiver()
+    receiver = StreamReceiver()
     welcome = False
     wanted: tuple[tuple[int, int], ...] = ()
     number = 0

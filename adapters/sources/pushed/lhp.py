@@ -1,4 +1,4 @@
-"""LHP/1, the push protocol: its messages, and how they stand on the wire.
+"""LHP/1, the push protocol: its messages, and how each stands on the wire.
 
 A producer (a script inside an emulator) connects over TCP and sends frames; the bridge answers.
 All integers are unsigned and big endian.  Every message is a header and a payload:
@@ -21,13 +21,14 @@ All integers are unsigned and big endian.  Every message is a header and a paylo
     8F ERROR    code:u16 fatal:u8 text, up to 200 bytes
 
 A payload has at most 1 MiB, and all parts of one frame together at most 64 MiB.  ``maxlen`` is the
-longest payload that the bridge takes.  Nothing here does I/O: bytes in, messages out.
+longest payload that the bridge takes.  How messages are cut out of what comes is ``lhp_stream``'s
+part, and on a line that loses bytes ``lhp_line``'s.  Nothing here does I/O.
 """
 
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -43,7 +44,8 @@ MAX_TOKEN = 64
 MAX_PING = 32
 MAX_TEXT = 200
 
-_HEADER = struct.Struct(">2sBBI")
+HEADER = struct.Struct(">2sBBI")
+"""Magic, version, type, and the length of the payload behind it."""
 _HELLO = struct.Struct(">IIBB")
 _FRAME = struct.Struct(">IBBH")
 _WANT = struct.Struct(">IH")
@@ -189,7 +191,7 @@ def encode(message: Message) -> bytes:
     kind, payload = _payload(message)
     if len(payload) > MAX_PAYLOAD:
         raise ValueError(f"expected a payload of at most {MAX_PAYLOAD} bytes, found {len(payload)}")
-    return _HEADER.pack(MAGIC, VERSION, kind, len(payload)) + payload
+    return HEADER.pack(MAGIC, VERSION, kind, len(payload)) + payload
 
 
 def _payload(message: Message) -> tuple[Type, bytes]:
@@ -360,60 +362,3 @@ def _at_least(payload: bytes, size: int, what: str) -> None:
 def _exactly(payload: bytes, size: int, what: str) -> None:
     if len(payload) != size:
         raise LhpError(Code.PAYLOAD, f"{what}: expected {size} bytes, found {len(payload)}")
-
-
-class Receiver:
-    """Cuts a stream of bytes into (type, payload) pairs, however it comes in.
-
-    A header is refused at its first wrong byte, so that a browser or another protocol is noticed
-    at once.  After an LhpError the stream is out of step and the receiver takes nothing more.
-    """
-
-    def __init__(self, *, max_payload: int = MAX_PAYLOAD) -> None:
-        self.max_payload = max_payload
-        self._buffer = bytearray()
-
-    @property
-    def pending(self) -> int:
-        """Bytes of a message that is not whole yet."""
-        return len(self._buffer)
-
-    def receive(self, data: bytes) -> Iterator[tuple[int, bytes]]:
-        """Add bytes; gives every message that is whole.
-
-        The iterator raises LhpError with code 1, 2 or 3 where the next header is wrong.
-        """
-        self._buffer += data
-        return self._messages()
-
-    def _messages(self) -> Iterator[tuple[int, bytes]]:
-        buffer = self._buffer
-        at = 0
-        try:
-            while at < len(buffer):
-                head = bytes(buffer[at : at + _HEADER.size])
-                self._check(head)
-                if len(head) < _HEADER.size:
-                    return
-                _, _, kind, length = _HEADER.unpack(head)
-                end = at + _HEADER.size + length
-                if end > len(buffer):
-                    return
-                payload = bytes(memoryview(buffer)[at + _HEADER.size : end])
-                at = end
-                yield kind, payload
-        finally:
-            del buffer[:at]
-
-    def _check(self, head: bytes) -> None:
-        if not MAGIC.startswith(head[:2]):
-            raise LhpError(Code.MAGIC, f"expected 4C 48, found {head[:2].hex(' ').upper()}")
-        if len(head) > 2 and head[2] != VERSION:
-            raise LhpError(Code.VERSION, f"expected version {VERSION}, found {head[2]}")
-        if len(head) == _HEADER.size:
-            length = _HEADER.unpack(head)[3]
-            if length > self.max_payload:
-                raise LhpError(
-                    Code.TOO_LONG,
-                    f"expected a payload of at most {self.max_payload} bytes, found {length}",
-                )

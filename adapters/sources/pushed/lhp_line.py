@@ -32,7 +32,6 @@ MAX_TEXT_LENGTH = 4096
 _TEXT = re.compile(rb"[\t\n\r -~]*")
 _SHOWN = 24
 _START = lhp.MAGIC + bytes([lhp.VERSION])
-_HEADER = struct.Struct(">2sBBI")
 _FRAME = struct.Struct(">IBBH")
 _RANGE = struct.Struct(">II")
 _LENGTHS: dict[int, tuple[int, int]] = {
@@ -84,14 +83,14 @@ class LineReceiver:
         buffer = self._buffer
         while len(buffer) >= self._need:
             self._skip(_next_start(buffer, 0))
-            if len(buffer) < _HEADER.size:
+            if len(buffer) < lhp.HEADER.size:
                 return
             end = self._end()
             if end is None:
                 return
             if end == 0:
                 continue
-            kind, payload = buffer[3], bytes(memoryview(buffer)[_HEADER.size : end])
+            kind, payload = buffer[3], bytes(memoryview(buffer)[lhp.HEADER.size : end])
             verdict = self._neighbours(end, kind, quiet=quiet)
             if verdict is None and not quiet:
                 return
@@ -109,8 +108,8 @@ class LineReceiver:
     def _end(self) -> int | None:
         """Where the message at the start ends; None where more must come, 0 where it is none."""
         buffer = self._buffer
-        kind, length = buffer[3], _HEADER.unpack_from(buffer)[3]
-        here = memoryview(buffer)[_HEADER.size :]
+        kind, length = buffer[3], lhp.HEADER.unpack_from(buffer)[3]
+        here = memoryview(buffer)[lhp.HEADER.size :]
         try:
             expected = _length(kind, here, length)
         finally:
@@ -118,7 +117,7 @@ class LineReceiver:
         if expected is not None and expected != length:
             self._damage(f"expected a payload of {expected} bytes by its counts, found {length}")
             return 0
-        end: int = _HEADER.size + length
+        end: int = lhp.HEADER.size + length
         if len(buffer) >= end:
             return end
         if expected is not None:
@@ -180,7 +179,7 @@ def _next_start(buffer: bytearray, at: int) -> int:
         at = buffer.find(_START[:1], at)
         if at < 0:
             return len(buffer)
-        if _can_begin(bytes(buffer[at : at + _HEADER.size])):
+        if _can_begin(bytes(buffer[at : at + lhp.HEADER.size])):
             return at
         at += 1
 
@@ -193,7 +192,7 @@ def _can_begin(head: bytes) -> bool:
     limits = _LENGTHS.get(head[3])
     if limits is None:
         return False
-    if len(head) < _HEADER.size:
+    if len(head) < lhp.HEADER.size:
         # the first bytes of the length bound it
         low = int.from_bytes(head[4:].ljust(4, b"\0"), "big")
         high = int.from_bytes(head[4:].ljust(4, b"\xff"), "big")

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from adapters.sources.pushed import lhp
+from adapters.sources.pushed.lhp_stream import StreamReceiver
 
 MAX_FRAME_RANGES = lhp.MAX_FRAME // lhp.MAX_PAYLOAD * lhp.MAX_RANGES
 """Ranges in all parts of one frame: a range costs memory however few bytes it has."""
@@ -72,7 +73,7 @@ class Session:
         self.over = False
         self.max_frame = max_frame
         self._token = token
-        self._receiver = lhp.Receiver(max_payload=max_payload)
+        self._receiver = StreamReceiver(max_payload=max_payload)
         self._accepted = False
         self._frame: int | None = None
         self._changes: list[tuple[int, bytes]] = []

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from adapters.sources.pushed import lhp
+from adapters.sources.pushed.lhp_stream import StreamReceiver
 from bridge.memory.byte_order import ByteOrder
 from tests.adapters.clients import kit_run
 from tests.commands import files
@@ -98,7 +99,7 @@ def test_with_functions_of_the_emulators_own(tmp_path: Path, lua: str) -> None:
         timeout=20,
     )
     assert done.returncode == 0, done.stderr
-    said = [lhp.decode(*pair) for pair in lhp.Receiver().receive(done.stdout)]
+    said = [lhp.decode(*pair) for pair in StreamReceiver().receive(done.stdout)]
     assert said == [
         lhp.Hello(files.BASE, 0x4000, ByteOrder.HALFSWAP, "pier", b"secret"),
         lhp.FramePart(

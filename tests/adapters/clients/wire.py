@@ -11,6 +11,7 @@ from types import TracebackType
 
 from adapters.sources.pushed import lhp
 from adapters.sources.pushed.lhp_session import ByeSaid, FrameDone, HelloSaid, Session
+from adapters.sources.pushed.lhp_stream import StreamReceiver
 
 Ranges = tuple[tuple[int, int], ...]
 
@@ -66,7 +67,7 @@ class Tap(Listener):
 
     def serve(self, connection: socket.socket) -> None:
         with socket.create_connection(("127.0.0.1", self._daemon), timeout=15) as daemon:
-            receivers = {connection: lhp.Receiver(), daemon: lhp.Receiver()}
+            receivers = {connection: StreamReceiver(), daemon: StreamReceiver()}
             others = {connection: daemon, daemon: connection}
             while True:
                 ready, _, _ = select.select(list(receivers), [], [], 15)

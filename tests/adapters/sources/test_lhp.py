@@ -18,12 +18,12 @@ from adapters.sources.pushed.lhp import (
     Message,
     Ping,
     Pong,
-    Receiver,
     Want,
     Welcome,
     decode,
     encode,
 )
+from adapters.sources.pushed.lhp_stream import StreamReceiver
 from bridge.memory.byte_order import ByteOrder
 
 WORKED: list[tuple[Message, str]] = [
@@ -53,7 +53,7 @@ WORKED: list[tuple[Message, str]] = [
 
 
 def take(data: bytes) -> list[Message]:
-    return [decode(kind, payload) for kind, payload in Receiver().receive(data)]
+    return [decode(kind, payload) for kind, payload in StreamReceiver().receive(data)]
 
 
 @pytest.mark.parametrize(("message", "wire"), WORKED)
@@ -67,14 +67,14 @@ def test_whole_byte_by_byte_and_with_trailing_bytes() -> None:
     stream = b"".join(encode(message) for message, _ in WORKED)
     messages = [message for message, _ in WORKED]
     assert take(stream) == messages
-    receiver = Receiver()
+    receiver = StreamReceiver()
     found = []
     for value in stream:
         for kind, payload in receiver.receive(bytes([value])):
             found.append(decode(kind, payload))
     assert found == messages
     assert receiver.pending == 0
-    receiver = Receiver()
+    receiver = StreamReceiver()
     assert len(list(receiver.receive(stream + b"LH\x01"))) == len(messages)
     assert receiver.pending == 3
 
@@ -95,12 +95,12 @@ def test_whole_byte_by_byte_and_with_trailing_bytes() -> None:
 )
 def test_a_wrong_header_is_refused_at_once(head: bytes, code: Code, text: str) -> None:
     with pytest.raises(LhpError) as caught:
-        list(Receiver().receive(head))
+        list(StreamReceiver().receive(head))
     assert (caught.value.code, caught.value.text) == (code, text)
 
 
 def test_messages_before_a_wrong_header_are_given_out() -> None:
-    messages = Receiver().receive(encode(Bye()) + b"XX")
+    messages = StreamReceiver().receive(encode(Bye()) + b"XX")
     assert next(messages) == (lhp.Type.BYE, b"")
     with pytest.raises(LhpError):
         next(messages)
@@ -108,9 +108,9 @@ def test_messages_before_a_wrong_header_are_given_out() -> None:
 
 def test_the_size_limit_is_an_argument() -> None:
     with pytest.raises(LhpError) as caught:
-        list(Receiver(max_payload=3).receive(encode(Ping(b"lamp"))))
+        list(StreamReceiver(max_payload=3).receive(encode(Ping(b"lamp"))))
     assert caught.value.code is Code.TOO_LONG
-    assert list(Receiver(max_payload=4).receive(encode(Ping(b"lamp")))) == [(6, b"lamp")]
+    assert list(StreamReceiver(max_payload=4).receive(encode(Ping(b"lamp")))) == [(6, b"lamp")]
 
 
 @pytest.mark.parametrize(
@@ -232,7 +232,7 @@ def test_only_documented_errors_escape_from_500_mutated_streams() -> None:
             mutated[rng.randrange(len(mutated))] = rng.randrange(256)
         messages: list[Message] = []
         try:
-            for kind, payload in Receiver().receive(bytes(mutated)):
+            for kind, payload in StreamReceiver().receive(bytes(mutated)):
                 try:
                     messages.append(decode(kind, payload))
                 except LhpError as fault:

@@ -24,6 +24,7 @@ from adapters.sources.pushed.lhp import (  # fmt: skip
     Welcome,
     encode,
 )
+from adapters.sources.pushed.lhp_stream import StreamReceiver
 from adapters.sources.pushed.push import (
     MAX_STRANGERS_OF_A_HOST,
     MAX_UNSENT,
@@ -49,7 +50,7 @@ class Producer:
     def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self.reader = reader
         self.writer = writer
-        self.receiver = lhp.Receiver()
+        self.receiver = StreamReceiver()
         self.messages: list[Message] = []
 
     @classmethod

@@ -24,6 +24,7 @@ from adapters.sources.pushed.lhp import (  # fmt: skip
     Welcome,
     encode,
 )
+from adapters.sources.pushed.lhp_stream import StreamReceiver
 from adapters.sources.pushed.serial import SerialLine
 from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.memory.byte_order import ByteOrder
@@ -46,7 +47,7 @@ class Console:
 
     def __init__(self, pair: PtyPair) -> None:
         self.pair = pair
-        self.receiver = lhp.Receiver()
+        self.receiver = StreamReceiver()
         self.messages: list[Message] = []
 
     def say(self, *messages: Message | bytes) -> None:
