@@ -18,7 +18,7 @@ from pathlib import Path
 from adapters.sources.process import find_ram
 from adapters.sources.process.find_ram import Area, Copy, Signature
 from adapters.sources.process.mapping import Mapping
-from adapters.sources.process.system import this_system
+from adapters.sources.process.this_system import this_system
 from adapters.sources.shared import read_at
 from bridge.memory.address_map import Region
 

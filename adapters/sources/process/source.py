@@ -20,7 +20,8 @@ from adapters.sources.process import find_ram
 from adapters.sources.process.find_ram import Copy
 from adapters.sources.process.mapping import ProcessStat
 from adapters.sources.process.ram_search import MAX_SEARCHING, Found, RamSearch
-from adapters.sources.process.system import LifeLine, System, this_system
+from adapters.sources.process.system import LifeLine, System
+from adapters.sources.process.this_system import this_system
 from adapters.sources.process.which_process import WhichProcess
 from adapters.sources.surroundings import SourceSurroundings
 from bridge.memory.address_map import MemoryMap, Region, Span

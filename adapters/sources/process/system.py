@@ -1,13 +1,12 @@
-"""Operating system's word about processes: what the source asks, and which system this is.
+"""Operating system's word about processes: what the source asks of it.
 
 ``linux`` answers on Linux.  Another system needs another :class:`System` and a line in
-:func:`this_system`: which process is meant, where its RAM is and how it is read is the same.
+``this_system``: which process is meant, and where in it RAM is, is found as everywhere.
 """
 
 from __future__ import annotations
 
 import abc
-import sys
 from collections.abc import Iterator, Sequence
 from typing import Protocol
 
@@ -105,12 +104,3 @@ class System(abc.ABC):
                 end = each.end
                 last = end if each.readable else last
         return min(last - address, size)
-
-
-def this_system() -> System | None:
-    """The system that lowhalf runs on; None where it has no way into processes yet."""
-    if sys.platform != "linux":
-        return None
-    from adapters.sources.process.linux import Linux
-
-    return Linux()

@@ -1,0 +1,13 @@
+"""Which operating system lowhalf runs on, as far as it has a way into processes."""
+
+from __future__ import annotations
+
+import sys
+
+from adapters.sources.process.linux import Linux
+from adapters.sources.process.system import System
+
+
+def this_system() -> System | None:
+    """The system that lowhalf runs on; None where it has no way into processes yet."""
+    return Linux() if sys.platform == "linux" else None
