@@ -1,13 +1,15 @@
 """A package of somebody else's adds functions: installed, found by name, and evaluated.
 
-The packages are made as an installer leaves them: modules beside a ``.dist-info`` with METADATA
-(core metadata, PEP 566) and ``entry_points.txt`` (the entry points specification of the Python
+The module is the one that the manual's page shows, so that the page is tested with it.  The
+packages are made as an installer leaves them: modules beside a ``.dist-info`` with METADATA (core
+metadata, PEP 566) and ``entry_points.txt`` (the entry points specification of the Python
 Packaging User Guide).
 """
 
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 import zipfile
@@ -25,6 +27,7 @@ from bridge.prepared import memory_map, prepare
 from schemas.compiler import load_schema
 from schemas.errors import ExtensionError
 from schemas.loader import load_bridge
+from tests.manual import page
 
 SCHEMA = """
 [game]
@@ -47,49 +50,37 @@ byte_order = "big"
 name = "mirror"
 expr = "mirrored(tide, 12) + 1"
 """
-MODULE = '''
-"""Functions for a tide table."""
-
-import ast
-
-from bridge.expressions import nodes
-from bridge.expressions.arithmetic import Undefined
-from bridge.expressions.checker import Checker
+PAGE = page("extending/functions.md")
+SHOWN = re.findall(r"^```python\n(.*?)^```$", PAGE, re.M | re.S)
+(ENTRY,) = re.findall(r'^mirrored = "(.*)"$', PAGE, re.M)
+MODULE = (
+    "\n".join(SHOWN)
+    + """
 from bridge.expressions.frame_functions.frame_before import Previous
-from bridge.expressions.functions.function import Function
 from bridge.expressions.functions.over_frames import over_frames
-from bridge.values.value_type import INTEGER
 
-
-def _mirrored(value, bits):
-    """The low bits in the other order."""
-    if value >> bits:
-        raise Undefined(f"{value} has more than {bits} bits")
-    return int(f"{value:0{bits}b}"[::-1], 2)
-
-
-def check(checker: Checker, tree: ast.Call) -> nodes.Expr:
-    value = checker.whole_number(tree.args[0])
-    bits = checker.constant(tree.args[1], 1, 16)
-    width = nodes.Literal(str(bits), INTEGER, bits)
-    return nodes.Apply(checker.text(tree), INTEGER, _mirrored, (value, width), bits=bits)
-
-
-MIRRORED = Function("mirrored(x, n)", "the low n bits of x in the other order", (2, 2), check)
 BEFORE = Function("before(x)", "x a frame ago", (1, 1), over_frames(Previous), True)
 
 
-def _huge(value):
-    return 1 << value
-
-
 def check_huge(checker, tree):
-    return nodes.Apply(checker.text(tree), INTEGER, _huge, (checker.whole_number(tree.args[0]),))
+    number = checker.whole_number(tree.args[0])
+    return nodes.Apply(checker.text(tree), INTEGER, lambda value: 1 << value, (number,))
 
 
 HUGE = Function("huge(x)", "two to the x", (1, 1), check_huge)
+
+
+def check_faulty(checker, tree):
+    number = checker.number(tree.args[0])
+    return nodes.Apply(checker.text(tree), INTEGER, lambda value: {}[value], (number,))
+
+
+FAULTY = Function("faulty(x)", "nothing", (1, 1), check_faulty)
+BROKEN = Function("broken(x)", "nothing", (1, 1), lambda checker, tree: tree.nothing)
+EMPTY = Function("empty(x)", "nothing", (1, 1), lambda checker, tree: None)
 WORDS = "no function"
-'''
+"""
+)
 
 
 def installed(folder: Path, package: str, entries: str, module: str = MODULE) -> None:
@@ -129,7 +120,7 @@ def test_the_read_command_evaluates_a_function_of_an_installed_package(
     tmp_path: Path, game: Path
 ) -> None:
     packages = tmp_path / "packages"
-    installed(packages, "tide-functions", "mirrored = tide_functions:MIRRORED")
+    installed(packages, "tide-functions", f"mirrored = {ENTRY}")
     found = lowhalf(packages, "read", game, "--watch", "mirror", "--watch", "mirrored(7, 3)")
     assert (found.stderr, found.returncode) == ("", 0)
     # 0x123 of 12 bits is 0001 0010 0011, and 1100 0100 1000 from behind
@@ -204,6 +195,40 @@ def test_what_it_cannot_compute_and_what_is_too_wide_are_errors_of_the_watch(
     assert (found.stderr, found.returncode) == ("", 1)
     assert "mirrored(tide, 4): 291 has more than 4 bits" in found.stdout
     assert "the result has more than 1024 bits" in found.stdout
+
+
+def test_what_a_function_raises_by_mistake_is_an_error_of_the_watch_alone(
+    tmp_path: Path, game: Path
+) -> None:
+    packages = tmp_path / "packages"
+    entries = "mirrored = tide_functions:MIRRORED\nfaulty = tide_functions:FAULTY"
+    installed(packages, "tide-functions", entries)
+    found = lowhalf(packages, "read", game, "--watch", "faulty(tide)", "--watch", "mirror")
+    assert (found.stderr, found.returncode) == ("", 1)
+    assert "faulty(tide): faulty failed (KeyError: 291)" in found.stdout
+    assert str(0b1100_0100_1000 + 1) in found.stdout
+
+
+@pytest.mark.parametrize(
+    ("name", "message"),
+    [
+        (
+            "broken",
+            "broken of lowhalf.functions: its check failed (AttributeError: 'Call' object has no "
+            "attribute 'nothing'); update it",
+        ),
+        ("empty", "empty of lowhalf.functions: its check: expected a node, found None"),
+    ],
+)
+def test_a_check_that_fails_itself_is_told_with_its_package(
+    tmp_path: Path, game: Path, name: str, message: str
+) -> None:
+    packages = tmp_path / "packages"
+    entries = f"mirrored = tide_functions:MIRRORED\n{name} = tide_functions:{name.upper()}"
+    installed(packages, "tide-functions", entries)
+    found = lowhalf(packages, "read", game, "--watch", f"{name}(tide)")
+    assert found.returncode == 2
+    assert found.stderr == f"lowhalf: package tide-functions 1.4: {message}\n"
 
 
 def test_a_function_over_frames_keeps_its_state(
