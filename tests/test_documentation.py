@@ -9,6 +9,7 @@ import pytest
 from pydantic.fields import FieldInfo
 
 from adapters.commands.main import COMMANDS
+from adapters.json_forms.shapes import FORMS
 from adapters.outputs.mqtt import homie, homie_practice
 from adapters.outputs.mqtt.homie_practice import PracticeTopics
 from bridge.expressions.functions.table import FUNCTIONS
@@ -17,7 +18,7 @@ from bridge.values.status import Status
 from bridge.values.target import equals
 from bridge.values.value_type import Kind, ValueType
 from docs import from_code
-from docs.from_code import commands, errors, rooms, settings, topics
+from docs.from_code import commands, errors, json_forms, rooms, settings, topics
 from schemas.bridge_file import BridgeFile
 from schemas.layout_file import LayoutFile
 from schemas.output_settings import Outputs
@@ -213,6 +214,19 @@ def test_the_manual_tells_of_every_topic_and_of_no_other() -> None:
     assert {name.replace("WATCH/", "held-x-low/") for name in told} == published
     assert all(told.values())
     assert set(rows(page("reference/topics.md"))) >= {f"homie/5/DEVICE/{name}" for name in told}
+
+
+# JSON
+
+
+def test_the_manual_tells_of_every_form_of_json_with_all_its_keys() -> None:
+    text = page("reference/json.md")
+    assert re.findall(r"^## (.*)$", text, re.M) == list(FORMS)
+    for name in FORMS:
+        section = text.partition(f"\n## {name}\n")[2].partition("\n## ")[0]
+        for title, shape in json_forms.objects(name).items():
+            part = section.partition(f"\n### {title} of {name}\n")[2] if title else section
+            assert list(rows(part.partition("\n### ")[0])) == list(shape["properties"])
 
 
 # errors and rooms

@@ -1,4 +1,4 @@
-"""``lowhalf json-schema``: the JSON Schema of either file, for editors."""
+"""``lowhalf json-schema``: JSON Schemas of both files, for editors, and of all JSON given out."""
 
 from __future__ import annotations
 
@@ -10,18 +10,32 @@ from adapters.sessions.kinds import ADDED
 from schemas.bridge_model import whole_bridge_model
 from schemas.schema_file import SchemaFile
 
+FORM_NAMES = (
+    *("frame", "explain", "heap", "layout", "where", "half", "turn", "hex", "write"),
+    *("tallies", "attempts", "event"),
+)
+"""What ``adapters.json_forms.shapes`` describes, which is loaded once one is asked for."""
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("file", choices=("schema", "bridge"), help="which of the two files")
+    parser.add_argument(
+        "file",
+        choices=("schema", "bridge", *FORM_NAMES),
+        metavar="NAME",
+        help=f"a file, schema or bridge; or a form of JSON: {', '.join(FORM_NAMES)}",
+    )
 
 
 def json_schema(file: str) -> dict[str, Any]:
-    """The JSON Schema (draft 2020-12) of ``schema`` or ``bridge``, with all kinds installed.
+    """The JSON Schema (draft 2020-12) of a file, with all kinds installed, or of a form of JSON.
 
     Raises ExtensionError.
     """
+    if file in FORM_NAMES:
+        from adapters.json_forms.shapes import FORMS
+
+        return {"$schema": DIALECT, **FORMS[file].model_json_schema(by_alias=True)}
     model = SchemaFile if file == "schema" else whole_bridge_model(ADDED)
     return {"$schema": DIALECT, **model.model_json_schema(by_alias=True)}
 

@@ -32,7 +32,7 @@ COMMANDS = {
     "tally": "how often each value was seen at the moments that a tally names",
     "overlay-boot": "write a local page that waits for the daemon and then shows the overlay",
     "sources": "list every kind of source with its settings",
-    "json-schema": "print the JSON Schema of the schema file or the bridge file",
+    "json-schema": "print the JSON Schema of a file, or of what --json prints",
     "docs": "open the manual of this version, without a network",
 }
 

@@ -116,7 +116,7 @@ def _settings(model: type[Table]) -> str:
         rows.append(
             [
                 code(written),
-                _type(shape, shapes.get("$defs", {})),
+                type_words(shape, shapes.get("$defs", {})).removesuffix(" or null"),
                 _default(field),
                 field.description or "this kind",
             ]
@@ -124,27 +124,31 @@ def _settings(model: type[Table]) -> str:
     return table(["setting", "is", "default", "means"], rows) if rows else "It has no settings."
 
 
-def _type(shape: dict[str, Any], known: dict[str, Any]) -> str:
+def type_words(shape: dict[str, Any], known: dict[str, Any]) -> str:
     """What may be written, in words."""
     if "$ref" in shape:
-        shape = known[shape["$ref"].rpartition("/")[2]]
+        name = str(shape["$ref"]).rpartition("/")[2]
+        if name.endswith("Form"):
+            return name.removesuffix("Form")
+        shape = known[name]
     if "const" in shape:
         return code(json.dumps(shape["const"]))
     if "enum" in shape:
         return ", ".join(code(json.dumps(each)) for each in shape["enum"])
     if "anyOf" in shape:
-        kinds = [each for each in shape["anyOf"] if each.get("type") != "null"]
-        return " or ".join(dict.fromkeys(_type(each, known) for each in kinds))
+        return " or ".join(dict.fromkeys(type_words(each, known) for each in shape["anyOf"]))
     match shape.get("type"):
         case "array" if "prefixItems" in shape:
-            each = " and ".join(_type(each, known) for each in shape["prefixItems"])
+            each = " and ".join(type_words(each, known) for each in shape["prefixItems"])
             return f"array of {each}"
         case "array":
-            return f"array of {_type(shape['items'], known)}"
+            return f"array of {type_words(shape['items'], known)}"
         case "object" if "properties" not in shape:
-            return f"table of {_type(shape['additionalProperties'], known)}"
+            return f"table of {type_words(shape['additionalProperties'], known)}"
         case "object":
             return "table"
+        case "null":
+            return "null"
         case "string":
             return "text"
         case "boolean":

@@ -1,0 +1,409 @@
+"""What every form of JSON holds that lowhalf gives out, as models.
+
+``lowhalf json-schema`` prints their schemas.  Nothing is made or checked by them while lowhalf
+runs: the tests hold what is given out against them, and they allow no key that they do not name.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from bridge.heap.shape import Sort
+from bridge.ports.source import Consistency
+from bridge.practice.attempts import Outcome
+from bridge.practice.progress import Phase
+from bridge.practice.steps import StepOutcome
+from bridge.values.status import Status
+
+Value = float | int | bool | str | None
+Interval = Annotated[list[float], Field(min_length=2, max_length=2)]
+
+
+class Form(BaseModel):
+    """An object with these keys and no others."""
+
+    model_config = ConfigDict(extra="forbid", defer_build=True)
+
+
+def sometimes(description: str = "") -> Any:
+    """A key that is not always there."""
+    # a factory, since a default would stand in the schema
+    return Field(default_factory=lambda: None, description=description or None)
+
+
+class Shown(Form):
+    """What an expression gave."""
+
+    status: Status
+    value: Value = Field(description="null where there is none, and for what is not finite")
+    text: str = Field(description="the value for people; empty where there is none")
+    address: int | None = Field(description="guest address; null where it was computed")
+    target: Literal["hit", "miss", "unknown"] | None = Field(description="null without a target")
+    reason: str = Field(description="why there is no value, or what to be warned of; else empty")
+
+
+class ReadingForm(Shown):
+    """What a watch gave in a frame."""
+
+    watch: str = Field(description="its name")
+
+
+class StepForm(Form):
+    """How a step that was reached came out."""
+
+    step: str
+    outcome: StepOutcome
+    waited: int = Field(description="frames that it waited for its begin")
+    frames: int | None = Field(description="the game's, from its begin")
+    seconds: float | None
+    frames_seen: int | None = Field(description="of these; null where nobody counts them")
+    whole: bool | None = Field(description="whether each was seen; null where that is not known")
+
+
+class LastForm(Form):
+    """The attempt that ended last, or the last way through the steps."""
+
+    attempt: int = Field(description="its number; 0 without [attempts]")
+    outcome: Outcome
+    step: str | None = Field(description="where it ended; null after a success")
+    reason: str
+    frames: int | None
+    frames_seen: int | None
+    whole: bool | None
+
+
+class RateForm(Form):
+    """How often something succeeded."""
+
+    good: int
+    count: int
+    rate: float | None = Field(description="null where the count is 0")
+    interval: Interval = Field(description="where the true rate lies with 95 % confidence")
+
+
+class StepRateForm(RateForm):
+    """The rate of a step."""
+
+    step: str
+
+
+class PracticeForm(Form):
+    """Steps and attempts; what is not required is there where there is [attempts]."""
+
+    phase: Phase
+    step: str | None = Field(description="the current one")
+    index: int = Field(description="its number from 1; 0 outside of the steps")
+    steps: int = Field(description="how many there are")
+    frames: int = Field(description="the game's, since the step began")
+    hint: str
+    reason: str = Field(description="which expression has no value now, and why")
+    finished: list[StepForm] = Field(description="the steps that are done on this way, in order")
+    last: LastForm | None
+    attempt: int | None = sometimes("the open one's number; null where none is open")
+    attempt_frames: int = sometimes()
+    attempt_frames_seen: int | None = sometimes()
+    attempt_whole: bool | None = sometimes()
+    attempt_long: bool = sometimes("whether it is several times as long as any that ended")
+    attempts: int = sometimes("those that came to an end by themselves")
+    successes: int = sometimes()
+    rate: float | None = sometimes()
+    interval: Interval = sometimes()
+    streak: int = sometimes("successes in a row")
+    cut_off: int = sometimes()
+    not_whole: int = sometimes("attempts of which frames were missed")
+    unseen_between: int = sometimes("frames between attempts that may hide more of them")
+    step_rates: list[StepRateForm] = sometimes()
+
+
+class FrameForm(Form):
+    """A frame: `run --json`, `read --json`, `/frame.json`, the topic `bridge/frame`."""
+
+    frame: int = Field(description="the game's own number of it")
+    time: float = Field(description="seconds since the Unix epoch")
+    build: str = Field(description="empty while it is not known")
+    source: str
+    consistency: Consistency = Field(description="why it can be taken for whole")
+    readings: list[ReadingForm]
+    practice: PracticeForm = sometimes("where there are steps or attempts")
+    dump: str = sometimes("of several --dump, which one")
+
+
+class DerivationStepForm(Shown):
+    """One step of how a value comes about: `explain --json` prints an array of these."""
+
+    kind: str = Field(description="symbol, add, follow, index, read …")
+    label: str
+    type: str
+    offset: int = Field(description="what is added to the address, in bytes")
+
+
+class BlockForm(Form):
+    """A block of the heap."""
+
+    index: int = Field(description="0 for the first")
+    start: int = Field(description="guest address of its payload")
+    size: int = Field(description="bytes of payload")
+    used: bool
+    owner: str
+    header: int = Field(description="guest address of its header")
+
+
+class HeapForm(Form):
+    """The heap: `heap --json`."""
+
+    frame: int
+    build: str
+    blocks: list[BlockForm]
+    damaged: str | None = Field(description="what is wrong, where its list breaks")
+    dump: str = sometimes("of several --dump, which one")
+
+
+class LaidBlockForm(Form):
+    """A block of one of two layouts."""
+
+    index: int
+    owner: str
+    size: int
+    used: bool
+    at: int | None = Field(description="bytes from the first block's payload; null: any place")
+
+
+class LayoutLineForm(Form):
+    """What stands side by side; null where one side has nothing."""
+
+    sort: Sort
+    expected: LaidBlockForm | None
+    found: LaidBlockForm | None
+
+
+class LayoutForm(Form):
+    """The heap beside a saved layout: `layout compare --json`."""
+
+    matches: bool
+    first: int | None = Field(description="index of the first block that differs")
+    difference: str | None = Field(description="the first difference in words")
+    damaged: str | None
+    note: str
+    frame: int
+    build: str
+    source: str
+    lines: list[LayoutLineForm]
+    dump: str = sometimes("of several --dump, which one")
+
+
+class BlockAtForm(Form):
+    """The heap's block around an address."""
+
+    index: int
+    owner: str
+    start: int
+    size: int
+    used: bool
+    offset: int = Field(description="how far the address lies behind the payload's start")
+
+
+class WhereForm(Form):
+    """What is at an address: `where --json`."""
+
+    path: str | None = Field(description="the first of paths")
+    paths: list[str] = Field(description="all names, the smallest first")
+    type: str | None
+    half: Literal["low", "high"] | None
+    build: str
+    block: BlockAtForm | None
+
+
+class HalfForm(Form):
+    """Values with a wanted half: `solve half --json`."""
+
+    count: int
+    spacing: float | None = Field(description="around --near; else the least in the interval")
+    below: float | None = Field(description="the nearest that is not above --near")
+    above: float | None = Field(description="the nearest that is not below --near")
+    values: list[float] = Field(description="the first --limit, from the low end")
+
+
+class TurnsForm(Form):
+    """A sequence of moves."""
+
+    frames: int
+    moves: list[str]
+
+
+class TurnForm(Form):
+    """The cheapest turns: `solve turn --json`."""
+
+    reachable: bool
+    frames: int | None
+    moves: list[str]
+    nearest: list[int] = Field(description="angles that can be reached, before and behind")
+    others: list[TurnsForm] = Field(description="the next best")
+    reason: str = Field(description="why it cannot be reached; else empty")
+
+
+class SumLineForm(Form):
+    """One line of a sum, digits in hexadecimal."""
+
+    before: str
+    sign: Literal["+", "-"]
+    operand: str
+    carries: str = Field(description="a 1 over each digit that a carry goes into")
+    after: str
+
+
+class SumForm(Form):
+    """A sum on paper: `solve hex --json`."""
+
+    result: int
+    hex: str
+    steps: list[SumLineForm]
+
+
+class ChangeForm(Form):
+    """A value that a write touches."""
+
+    path: str
+    type: str
+    half: Literal["low", "high"] | None
+    present: Value
+    after: Value
+
+
+class WriteForm(Form):
+    """What a write would change: `solve write --json`."""
+
+    address: int
+    half: Literal["low", "high"]
+    want: int
+    build: str
+    block: BlockAtForm | None
+    occupied: bool = Field(description="whether anything that is known lies there")
+    changes: list[ChangeForm]
+
+
+class TallyValueForm(Form):
+    """One value of a tally."""
+
+    value: Value
+    text: str
+    count: int
+    share: float = Field(description="of the moments, 0 to 1")
+    in_gaps: int = Field(description="further moments, in frames that were not seen")
+
+
+class TallyForm(Form):
+    """One tally's counts, the commonest value first."""
+
+    expression: str
+    build: str
+    moments: int
+    in_gaps: int
+    values: list[TallyValueForm]
+
+
+class TalliesForm(Form):
+    """All tallies: `tally --json`."""
+
+    tallies: list[TallyForm]
+
+
+class TimesForm(Form):
+    """Of several times; null without any."""
+
+    best: float | None
+    median: float | None
+
+
+class TotalsForm(Form):
+    """What all attempts gave."""
+
+    attempts: int
+    successes: int
+    rate: float | None
+    interval: Interval
+    streak: int
+    cut_off: int
+    not_whole: int
+    unseen_between: int = Field(description="all of unseen_before")
+    left_out: int = Field(description="attempts that --whole leaves out")
+    frames: TimesForm = Field(description="of the successes")
+    seconds: TimesForm = Field(description="of the successes")
+
+
+class StepTotalsForm(StepRateForm):
+    """What all attempts gave in one step."""
+
+    done: int
+    failed: int
+    given_up: int
+    unfinished: int
+    frames: TimesForm
+    seconds: TimesForm
+
+
+class KeptForm(Form):
+    """A watch's value at the attempt's end."""
+
+    status: Status
+    value: Value
+    text: str
+
+
+class AttemptForm(Form):
+    """One attempt."""
+
+    attempt: int
+    build: str
+    began: float = Field(description="seconds since the Unix epoch")
+    began_frame: int
+    outcome: Outcome
+    step: str | None = Field(description="where it ended; null after a success")
+    reason: str
+    frames: int | None
+    seconds: float | None
+    frames_seen: int | None
+    whole: bool | None
+    unseen_before: int = Field(description="frames before it that may hide others")
+    steps: list[StepForm]
+    kept: dict[str, KeptForm] = Field(description="by the watch's name")
+
+
+class AttemptsForm(Form):
+    """All attempts: `attempts --json`."""
+
+    file: str
+    running: bool = Field(description="whether a lowhalf writes it now")
+    totals: TotalsForm
+    steps: list[StepTotalsForm]
+    attempts: list[AttemptForm]
+
+
+class EventForm(Form):
+    """An attempt that ended: the topic `practice/event`."""
+
+    attempt: int = Field(description="its number; 0 without [attempts]")
+    outcome: Outcome
+    step: str | None = Field(description="where it ended; null after a success")
+    frames: int | None
+    seconds: float | None
+    time: float = Field(description="when it ended, seconds since the Unix epoch")
+    whole: bool | None
+
+
+FORMS: dict[str, type[Form]] = {
+    "frame": FrameForm,
+    "explain": DerivationStepForm,
+    "heap": HeapForm,
+    "layout": LayoutForm,
+    "where": WhereForm,
+    "half": HalfForm,
+    "turn": TurnForm,
+    "hex": SumForm,
+    "write": WriteForm,
+    "tallies": TalliesForm,
+    "attempts": AttemptsForm,
+    "event": EventForm,
+}
+"""Every form by the name that ``lowhalf json-schema`` knows it by."""
