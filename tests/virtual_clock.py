@@ -76,3 +76,6 @@ class ProcessClock(SystemClock):
 
     def now(self) -> float:
         return time.monotonic()
+
+    def time_of_day(self) -> float:
+        return time.time()
