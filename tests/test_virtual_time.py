@@ -7,6 +7,7 @@ import socket
 import threading
 import time
 
+from tests.virtual_clock import SetClock, VirtualClock, VirtualLoop
 from tests.virtual_time import VirtualTime
 
 
@@ -69,3 +70,61 @@ def test_the_clocks_are_the_systems_own_afterwards() -> None:
     with VirtualTime().installed():
         assert time.monotonic is not before[0]
     assert (time.monotonic, time.time, time.sleep) == before
+
+
+def test_on_a_virtual_loop_a_day_passes_to_the_second() -> None:
+    clock = VirtualClock()
+    seen: list[tuple[str, float]] = []
+
+    async def beat() -> None:
+        while True:
+            await clock.sleep(3600)
+            seen.append(("beat", clock.now()))
+
+    async def wait() -> None:
+        task = asyncio.create_task(beat())
+        await clock.sleep_until(86_400 - 1)
+        seen.append(("day", clock.now()))
+        task.cancel()
+
+    used = time.process_time()
+    with asyncio.Runner(loop_factory=VirtualLoop) as runner:
+        runner.run(wait())
+    assert seen == [*(("beat", 3600.0 * hour) for hour in range(1, 24)), ("day", 86_399.0)]
+    assert time.process_time() - used < 5
+
+
+def test_computing_takes_no_virtual_time() -> None:
+    async def work() -> float:
+        clock = VirtualClock()
+        began = clock.now()
+        sum(range(100_000))
+        await asyncio.sleep(0)
+        return clock.now() - began
+
+    with asyncio.Runner(loop_factory=VirtualLoop) as runner:
+        assert runner.run(work()) == 0.0
+
+
+def test_on_a_virtual_loop_timeouts_are_virtual_too() -> None:
+    async def wait() -> float:
+        clock = VirtualClock()
+        try:
+            async with clock.timeout(1000):
+                await asyncio.Event().wait()
+        except TimeoutError:
+            return clock.now()
+        raise AssertionError("the event came")
+
+    with asyncio.Runner(loop_factory=VirtualLoop) as runner:
+        assert runner.run(wait()) == 1000.0
+
+
+def test_a_clock_that_is_set_stands_while_the_loop_waits() -> None:
+    async def wait() -> tuple[float, float, float]:
+        clock = SetClock(50.0, 1000.0)
+        await clock.sleep_until(53.0)
+        return clock.now(), clock.time_of_day(), asyncio.get_running_loop().time()
+
+    with asyncio.Runner(loop_factory=VirtualLoop) as runner:
+        assert runner.run(wait()) == (50.0, 1000.0, 3.0)
