@@ -41,6 +41,8 @@ from schemas.errors import (
     StreamFailed,
 )
 
+__all__ = ["AGE_EVERY", "ENDED", "FIRST_WAIT", "LAST_FRAME_SHOWN", "MAX_WAIT", "Daemon"]
+
 FIRST_WAIT = 0.25
 MAX_WAIT = 1.0
 AGE_EVERY = 1.0

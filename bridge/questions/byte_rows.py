@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from bridge.memory.address_map import LINE_SHIFT
 from bridge.memory.image import Image
 
+__all__ = ["MAX_ROWS", "ROW", "ByteRows", "Stretch", "strip_around"]
+
 ROW = 16
 MAX_ROWS = 2
 

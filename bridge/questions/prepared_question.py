@@ -25,6 +25,15 @@ from schemas.compiler import BuildLayout
 from schemas.errors import ExpressionError
 from schemas.layout import name_of
 
+__all__ = [
+    "LONGEST",
+    "MAX_READS",
+    "MAX_STEPS",
+    "MAX_TEXT_LENGTH",
+    "PreparedQuestion",
+    "QuestionBudget",
+]
+
 MAX_STEPS = 50_000
 """Steps of lists in all that is evaluated of one question: watches may take more, each."""
 MAX_READS = 250

@@ -23,6 +23,8 @@ from bridge.questions.byte_rows import ByteRows
 from bridge.readings.reading import Reading
 from schemas.errors import ExpressionError, TooManyQuestions
 
+__all__ = ["Answer", "Question", "Questions"]
+
 
 def _no_readings() -> Sequence[Reading]:
     return ()

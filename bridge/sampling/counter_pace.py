@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections import deque
 
+__all__ = ["AGAIN", "JUMPED", "LEAST", "RESET", "ROOM", "WINDOW", "WINDOWS", "Pace"]
+
 RESET = "the game was reset"
 JUMPED = "the game's frame counter jumped"
 AGAIN = "what is played began again"

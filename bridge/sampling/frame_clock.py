@@ -17,6 +17,20 @@ from __future__ import annotations
 
 import math
 
+__all__ = [
+    "ACQUIRE",
+    "COARSE",
+    "FINE",
+    "FINE_FOR",
+    "LEAST_MARGIN",
+    "MAX_LAG",
+    "MAX_STRAYS",
+    "PERIOD_GAIN",
+    "PHASE_GAIN",
+    "SHORTEST_PERIOD",
+    "FramePhase",
+]
+
 PHASE_GAIN = 0.25
 PERIOD_GAIN = 0.02
 """Parts of an error that the phase and the period follow; the loop is damped well below ringing."""

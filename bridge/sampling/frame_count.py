@@ -34,6 +34,22 @@ from enum import Enum, auto
 
 from bridge.sampling.counter_pace import LEAST, ROOM, Pace
 
+__all__ = [
+    "BACKLOG",
+    "CATCH_UP",
+    "CATCH_UP_PART",
+    "EITHER",
+    "FASTER",
+    "LIKE",
+    "NEAR",
+    "ROUND",
+    "SPARE",
+    "WIDE",
+    "Count",
+    "Follows",
+    "FrameCount",
+]
+
 NEAR = 1.25
 """By so much a game may go faster than it was seen to, and nothing is said of it."""
 SPARE = 3

@@ -21,6 +21,15 @@ from bridge.values.value_type import Value
 from schemas.bridge_file import BridgeFile
 from schemas.errors import OutputError
 
+__all__ = [
+    "LONG_AT_FIRST",
+    "SHORTEST_LONG",
+    "TIMES_AS_LONG",
+    "Conditions",
+    "PracticeTracker",
+    "Rules",
+]
+
 TIMES_AS_LONG = 3
 """An open attempt that is so many times as long as the longest that ended was left by mistake."""
 SHORTEST_LONG = 600

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+__all__ = ["EVERY", "LEAST", "Standstill"]
+
 EVERY = 1.0
 """Seconds from one beat to the next."""
 LEAST = 5.0
