@@ -1,1 +1,1 @@
-"""Where RAM comes from: one module a kind of source."""
+"""Sources: where guest RAM comes from, one module or package a kind."""

@@ -1,4 +1,4 @@
-"""Every kind of source, and the class that reads it; a class is imported when it is named."""
+"""Catalogue of sources: every kind, and the class that reads it, imported when it is named."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``fake``: bytes that a test scripts, for this project's tests and for users' own."""
+"""Source ``fake``: bytes that a test scripts, for this project's tests and for users' own."""
 
 from __future__ import annotations
 

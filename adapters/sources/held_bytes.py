@@ -1,4 +1,4 @@
-"""A region's bytes of which only some are there.
+"""Bytes of a region of which only some are there.
 
 What was never written is never served, and so never turns to zeros.  Lines that are whole take one
 flag each; only lines that are partly there keep a flag a byte.

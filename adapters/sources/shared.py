@@ -1,4 +1,4 @@
-"""``shared``: a file or POSIX shared memory that holds a running guest's RAM.
+"""Source ``shared``: a file or POSIX shared memory that holds a running guest's RAM.
 
 It is read with pread and never mapped: a page of a mapping whose file was truncated kills the
 process that touches it, whereas pread just returns fewer bytes.

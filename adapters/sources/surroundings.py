@@ -1,4 +1,4 @@
-"""What a bridge file gives a source besides the source's own settings."""
+"""Surroundings of a source: what a bridge file gives it besides its own settings."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""The source ``debugger``: the remote serial protocol of a debugger stub."""
+"""Source ``debugger``: guest RAM read through a debugger stub (GDB remote serial protocol)."""

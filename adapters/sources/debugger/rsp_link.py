@@ -1,4 +1,4 @@
-"""A connection to a debugger stub: the protocol of ``rsp`` on a TCP socket, with time limits."""
+"""Connection to a debugger stub: the protocol of ``rsp`` on a TCP socket, with time limits."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``debugger``: a GDB remote serial protocol stub, as many emulators offer it.
+"""Source ``debugger``: a GDB remote serial protocol stub, as many emulators offer it.
 
 Such a stub reads memory only while the guest is halted, so each sample halts it: an interrupt, the
 reads, ``c``.  That takes time from the guest, which is measured and told where it is much.  In

@@ -1,1 +1,1 @@
-"""The sources ``file`` and ``folder``: dumps, and where their bytes lie in the guest."""
+"""Sources ``file`` and ``folder``: dumps of guest RAM, and where their bytes lie in the guest."""

@@ -1,4 +1,4 @@
-"""In which of its possible forms a dump is read.
+"""Forms of a dump: as what its bytes may be read, and which of these it is.
 
 A guest may leave anything at the beginning of its RAM: an ELF header, text, the first bytes of an
 archive.  So what a dump's first bytes say is only the likeliest form, and the schema's recognise

@@ -1,4 +1,4 @@
-"""``file``: one dump, unpacked and decoded when it is opened."""
+"""Source ``file``: one dump, unpacked and decoded when it is opened."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``folder``: every new dump that lands in a folder, once it is complete.
+"""Source ``folder``: every new dump that lands in a folder, once it is complete.
 
 What is in the folder is told by looking, so that network drives, which report no events, serve as
 well; the system's events (watchfiles) only make it look sooner.

@@ -1,4 +1,4 @@
-"""Which files of a folder are complete: bookkeeping only, no I/O.
+"""Landing of dumps: which files of a folder are complete.  Bookkeeping only, no I/O.
 
 A file is told from what it was before by its *mark* (inode, size, time of its last change).  It is
 complete once its mark has not changed for the settling time, and it is given out once for each

@@ -1,4 +1,4 @@
-"""Where the segments of a dump lie in the guest's regions."""
+"""Placing of a dump: where its segments lie in the guest's regions."""
 
 from __future__ import annotations
 

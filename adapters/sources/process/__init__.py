@@ -1,1 +1,1 @@
-"""The source ``process``: guest RAM found in another program's memory."""
+"""Source ``process``: guest RAM that is found in another program's memory."""

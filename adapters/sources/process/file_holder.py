@@ -1,4 +1,4 @@
-"""Which process keeps its memory in a file, and whether it still runs (Linux; elsewhere nobody).
+"""Holder of a file: the process that keeps its memory there, while it runs (Linux).
 
 A file that holds guest RAM stays when its emulator dies, and its bytes are then as still as those
 of a game that waits.  What tells the two apart is whether a process still maps it.

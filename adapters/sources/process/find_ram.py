@@ -1,4 +1,4 @@
-"""Where in another process a guest's RAM lies: by the schema's recognise bytes.
+"""Finding a guest's RAM in other memory, by the schema's recognise bytes.
 
 A host may keep the guest's words swapped, so the bytes are looked for in each byte order.  Byte p
 of the guest stands at p ^ 0, 1, 3 or 2 of the host's copy (big, swap16, swap32, halfswap), since

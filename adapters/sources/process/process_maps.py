@@ -1,4 +1,4 @@
-"""What Linux tells of a process under ``/proc/PID``: its mappings, its pages, its start.
+"""Linux's files on a process under ``/proc/PID``: its mappings, its pages, its start.
 
 The formats are those of proc(5) in the Linux man-pages.  The parsers are pure; the readers below
 them raise OSError as the system does.

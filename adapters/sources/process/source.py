@@ -1,4 +1,4 @@
-"""``process``: the memory of a running emulator, in which guest RAM is found by itself (Linux).
+"""Source ``process``: a running emulator's memory, in which guest RAM is found by itself (Linux).
 
 The process is found by name, by number, or as the one that lowhalf started.  It is remembered by
 number and start: a number may be given to another program once its owner has ended.  The emulator

@@ -1,4 +1,4 @@
-"""Which operating system lowhalf runs on, as far as it has a way into processes."""
+"""Operating system that lowhalf runs on, as far as it has a way into processes there."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which process is meant: by number, by name, or as the one that was started here."""
+"""Choice of the process that is meant: by number, by name, or as the one that was started here."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""The sources ``push`` and ``serial``: frames that a producer sends (LHP/1)."""
+"""Sources ``push`` and ``serial``: frames that a producer sends (LHP/1)."""

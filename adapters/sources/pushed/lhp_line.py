@@ -1,4 +1,4 @@
-"""Cuts LHP/1 messages out of a serial line, on which bytes are lost, changed and added.
+"""LHP/1 over a serial line, on which bytes are lost, changed and added: whole messages out of it.
 
 LHP/1 has no checksum, so a message is taken only where everything that can be checked fits: the
 header, the length that its ranges or counts give, and what stands around it.

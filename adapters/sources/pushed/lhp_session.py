@@ -1,4 +1,4 @@
-"""The bridge's side of one LHP/1 connection: what may come when, and whole frames out of parts.
+"""LHP/1 session, the bridge's side: what may come when, and whole frames out of parts.
 
 Bytes in, events out, no I/O.  A frame is given out only when its last part is there, so a
 connection that is cut in the middle changes nothing.  A frame with a refused part is dropped whole:

@@ -1,4 +1,4 @@
-"""``push``: frames that a script inside an emulator sends over TCP (LHP/1)."""
+"""Source ``push``: frames that a script inside an emulator sends over TCP (LHP/1)."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the sources that are sent frames share: ``push`` over TCP and ``serial`` over a line."""
+"""Base of the sources that are sent frames: ``push`` over TCP and ``serial`` over a line."""
 
 from __future__ import annotations
 

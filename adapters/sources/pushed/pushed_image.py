@@ -1,4 +1,4 @@
-"""What a producer has sent, region by region, in two layers.
+"""Image of what a producer has sent, region by region, in two layers.
 
 The *arriving* layer takes every whole frame at once when it comes in.  The *shown* layer is what
 is read, and it changes only when :meth:`PushedImage.show` is called: a frame that comes in while

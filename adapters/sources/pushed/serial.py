@@ -1,4 +1,4 @@
-"""``serial``: frames that a console sends over a serial line (LHP/1, 8N1)."""
+"""Source ``serial``: frames that a console sends over a serial line (LHP/1, 8N1)."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""The source ``recording``: recordings, at their pace or as fast as they can be evaluated."""
+"""Source ``recording``: recordings, at their pace or as fast as they can be evaluated."""

@@ -1,4 +1,4 @@
-"""``recording``: plays a recording, at the pace at which it was made or a multiple of it."""
+"""Source ``recording``: plays a recording, at the pace at which it was made or a multiple of it."""
 
 from __future__ import annotations
 

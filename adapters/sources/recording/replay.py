@@ -1,4 +1,4 @@
-"""A recording as fast as it can be evaluated: every frame once, none skipped, and then its end."""
+"""Replay of a recording as fast as it is evaluated: every frame once, and then its end."""
 
 from __future__ import annotations
 
