@@ -47,7 +47,10 @@ RAM_AT = 0x7_0000_1000
 
 
 class Harbour(System):
-    """One emulator, whose number no real process has, with guest RAM in host words of 32 bits at ``RAM_AT``."""
+    """One emulator, whose number no real process has, with guest RAM at ``RAM_AT``.
+
+    It keeps the RAM in words of 32 bits of a little-endian host.
+    """
 
     def __init__(self) -> None:
         self.guest = bytearray(range(256)) * (SIZE // 256)
