@@ -1,1 +1,1 @@
-"""The command line: one module a command, and the one place that wires the parts."""
+"""The command line: one module a command, which joins sources with outputs."""

@@ -1,4 +1,4 @@
-"""``lowhalf attach``: no bridge file yet: look at what runs on this machine, and write one."""
+"""``lowhalf attach``: finds a running emulator's RAM, and writes a starting bridge file."""
 
 from __future__ import annotations
 

@@ -65,8 +65,8 @@ class JsonLines(Output):
     async def _write(self, frame: Frame) -> None:
         try:
             await self._thread.do(partial(self._write_line, frame))
-        except (OSError, ValueError) as failure:
-            raise StreamFailed(failure, output=self.kind) from failure
+        except (OSError, ValueError) as fault:
+            raise StreamFailed(fault, output=self.kind) from fault
 
     def _write_line(self, frame: Frame) -> None:
         text = json.dumps(frame.as_json(), allow_nan=False, separators=(",", ":"))

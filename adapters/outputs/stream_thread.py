@@ -77,8 +77,8 @@ class StreamThread:
             failure: BaseException | None = None
             try:
                 job()
-            except Exception as caught:
-                failure = caught
+            except Exception as fault:
+                failure = fault
             # The loop may be closed by the time that a slow write returns.
             with contextlib.suppress(RuntimeError):
                 loop.call_soon_threadsafe(_settle, done, failure)

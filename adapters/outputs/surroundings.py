@@ -18,13 +18,14 @@ Read = Callable[[], dict[str, Any] | None]
 
 @dataclass(frozen=True, slots=True)
 class OutputSurroundings:
-    """``prepared_builds`` are the builds that may be running, by name.
+    """The bridge file, and what the program has for outputs.
 
-    ``questions`` are those that the daemon answers.  ``stream`` is where a table or lines go, by
-    default standard output.  ``spare_ports`` are those that pages may take instead of their own,
-    behind it.  ``history`` reads what ``lowhalf attempts --json`` prints and ``tallies`` what
-    ``lowhalf tally --json`` prints; None without attempts, or without a tally.  ``notice`` gives
-    what there is to know of how these are kept.
+    ``prepared_builds`` are the builds that may be running, by name, and ``questions`` are those
+    that the daemon answers.  ``stream`` is where a table or lines go, by default standard
+    output.  ``spare_ports`` are those that pages may take instead of their own, behind
+    it.  ``history`` reads what ``lowhalf attempts --json`` prints and ``tallies`` what ``lowhalf
+    tally --json`` prints; None without attempts, or without a tally.  ``notice`` gives what there
+    is to know of how these are kept.
     """
 
     bridge: Bridge

@@ -14,10 +14,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class SourceSurroundings:
-    """``directory`` is what paths are relative to.
+    """Where the bridge file is, and which games it may find.
 
-    ``prepared_builds`` are the builds that may be running, by name, for a source that must find
-    them by itself.
+    ``directory`` is what paths are relative to, and ``prepared_builds`` are the builds that may be
+    running, by name, for a source that must find them by itself.
     """
 
     directory: Path

@@ -19,7 +19,7 @@ import psutil
 import pytest
 
 from adapters.outputs.mqtt.homie_practice import PracticeTopics
-from adapters.outputs.mqtt.session import Timing
+from adapters.outputs.mqtt.timing import Timing
 from bridge.practice.progress import Practice
 from bridge.readings.reading import Reading, Watch
 from bridge.values import target

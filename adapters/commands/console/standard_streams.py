@@ -42,8 +42,8 @@ class _Watched(io.RawIOBase):
             if self._inner is None:
                 raise OSError(errno.EBADF, os.strerror(errno.EBADF))
             return self._inner.write(data)  # type: ignore[arg-type]
-        except OSError as failure:
-            self.failure = failure
+        except OSError as fault:
+            self.failure = fault
             if self._forgiving:
                 return size
             raise

@@ -53,7 +53,9 @@ class Events:
 
 
 class Outbox:
-    """``newest`` is the newest frame, ``unsent`` the same until ``bridge/frame`` has had it.
+    """Keeps what is to be published, whether a connection stands or not.
+
+    ``newest`` is the newest frame, ``unsent`` the same until ``bridge/frame`` has had it.
 
     ``kept`` has the newest payload of every topic that is left as it was while a watch has no
     value, for a broker that has forgotten it; ``published`` is the newest description.

@@ -1,7 +1,7 @@
 """Readings to an MQTT broker, by the Homie convention 5 (see :mod:`adapters.outputs.mqtt.homie`).
 
-What goes over one connection is in ``mqtt_session``, how it is sent in ``mqtt_client``, what waits
-for it in ``mqtt_outbox``.  Here connections follow one another:
+What goes over one connection is in ``session``, how it is sent in ``careful_client``, what waits
+for it in ``outbox``.  Here connections follow one another:
 
 * A last will can arrive after the client that it belongs to is back.  The client id is fixed, and
   the bridge reads its own ``$state`` and says ``ready`` again.
@@ -28,11 +28,12 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from adapters.outputs.mqtt import homie
 from adapters.outputs.mqtt.broker_url import Broker, parse_url
-from adapters.outputs.mqtt.client import MAX_PACKET_SIZE, CarefulClient, Heard
+from adapters.outputs.mqtt.careful_client import MAX_PACKET_SIZE, CarefulClient, Heard
 from adapters.outputs.mqtt.faults import Fault, fault_of, is_brokers, told_apart
 from adapters.outputs.mqtt.homie_practice import NO_PRACTICE, PracticeTopics
 from adapters.outputs.mqtt.outbox import Outbox
-from adapters.outputs.mqtt.session import Session, Timing
+from adapters.outputs.mqtt.session import Session
+from adapters.outputs.mqtt.timing import Timing
 from adapters.outputs.surroundings import OutputSurroundings
 from bridge.ports.output import Output
 from bridge.readings.frame import Frame

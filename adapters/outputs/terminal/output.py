@@ -138,8 +138,8 @@ class TerminalOutput(Output):
     async def _do(self, job: Callable[[], None]) -> None:
         try:
             await self._thread.do(job)
-        except (OSError, ValueError) as failure:
-            raise StreamFailed(failure, output=self.kind) from failure
+        except (OSError, ValueError) as fault:
+            raise StreamFailed(fault, output=self.kind) from fault
 
     def _show(self, frame: Frame | None, said: Sequence[str]) -> None:
         if self._table is None:

@@ -8,12 +8,12 @@ of these states, with a time for it:
 waiting    for a request: BEGIN seconds until the first is whole; then IDLE until
            the next begins, and BEGIN until that is whole
 answering  a request: ANSWER seconds, also where the peer does not read
-live       a WebSocket, which is looked after elsewhere (``web_clients``)
+live       a WebSocket, which is looked after elsewhere (``clients``)
 gone       closed, or about to be
 =========  ======================================================================
 
 This is the protocol object that asyncio talks to; it hands everything on to the web library's own.
-That a request is whole, and when it has been answered, a middleware tells (``web_connections``).
+That a request is whole, and when it has been answered, a middleware tells (``connections``).
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ class Keeper(Protocol):
 
 
 class Connection(asyncio.Protocol):
-    """*inner* is the web library's side of it."""
+    """Times one connection, and hands on what comes in to *inner*, the web library's side of it."""
 
     def __init__(self, keeper: Keeper, inner: asyncio.Protocol) -> None:
         self._keeper = keeper

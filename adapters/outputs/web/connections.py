@@ -1,4 +1,4 @@
-"""Which connections the pages' server keeps: as many as there is room for (``web_room``).
+"""Which connections the pages' server keeps: as many as there is room for (``room``).
 
 Where there is no more, the one that has waited longest makes way for a new one, so that a page is
 served at once however many others wait.  A WebSocket that is live never makes way, and what is

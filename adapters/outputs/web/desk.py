@@ -13,11 +13,12 @@ from schemas.compiler import Schema
 
 @dataclass(frozen=True, slots=True)
 class Desk:
-    """``prepared_builds`` are the builds that may be running.
+    """What the desk page shows beside the frames, and what answers its questions.
 
-    ``questions`` are those that the daemon answers.  ``history`` reads what ``lowhalf attempts
-    --json`` prints and ``tallies`` what ``lowhalf tally --json`` prints; None without attempts, or
-    without a tally.  ``notice`` gives what there is to know of how these are kept.
+    ``prepared_builds`` are the builds that may be running, and ``questions`` are those that the
+    daemon answers.  ``history`` reads what ``lowhalf attempts --json`` prints and ``tallies`` what
+    ``lowhalf tally --json`` prints; None without attempts, or without a tally.  ``notice`` gives
+    what there is to know of how these are kept.
     """
 
     schema: Schema

@@ -21,7 +21,9 @@ MAX_EACH = 64
 
 @dataclass(frozen=True)
 class Room:
-    """``most`` connections in all, ``most_each`` from one address off loopback.
+    """Limits of how many connections there may be.
+
+    ``most`` in all, ``most_each`` from one address off loopback.
 
     ``live`` of them, and ``asked``, may be WebSockets that are sent frames and answers, so that
     there are always some for requests.  A descriptor of number ``ceiling`` or above is not taken.

@@ -28,11 +28,9 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import errno
 import json
 import logging
 import os
-import socket
 from collections.abc import Sequence
 from functools import partial
 from typing import Any, ClassVar
@@ -42,6 +40,7 @@ from aiohttp import web
 from adapters.outputs.surroundings import OutputSurroundings
 from adapters.outputs.web.ask import FollowedQuestion, asked_text
 from adapters.outputs.web.beacon import BEACON
+from adapters.outputs.web.bound_socket import bound_socket
 from adapters.outputs.web.clients import Clients, Feed, FeedParts, Parts, asked_parts
 from adapters.outputs.web.connection import IDLE, LINGER
 from adapters.outputs.web.connections import Connections
@@ -63,7 +62,7 @@ from bridge.questions.question import Questions
 from bridge.readings.frame import Frame
 from bridge.readings.public_words import public_frame, public_text
 from bridge.readings.reading import Watch
-from schemas.errors import OutputError, TooManyQuestions
+from schemas.errors import TooManyQuestions
 from schemas.output_settings import OverlayOutput
 
 MAX_ASKED = Questions.MOST - 1
@@ -72,8 +71,6 @@ HEAP_PATIENCE = 1.0
 """Seconds that a comparison of layouts waits for the first heap."""
 HEAP_LINGERS = 5.0
 """Seconds that the heap is walked on after a comparison, since the next is likely to come."""
-
-_ANOTHER_PORT = "stop what uses it, or name another with --listen (port 0 takes a free one)"
 
 
 class OverlayServer(Output):
@@ -210,7 +207,9 @@ class OverlayServer(Output):
 
     async def run(self) -> None:
         """Listen until cancelled.  Raises OutputError where the port cannot be had."""
-        with self._bound() as listener:
+        with bound_socket(
+            self._host, self._port, self._spare_ports, self._log, output=self.kind
+        ) as listener:
             port = listener.getsockname()[1]
             faults = WebFaults(self._log)
             connections = Connections(self._room, faults)
@@ -239,39 +238,6 @@ class OverlayServer(Output):
                 await runner.cleanup()
                 connections.close()
                 faults.close()
-
-    def _bound(self) -> socket.socket:
-        last = min(self._port + self._spare_ports, 0xFFFF) if self._port else 0
-        port = self._port
-        try:
-            while True:
-                try:
-                    return self._taken(port)
-                except OSError as failure:
-                    if failure.errno != errno.EADDRINUSE or port == last:
-                        raise
-                port += 1
-        except OSError as failure:
-            reason = (os.strerror(failure.errno) if failure.errno else str(failure)).lower()
-            ports, step = f"port {self._port}", "give --listen an address of this machine"
-            if failure.errno == errno.EADDRINUSE:
-                reason, step = "the port is in use, perhaps by another lowhalf", _ANOTHER_PORT
-                if last > self._port:
-                    ports, reason = f"ports {self._port} to {last}", "all of them are in use"
-            elif failure.errno == errno.EACCES:
-                step = "take a port from 1024 on with --listen"
-            raise OutputError(
-                f"cannot listen on {self._host} {ports}: {reason}; {step}", output=self.kind
-            ) from failure
-
-    def _taken(self, port: int) -> socket.socket:
-        """A socket that listens there.  Raises OSError."""
-        family = socket.AF_INET6 if ":" in self._host else socket.AF_INET
-        listener = socket.create_server((self._host, port), family=family, backlog=128)
-        if port != self._port:
-            words = "port %d is in use, perhaps by another lowhalf: port %d is taken instead"
-            self._log.info(words, self._port, port)
-        return listener
 
     def _app(self, guard: WebGuard, connections: Connections) -> web.Application:
         app = web.Application(middlewares=[connections.middleware, guard.middleware])

@@ -47,7 +47,10 @@ _LONGEST: Final = 20.0
 
 
 class CarefulClient(aiomqtt.Client):
-    """``receive_maximum`` and ``largest`` are the broker's limits, known once it is connected."""
+    """Connects once, and sends at once whatever it is given.
+
+    ``receive_maximum`` and ``largest`` are the broker's limits, known once it is connected.
+    """
 
     def __init__(
         self,
@@ -333,14 +336,14 @@ class CarefulClient(aiomqtt.Client):
     def _fault_is_the_end(self) -> Iterator[None]:
         try:
             yield
-        except Exception as caught:
-            fault = caught
+        except Exception as fault:
+            end: Exception = fault
             if not isinstance(fault, aiomqtt.MqttError | OSError):
                 # The parser gave up, each time in another way.
-                fault = aiomqtt.MqttError("what it sends is not MQTT 5.0")
+                end = aiomqtt.MqttError("what it sends is not MQTT 5.0")
             for future in (self._connected, self._disconnected):
                 if not future.done():
-                    future.set_exception(fault)
+                    future.set_exception(end)
 
 
 def obey_cancellation() -> None:
