@@ -19,11 +19,12 @@ version = release = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))[
     "version"
 ]
 extensions = ["myst_parser"]
-exclude_patterns = ["from_code", "theme"]
+exclude_patterns = ["from_code", "theme", "drawings"]
 myst_heading_anchors = 3
 nitpicky = True
+highlight_language = "text"
 pygments_style = "a11y-high-contrast-light"
-pygments_dark_style = "a11y-high-contrast-dark"
+pygments_dark_style = "github-dark"
 
 html_theme = "furo"
 html_title = f"lowhalf {version}"

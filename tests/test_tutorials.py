@@ -36,7 +36,7 @@ def blocks(text: str) -> list[tuple[str, str]]:
 
 def commands(session: str) -> list[tuple[str, str]]:
     """Each command of a console, with the output that the page shows."""
-    found = re.split(r"^\$ (.*)\n", session, flags=re.M)
+    found = re.split(r"^\$ ((?:.*\\\n)*.*)\n", session, flags=re.M)
     assert found[0] == "", "output before the first command"
     return list(zip(found[1::2], found[2::2], strict=True))
 
