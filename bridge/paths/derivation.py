@@ -256,15 +256,25 @@ class _Making:
             self._element(listing, slot, _FIRST)
         return slot is not None
 
-    def _element(self, listing: nodes.Listing, slot: int, index: nodes.Number) -> None:
-        """How the element of a list at a position was made of one of its source's."""
+    def _element(
+        self,
+        listing: nodes.Listing,
+        slot: int,
+        index: nodes.Number,
+        told_in: str | None = None,
+    ) -> None:
+        """How the element of a list at a position was made of one of its source's.
+
+        *told_in* is the scope in which the list was told, with all those that it is made of.
+        """
         if not isinstance(listing, nodes.Comprehension):
             return
         variable, source = listing.variable, listing.source
         outer, self._scope = self._scope, f"{self._scope}\n{listing.text}\n{index.text}"
+        told_in = outer if told_in is None else told_in
         at = nodes.Position(listing.text, INTEGER, slot, index)
-        held = self._lists[outer, source.text]
-        self._element(source, held, at)
+        held = self._lists[told_in, source.text]
+        self._element(source, held, at, told_in)
         self._add(DerivationStep("position", variable, source.text), at)
         whole = _in_slot(source, held)
         one: nodes.Expr

@@ -104,6 +104,30 @@ def test_which_element_was_taken_of_those_that_fit() -> None:
     assert [step.offset for step, _ in lines if step.kind == "element"] == [0, 1, 1]
 
 
+@pytest.mark.parametrize("whole", [True, False], ids=["whole", "sparse"])
+def test_an_element_of_a_list_that_is_made_of_one_made_of_another(whole: bool) -> None:
+    words = f"[a.word for a in {CHAIN}]"
+    fitting = f"[b for b in {words} if b > 7]"
+    text = f"first([c + 1 for c in {fitting}])"
+    assert told(worked(tidewright(), text, whole=whole)) == [
+        *WALKED,
+        ("list", words, 2),
+        ("element", "[0]", 7),
+        ("element", "[1]", 9),
+        ("list", fitting, 1),
+        ("element", "[0]", 9),
+        ("list", f"[c + 1 for c in {fitting}]", 1),
+        ("element", "[0]", 10),
+        ("position", "a", 1),
+        ("taken", "a", CRATE),
+        ("add", ".word", CRATE + WORD),
+        ("value", "a.word", 9),
+        ("position", "b", 1),
+        ("position", "c", 0),
+        ("result", text, 10),
+    ]
+
+
 @pytest.mark.parametrize(("function", "taken", "value"), [("max", CRATE, 9), ("min", LANTERN, 7)])
 def test_which_element_is_the_least_or_the_greatest(function: str, taken: int, value: int) -> None:
     numbers = f"[a.word + 1 for a in {CHAIN}]"
