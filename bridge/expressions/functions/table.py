@@ -33,12 +33,12 @@ MANY = 16
 FUNCTIONS: Mapping[str, Function] = {
     "low": Function(
         "low(p)",
-        "the low half of a stored value, by significance",
+        "the low half of a stored value, by significance; its address is the half's own",
         (1, 1),
         stored_values.half(False),
     ),
     "high": Function(
-        "high(p)", "the high half of a stored value", (1, 1), stored_values.half(True)
+        "high(p)", "the high half of a stored value, likewise", (1, 1), stored_values.half(True)
     ),
     "byte": Function(
         "byte(p, n)",
@@ -46,7 +46,9 @@ FUNCTIONS: Mapping[str, Function] = {
         (2, 2),
         stored_values.byte,
     ),
-    "bits": Function("bits(p)", "the stored bit pattern, unsigned", (1, 1), stored_values.bits),
+    "bits": Function(
+        "bits(p)", "the whole bit pattern of a stored value, unsigned", (1, 1), stored_values.bits
+    ),
     "address": Function(
         "address(p)", "the guest address of a place", (1, 1), stored_values.address
     ),
@@ -61,37 +63,37 @@ FUNCTIONS: Mapping[str, Function] = {
     ),
     "turn": Function(
         "turn(a, b)",
-        "signed shortest way from angle16 b to a, -32768 to 32767",
+        "the signed shortest way from angle16 b to angle16 a, -32768 to 32767",
         (2, 2),
         numbers.apply(arithmetic.turn, stored_values.signed_type(16), whole=True, bits=32),
     ),
     "turn_frames": Function(
         "turn_frames(a, b)",
-        "the least frames in which the schema's moves turn from angle16 b to a",
+        "the least frames in which the schema's [moves] turn from angle16 b to angle16 a",
         (2, 2),
         turns.turn_frames,
     ),
     "half_below": Function(
         "half_below(x, want)",
-        "the greatest f32 not above x whose low half is want",
+        "the greatest f32 not above x whose low half is want; x itself where its low half is",
         (2, 2),
         numbers.with_a_half(arithmetic.half_below),
     ),
     "half_above": Function(
         "half_above(x, want)",
-        "the least f32 not below x whose low half is want",
+        "the least f32 not below x whose low half is want; x itself where its low half is",
         (2, 2),
         numbers.with_a_half(arithmetic.half_above),
     ),
     "with_low": Function(
         "with_low(x, half)",
-        "x, stored as an f32, after a write of its low half",
+        "what x, stored as an f32, becomes when a 16-bit write changes its low half",
         (2, 2),
         numbers.with_a_half(arithmetic.with_low),
     ),
     "with_high": Function(
         "with_high(x, half)",
-        "x, stored as an f32, after a write of its high half",
+        "what x, stored as an f32, becomes when a 16-bit write changes its high half",
         (2, 2),
         numbers.with_a_half(arithmetic.with_high),
     ),
@@ -104,7 +106,7 @@ FUNCTIONS: Mapping[str, Function] = {
     ),
     "atan2": Function(
         "atan2(y, x)",
-        "angle16 of a direction",
+        "the angle16 of a direction",
         (2, 2),
         numbers.apply(arithmetic.direction, numbers.ANGLE, bits=32),
     ),
@@ -131,7 +133,10 @@ FUNCTIONS: Mapping[str, Function] = {
         numbers.apply(arithmetic.hypotenuse, FLOAT),
     ),
     "distance": Function(
-        "distance(u, v)", "of two structs with x, y, z", (2, 2), numbers.distance("xyz")
+        "distance(u, v)",
+        "how far two structs with x, y, z are apart",
+        (2, 2),
+        numbers.distance("xyz"),
     ),
     "flat_distance": Function(
         "flat_distance(u, v)", "the same without y", (2, 2), numbers.distance("xz")
@@ -155,16 +160,19 @@ FUNCTIONS: Mapping[str, Function] = {
         heap.blocks,
     ),
     "owner": Function(
-        "owner(p)", "what lives in the block that holds an address", (1, 1), heap.owner
+        "owner(p)",
+        "what lives in the block that holds an address: a kind's name, free, or unknown",
+        (1, 1),
+        heap.owner,
     ),
     "layout": Function(
         'layout("name")',
         "1 where the heap has that saved shape, else the index of the first block that differs, "
-        "which for block 1 is -1",
+        "which for block 1 is -1; shown as matches, or differs at block 15",
         (1, 1),
         heap_shape.layout,
     ),
-    "len": Function("len(list)", "how many", (1, 1), lists.length),
+    "len": Function("len(list)", "how many elements a list has", (1, 1), lists.length),
     "first": Function(
         "first(list)", "the first; null where the list is empty", (1, 1), lists.first
     ),
@@ -196,7 +204,7 @@ FUNCTIONS: Mapping[str, Function] = {
     ),
     "count": Function(
         "count(c)",
-        "times that c became true since the start",
+        "times that c was seen to become true, since the start",
         (1, 1),
         over_frames.over_frames(Count, INTEGER),
         True,
@@ -212,7 +220,8 @@ FUNCTIONS: Mapping[str, Function] = {
     ),
     "tally": Function(
         "tally(x, when)",
-        "the commonest x of the moments when became true; counts are kept, see lowhalf tally",
+        "the commonest x of the moments at which when became true; the counts are kept (lowhalf "
+        "tally)",
         (2, 2),
         over_frames.over_frames(Tally, conditions=(1,), texts=True),
         True,
