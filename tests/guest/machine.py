@@ -160,6 +160,8 @@ class GuestMachine:
         `hold_at`: the script's frame after which the game stands still, see `hold`; 0: none.
         """
         self._post(COMMANDS[name], load, hold_at, f"the answer to {name}")
+        # the game answers first, and notes the script's begin later in the same frame
+        self.wait_for_frame(self.read_symbol_u32("frame_began"))
         return self.read_symbol_u32("script_began")
 
     def hold(self, name: str, script_frame: int, *, load: str = "swift") -> int:

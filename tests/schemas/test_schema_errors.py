@@ -365,12 +365,12 @@ HEAVY = {
 
 @pytest.mark.parametrize("extra", HEAVY.values(), ids=list(HEAVY))
 def test_a_heavy_file_is_refused_soon_and_briefly(tmp_path: Path, extra: str) -> None:
-    started = time.perf_counter()
+    started = time.process_time()
     text = GOOD.replace('name = "Tidewright"\n', f'name = "Tidewright"\n{extra}\n', 1)
     if extra.startswith("[structs"):
         text = GOOD + extra
     message = fault(tmp_path, text.encode())
-    assert time.perf_counter() - started < 5
+    assert time.process_time() - started < 5
     assert message.startswith(FILE)
     assert len(message) < 2_000
 
