@@ -10,8 +10,10 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
+import tomllib
 import zipfile
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
@@ -26,6 +28,7 @@ from bridge.ports.output import Output
 from bridge.ports.source import Source
 from schemas.output_settings import OUTPUTS
 from schemas.source_settings import SOURCES
+from tests.manual import DOCS
 
 MODULE = '''
 """A gauge of the tide as a source, and a bell as an output."""
@@ -158,12 +161,14 @@ book = "strokes.txt"
 """
 
 
-def installed(folder: Path, package: str = "tide-gauge", entries: str = ENTRIES) -> Path:
+def installed(
+    folder: Path, package: str = "tide-gauge", entries: str = ENTRIES, module: str = MODULE
+) -> Path:
     """A package as pip leaves it in a folder of packages."""
     name = package.replace("-", "_")
     made = folder / f"{name}-1.4.dist-info"
     made.mkdir(parents=True)
-    (folder / f"{name}.py").write_text(MODULE, "utf-8")
+    (folder / f"{name}.py").write_text(module, "utf-8")
     metadata = f"Metadata-Version: 2.1\nName: {package}\nVersion: 1.4\n"
     (made / "METADATA").write_text(metadata, "utf-8")
     (made / "entry_points.txt").write_text(entries, "utf-8")
@@ -231,6 +236,28 @@ def test_from_a_wheel_that_pip_installs(tmp_path: Path, bridge: Path) -> None:
     subprocess.run([*pip, "--no-cache-dir", "--target", packages, wheel], check=True)
     found = lowhalf(packages, "read", bridge)
     assert (found.stderr, found.returncode) == (IMPORTED, 0)
+
+
+def test_the_manuals_example_works_as_it_stands(tmp_path: Path) -> None:
+    page = (DOCS / "extending" / "sources-and-outputs.md").read_text("utf-8")
+    project, bridge = re.findall(r"^```toml\n(.*?)^```$", page, re.M | re.S)
+    (module,) = re.findall(r"^```python\n(.*?)^```$", page, re.M | re.S)
+    groups = tomllib.loads(project)["project"]["entry-points"]
+    entries = "\n".join(
+        f"[{group}]\n" + "\n".join(f"{name} = {row}" for name, row in rows.items())
+        for group, rows in groups.items()
+    )
+    packages = installed(tmp_path / "packages", entries=entries, module=module)
+    schema = SCHEMA.replace('bytes = "01020304"', 'bytes = "0000"')
+    (tmp_path / "harbour.schema.toml").write_text(schema, "utf-8")
+    path = tmp_path / "harbour.bridge.toml"
+    path.write_text(bridge, "utf-8")
+    found = lowhalf(packages, "read", path)
+    assert (found.stderr, found.returncode) == ("", 0)
+    assert found.stdout.splitlines()[1].split()[:2] == ["level", "291"]
+    found = lowhalf(packages, "run", path, "--quiet", "--seconds", "0.5")
+    assert found.returncode == 0, found.stderr
+    assert "ding 291\n" in (tmp_path / "strokes.txt").read_text("utf-8")
 
 
 def test_nothing_is_imported_for_a_file_that_names_no_added_kind(
