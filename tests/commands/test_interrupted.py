@@ -61,6 +61,7 @@ COMMANDS = {
     "overlay-boot": ["overlay-boot", SAMPLE],
     "sources": ["sources"],
     "json-schema": ["json-schema", "bridge"],
+    "docs": ["docs", "--path"],
 }
 STAGES = [
     "adapters.commands.console.standard_streams",
@@ -68,7 +69,7 @@ STAGES = [
     "adapters.commands.COMMAND",
     "pydantic",
 ]
-WITHOUT_FILES = {"solve"}
+WITHOUT_FILES = {"docs", "solve"}
 
 
 def environment() -> dict[str, str]:
