@@ -27,7 +27,7 @@ TESTS = Path(__file__).parent
 ALONE = frozenset(
     [
         "adapters/test_mqtt_far.py",
-        "adapters/test_overlay_fifty_pages.py",
+        "adapters/test_overlay_many_pages.py",
         "adapters/test_web_flood.py",
         "benchmarks/test_overlay_delay.py",
         "commands/test_attempts.py",
