@@ -146,6 +146,7 @@ async def test_the_range_of_a_target(
     assert shown["readings"][0]["target_range"] == expected
 
 
+@pytest.mark.loopback
 async def test_what_ages_is_sent_anew_while_the_game_stands(
     desk: Served, http: aiohttp.ClientSession
 ) -> None:
@@ -360,6 +361,7 @@ async def test_the_tallies_are_what_the_command_prints(
         assert json.loads(await answer.text()) == expected
 
 
+@pytest.mark.loopback
 async def test_a_running_daemon_tells_of_the_present_attempt(
     tmp_path: Path, http: aiohttp.ClientSession
 ) -> None:
@@ -391,8 +393,11 @@ async def test_without_attempts_and_tallies_both_are_null(
 
 
 async def test_a_damaged_file_is_told(
-    practised: tuple[Path, OverlayServer], http: aiohttp.ClientSession
+    practised: tuple[Path, OverlayServer],
+    http: aiohttp.ClientSession,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    monkeypatch.setattr(web_history, "LASTS", 0.0)
     path, server = practised
     (kept,) = path.parent.glob("*.attempts.sqlite")
     kept.write_bytes(b"no database at all" * 100)
@@ -402,12 +407,11 @@ async def test_a_damaged_file_is_told(
             "attempts: p.attempts.sqlite is no database"
         )
     kept.unlink()
-    await asyncio.sleep(web_history.LASTS)
     async with http.get(server.url + "history.json") as answer:
         assert (answer.status, await answer.text()) == (200, "null")
 
 
-async def test_many_pages_cost_one_reading() -> None:
+async def test_many_pages_cost_one_reading(monkeypatch: pytest.MonkeyPatch) -> None:
     read = 0
 
     def slow() -> dict[str, Any]:
@@ -419,7 +423,7 @@ async def test_many_pages_cost_one_reading() -> None:
     answer = SlowJson(slow, "test")
     answers = await asyncio.gather(*(answer.response() for _ in range(20)))
     assert {each.text for each in answers} == {'{"read": 1}'}
-    await asyncio.sleep(web_history.LASTS + 0.05)
+    monkeypatch.setattr(web_history, "LASTS", 0.0)
     assert (await answer.response()).text == '{"read": 2}'
 
 

@@ -7,12 +7,16 @@ from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 
 import pytest
+import pytest_asyncio
 
 import sample_dumps
 from tests.adapters.browser import Page, new_page
 from tests.commands.command import Running, lowhalf
 
-pytestmark = pytest.mark.needs("chromium", "chromium")
+pytestmark = [
+    pytest.mark.needs("chromium", "chromium"),
+    pytest.mark.asyncio(loop_scope="module"),
+]
 
 DUMPS = Path(sample_dumps.__file__).parent
 NAME = "first-print-carry"
@@ -47,13 +51,19 @@ def daemon(bridge: Path) -> Iterator[Running]:
         yield running
 
 
-@pytest.fixture
-async def page(browser: str, daemon: Running) -> AsyncIterator[Page]:
-    async with new_page(browser, 1280, 720) as opened:
-        await opened.open(daemon.url() + "desk")
-        await opened.wait_for("document.body?.dataset.link", "live")
-        yield opened
-        assert opened.faults == []
+@pytest_asyncio.fixture(scope="module", loop_scope="module")
+async def opened(browser: str, daemon: Running) -> AsyncIterator[Page]:
+    async with new_page(browser, 1280, 720) as page:
+        await page.open(daemon.url() + "desk")
+        await page.wait_for("document.body?.dataset.link", "live")
+        yield page
+
+
+@pytest_asyncio.fixture(loop_scope="module")
+async def page(opened: Page) -> AsyncIterator[Page]:
+    """The desk, with what earlier tests asked; at the end the browser found nothing wrong."""
+    yield opened
+    assert opened.faults == []
 
 
 def asking(expression: str) -> str:
