@@ -101,14 +101,19 @@ class Skipping(selectors.DefaultSelector):
 class LoopbackLoop(asyncio.SelectorEventLoop):
     """For a test that holds both ends of each connection: waiting is skipped, for all of it.
 
-    What was sent over loopback has ``ARRIVES`` seconds of real time to come.
+    What was sent over loopback has ``ARRIVES`` seconds of real time to come.  While something is
+    ``held``, such as the work of a thread, time passes as it does outside.
     """
 
     ARRIVES = 0.002
 
     def __init__(self) -> None:
         self._clock = VirtualTime()
-        super().__init__(_Arriving(self._clock.skip, grace=self.ARRIVES))
+        self.held = self._clock.held
+        skipping = _Arriving(
+            self._clock.skip, grace=self.ARRIVES, is_held=lambda: self._clock._held > 0
+        )
+        super().__init__(skipping)
 
     def run_forever(self) -> None:
         with self._clock.installed():
@@ -119,7 +124,7 @@ class _Arriving(Skipping):
     """What comes within the grace ends it."""
 
     def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
-        if timeout is None or timeout <= self._grace:
+        if timeout is None or timeout <= self._grace or self._is_held():
             return selectors.DefaultSelector.select(self, timeout)
         events = selectors.DefaultSelector.select(self, self._grace)
         if not events:

@@ -16,6 +16,7 @@ import aiohttp
 import pytest
 
 from adapters.outputs.web import slow_json as web_history
+from adapters.outputs.web.clients import Clients
 from adapters.outputs.web.desk import Desk
 from adapters.outputs.web.health import WINDOW, FrameRate
 from adapters.outputs.web.server import OverlayServer
@@ -146,10 +147,10 @@ async def test_the_range_of_a_target(
     assert shown["readings"][0]["target_range"] == expected
 
 
-@pytest.mark.loopback
 async def test_what_ages_is_sent_anew_while_the_game_stands(
-    desk: Served, http: aiohttp.ClientSession
+    desk: Served, http: aiohttp.ClientSession, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(Clients, "REPEAT", 0.1)
     async with http.ws_connect(desk.url + "live?parts=desk") as live:
         shown = await live.receive_json(timeout=3)
         while shown["frame"] is None:
@@ -361,7 +362,6 @@ async def test_the_tallies_are_what_the_command_prints(
         assert json.loads(await answer.text()) == expected
 
 
-@pytest.mark.loopback
 async def test_a_running_daemon_tells_of_the_present_attempt(
     tmp_path: Path, http: aiohttp.ClientSession
 ) -> None:

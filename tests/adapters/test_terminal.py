@@ -11,7 +11,7 @@ import signal
 import struct
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -19,6 +19,7 @@ from typing import TextIO
 
 import pytest
 
+from adapters.outputs.stream_thread import StreamThread
 from adapters.outputs.terminal.output import TerminalOutput
 from adapters.outputs.terminal.painter import Painter
 from adapters.outputs.terminal.plain_lines import PlainLines
@@ -36,6 +37,7 @@ from tests.adapters.made_frames import EAST, HALF, OIL, forty, frame, good, thre
 from tests.adapters.pipes import pipe
 from tests.adapters.running import running
 from tests.adapters.tmux_window import Tmux, shows, tmux
+from tests.virtual_time import LoopbackLoop
 
 __all__ = ["tmux"]  # a fixture
 
@@ -51,6 +53,20 @@ def _environment(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in ("NO_COLOR", "COLORTERM", "COLUMNS", "LINES", "FORCE_COLOR", "TTY_COMPATIBLE"):
         monkeypatch.delenv(name, raising=False)
     monkeypatch.setenv("TERM", "xterm-256color")
+
+
+@pytest.fixture
+def thread(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the thread does is waited for, however busy the machine is."""
+    do = StreamThread.do
+
+    async def held(stream: StreamThread, job: Callable[[], None]) -> None:
+        loop = asyncio.get_running_loop()
+        assert isinstance(loop, LoopbackLoop)
+        with loop.held():
+            await do(stream, job)
+
+    monkeypatch.setattr(StreamThread, "do", held)
 
 
 def made(stream: TextIO, rate: float = 10.0) -> TerminalOutput:
@@ -139,6 +155,8 @@ def test_offline_is_said_once() -> None:
     assert lines.changes(last.offline("the pier is gone", last.ticks + 9)) == ""
 
 
+@pytest.mark.loopback
+@pytest.mark.usefixtures("thread")
 async def test_without_a_terminal_there_are_no_control_codes() -> None:
     stream = io.StringIO()
     output = made(stream)
@@ -159,6 +177,8 @@ async def test_without_a_terminal_there_are_no_control_codes() -> None:
     assert output.skipped == 1
 
 
+@pytest.mark.loopback
+@pytest.mark.usefixtures("thread")
 async def test_plain_lines_come_once_a_second() -> None:
     stream = io.StringIO()
     async with running(output := made(stream, rate=30)):
@@ -265,6 +285,8 @@ def terminal(columns: int, lines: int) -> Iterator[tuple[Screen, TextIO]]:
         os.close(far)
 
 
+@pytest.mark.loopback
+@pytest.mark.usefixtures("thread")
 async def test_a_terminal_gets_a_table_at_the_rate_asked_for() -> None:
     with terminal(120, 30) as (screen, stream):
         output = made(stream, rate=5)
@@ -287,6 +309,8 @@ async def test_a_terminal_gets_a_table_at_the_rate_asked_for() -> None:
         assert output.skipped >= 40
 
 
+@pytest.mark.loopback
+@pytest.mark.usefixtures("thread")
 async def test_the_states_of_other_outputs_are_shown() -> None:
     class Signal(TerminalOutput):
         kind = "signal"
@@ -358,6 +382,7 @@ async def test_a_dumb_terminal_gets_plain_lines(monkeypatch: pytest.MonkeyPatch)
 
 _PROGRAM = """
 import asyncio, sys
+from adapters.outputs.stream_thread import StreamThread
 from adapters.outputs.terminal.output import TerminalOutput
 from schemas import output_settings
 from tests.adapters.made_frames import three

@@ -19,10 +19,10 @@ from bridge.readings.reading import Watch
 from bridge.values.value_type import INTEGER
 from tests.adapters.made_frames import frame, good
 from tests.adapters.running import running
-from tests.adapters.test_terminal import made, terminal
+from tests.adapters.test_terminal import made, terminal, thread
 from tests.adapters.tmux_window import Tmux, tmux
 
-__all__ = ["tmux"]  # a fixture
+__all__ = ["thread", "tmux"]  # fixtures
 
 SIZE = os.terminal_size((100, 20))
 COLOUR = re.compile(r"\x1b\[[0-9;]*3[0-9]")
@@ -83,6 +83,8 @@ def test_fifty_values_that_all_change_cost_little() -> None:
     assert sum(costs[1:]) / len(costs[1:]) < 50 * 16
 
 
+@pytest.mark.loopback
+@pytest.mark.usefixtures("thread")
 @pytest.mark.parametrize("moving", [True, False])
 async def test_bytes_a_second_are_bounded(moving: bool) -> None:
     """At 60 frames a second with 50 watches, at the quickest rate that can be set."""
