@@ -8,7 +8,9 @@ waited for, so that a test with sockets or threads needs the real loop, or ``tes
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import time
+from collections.abc import AsyncIterator
 
 from adapters.system_clock import SystemClock
 from tests.virtual_time import Skipping
@@ -69,6 +71,51 @@ class SetClock(VirtualClock):
 
     def time_of_day(self) -> float:
         return self.day
+
+
+class SkippedClock(SystemClock):
+    """Real time, of which a test skips what would only be waited for; then all that is due is done.
+
+    So what other processes do takes the time that it takes, and pauses take none.  ``sleeps`` is
+    how often somebody has begun to sleep.
+    """
+
+    def __init__(self) -> None:
+        self.sleeps = 0
+        self._skipped = 0.0
+        self._ahead = asyncio.Event()
+
+    def skip(self, seconds: float) -> None:
+        self._skipped += seconds
+        self._ahead.set()
+        self._ahead = asyncio.Event()
+
+    def now(self) -> float:
+        return SystemClock.now() + self._skipped
+
+    async def sleep(self, seconds: float) -> None:
+        self.sleeps += 1
+        await self.sleep_until(self.now() + seconds)
+
+    async def sleep_until(self, when: float) -> None:
+        while (left := when - self.now()) > 0:
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(left):
+                    await self._ahead.wait()
+
+    @contextlib.asynccontextmanager
+    async def timeout(self, seconds: float | None) -> AsyncIterator[None]:  # type: ignore[override]
+        async with asyncio.timeout(None) as scope:
+            ending = None if seconds is None else asyncio.create_task(self._end(scope, seconds))
+            try:
+                yield
+            finally:
+                if ending is not None:
+                    ending.cancel()
+
+    async def _end(self, scope: asyncio.Timeout, seconds: float) -> None:
+        await self.sleep_until(self.now() + seconds)
+        scope.reschedule(asyncio.get_running_loop().time())
 
 
 class ProcessClock(SystemClock):

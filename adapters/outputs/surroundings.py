@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TextIO
 
 if TYPE_CHECKING:
+    from bridge.ports.clock import Clock
     from bridge.prepared import PreparedBuild
     from bridge.questions.question import Questions
     from schemas.loader import Bridge
@@ -37,3 +38,8 @@ class OutputSurroundings:
     history: Read | None = None
     tallies: Read | None = None
     notice: Callable[[], str] = str
+
+    @property
+    def clock(self) -> Clock:
+        """The daemon's clock."""
+        return self.questions.clock

@@ -125,14 +125,14 @@ class Question:
 
 
 class Questions:
-    """All questions that are open."""
+    """All questions that are open; ``clock`` is the daemon's."""
 
     MOST = 32
     """Questions that are open at a time."""
 
     def __init__(self, clock: Clock) -> None:
         self.open: list[Question] = []
-        self._clock = clock
+        self.clock = clock
         self._note = ""
         self._asked = asyncio.Event()
 
@@ -143,7 +143,7 @@ class Questions:
         """
         if len(self.open) >= self.MOST:
             raise TooManyQuestions(f"{self.MOST} questions are open already; close one first")
-        question = Question(text, watches, self.open.remove, self._clock)
+        question = Question(text, watches, self.open.remove, self.clock)
         self.open.append(question)
         if self._note:
             question.give(Answer(0, "", self.now(), note=self._note))
@@ -169,4 +169,4 @@ class Questions:
 
     def now(self) -> float:
         """Seconds since the Unix epoch."""
-        return self._clock.time_of_day()
+        return self.clock.time_of_day()

@@ -20,6 +20,7 @@ from bridge.values.status import Status
 from bridge.values.value_type import INTEGER, Value
 from schemas import output_settings
 from tests.adapters.mosquitto import until
+from tests.virtual_clock import SkippedClock
 
 ROOT = "homie/5/lowhalf-desk"
 STATE = f"{ROOT}/$state"
@@ -58,6 +59,7 @@ class Desk:
     output: MqttOutput
     log: Log
     task: asyncio.Task[None]
+    clock: SkippedClock
     number: int = 0
     slowest: float = 0.0
     feeder: asyncio.Task[None] | None = field(default=None)
@@ -98,6 +100,22 @@ class Desk:
             await asyncio.wait({self.feeder})
             self.feeder = None
 
+    async def heartbeats(self, count: int) -> None:
+        """Heartbeats pass, each acknowledged by the broker, and all that is due meanwhile."""
+        session = self.output._session
+        assert session is not None
+        for _ in range(count):
+            beats = session._beats
+            self.clock.skip(session._timing.heartbeat)
+            await until(lambda b=beats: session._beats > b, 10, "a heartbeat")  # type: ignore[misc]
+
+    async def tries(self, count: int) -> None:
+        """The output tries again to connect, so often, without a pause."""
+        for _ in range(count):
+            sleeps = self.clock.sleeps
+            self.clock.skip(60)
+            await until(lambda s=sleeps: self.clock.sleeps > s, 10, "another try")  # type: ignore[misc]
+
     async def stop(self) -> float:
         """Cancel the output; returns how long it took to end, in seconds."""
         began = time.monotonic()
@@ -123,6 +141,7 @@ async def desk(
 ) -> AsyncIterator[Desk]:
     log = Log()
     settings = output_settings.MqttOutput(url=broker.url, max_rate=max_rate)
+    clock = SkippedClock()
     output = MqttOutput(
         settings,
         "desk",
@@ -130,12 +149,13 @@ async def desk(
         password=password,
         log=log,
         timing=timing,
+        clock=clock,
         practice=practice,
     )
     output.announce(watches or (HP,))
     stray: list[dict[str, Any]] = []
     asyncio.get_running_loop().set_exception_handler(lambda _, about: stray.append(about))
-    running = Desk(output, log, asyncio.create_task(output.run()))
+    running = Desk(output, log, asyncio.create_task(output.run()), clock)
     try:
         yield running
     finally:

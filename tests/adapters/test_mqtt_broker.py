@@ -81,7 +81,7 @@ async def test_an_outside_client_hears_the_whole_device(broker: Mosquitto) -> No
         assert listener.payloads(f"{ROOT}/hp/status") == [b"waiting", b"ok"]
         frame = json.loads(listener.newest(f"{ROOT}/bridge/frame") or b"")
         assert frame["values"] == {"hp": 73, "top_speed": 4.25}
-        await asyncio.sleep(1.5)
+        await running.heartbeats(2)
         held = await retained(broker.port)
         del held[DESCRIPTION]
         assert len(held.pop(f"{ROOT}/bridge/instance")) == 16
@@ -185,8 +185,10 @@ async def test_values_that_the_convention_cannot_write(broker: Mosquitto) -> Non
 @needs_clients
 async def test_a_broker_that_comes_later(stopped: Mosquitto) -> None:
     async with desk(stopped) as running:
+        for number in range(40):
+            running.hp(number)
         running.feed()
-        await asyncio.sleep(1.5)
+        await running.tries(5)
         assert [line for _, line in running.log.lines] == [
             f"mqtt: no broker at 127.0.0.1:{stopped.port}: connection refused; trying again"
         ]
@@ -297,7 +299,7 @@ async def test_a_refused_password_is_said_once_and_tried_again(stopped: Mosquitt
     stopped.start()
     async with desk(stopped, user="keeper", password="new") as running:
         await until(lambda: running.log.find("not authorized"), 10, "refused")
-        await asyncio.sleep(1)
+        await running.tries(3)
         assert [line for _, line in running.log.lines] == [
             f"mqtt: 127.0.0.1:{stopped.port} refused: not authorized; check user and "
             "LOWHALF_MQTT_PASSWORD; trying again"

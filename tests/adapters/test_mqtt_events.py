@@ -154,7 +154,7 @@ async def test_equal_attempts_are_an_event_each(broker: Mosquitto) -> None:
             practice = end(running, practice, number)
             await asyncio.sleep(0.3)
         await until(lambda: len(numbers(listener)) == 7, 10, "seven events")
-        await asyncio.sleep(1)
+        await running.heartbeats(2)
         assert numbers(listener) == [4, 5, 6, 7, 8, 9, 10]
         events = [message for message in listener.heard if message.topic == EVENT]
         assert {(message.qos, message.retained) for message in events} == {(1, False)}

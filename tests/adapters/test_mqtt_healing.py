@@ -299,7 +299,7 @@ async def test_who_keeps_writing_is_told_of_and_answered_once_a_second(broker: M
         for _ in range(4):
             for name in names:
                 await publish(broker, f"{ROOT}/{name}", b"99")
-            await asyncio.sleep(1)
+            await running.heartbeats(1)
         await until(lambda: len(running.log.lines) > 1, 10, "told")
         assert running.log.lines[1][1] == (
             f"mqtt: 127.0.0.1:{broker.port} has another client that keeps writing under {ROOT}; "
@@ -454,7 +454,7 @@ async def test_a_flood_costs_neither_memory_nor_the_broker(
                 "there is not looked at for 1 s at a time; give each bridge a device of its own"
             )
         assert running.output.skipped - frames < 100
-        await asyncio.sleep(1.2)
+        await running.heartbeats(1)
         # And once it is over, all is right again.
         async with Listener(broker.port) as listener:
             await until(lambda: listener.newest(STATE) == b"ready", 10, "ready")

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import time
 from typing import Final
 
 import aiomqtt
@@ -31,6 +30,7 @@ from adapters.outputs.mqtt.homie_payload import DELETED
 from adapters.outputs.mqtt.outbox import Outbox
 from adapters.outputs.mqtt.publisher import Publisher, Warn
 from adapters.outputs.mqtt.timing import Timing
+from bridge.ports.clock import Clock
 
 _MOST_MESSAGES: Final = 200
 _MOST_BYTES: Final = 1 << 20
@@ -46,7 +46,7 @@ class Listener:
 
     ``init_heard`` and ``ready_heard`` are set once that state of the device came back.  ``doubted``
     are topics of the device that others changed, and ``strange`` such as are none of it.  Until
-    ``deaf_until``, on the monotonic clock, nothing is listened to; None while all is.
+    ``deaf_until``, by *clock*, nothing is listened to; None while all is.
     """
 
     def __init__(
@@ -55,12 +55,14 @@ class Listener:
         outbox: Outbox,
         publisher: Publisher,
         timing: Timing,
+        clock: Clock,
         warn: Warn,
     ) -> None:
         self._client = client
         self._outbox = outbox
         self._publisher = publisher
         self._timing = timing
+        self._clock = clock
         self._warn = warn
         self.echoes: set[str] | None = set()
         self.init_heard = asyncio.Event()
@@ -107,7 +109,7 @@ class Listener:
             SubscribeOptions(qos=1, retainHandling=0 if held else 2),
         )
         # What the broker holds is no flood.
-        self._since = time.monotonic() + 2
+        self._since = self._clock.now() + 2
         self._foreign, self._bytes = -len(publisher.held) - 2, -2 * MAX_PACKET_SIZE
         self.deaf_until = None
         asked = self._client.subscribe_to(self._of_others(held=held), state)
@@ -132,7 +134,7 @@ class Listener:
             foreign = self._heard_of_others(device, topic, payload, retained)
         if not foreign:
             return
-        now = time.monotonic()
+        now = self._clock.now()
         if now - self._since >= 1:
             self._since, self._foreign, self._bytes = now, 0, 0
         self._foreign += 1
@@ -215,7 +217,7 @@ class Listener:
             self.strange.add(topic)
 
     def _go_deaf(self, device: homie.Device) -> None:
-        self.deaf_until = time.monotonic() + self._timing.deaf
+        self.deaf_until = self._clock.now() + self._timing.deaf
         with contextlib.suppress(aiomqtt.MqttError):
             self._client.unsubscribe_from(
                 self.everything(held=False)[0], self._of_others(held=False)[0], device.state

@@ -18,7 +18,6 @@ import contextlib
 import logging
 import os
 import random
-import time
 from collections.abc import AsyncIterator, Coroutine, Sequence
 from typing import ClassVar, Final
 
@@ -35,6 +34,8 @@ from adapters.outputs.mqtt.outbox import Outbox
 from adapters.outputs.mqtt.session import Session
 from adapters.outputs.mqtt.timing import Timing
 from adapters.outputs.surroundings import OutputSurroundings
+from adapters.system_clock import SystemClock
+from bridge.ports.clock import Clock
 from bridge.ports.output import Output
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Watch
@@ -65,6 +66,7 @@ class MqttOutput(Output):
         password: str | None = None,
         log: logging.Logger,
         timing: Timing | None = None,
+        clock: Clock | None = None,
         practice: PracticeTopics = NO_PRACTICE,
     ) -> None:
         self.broker = parse_url(settings.url)
@@ -79,6 +81,7 @@ class MqttOutput(Output):
             )
         self._log = log
         self._timing = timing or Timing()
+        self._clock = clock or SystemClock()
         self._interval = 1 / settings.max_rate
         self._said = ""
         self._warned: set[str] = set()
@@ -100,6 +103,7 @@ class MqttOutput(Output):
             password=os.environ.get("LOWHALF_MQTT_PASSWORD"),
             practice=PracticeTopics(bool(file.steps), file.attempts is not None),
             log=around.log,
+            clock=around.clock,
         )
 
     @property
@@ -137,7 +141,7 @@ class MqttOutput(Output):
             fault = await self._attempt(self._turn())
             session: Session | None = self._session
             ready = session.ready_since if session is not None else None
-            lasted = ready is not None and time.monotonic() - ready >= timing.patience
+            lasted = ready is not None and self._clock.now() - ready >= timing.patience
             failures = 0 if lasted else min(failures + 1, 16)
             delay = min(timing.first_retry * 2**failures, timing.longest_retry)
             if fault.refused:
@@ -145,7 +149,7 @@ class MqttOutput(Output):
             if ready is None:
                 fault = await told_apart(fault, self.broker)
             self._say_fault(fault, was_ready=ready is not None)
-            await asyncio.sleep(delay * random.uniform(0.5, 1.0))
+            await self._clock.sleep(delay * random.uniform(0.5, 1.0))
 
     def _say_fault(self, fault: Fault, *, was_ready: bool) -> None:
         why = fault.words
@@ -242,6 +246,7 @@ class MqttOutput(Output):
                 self._instance,
                 self._interval,
                 self._timing,
+                self._clock,
                 self._warn,
                 self._ready,
             )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Collection
 from typing import Final
 
@@ -13,6 +12,7 @@ from adapters.outputs.mqtt.homie_payload import DELETED
 from adapters.outputs.mqtt.listener import Listener
 from adapters.outputs.mqtt.outbox import Outbox
 from adapters.outputs.mqtt.publisher import Publisher, Warn
+from bridge.ports.clock import Clock
 
 _MOST_LOOKED_FOR: Final = 200
 
@@ -30,6 +30,7 @@ class Presentation:
         publisher: Publisher,
         listener: Listener,
         instance: bytes,
+        clock: Clock,
         warn: Warn,
     ) -> None:
         self._client = client
@@ -37,6 +38,7 @@ class Presentation:
         self._publisher = publisher
         self._listener = listener
         self._instance = instance
+        self._clock = clock
         self._warn = warn
         self._readable = True
         self.claimed = False
@@ -93,7 +95,7 @@ class Presentation:
         version = device.version_after(publisher.description, outbox.published, valued=described)
         description = device.describe(version, described)
         publisher.description = outbox.published = description
-        sent.device, sent.described, sent.described_at = device, described, time.monotonic()
+        sent.device, sent.described, sent.described_at = device, described, self._clock.now()
         sent.seen.clear()
         sent.due.clear()
         sent.payloads = {topic: payload for topic, payload in values.items() if payload}

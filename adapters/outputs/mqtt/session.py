@@ -9,7 +9,6 @@ import asyncio
 import contextlib
 import functools
 import math
-import time
 from collections.abc import Callable, Mapping
 
 import aiomqtt
@@ -30,6 +29,7 @@ from adapters.outputs.mqtt.outbox import Outbox, under
 from adapters.outputs.mqtt.presentation import Presentation
 from adapters.outputs.mqtt.publisher import Answer, Publisher, Warn
 from adapters.outputs.mqtt.timing import Timing
+from bridge.ports.clock import Clock
 from bridge.practice.attempts import Attempt
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Reading
@@ -38,7 +38,8 @@ from bridge.readings.reading import Reading
 class Session:
     """Joins what one connection does; each part keeps what changes with it.
 
-    ``ready_since`` is when the device was ready, on the monotonic clock. *warn* tells what the
+    ``ready_since`` is when the device was ready, by *clock*, which also
+    says when the next heartbeat or value is due. *warn* tells what the
     broker does; *ready* is called once the device is.
     """
 
@@ -49,6 +50,7 @@ class Session:
         instance: bytes,
         interval: float,
         timing: Timing,
+        clock: Clock,
         warn: Warn,
         ready: Callable[[], None],
     ) -> None:
@@ -57,12 +59,13 @@ class Session:
         self._instance = instance
         self._interval = interval
         self._timing = timing
+        self._clock = clock
         self._warn = warn
         self._ready = ready
         self._publisher = Publisher(client, outbox, warn)
-        self._listener = Listener(client, outbox, self._publisher, timing, warn)
+        self._listener = Listener(client, outbox, self._publisher, timing, clock, warn)
         self._presentation = Presentation(
-            client, outbox, self._publisher, self._listener, instance, warn
+            client, outbox, self._publisher, self._listener, instance, clock, warn
         )
         self._healing = Healing(self._publisher, self._listener, self._presentation.present, warn)
         self._beats = 0
@@ -96,7 +99,7 @@ class Session:
     async def _work(self, tasks: asyncio.TaskGroup) -> None:
         await self._presentation.collect()
         await self._presentation.present()
-        self.ready_since = time.monotonic()
+        self.ready_since = self._clock.now()
         self._ready()
         tasks.create_task(self._write_frames())
         tasks.create_task(self._write_events())
@@ -121,7 +124,7 @@ class Session:
     async def _beat(self) -> None:
         publisher = self._publisher
         while True:
-            await asyncio.sleep(self._timing.heartbeat)
+            await self._clock.sleep(self._timing.heartbeat)
             device, sent = publisher.device, publisher.sent
             answers = [await publisher.send(device.instance, self._instance)]
             if self._listener.deaf_until is not None:
@@ -199,11 +202,11 @@ class Session:
             outbox.topics_wait.clear()
             if outbox.device is not sent.device:
                 await self._presentation.present()
-            now = time.monotonic()
+            now = self._clock.now()
             wake = min(now + self._timing.heartbeat, await self._healing.heal(now))
             wake = min(wake, await self._write_changes())
             with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(max(0.0, wake - time.monotonic())):
+                async with self._clock.timeout(max(0.0, wake - self._clock.now())):
                     await outbox.topics_wait.wait()
             obey_cancellation()
 
@@ -214,7 +217,7 @@ class Session:
         wake = float("inf")
         if frame is None:
             return wake
-        now = time.monotonic()
+        now = self._clock.now()
         answers: list[Answer] = []
         undescribed = False
         nodes: list[tuple[str, Reading | None, Callable[[], Mapping[str, bytes]]]] = [
@@ -252,7 +255,7 @@ class Session:
         await publisher.told(answers)
         if undescribed:
             due = sent.described_at + (1.0 if sent.redescribed else 0.0)
-            if due > time.monotonic():
+            if due > self._clock.now():
                 return min(wake, due)
             sent.redescribed = True
             await self._presentation.present()
