@@ -27,7 +27,7 @@ _WELCOME, _WANT, _ERROR = 0x81, 0x82, 0x8F
 _HEADER = struct.Struct(">2sBBI")
 _FRAME_HEAD = struct.Struct(">IBBH")
 _RANGE = struct.Struct(">II")
-_MOST_RANGES = 4096
+_MAX_RANGES = 4096
 
 Read = Callable[[int, int], bytes]
 
@@ -108,7 +108,7 @@ class Client:
         parts: list[list[tuple[int, int]]] = [[]]
         room = self._longest - _FRAME_HEAD.size
         for address, length in ranges:
-            if parts[-1] and (room < _RANGE.size + length or len(parts[-1]) == _MOST_RANGES):
+            if parts[-1] and (room < _RANGE.size + length or len(parts[-1]) == _MAX_RANGES):
                 parts.append([])
                 room = self._longest - _FRAME_HEAD.size
             parts[-1].append((address, length))

@@ -29,7 +29,7 @@ from schemas.existing import exists
 
 _MAGIC = b"SQLite format 3\0"
 _HEADER = 100
-_MOST_NAMES = 1000
+_MAX_NAMES = 1000
 
 
 class KeptFile:
@@ -229,9 +229,9 @@ def _is_half(fault: BaseException | None) -> bool:
 
 def _name_beside(path: Path) -> Path:
     """A name that nothing has, with a number before its ending."""
-    for number in range(2, _MOST_NAMES):
+    for number in range(2, _MAX_NAMES):
         name = path.with_name(f"{path.stem}-{number}{path.suffix}")
         taken = (name, *companions(name), name.with_name(f"{name.name}-owner"))
         if not any(map(exists, taken)):
             return name
-    raise wrong(path, f"has {_MOST_NAMES} files beside it already")
+    raise wrong(path, f"has {_MAX_NAMES} files beside it already")

@@ -15,8 +15,8 @@ from adapters.recordings.chunk import CHUNK, RECORD, ChunkPlace, chunk_times
 from adapters.recordings.topics import MAGIC
 
 _DATA_END = 0x0F
-_LONGEST_HEADER = 1 << 16
-_LONGEST_ROW = 1 << 24
+_MAX_HEADER_LENGTH = 1 << 16
+_MAX_ROW_LENGTH = 1 << 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +83,7 @@ def written_by(stream: BinaryIO) -> str:
     if len(head) < RECORD.size:
         return ""
     opcode, length = RECORD.unpack(head)
-    if opcode != chunk.HEADER or length > _LONGEST_HEADER:
+    if opcode != chunk.HEADER or length > _MAX_HEADER_LENGTH:
         return ""
     return chunk.library(memoryview(stream.read(length)))
 
@@ -108,7 +108,7 @@ def everything(stream: BinaryIO, size: int) -> ChunkIndex:
         elif opcode == chunk.MESSAGE:
             last = places[-1] if places else None
             follows = last is not None and last.loose and last.offset + last.length == at
-            if last is not None and follows and end - last.offset <= _LONGEST_ROW:
+            if last is not None and follows and end - last.offset <= _MAX_ROW_LENGTH:
                 places.pop()
                 at = last.offset
             places.append(ChunkPlace(at, end - at, 0, 0, loose=True))

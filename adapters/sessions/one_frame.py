@@ -28,7 +28,7 @@ from schemas.source_settings import (
     RecordingSource,
 )
 
-_MOST_TOLD = 5
+_MAX_TOLD = 5
 
 Tell = Callable[[str], object]
 """Takes a sentence for the user, such as what a source notes about what it found."""
@@ -199,5 +199,5 @@ def _source(
 def _unsent(frame: Frame, what: str) -> str:
     """The sentence that says what has not come."""
     told = lacking(frame)
-    more = f"; and {len(told) - _MOST_TOLD} more" if len(told) > _MOST_TOLD else ""
-    return f"{what}: {'; '.join(told[:_MOST_TOLD])}{more}"
+    more = f"; and {len(told) - _MAX_TOLD} more" if len(told) > _MAX_TOLD else ""
+    return f"{what}: {'; '.join(told[:_MAX_TOLD])}{more}"

@@ -11,7 +11,7 @@ from bridge.solvers.halves import Exact
 
 _WHOLE = re.compile(r"([+-]?)(0[xX][0-9A-Fa-f]+(?:_[0-9A-Fa-f]+)*|[0-9]+(?:_[0-9]+)*)")
 _NEGATIVE = re.compile(r"-(?:[0-9.].*|inf|infinity)", re.IGNORECASE | re.DOTALL)
-_LONGEST = 40
+_MAX_LENGTH = 40
 
 
 class NumberParser(argparse.ArgumentParser):
@@ -25,9 +25,9 @@ class NumberParser(argparse.ArgumentParser):
 def whole(text: str) -> int:
     """A whole number.  Raises ArgumentTypeError, as all of these do."""
     match = _WHOLE.fullmatch(text.strip().replace("\N{MINUS SIGN}", "-"))
-    if match is None or len(text) > _LONGEST:
+    if match is None or len(text) > _MAX_LENGTH:
         raise argparse.ArgumentTypeError(
-            f'expected a whole number in decimal or 0x form, found "{text[:_LONGEST]}"'
+            f'expected a whole number in decimal or 0x form, found "{text[:_MAX_LENGTH]}"'
         )
     sign, digits = match.groups()
     number = int(digits, 16 if digits[:2] in ("0x", "0X") else 10)

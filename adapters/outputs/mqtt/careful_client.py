@@ -42,7 +42,7 @@ TOO_LARGE: Final = 0x95
 MAX_PACKET_SIZE: Final = 256 << 10
 _UNDER_WAY: Final = 20
 _BUFFER: Final = 64 << 10
-_LONGEST: Final = 20.0
+_MAX_ANSWER_TIME: Final = 20.0
 """Seconds that an answer may take while other things come in."""
 
 
@@ -196,7 +196,7 @@ class CarefulClient(aiomqtt.Client):
             obey_cancellation()
             now = time.monotonic()
             idle = now - self._received
-            if answer.done() or (idle < self._patience and now - began < _LONGEST):
+            if answer.done() or (idle < self._patience and now - began < _MAX_ANSWER_TIME):
                 continue
             raise aiomqtt.MqttError(f"no answer within {now - began:.0f} s")
         return answer.result()

@@ -32,10 +32,10 @@ from adapters.outputs.mqtt.publisher import Publisher, Warn
 from adapters.outputs.mqtt.timing import Timing
 from bridge.ports.clock import Clock
 
-_MOST_MESSAGES: Final = 200
-_MOST_BYTES: Final = 1 << 20
+_MAX_MESSAGES: Final = 200
+_MAX_BYTES: Final = 1 << 20
 """Of what others publish under the device within a second, before it is a flood."""
-_MOST_RETAINED: Final = 20_000
+_MAX_RETAINED: Final = 20_000
 """Topics that a broker may hold of the device, before the rest is left alone."""
 
 
@@ -139,7 +139,7 @@ class Listener:
             self._since, self._foreign, self._bytes = now, 0, 0
         self._foreign += 1
         self._bytes += len(payload)
-        if self._foreign > _MOST_MESSAGES or self._bytes > _MOST_BYTES:
+        if self._foreign > _MAX_MESSAGES or self._bytes > _MAX_BYTES:
             self._go_deaf(device)
         self._outbox.topics_wait.set()
 
@@ -149,7 +149,7 @@ class Listener:
         """While the device is set up: what the broker held, and all that is published."""
         publisher = self._publisher
         if retained:
-            if len(publisher.held) < _MOST_RETAINED and payload:
+            if len(publisher.held) < _MAX_RETAINED and payload:
                 publisher.held.add(topic)
             if topic == device.description:
                 publisher.description = payload
@@ -213,7 +213,7 @@ class Listener:
         return True
 
     def _be_strange(self, topic: str) -> None:
-        if len(self.strange) < _MOST_MESSAGES:
+        if len(self.strange) < _MAX_MESSAGES:
             self.strange.add(topic)
 
     def _go_deaf(self, device: homie.Device) -> None:

@@ -14,7 +14,7 @@ from adapters.outputs.mqtt.outbox import Outbox
 from adapters.outputs.mqtt.publisher import Publisher, Warn
 from bridge.ports.clock import Clock
 
-_MOST_LOOKED_FOR: Final = 200
+_MAX_LOOKED_FOR: Final = 200
 
 
 class Presentation:
@@ -128,7 +128,7 @@ class Presentation:
     async def _look_again(self, missing: Collection[str]) -> None:
         """Ask for what did not come back: at QoS 0 a broker may drop what it has no room for."""
         publisher, listener = self._publisher, self._listener
-        topics = sorted(missing)[:_MOST_LOOKED_FOR]
+        topics = sorted(missing)[:_MAX_LOOKED_FOR]
         if not topics:
             return
         asked = self._client.subscribe_to(*((topic, SubscribeOptions()) for topic in topics))

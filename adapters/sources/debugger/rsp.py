@@ -33,7 +33,7 @@ DEFAULT_PACKET_SIZE = 400
 _STOP = re.compile(rb"[TSWX][0-9A-Fa-f]")
 _ESCAPED = re.compile(rb"[#$}*]")
 _REPEAT = ord("*")
-_LEAST_COUNT, _MOST_COUNT = 0x20, 0x7E
+_MIN_COUNT, _MAX_COUNT = 0x20, 0x7E
 
 
 class RspError(Exception):
@@ -110,7 +110,7 @@ def expand(raw: bytes, most: int) -> bytes:
         if not out or at + 1 >= len(raw):
             raise RspError("expected a byte before and a count after *, found neither or one")
         count = raw[at + 1]
-        if not _LEAST_COUNT <= count <= _MOST_COUNT:
+        if not _MIN_COUNT <= count <= _MAX_COUNT:
             raise RspError(f"expected a count of 0x20 to 0x7E after *, found 0x{count:02X}")
         out += out[-1:] * (count - 29)
         if len(out) > most:

@@ -37,7 +37,7 @@ LOOK_AT_MOST = 0.02
 """Seconds that pass at least between two looks, however many changes are told."""
 MAX_TRIES = 5
 """Times that a dump is tried which another program still keeps to itself."""
-_MOST_NOTES = 20
+_MAX_NOTES = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,7 +247,7 @@ class DumpFolder(Source):
 
     def _note(self, text: str) -> None:
         self.notes.append(text)
-        del self.notes[:-_MOST_NOTES]
+        del self.notes[:-_MAX_NOTES]
 
     def _note_once(self, name: str, text: str) -> None:
         """Say something of a dump; not again where the next dumps give the same occasion."""

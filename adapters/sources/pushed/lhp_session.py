@@ -18,7 +18,7 @@ from adapters.sources.pushed.lhp_stream import StreamReceiver
 MAX_FRAME_RANGES = lhp.MAX_FRAME // lhp.MAX_PAYLOAD * lhp.MAX_RANGES
 """Ranges in all parts of one frame: a range costs memory however few bytes it has."""
 
-_MOST_DROPPED = 16
+_MAX_DROPPED = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +78,7 @@ class Session:
         self._frame: int | None = None
         self._changes: list[tuple[int, bytes]] = []
         self._size = 0
-        self._dropped: deque[int] = deque(maxlen=_MOST_DROPPED)
+        self._dropped: deque[int] = deque(maxlen=_MAX_DROPPED)
 
     def receive(self, data: bytes) -> Iterator[Event]:
         """Add bytes from the producer.  Each event is to be dealt with before the next is taken."""

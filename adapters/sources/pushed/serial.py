@@ -37,7 +37,7 @@ QUIET = 0.02
 CUT_OFF = 0.25
 """Seconds without a byte after which the rest of a message will not come."""
 _WRITE_TIMEOUT = 1.0
-_MOST_UNSENT = 1 << 16
+_MAX_UNSENT = 1 << 16
 _READ_SIZE = 1 << 16
 _COMPLAIN_EVERY = 1.0
 """Seconds between two ERRORs about what is not understood: noise must not fill the line."""
@@ -240,7 +240,7 @@ class SerialLine(PushedFrames):
     def _answer(self, message: lhp.Message) -> None:
         line = self._line
         # a console that does not read must not stop being read
-        if line is not None and line.unsent < _MOST_UNSENT:
+        if line is not None and line.unsent < _MAX_UNSENT:
             data = lhp.encode(message)
             line.unsent += len(data)
             line.outgoing.put(data)
