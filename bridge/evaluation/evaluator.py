@@ -158,7 +158,8 @@ class Evaluator:
             state.values, state.faults = self.values, self.faults
             self.addresses = self.fixed_addresses[:]
             self._set_aside = []
-            self._lists.begin()
+            if not self._is_plain or self._lists.chains:
+                self._lists.begin()
             if self.program.heap is not None:
                 self._heap.begin(None if share_heap_with is None else share_heap_with._heap)
         self._lists.arguments = arguments = (

@@ -29,7 +29,8 @@ class SharedLists:
 
     *meanings* are what the lists with functions of their own mean; ``functions`` are those, once
     they are compiled, and ``arguments`` what they take in the frame at hand.  What a list is warned
-    of is in *cautions* behind those of the *slots*.
+    of is in *cautions* behind those of the *slots*.  ``chains`` are the linked lists that were
+    walked in the frame.
     """
 
     def __init__(
@@ -51,17 +52,17 @@ class SharedLists:
         self.functions: Sequence[Callable[..., Any]] = ()
         self.arguments: tuple[Any, ...] = ()
         self._found: list[FoundList | None] = [None] * len(meanings)
-        self._chains: dict[tuple[int, int], tuple[list[int], set[int], int]] = {}
+        self.chains: dict[tuple[int, int], tuple[list[int], set[int], int]] = {}
 
     def begin(self) -> None:
         """Another frame begins."""
         self._found = [None] * len(self._meanings)
-        self._chains.clear()
+        self.chains.clear()
 
     def chain(self, head: int, site: Site) -> list[int]:
         """Addresses of a linked list's structs.  A walk that lacked a line goes on where it was."""
         key = (head, site.offset)
-        found, seen, address = self._chains.get(key) or ([], set(), head)
+        found, seen, address = self.chains.get(key) or ([], set(), head)
         access, spend = self._access, self._budget.spend
         image, whole = access.image, access.image.whole
         region = access.memory.regions[0]
@@ -77,7 +78,7 @@ class SharedLists:
                 for line in range(index >> LINE_SHIFT, last + 1):
                     image.touched[line] = 1
                     if not image.held[line]:
-                        self._chains[key] = (found, seen, address)
+                        self.chains[key] = (found, seen, address)
                         access.miss(index, site)
             found.append(address)
             seen.add(address)
@@ -86,7 +87,7 @@ class SharedLists:
                 steps += _CHAIN_PART
                 spend(_CHAIN_PART * _CHAIN_STEPS)
         spend((len(found) - steps + 1) * _CHAIN_STEPS)
-        self._chains[key] = (found, seen, 0)
+        self.chains[key] = (found, seen, 0)
         return found
 
     def shared(self, number: int, slot: int | None) -> Any:
