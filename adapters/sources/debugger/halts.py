@@ -9,8 +9,8 @@ ask what is to be sent next; whatever decides on that is in this one place.
 A guest that somebody else has halted (in the emulator's own window, say) may be read, and is not
 let go.  A halt by others that falls into the moment of a sample cannot be told from ours, and ends
 with it.  Whether others have let it go on is seen by a stop: a byte halts a running guest, and a
-halted one takes it in silence.  That may happen in the midst of a sample too, where the byte is of
-the next question.
+halted one takes it in silence.  That may happen in the midst of a sample too, whoever had halted
+it: there the byte is of the next question.
 
 A write watchpoint stops the guest before the write, and going on would stop there for ever: so the
 watchpoint is taken away, one instruction is stepped, and the watchpoint is set again before the
@@ -191,9 +191,10 @@ class Halts:
         return self._at_frame(stops[-1])
 
     def taken_over(self, stop: rsp.Stop) -> bool:
-        """A stop has come while others held the guest; whether it was at the watchpoint.
+        """A stop has come while the guest was held; whether it was at the watchpoint.
 
-        They have let it go, and what was being asked has halted it, so that it is ours to let go.
+        Others have let it go, whoever had halted it, and what was being asked has halted it: so it
+        is ours to let go.
         """
         _check_alive(stop)
         self._goes_on()

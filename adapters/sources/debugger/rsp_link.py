@@ -44,6 +44,8 @@ class Burst:
     ) -> None:
         self.answers: list[bytes | None] = [None] * len(wanted)
         self.over = False
+        self.broken = False
+        """Whether a second stop came: the guest went on meanwhile, and what came means nothing."""
         self.came = 0
         """Answers that have come, and one more for the stop."""
         self._packets = [rsp.packet(payload) for payload, _ in wanted]
@@ -59,6 +61,7 @@ class Burst:
             return False
         if isinstance(event, rsp.Stop):
             if self.came:
+                self.broken = self.over = True
                 return False
             if not self._stopped(event):
                 self.over = True

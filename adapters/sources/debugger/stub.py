@@ -261,6 +261,9 @@ class DebuggerStub(Source):
             # a stop for another reason: it has been left for this
             await self._interrupt(talk)
             return
+        if burst.broken:
+            await self._take_over(talk)
+            return
         found = [
             None if answer is None else rsp.memory_of(answer, request.length)
             for answer, request in zip(burst.answers, flat, strict=True)
@@ -390,30 +393,39 @@ class DebuggerStub(Source):
             self._habit.surprised()
         if self._halts.held:
             # the sample before asked for these one after the other; together they cost one round
-            await self._read_anew([*missing, *self._habit.ahead()] if first else missing, missing)
+            ahead = self._habit.ahead() if first else []
+            try:
+                await self._read_anew([*missing, *ahead], missing, until_stop=True)
+            except StopCame:
+                await self._take_over(self._connected())
+                await self._read_again()
         else:
-            await self._halt_again()
+            await self._read_again()
         return [self._moment.bytes_of(span) for span in spans]
 
-    async def _read_anew(self, spans: Sequence[Span], needed: Sequence[Span]) -> None:
+    async def _read_anew(
+        self, spans: Sequence[Span], needed: Sequence[Span], *, until_stop: bool = False
+    ) -> None:
+        """Raises StopCame as ``Link.ask`` does."""
         runs = self._plan.runs(spans)
-        await self._read_runs(runs)
+        await self._read_runs(runs, until_stop)
         # a run that failed as a whole may fail by one of its spans only
         alone = [
             span
             for span in dict.fromkeys(needed)
             if span not in runs and self._moment.bytes_of(span) is None
         ]
-        await self._read_runs(alone)
+        await self._read_runs(alone, until_stop)
 
-    async def _halt_again(self) -> None:
+    async def _read_again(self) -> None:
         """The guest went on too early: read all that this sample has asked for once more.
 
         Raises Torn where something of it has changed.
         """
         asked, before = list(self._habit.asked), self._moment
         self._moment = Moment()
-        await self._hold_for(asked, False)
+        if not self._halts.held:
+            await self._hold_for(asked, False)
         missing = [span for span in asked if self._moment.bytes_of(span) is None]
         await self._read_anew(missing, missing)
         for span in asked:
@@ -421,13 +433,13 @@ class DebuggerStub(Source):
             if old is not None and old != self._moment.bytes_of(span):
                 raise Torn("no whole frame: the guest went on inside a sample")
 
-    async def _read_runs(self, runs: Sequence[Span]) -> None:
+    async def _read_runs(self, runs: Sequence[Span], until_stop: bool) -> None:
         """Read each run in as many ``m`` as it needs; keeps those that came whole."""
         requests = [self._plan.requests(run) for run in runs]
         flat = [request for of_run in requests for request in of_run]
-        found = await self._ask_memory(flat)
+        found = await self._ask_memory(flat, until_stop)
         if doubtful := self._addresses.doubtful(flat, found):
-            again = await self._ask_memory([flat[at] for at in doubtful])
+            again = await self._ask_memory([flat[at] for at in doubtful], until_stop)
             if self._addresses.settled(again):
                 self.notes.append("the stub wants addresses sign-extended to 64 bits: they are")
                 for at, part in zip(doubtful, again, strict=True):
@@ -446,15 +458,9 @@ class DebuggerStub(Source):
             self._moment.keep(run, found[at : at + len(of_run)])
             at += len(of_run)
 
-    async def _ask_memory(self, requests: Sequence[Span]) -> list[bytes | None]:
-        """Raises Torn where others let the guest go meanwhile."""
-        talk = self._connected()
+    async def _ask_memory(self, requests: Sequence[Span], until_stop: bool) -> list[bytes | None]:
         asked = [self._addresses.request(request) for request in requests]
-        try:
-            answers = await talk.ask(asked, until_stop=self._halts.foreign)
-        except StopCame as fault:
-            await self._take_over(talk)
-            raise Torn("no whole frame: the guest went on inside a sample") from fault
+        answers = await self._connected().ask(asked, until_stop=until_stop)
         return [
             rsp.memory_of(answer, request.length)
             for answer, request in zip(answers, requests, strict=True)
@@ -472,7 +478,7 @@ class DebuggerStub(Source):
     async def _ask(self, payload: bytes, talk: Talk) -> bytes:
         """The answer to what may be asked twice."""
         try:
-            (answer,) = await talk.ask([payload], until_stop=self._halts.foreign)
+            (answer,) = await talk.ask([payload], until_stop=True)
         except StopCame:
             await self._take_over(talk)
             (answer,) = await talk.ask([payload])

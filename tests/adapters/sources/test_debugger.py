@@ -376,34 +376,62 @@ async def test_a_guest_that_others_halt_is_read_and_not_let_go(
     assert stub.running
 
 
+@pytest.mark.parametrize("changes", [False, True])
 @pytest.mark.parametrize("swallowed", [b"+", b"$"])
+@pytest.mark.parametrize("by_others", [False, True])
 async def test_a_guest_that_others_let_go_in_the_midst_of_a_sample(
-    stub: ScriptedStub, swallowed: bytes
+    stub: ScriptedStub, swallowed: bytes, changes: bool, by_others: bool
 ) -> None:
     """The next question halts the guest, and its first byte is lost: then no later answer is taken
-    for the lost one's, and the guest does not stay halted."""
+    for the lost one's, and the guest does not stay halted.  The sample stands where nothing of it
+    is different now."""
     if swallowed == b"$":
         stub.features = b"PacketSize=200;QStartNoAckMode+"
         stub.script = lambda packet: wire(b"OK") if packet == b"QStartNoAckMode" else None
     source = source_of(stub)
     await source.open(MEMORY)
     await until(lambda: stub.running)
-    stub.halt()
-    await asyncio.sleep(0.02)
+    if by_others:
+        stub.halt()
+        await asyncio.sleep(0.02)
     other = Span(FAR.address + 0x800, 0x100)
     async with source.held_still():
         assert await source.fetch([LINE]) == [held(LINE)]
         stub.running = True
         stub.packets.clear()
-        with pytest.raises(Torn, match="the guest went on inside a sample"):
-            await source.fetch([FAR, other])
+        if changes:
+            stub.image[0x100:0x108] = b"lanterns"
+            with pytest.raises(Torn, match="the guest went on inside a sample"):
+                await source.fetch([FAR, other])
+        else:
+            assert await source.fetch([FAR, other]) == [held(FAR), held(other)]
     assert stub.packets[0] == swallowed
-    assert source.take_notes()[-1] == "the guest goes on"
+    assert (source.take_notes()[-1:] == ["the guest goes on"]) is by_others
     await until(lambda: stub.running)
     async with source.held_still():
         assert await source.fetch([FAR, other]) == [held(FAR), held(other)]
     await until(lambda: stub.running)
     await source.close()
+
+
+@pytest.mark.parametrize("at", [0, 1])
+async def test_a_guest_that_others_let_go_in_the_midst_of_a_burst(
+    stub: ScriptedStub, source: DebuggerStub, at: int
+) -> None:
+    reads = itertools.count()
+
+    def let_go_behind(packet: bytes) -> None:
+        if packet[:1] == b"m" and next(reads) == at:
+            stub.running = True
+
+    stub.features = b"PacketSize=40"
+    await source.close()
+    await source.open(MEMORY)
+    await until(lambda: stub.running)
+    stub.script = let_go_behind
+    spans = [Span(FAR.address + 0x200 * number, 0x40) for number in range(4)]
+    assert await source.fetch(spans) == [held(span) for span in spans]
+    await until(lambda: stub.running)
 
 
 async def test_what_is_asked_alone_is_asked_again_where_others_let_the_guest_go(

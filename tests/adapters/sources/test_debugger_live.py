@@ -268,6 +268,26 @@ class TestQemu:
                 await asyncio.gather(following, return_exceptions=True)
             assert goes_on(guest)
 
+    @pytest.mark.parametrize("exact", [False, True])
+    async def test_the_monitor_lets_it_go_at_any_moment(
+        self, guest: GuestMachine, tmp_path: Path, exact: bool
+    ) -> None:
+        """Also between two questions of one sample: the second one halts the guest again."""
+        bridge = load_bridge(bridge_file(guest, tmp_path, exact=exact))
+        chance = random.Random(exact)
+        async with sampling(bridge, stub_source(bridge)) as sampler:
+            await next_frame(sampler)
+            following = asyncio.create_task(self._follow(sampler))
+            for _ in range(30):
+                await asyncio.to_thread(guest.stop)
+                await asyncio.sleep(chance.uniform(0.02, 0.05))
+                await asyncio.to_thread(guest.cont)
+                assert await asyncio.to_thread(goes_on, guest)
+            assert not following.done()
+            following.cancel()
+            await asyncio.gather(following, return_exceptions=True)
+        assert goes_on(guest)
+
     @staticmethod
     async def _follow(sampler: Sampler) -> None:
         while True:
