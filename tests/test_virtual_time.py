@@ -7,7 +7,7 @@ import socket
 import threading
 import time
 
-from tests.virtual_clock import SetClock, VirtualClock, VirtualLoop
+from tests.virtual_clock import SetClock, SkippedClock, VirtualClock, VirtualLoop
 from tests.virtual_time import VirtualTime
 
 
@@ -128,3 +128,41 @@ def test_a_clock_that_is_set_stands_while_the_loop_waits() -> None:
 
     with asyncio.Runner(loop_factory=VirtualLoop) as runner:
         assert runner.run(wait()) == (50.0, 1000.0, 3.0)
+
+
+async def test_what_is_skipped_need_not_be_waited_for() -> None:
+    clock = SkippedClock()
+    began = clock.now()
+    sleeper = asyncio.create_task(clock.sleep(1000))
+    while not clock.sleeps:  # noqa: ASYNC110
+        await asyncio.sleep(0)
+    clock.skip(400)
+    await asyncio.sleep(0.01)
+    assert not sleeper.done()
+    clock.skip(600)
+    async with asyncio.timeout(60):
+        await sleeper
+    assert 1000 <= clock.now() - began < 1060
+
+
+async def test_a_timeout_is_over_once_it_is_skipped_and_not_before() -> None:
+    clock = SkippedClock()
+
+    async def wait() -> str:
+        try:
+            async with clock.timeout(1000):
+                await asyncio.Event().wait()
+        except TimeoutError:
+            return "over"
+        return ""
+
+    waiting = asyncio.create_task(wait())
+    await asyncio.sleep(0.01)
+    assert not waiting.done()
+    clock.skip(1000)
+    async with asyncio.timeout(60):
+        assert await waiting == "over"
+    async with clock.timeout(1000), clock.timeout(None):
+        await clock.sleep(0)
+    await asyncio.sleep(0)
+    assert len(asyncio.all_tasks()) == 1, "what ended in time leaves nothing behind"
