@@ -10,7 +10,7 @@ from adapters.functions import installed_functions
 from adapters.printable import printable
 from adapters.sessions.bridge_file import load_bridge
 from bridge.evaluation.evaluator import Evaluator
-from bridge.paths.derivation import address_form
+from bridge.paths.address_form import address_form
 from bridge.prepared import memory_map, prepare
 
 
