@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+__all__ = ["FEWEST_CHARACTERS", "too_short"]
+
 FEWEST_CHARACTERS = 16
 """Of letters and digits that is more than anybody can try out over a network."""
 

@@ -14,6 +14,8 @@ from schemas.table import Table
 if TYPE_CHECKING:
     from importlib.metadata import EntryPoint
 
+__all__ = ["Catalogue"]
+
 _NAME = re.compile(r"[a-z][a-z0-9_-]*")
 
 

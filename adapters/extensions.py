@@ -17,6 +17,8 @@ from typing import Any
 
 from schemas.errors import ExtensionError
 
+__all__ = ["entries", "loaded", "wrong"]
+
 
 def entries(group: str, taken: Collection[str]) -> Mapping[str, EntryPoint]:
     """What installed packages add to a group, by name.

@@ -22,6 +22,8 @@ from bridge.expressions.functions.function import Check, Function
 from bridge.expressions.functions.table import FUNCTIONS
 from schemas.errors import LowhalfError
 
+__all__ = ["GROUP", "installed_functions"]
+
 GROUP = "lowhalf.functions"
 
 

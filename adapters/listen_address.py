@@ -5,6 +5,8 @@ from __future__ import annotations
 import ipaddress
 from dataclasses import dataclass
 
+__all__ = ["ListenAddress", "listen_address"]
+
 
 @dataclass(frozen=True, slots=True)
 class ListenAddress:

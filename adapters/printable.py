@@ -24,6 +24,8 @@ from typing import Any
 
 from schemas.seen_letters import all_seen
 
+__all__ = ["json_text", "printable", "printable_lines", "printable_message", "spreadsheet_cell"]
+
 _CARET = re.compile(r"\n    (?P<shown>[^\n]*)\n(?P<caret> *\^)\Z")
 """How ExpressionError ends: the expression, and a sign under the place."""
 

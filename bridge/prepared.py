@@ -22,6 +22,16 @@ from schemas.layout import BitField, Scalar
 from schemas.loader import Bridge
 from schemas.toml_lines import Key
 
+__all__ = [
+    "Counter",
+    "PreparedBuild",
+    "memory_map",
+    "practice_expressions",
+    "prepare",
+    "prepare_build",
+    "with_heap",
+]
+
 
 @dataclass(frozen=True, slots=True)
 class Counter:

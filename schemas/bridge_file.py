@@ -13,6 +13,19 @@ from schemas.schema_file import Name
 from schemas.source_settings import AnySource
 from schemas.table import Table, shown
 
+__all__ = [
+    "AttemptsTable",
+    "BridgeFile",
+    "Guard",
+    "LayoutTable",
+    "Number",
+    "Plain",
+    "Sampling",
+    "StepTable",
+    "TargetTable",
+    "WatchTable",
+]
+
 _SHOW = re.compile(r"decimal|hex|binary|degrees|name|fixed:(?:1[0-9]|20|[0-9])|")
 
 

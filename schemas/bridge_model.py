@@ -13,6 +13,8 @@ from schemas.output_settings import OUTPUTS, Outputs
 from schemas.source_settings import SOURCES, SourceSettings
 from schemas.table import Table
 
+__all__ = ["AddedKinds", "AddedSettings", "bridge_model", "whole_bridge_model", "with_kinds"]
+
 
 class AddedSettings(Protocol):
     """The settings of sources, or of outputs, that other packages add."""

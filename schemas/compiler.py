@@ -34,6 +34,8 @@ from schemas.toml_file import TomlText, nearest
 from schemas.toml_lines import Key
 from schemas.type_names import TypeName, parse_type
 
+__all__ = ["BuildLayout", "Evidence", "Schema", "Symbol", "compile_schema", "load_schema"]
+
 
 @dataclass(frozen=True, slots=True)
 class Symbol:

@@ -23,6 +23,24 @@ from __future__ import annotations
 
 from schemas.seen_letters import all_seen
 
+__all__ = [
+    "BridgeFileError",
+    "ExpressionError",
+    "ExtensionError",
+    "FileError",
+    "LayoutFileError",
+    "LowhalfError",
+    "OutputError",
+    "SchemaError",
+    "SourceEnded",
+    "SourceError",
+    "SourceLost",
+    "SourceUnusable",
+    "StreamFailed",
+    "TooManyQuestions",
+    "shortened",
+]
+
 
 class LowhalfError(Exception):
     """Root of all errors raised on purpose."""

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+__all__ = ["exists", "is_file"]
+
 
 def is_file(path: Path) -> bool:
     """Whether there is a regular file; false where the name is too long or cannot be one."""

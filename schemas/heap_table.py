@@ -7,6 +7,8 @@ from pydantic import Field, model_validator
 from schemas.sizes import ByteCount
 from schemas.table import Table
 
+__all__ = ["HeapOwnerTable", "HeapTable"]
+
 
 class HeapOwnerTable(Table):
     """How to tell what a block holds: struct and field, or sizes."""

@@ -10,6 +10,8 @@ from schemas.layout import BitField, Enumeration, Leaf, OffsetStruct
 from schemas.resolve import resolve
 from schemas.toml_file import TomlText, nearest
 
+__all__ = ["HeapOwner", "HeapTypes", "heap_types"]
+
 
 @dataclass(frozen=True, slots=True)
 class HeapOwner:

@@ -27,6 +27,25 @@ from construct import Array, Construct, StreamError
 
 from schemas.type_names import TypeName
 
+__all__ = [
+    "SCALARS",
+    "ArrayNode",
+    "BitField",
+    "Chars",
+    "Enumeration",
+    "FixedPoint",
+    "FlagSet",
+    "Leaf",
+    "Member",
+    "Node",
+    "OffsetStruct",
+    "PointerTo",
+    "Scalar",
+    "count_of",
+    "name_of",
+    "size_of",
+]
+
 _FORMATS = {
     "u8": "B",
     "s8": "b",

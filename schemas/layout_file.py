@@ -15,6 +15,17 @@ from schemas.sizes import ByteCount, byte_count
 from schemas.table import Table
 from schemas.toml_file import TomlText
 
+__all__ = [
+    "FREE",
+    "MAX_BLOCKS",
+    "MAX_OWNER",
+    "BlockTable",
+    "LayoutFile",
+    "SavedLayout",
+    "layout_text",
+    "load_layout",
+]
+
 FREE = "free"
 MAX_BLOCKS = 16_384
 MAX_OWNER = 64

@@ -13,6 +13,8 @@ from schemas.existing import is_file
 from schemas.layout_file import SavedLayout, load_layout
 from schemas.toml_file import TomlText, nearest
 
+__all__ = ["Bridge", "load_bridge"]
+
 
 @dataclass(frozen=True, slots=True)
 class Bridge:

@@ -10,6 +10,8 @@ from schemas.errors import SchemaError
 from schemas.schema_file import MovesFile, MoveTable, SchemaFile
 from schemas.toml_file import TomlText
 
+__all__ = ["load_moves"]
+
 
 def load_moves(path: Path) -> Mapping[str, MoveTable]:
     """Name → move, in the file's order.  Raises SchemaError with the line of the first fault."""

@@ -6,6 +6,8 @@ from pydantic import Field
 
 from schemas.table import Table
 
+__all__ = ["OUTPUTS", "JsonOutput", "MqttOutput", "Outputs", "OverlayOutput", "TerminalOutput"]
+
 
 class OverlayOutput(Table):
     """The pages and the JSON and WebSocket interface, over HTTP.

@@ -6,6 +6,8 @@ from collections.abc import Iterator
 
 from schemas.schema_file import Memory
 
+__all__ = ["misplaced"]
+
 _Window = tuple[int, int, str]
 """Start and end in guest addresses, and what messages call it."""
 

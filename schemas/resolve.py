@@ -9,6 +9,8 @@ from construct import Array
 from schemas.layout import Leaf, Node, OffsetStruct, count_of, name_of, size_of
 from schemas.toml_file import nearest
 
+__all__ = ["element_of", "leaves", "member_of", "resolve"]
+
 _STEP = re.compile(r"\.?([A-Za-z_][A-Za-z0-9_]*)|\[(0[xX][0-9A-Fa-f]{1,8}|0|[1-9][0-9]{0,9})\]")
 
 

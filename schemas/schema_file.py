@@ -12,6 +12,27 @@ from schemas.heap_table import HeapTable
 from schemas.sizes import ByteCount
 from schemas.table import Table
 
+__all__ = [
+    "Address",
+    "AngleNumber",
+    "BuildTable",
+    "EnumTable",
+    "FieldTable",
+    "FlagsTable",
+    "Game",
+    "HexBytes",
+    "IntegerBase",
+    "Memory",
+    "MoveTable",
+    "Moves",
+    "MovesFile",
+    "Name",
+    "Recognise",
+    "RegionTable",
+    "SchemaFile",
+    "StructTable",
+]
+
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 _ANGLE = re.compile(r"[+-]?(0[xX][0-9A-Fa-f]{1,8}|0|[1-9][0-9]{0,9})")
 

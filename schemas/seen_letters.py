@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 
+__all__ = ["all_seen", "toml_string"]
+
 # Letters by category, and yet without a shape: Default_Ignorable_Code_Point in Unicode's
 # DerivedCoreProperties.txt, those of its ranges that str.isprintable lets through.
 _SHAPELESS = re.compile(

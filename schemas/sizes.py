@@ -7,6 +7,8 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field
 
+__all__ = ["ByteCount", "byte_count"]
+
 _UNITS = {"B": 1, "KiB": 1 << 10, "MiB": 1 << 20, "GiB": 1 << 30}
 _TEXT = re.compile(
     r"\s*(0[xX](?:_?[0-9A-Fa-f]){1,16}|0|[1-9](?:_?[0-9]){0,18})\s*(B|KiB|MiB|GiB)?\s*"

@@ -12,6 +12,23 @@ from pydantic import Field
 from schemas.sizes import ByteCount
 from schemas.table import Table
 
+__all__ = [
+    "SOURCES",
+    "AnySource",
+    "ByteOrderName",
+    "DebuggerSource",
+    "DumpFormatName",
+    "FakeSource",
+    "FileSource",
+    "FolderSource",
+    "ProcessSource",
+    "PushSource",
+    "RecordingSource",
+    "SerialSource",
+    "SharedSource",
+    "SourceSettings",
+]
+
 ByteOrderName = Literal["big", "swap16", "swap32", "halfswap", "auto"]
 DumpFormatName = Literal["auto", "raw", "elf", "ihex", "srec"]
 

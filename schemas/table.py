@@ -7,6 +7,8 @@ from typing import Any, ClassVar
 
 from pydantic import BaseModel, ConfigDict
 
+__all__ = ["Table", "shown"]
+
 
 class Table(BaseModel):
     """A TOML table with a fixed set of keys."""

@@ -17,6 +17,8 @@ from schemas.errors import FileError
 from schemas.table import Table, shown
 from schemas.toml_lines import Key, line_of
 
+__all__ = ["MAX_FILE_SIZE", "Location", "TomlText", "nearest", "toml_path"]
+
 Model = TypeVar("Model", bound=BaseModel)
 Location = tuple[Key, ...]
 """Where pydantic found a fault: keys, with the tags of unions."""

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from tree_sitter import Node
 
+__all__ = ["Key", "line_of"]
+
 Key = str | int
 
 

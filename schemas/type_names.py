@@ -12,6 +12,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+__all__ = ["MAX_ELEMENTS", "MAX_LEVELS", "TypeName", "parse_type"]
+
 _TYPE = re.compile(
     r"\s*(?P<name>q[0-9]{1,2}\.[0-9]{1,2}|[A-Za-z_][A-Za-z0-9_]*)\s*(?P<stars>(?:\*\s*)*)"
     r"(?P<counts>(?:\[\s*(?:0[xX][0-9A-Fa-f]{1,8}|0|[1-9][0-9]{0,9})\s*\]\s*)*)"

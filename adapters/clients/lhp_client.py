@@ -20,6 +20,17 @@ import socket
 import struct
 from collections.abc import Callable, Iterator
 
+__all__ = [
+    "ORDER_BIG",
+    "ORDER_HALFSWAP",
+    "ORDER_SWAP16",
+    "ORDER_SWAP32",
+    "Client",
+    "Read",
+    "Refused",
+    "connect",
+]
+
 ORDER_BIG, ORDER_SWAP16, ORDER_SWAP32, ORDER_HALFSWAP = range(4)
 
 _HELLO, _FRAME, _BYE = 0x01, 0x02, 0x05

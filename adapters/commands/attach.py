@@ -30,6 +30,8 @@ from schemas.errors import LowhalfError, SourceError, SourceUnusable
 from schemas.existing import exists
 from schemas.source_settings import AnySource, DebuggerSource, ProcessSource, SharedSource
 
+__all__ = ["MAX_PLACES", "OPEN_FOR", "add_arguments", "run"]
+
 MAX_PLACES = 32
 OPEN_FOR = 10.0
 

@@ -28,6 +28,8 @@ from bridge.practice.attempts import Attempt, Outcome
 from bridge.practice.steps import StepOutcome
 from schemas.loader import Bridge
 
+__all__ = ["SHOWN", "add_arguments", "run", "table"]
+
 SHOWN = 10
 
 

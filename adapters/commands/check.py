@@ -13,6 +13,8 @@ from bridge.evaluation.evaluator import Evaluator
 from bridge.paths.address_form import address_form
 from bridge.prepared import memory_map, prepare
 
+__all__ = ["add_arguments", "run"]
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("bridge", type=Path, metavar="BRIDGE.toml", help="the bridge file")

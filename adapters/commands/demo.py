@@ -12,6 +12,8 @@ from adapters.commands.run import add_output_arguments, run_bridge
 from adapters.sessions.bridge_file import load_bridge
 from schemas.loader import Bridge
 
+__all__ = ["SPARE_PORTS", "add_arguments", "demo_bridge", "keeping_in", "run"]
+
 SPARE_PORTS = 20
 """Ports after the demo's own that are tried where that is in use."""
 

@@ -9,6 +9,8 @@ from adapters.commands.console.telling import tell
 from adapters.manual.pages import front_page
 from schemas.errors import OutputError
 
+__all__ = ["add_arguments", "run"]
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(

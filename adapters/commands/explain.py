@@ -19,6 +19,8 @@ from adapters.words.derivation import step_rows
 from bridge.paths.derivation import explain, working
 from bridge.prepared import prepare
 
+__all__ = ["MAX_LABEL_LENGTH", "add_arguments", "run"]
+
 MAX_LABEL_LENGTH = 48
 """Characters of a label that stands beside what it labels."""
 

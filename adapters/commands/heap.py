@@ -20,6 +20,8 @@ from bridge.heap.blocks import Heap
 from bridge.prepared import prepare
 from bridge.readings.frame import Frame
 
+__all__ = ["add_arguments", "as_json", "run"]
+
 _STYLES = {True: "bold cyan", False: "dim", None: "yellow"}
 
 

@@ -10,6 +10,8 @@ from adapters.sessions.kinds import ADDED
 from schemas.bridge_model import whole_bridge_model
 from schemas.schema_file import SchemaFile
 
+__all__ = ["DIALECT", "FORM_NAMES", "add_arguments", "json_schema", "run"]
+
 FORM_NAMES = (
     *("frame", "explain", "heap", "layout", "where", "half", "turn", "hex", "write"),
     *("tallies", "attempts", "event"),

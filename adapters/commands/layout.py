@@ -33,6 +33,8 @@ from schemas.layout_file import (
 )
 from schemas.loader import Bridge
 
+__all__ = ["add_arguments", "run"]
+
 _AROUND = 2
 """Lines that are the same and still shown beside one that differs."""
 

@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import argparse
 
+__all__ = ["COMMANDS", "INTERRUPTED", "SOURCE_LOST", "UNWRITTEN", "WRONG", "main"]
+
 WRONG, SOURCE_LOST, UNWRITTEN = 2, 3, 4
 INTERRUPTED = 130
 COMMANDS = {

@@ -26,6 +26,8 @@ from adapters.sessions.bridge_file import load_bridge
 from schemas.errors import LowhalfError, OutputError
 from schemas.output_settings import OverlayOutput
 
+__all__ = ["add_arguments", "boot_page", "run"]
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("bridge", type=Path, metavar="BRIDGE.toml", help="the bridge file")

@@ -17,6 +17,8 @@ from adapters.words.readings import state_words
 from bridge.prepared import prepare
 from bridge.readings.reading import Reading
 
+__all__ = ["add_arguments", "run"]
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_reading_arguments(parser, many=True)

@@ -36,6 +36,15 @@ if TYPE_CHECKING:
     from adapters.json_forms.tallies import Counts
     from bridge.sampling.practice_tracker import PracticeTracker
 
+__all__ = [
+    "CHILD_GRACE",
+    "add_arguments",
+    "add_output_arguments",
+    "outputs_of",
+    "run",
+    "run_bridge",
+]
+
 CHILD_GRACE = 2.0
 """Seconds that COMMAND has to end by itself once it is asked to."""
 

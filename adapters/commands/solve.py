@@ -8,6 +8,8 @@ from typing import Any
 
 from adapters.commands.console.numbers import NumberParser
 
+__all__ = ["add_arguments", "run"]
+
 _SOLVERS = {
     "half": "every f32 in an interval with a wanted half",
     "turn": "the cheapest way from one angle16 to another by a set of moves",

@@ -11,6 +11,8 @@ from adapters.sources.catalogue import CATALOGUE
 from schemas.source_settings import SOURCES
 from schemas.table import Table
 
+__all__ = ["add_arguments", "run"]
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     del parser  # there is nothing to choose

@@ -18,6 +18,8 @@ from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.tally_count import counted
 from bridge.prepared import prepare
 
+__all__ = ["add_arguments", "run"]
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("bridge", type=Path, metavar="BRIDGE.toml", help="the bridge file")

@@ -23,6 +23,8 @@ from schemas.errors import LowhalfError, SourceError
 from schemas.loader import Bridge
 from schemas.toml_file import nearest
 
+__all__ = ["MAX_NAMES", "add_arguments", "run"]
+
 MAX_NAMES = 8
 """Names of one byte that a line tells."""
 

@@ -12,6 +12,8 @@ from typing import IO
 
 from schemas.errors import SourceUnusable
 
+__all__ = ["CHUNK_SIZE", "chunks_of", "collect", "over"]
+
 CHUNK_SIZE = 1 << 16
 
 

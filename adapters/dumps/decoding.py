@@ -10,6 +10,8 @@ from adapters.dumps.s_record import is_s_record, s_record_segments
 from adapters.dumps.segment import Segment
 from schemas.errors import SourceUnusable
 
+__all__ = ["FORMAT_WORDS", "DumpFormat", "decode", "format_of"]
+
 DumpFormat = Literal["raw", "elf", "ihex", "srec"]
 FORMAT_WORDS: dict[DumpFormat, str] = {
     "raw": "raw",

@@ -11,6 +11,8 @@ import struct
 from adapters.dumps.segment import SEGMENT_COST, Segment
 from schemas.errors import SourceUnusable
 
+__all__ = ["MAGIC", "elf_segments"]
+
 MAGIC = b"\x7fELF"
 
 _PT_LOAD = 1

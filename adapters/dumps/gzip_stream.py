@@ -10,6 +10,8 @@ from typing import BinaryIO
 from adapters.dumps.collecting import CHUNK_SIZE
 from schemas.errors import SourceUnusable
 
+__all__ = ["gunzip"]
+
 
 def gunzip(stream: BinaryIO) -> Iterator[bytes]:
     """All members of a gzip file.  Raises SourceUnusable where it is cut off or damaged."""

@@ -15,6 +15,8 @@ from adapters.dumps.segment import Segment
 from adapters.dumps.text_lines import text_lines
 from schemas.errors import SourceUnusable
 
+__all__ = ["intel_hex_segments", "is_intel_hex"]
+
 _FIRST_LINE = re.compile(rb"\s*:(?:[0-9A-Fa-f]{2}){5,}[ \t]*(?:\r|\n|\Z)")
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from adapters.dumps.collecting import over
 from adapters.dumps.segment import SEGMENT_COST, Segment
 
+__all__ = ["Runs"]
+
 
 class Runs:
     """Joins records that follow each other; a record elsewhere begins a new run.

@@ -13,6 +13,8 @@ from adapters.dumps.segment import Segment
 from adapters.dumps.text_lines import text_lines
 from schemas.errors import SourceUnusable
 
+__all__ = ["is_s_record", "s_record_segments"]
+
 _FIRST_LINE = re.compile(rb"\s*S[0-9](?:[0-9A-Fa-f]{2}){3,}[ \t]*(?:\r|\n|\Z)")
 _ADDRESS_SIZES = {0: 2, 1: 2, 2: 3, 3: 4, 5: 2, 6: 3, 7: 4, 8: 3, 9: 2}
 

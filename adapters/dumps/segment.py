@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+__all__ = ["SEGMENT_COST", "Segment"]
+
 SEGMENT_COST = 256
 """Bytes of memory that a segment is counted for beside its data: a dump may hold millions."""
 

@@ -10,6 +10,8 @@ from collections.abc import Callable, Iterator
 
 from schemas.errors import SourceUnusable
 
+__all__ = ["MAX_LINE_LENGTH", "text_lines"]
+
 MAX_LINE_LENGTH = 1024
 """Characters; the longest record of either format takes 521, and blanks may stand behind it."""
 

@@ -9,6 +9,8 @@ from typing import BinaryIO
 from adapters.dumps.collecting import chunks_of, collect
 from schemas.errors import SourceUnusable
 
+__all__ = ["MAX_DEPTH", "unwrap", "wrapping_of"]
+
 MAX_DEPTH = 2
 """Wrappings taken off, one inside the other, before a dump is refused."""
 

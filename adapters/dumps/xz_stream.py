@@ -9,6 +9,8 @@ from typing import BinaryIO
 from adapters.dumps.collecting import CHUNK_SIZE
 from schemas.errors import SourceUnusable
 
+__all__ = ["MEMORY_LIMIT", "TOO_LARGE", "unxz", "wants_too_much"]
+
 MEMORY_LIMIT = 66 << 20
 """Bytes that the decoder may take for its dictionary; ``xz -9`` needs 65 MiB."""
 TOO_LARGE = "expected a dictionary of at most 64 MiB, found a larger one: pack the dump again"

@@ -22,6 +22,8 @@ from adapters.dumps.collecting import CHUNK_SIZE, chunks_of
 from adapters.dumps.xz_stream import MEMORY_LIMIT, TOO_LARGE, wants_too_much
 from schemas.errors import SourceUnusable
 
+__all__ = ["MAX_DIRECTORY", "unzip"]
+
 MAX_DIRECTORY = 1 << 20
 """Bytes of an archive's directory; each of its files takes 46 and its name."""
 

@@ -9,6 +9,8 @@ import zstandard
 
 from schemas.errors import SourceUnusable
 
+__all__ = ["FEED_SIZE", "MAX_WINDOW_SIZE", "unzstd"]
+
 FEED_SIZE = 256
 """Packed bytes handed over at once.
 

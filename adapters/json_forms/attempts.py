@@ -13,6 +13,18 @@ from bridge.practice.steps import StepOutcome, StepResult
 from bridge.practice.totals import Rate, Score, Totals
 from schemas.loader import Bridge
 
+__all__ = [
+    "attempts_json",
+    "best_and_median",
+    "done_of",
+    "kept_attempts",
+    "last_of",
+    "results_of",
+    "score_of",
+    "steps_of",
+    "whole_ones",
+]
+
 
 def kept_attempts(bridge: Bridge) -> tuple[list[Attempt], bool]:
     """All attempts in the bridge's file, and whether a daemon writes it now.

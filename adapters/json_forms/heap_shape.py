@@ -9,6 +9,8 @@ from bridge.heap.shape import Comparison, Laid, Layout, Line
 from bridge.readings.frame import Frame
 from schemas.layout_file import LayoutFile
 
+__all__ = ["comparison_json", "line_json", "sizes_may_differ"]
+
 
 def sizes_may_differ(found: Comparison, file: LayoutFile, build: str) -> bool:
     """Whether a difference may come from another build's sizes alone."""

@@ -17,6 +17,47 @@ from bridge.practice.progress import Phase
 from bridge.practice.steps import StepOutcome
 from bridge.values.status import Status
 
+__all__ = [
+    "FORMS",
+    "AttemptForm",
+    "AttemptsForm",
+    "BlockAtForm",
+    "BlockForm",
+    "ChangeForm",
+    "DerivationStepForm",
+    "EventForm",
+    "Form",
+    "FrameForm",
+    "HalfForm",
+    "HeapForm",
+    "Interval",
+    "KeptForm",
+    "LaidBlockForm",
+    "LastForm",
+    "LayoutForm",
+    "LayoutLineForm",
+    "PracticeForm",
+    "RateForm",
+    "ReadingForm",
+    "Shown",
+    "StepForm",
+    "StepRateForm",
+    "StepTotalsForm",
+    "SumForm",
+    "SumLineForm",
+    "TalliesForm",
+    "TallyForm",
+    "TallyValueForm",
+    "TimesForm",
+    "TotalsForm",
+    "TurnForm",
+    "TurnsForm",
+    "Value",
+    "WhereForm",
+    "WriteForm",
+    "sometimes",
+]
+
 Value = float | int | bool | str | None
 Interval = Annotated[list[float], Field(min_length=2, max_length=2)]
 

@@ -12,6 +12,8 @@ from bridge.prepared import PreparedBuild
 from bridge.values.value_type import Value, ValueType, show_value
 from schemas.loader import Bridge
 
+__all__ = ["Counted", "Counts", "Form", "kept_tallies", "tallies_json", "with_unseen"]
+
 Counts = dict[tuple[str, str], list[TallyCount]]
 """Values with their counts, the commonest first, by expression and build."""
 

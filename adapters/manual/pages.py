@@ -14,6 +14,8 @@ from pathlib import Path
 
 from schemas.errors import OutputError
 
+__all__ = ["CARRIED", "CHECKOUT", "SOURCES", "front_page"]
+
 CARRIED = Path(__file__).parent / "site"
 CHECKOUT = Path(__file__).parents[2]
 SOURCES = ("docs", "lowhalf", "schemas", "bridge", "adapters", "pyproject.toml")

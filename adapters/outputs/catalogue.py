@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from adapters.outputs.surroundings import OutputSurroundings
     from bridge.ports.output import Output
 
+__all__ = ["CATALOGUE", "Show", "make_outputs"]
+
 CATALOGUE = Catalogue(
     {
         "overlay": "adapters.outputs.web.server:OverlayServer",

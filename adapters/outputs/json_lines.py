@@ -16,6 +16,8 @@ from bridge.readings.reading import Watch
 from schemas.errors import StreamFailed
 from schemas.output_settings import JsonOutput
 
+__all__ = ["JsonLines"]
+
 
 class JsonLines(Output):
     """Writes ``Frame.as_json()`` in ASCII, each on a line that ends with a line feed.

@@ -16,6 +16,8 @@ import time
 from collections.abc import Callable
 from typing import TextIO
 
+__all__ = ["Job", "StreamThread"]
+
 Job = Callable[[], None]
 _Item = tuple[Job, asyncio.AbstractEventLoop, "asyncio.Future[None]"]
 

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from bridge.questions.question import Questions
     from schemas.loader import Bridge
 
+__all__ = ["OutputSurroundings", "Read"]
+
 Read = Callable[[], dict[str, Any] | None]
 """Reads something slow, in a thread; None where there is nothing yet.  May raise LowhalfError."""
 

@@ -29,6 +29,25 @@ from bridge.values.value_type import Value
 from schemas.errors import OutputError
 from schemas.existing import exists, is_file
 
+__all__ = [
+    "APPLICATION",
+    "BUSY",
+    "CUT_OFF",
+    "VERSION",
+    "Database",
+    "TallyCount",
+    "TallyKey",
+    "open_as_it_lies",
+    "open_for_reading",
+    "open_for_writing",
+    "read_attempts",
+    "read_tallies",
+    "transaction",
+    "write_attempt",
+    "write_tallies",
+    "wrong",
+]
+
 VERSION = 3
 APPLICATION = 0x4C48_4154
 """Marks the file as ours (``application_id``)."""

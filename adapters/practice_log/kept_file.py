@@ -27,6 +27,8 @@ from adapters.practice_log.presence import FINE, Presence, Sign, State, companio
 from schemas.errors import OutputError
 from schemas.existing import exists
 
+__all__ = ["KeptFile"]
+
 _MAGIC = b"SQLite format 3\0"
 _HEADER = 100
 _MAX_NAMES = 1000

@@ -14,6 +14,8 @@ from pathlib import Path
 from adapters.practice_log.database import Database, TallyKey, write_attempt, write_tallies
 from bridge.practice.attempts import Attempt
 
+__all__ = ["MemoryCopy"]
+
 _ATTEMPTS = "SELECT number, build, began_frame, began_time FROM attempt"
 _TALLIES = "SELECT expression, build, value, count + in_gaps FROM tally"
 

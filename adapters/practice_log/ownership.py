@@ -16,6 +16,8 @@ from adapters.practice_log.presence import identity
 from schemas.errors import OutputError
 from schemas.existing import exists
 
+__all__ = ["Ownership", "is_owned"]
+
 
 def _sign(path: Path) -> Path:
     return path.with_name(f"{path.name}-owner")

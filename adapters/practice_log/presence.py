@@ -17,6 +17,8 @@ from dataclasses import dataclass
 from enum import Enum, auto
 from pathlib import Path
 
+__all__ = ["FINE", "Presence", "Sign", "State", "companions", "identity"]
+
 
 class State(Enum):
     FINE = auto()

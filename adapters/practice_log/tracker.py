@@ -11,6 +11,8 @@ if TYPE_CHECKING:  # a bridge without practice needs none of these
     from bridge.sampling.practice_tracker import PracticeTracker
     from schemas.loader import Bridge
 
+__all__ = ["make_practice_tracker"]
+
 
 def make_practice_tracker(
     bridge: Bridge, prepared_builds: Mapping[str, PreparedBuild], log: logging.Logger

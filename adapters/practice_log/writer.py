@@ -28,6 +28,15 @@ from bridge.practice.attempts import Attempt
 from bridge.values.value_type import Value
 from schemas.errors import OutputError
 
+__all__ = [
+    "FAREWELL",
+    "LOOK_EVERY",
+    "MAX_WAITING",
+    "RETRY_EVERY",
+    "TALLIES_EVERY",
+    "SqlitePracticeLog",
+]
+
 TALLIES_EVERY = 1.0
 LOOK_EVERY = 0.4
 """Seconds from one look whether the file is what was opened to the next."""

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from bridge.memory.address_map import LINE_SIZE, Span
 
+__all__ = ["changed_lines"]
+
 _BLOCK = LINE_SIZE * 256
 
 

@@ -15,6 +15,25 @@ from typing import BinaryIO
 
 import zstandard
 
+__all__ = [
+    "CHANNEL",
+    "CHUNK",
+    "FOOTER",
+    "HEADER",
+    "MAX_CHUNK_SIZE",
+    "MESSAGE",
+    "RECORD",
+    "SCHEMA",
+    "ChunkMessage",
+    "ChunkPlace",
+    "channel_topic",
+    "chunk_times",
+    "library",
+    "message",
+    "records",
+    "unpacked",
+]
+
 HEADER, FOOTER, SCHEMA, CHANNEL, MESSAGE, CHUNK = 0x01, 0x02, 0x03, 0x04, 0x05, 0x06
 MAX_CHUNK_SIZE = 256 << 20
 """Bytes that a chunk may unpack to."""

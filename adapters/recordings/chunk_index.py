@@ -14,6 +14,8 @@ from adapters.recordings import chunk
 from adapters.recordings.chunk import CHUNK, RECORD, ChunkPlace, chunk_times
 from adapters.recordings.topics import MAGIC
 
+__all__ = ["ChunkIndex", "chunk_index", "everything", "written_by"]
+
 _DATA_END = 0x0F
 _MAX_HEADER_LENGTH = 1 << 16
 _MAX_ROW_LENGTH = 1 << 24

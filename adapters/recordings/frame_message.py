@@ -25,6 +25,8 @@ from enum import IntEnum
 from bridge.memory.address_map import Span
 from bridge.ports.source import Consistency
 
+__all__ = ["CONSISTENCIES", "FrameKind", "RecordedFrame", "decode", "encode"]
+
 CONSISTENCIES = (
     Consistency.STILL,
     Consistency.GUARDED,

@@ -16,6 +16,8 @@ from adapters.recordings.chunk import ChunkMessage, ChunkPlace
 from adapters.recordings.frame_message import FrameKind
 from adapters.recordings.header import About, decode_about
 
+__all__ = ["Found", "Group", "Piece", "groups_as_recorded", "groups_by_looking", "messages"]
+
 
 @dataclass(frozen=True, slots=True)
 class Piece:

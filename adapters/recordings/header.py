@@ -9,6 +9,8 @@ from typing import Any
 
 from bridge.memory.address_map import Region
 
+__all__ = ["BRIDGE_JSON_SCHEMA", "VERSION", "About", "decode_about"]
+
 VERSION = 1
 """Of the form of recordings."""
 

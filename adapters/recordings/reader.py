@@ -14,6 +14,8 @@ from adapters.recordings.groups import Group, groups_as_recorded, groups_by_look
 from adapters.recordings.header import About
 from schemas.errors import SourceLost, SourceUnusable
 
+__all__ = ["Recording", "open_recording"]
+
 
 @dataclass(frozen=True, slots=True)
 class Recording:

@@ -18,6 +18,8 @@ from bridge.memory.address_map import Span
 from bridge.ports.source import Consistency
 from schemas.errors import OutputError
 
+__all__ = ["KEY_EVERY", "LEAST_CHANGES", "Recorder"]
+
 KEY_EVERY = 2.0
 """Seconds from one key image to the next."""
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+__all__ = ["BRIDGE", "LIBRARY", "MAGIC", "RAM", "RAM_ENCODING", "READINGS", "READINGS_JSON_SCHEMA"]
+
 MAGIC = b"\x89MCAP0\r\n"
 """How every MCAP file begins and ends."""
 

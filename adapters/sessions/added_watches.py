@@ -9,6 +9,8 @@ from bridge.expressions.functions.function import Function
 from schemas.bridge_file import WatchTable
 from schemas.loader import Bridge
 
+__all__ = ["ADDED", "with_watches"]
+
 ADDED = ""
 """The name under which an expression is checked: one that no expression can use."""
 

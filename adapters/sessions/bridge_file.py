@@ -8,6 +8,8 @@ from adapters.sessions.kinds import ADDED
 from schemas import loader
 from schemas.loader import Bridge
 
+__all__ = ["load_bridge"]
+
 
 def load_bridge(path: Path, *, layouts: bool = True) -> Bridge:
     """Read and check a bridge file, its schema and the layouts that it names.

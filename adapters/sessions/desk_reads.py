@@ -13,6 +13,8 @@ from schemas.source_settings import RecordingSource
 if TYPE_CHECKING:
     from adapters.json_forms.tallies import Counts
 
+__all__ = ["LAST", "Read", "history_of", "tallies_of"]
+
 LAST = 200
 """Attempts that are listed one by one."""
 

@@ -35,6 +35,8 @@ from schemas.loader import Bridge
 from schemas.source_settings import FileSource, RecordingSource
 from schemas.toml_file import TomlText
 
+__all__ = ["AnyPath", "evaluate", "frames", "load_bridge", "load_schema", "read"]
+
 T = TypeVar("T")
 AnyPath = str | os.PathLike[str]
 """A path, as text or as an object."""

@@ -6,4 +6,6 @@ from adapters.outputs.catalogue import CATALOGUE as OUTPUTS
 from adapters.sources.catalogue import CATALOGUE as SOURCES
 from schemas.bridge_model import AddedKinds
 
+__all__ = ["ADDED"]
+
 ADDED = AddedKinds(SOURCES, OUTPUTS)

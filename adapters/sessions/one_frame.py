@@ -28,6 +28,8 @@ from schemas.source_settings import (
     RecordingSource,
 )
 
+__all__ = ["Tell", "is_recording", "lacking", "take_frame", "take_heap", "with_dump"]
+
 _MAX_TOLD = 5
 
 Tell = Callable[[str], object]

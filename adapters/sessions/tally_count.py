@@ -30,6 +30,8 @@ from schemas.errors import SourceEnded, SourceError, SourceUnusable
 from schemas.loader import Bridge
 from schemas.source_settings import DumpFormatName, RecordingSource
 
+__all__ = ["counted"]
+
 _WAIT = 10.0
 
 

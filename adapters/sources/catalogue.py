@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from bridge.ports.source import Source
     from bridge.prepared import PreparedBuild
 
+__all__ = ["CATALOGUE", "declared_order", "make_source"]
+
 CATALOGUE = Catalogue(
     {
         "file": "adapters.sources.dumps.file:FileDump",

@@ -12,6 +12,8 @@ from bridge.ports.source import Cadence, Consistency, Opened, Source
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import FakeSource
 
+__all__ = ["ScriptedSource"]
+
 
 class ScriptedSource(Source):
     """A guest whose memory and frames a test writes.

@@ -9,6 +9,8 @@ from __future__ import annotations
 from bridge.memory.address_map import LINE_SHIFT, LINE_SIZE
 from bridge.memory.fetched import Part, Partial
 
+__all__ = ["HeldBytes"]
+
 
 class HeldBytes:
     """*size* bytes, none of them there at first."""

@@ -25,6 +25,8 @@ from bridge.ports.source import Opened, Source
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import SharedSource
 
+__all__ = ["LOOK_EVERY", "MAX_SEEKING", "SEEK_HOLDER", "SharedMemory", "read_at", "seek_and_read"]
+
 LOOK_EVERY = 0.5
 """Seconds between two looks at whether the path still names the open file."""
 SEEK_HOLDER = 1.0

@@ -11,6 +11,8 @@ if TYPE_CHECKING:
     from bridge.prepared import PreparedBuild
     from schemas.compiler import BuildLayout
 
+__all__ = ["SourceSurroundings"]
+
 
 @dataclass(frozen=True, slots=True)
 class SourceSurroundings:

@@ -10,6 +10,8 @@ from bridge.paths.derivation import DerivationStep
 from bridge.readings.reading import Reading
 from bridge.values.value_type import Kind, ValueType, show_value
 
+__all__ = ["step_count", "step_hex", "step_rows", "step_text"]
+
 _FLOATS = {"f32": (4, ">f"), "f64": (8, ">d")}
 
 

@@ -17,6 +17,18 @@ from bridge.readings.reading import Reading, Watch
 from bridge.values.status import Status
 from bridge.values.value_type import Kind, Value, ValueType, show_value
 
+__all__ = [
+    "CUT_TO",
+    "FLOAT_DIGITS",
+    "LONGEST",
+    "MAX_NAMES_LENGTH",
+    "Room",
+    "Rooms",
+    "cut",
+    "room_of",
+    "shown_text",
+]
+
 LONGEST = 20
 """Characters of a number that is not cut."""
 CUT_TO = 5

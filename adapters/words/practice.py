@@ -9,6 +9,19 @@ from bridge.practice.progress import Phase, Practice
 from bridge.practice.steps import StepResult
 from bridge.practice.totals import Rate
 
+__all__ = [
+    "MAX_BEFORE",
+    "count_words",
+    "marked_words",
+    "missed_words",
+    "open_words",
+    "outcome_words",
+    "practice_words",
+    "rate_words",
+    "seen_words",
+    "took_words",
+]
+
 MAX_BEFORE = 6
 """Steps behind the runner whose frames are told; before them stand three dots."""
 

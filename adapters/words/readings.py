@@ -6,6 +6,8 @@ from adapters.words.page_text import LONGEST, cut
 from bridge.readings.reading import UNKNOWN, Reading
 from bridge.values.status import Status
 
+__all__ = ["duration", "state_words", "status_words", "target_words", "to_go"]
+
 
 def to_go(reading: Reading) -> str:
     """The signed distance in the unit in which the value is shown; empty without one."""

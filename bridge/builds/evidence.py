@@ -14,6 +14,15 @@ from bridge.memory.byte_order import ByteOrder
 from bridge.memory.fetched import Part, cut, reordered
 from schemas.compiler import BuildLayout, Evidence
 
+__all__ = [
+    "Identity",
+    "aligned_span",
+    "evidence_bytes",
+    "evidence_spans",
+    "identities",
+    "unknown_build",
+]
+
 _ALIGN = 8
 
 

@@ -22,6 +22,8 @@ from bridge.values.status import Status
 from schemas.compiler import BuildLayout
 from schemas.errors import SourceUnusable
 
+__all__ = ["CODE_SPAN", "MAX_CODE", "Identifier"]
+
 MAX_CODE = 1 << 20
 """Bytes of the first region in which the byte order is looked for."""
 CODE_SPAN = 1 << 16

@@ -29,6 +29,8 @@ from functools import cache
 
 from bridge.memory.byte_order import ByteOrder, reorder
 
+__all__ = ["ENOUGH_BITS", "MAX_BITS", "TIMES_THE_NEXT", "code_order", "order_scores"]
+
 ENOUGH_BITS = 40.0
 TIMES_THE_NEXT = 3.0
 MAX_BITS = 16.0

@@ -11,6 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+__all__ = ["LINE_SHIFT", "LINE_SIZE", "MemoryMap", "Region", "Span"]
+
 LINE_SHIFT = 8
 LINE_SIZE = 1 << LINE_SHIFT
 

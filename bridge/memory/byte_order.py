@@ -14,6 +14,8 @@ from __future__ import annotations
 from array import array
 from enum import StrEnum
 
+__all__ = ["ByteOrder", "reorder"]
+
 _HALF = next(code for code in "HI" if array(code).itemsize == 2)
 _WORD = next(code for code in "ILQ" if array(code).itemsize == 4)
 

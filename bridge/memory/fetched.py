@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 from bridge.memory.byte_order import ByteOrder, reorder
 
+__all__ = ["Part", "Partial", "cut", "reordered"]
+
 
 @dataclass(frozen=True, slots=True)
 class Partial:

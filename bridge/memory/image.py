@@ -15,6 +15,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from bridge.memory.address_map import LINE_SHIFT, LINE_SIZE, MemoryMap, Span
 from bridge.memory.fetched import Part, Partial
 
+__all__ = ["Image"]
+
 
 class Image:
     """A frame's bytes.  ``whole`` says whether every line is there."""

@@ -10,6 +10,8 @@ from bridge.memory.fetched import Part, reordered
 from bridge.ports.source import Opened, Source
 from schemas.errors import SourceError
 
+__all__ = ["GuestReader"]
+
 
 class GuestReader:
     """Guest bytes of an open source, which holds them in byte order ``order``.

@@ -9,6 +9,8 @@ from typing import ClassVar
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Watch
 
+__all__ = ["Output"]
+
 
 class Output(abc.ABC):
     """Where readings go.

@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from bridge.practice.attempts import Attempt
 from bridge.values.value_type import Value
 
+__all__ = ["PracticeLog"]
+
 
 class PracticeLog(abc.ABC):
     """Keeps attempts and tallies.  What it is told it takes without delay and writes later.

@@ -23,6 +23,8 @@ from bridge.reporting.counted_lines import CountedLines
 from bridge.values.status import Status
 from schemas.errors import SourceUnusable
 
+__all__ = ["Cadence", "Consistency", "Opened", "Source", "Torn"]
+
 
 class Consistency(StrEnum):
     """Why a frame can be taken for whole."""

@@ -38,6 +38,8 @@ from enum import StrEnum
 from bridge.practice.steps import Step, StepOutcome, StepResult, StepSeen, Way
 from bridge.values.value_type import Value
 
+__all__ = ["AGAIN", "MAX_UNSEEN", "UNSEEN", "Attempt", "Attempts", "Kept", "Outcome", "Seen"]
+
 AGAIN = "started again"
 UNSEEN = "none of its frames was seen"
 MAX_UNSEEN = 1000

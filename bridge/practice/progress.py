@@ -10,6 +10,8 @@ from bridge.practice.attempts import Attempt
 from bridge.practice.steps import StepResult
 from bridge.practice.totals import Score
 
+__all__ = ["MAX_RECENT", "Phase", "Practice"]
+
 MAX_RECENT = 64
 """Of the attempts that ended, as many are still told to who comes late."""
 

@@ -22,6 +22,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+__all__ = ["Step", "StepOutcome", "StepResult", "StepSeen", "Way"]
+
 
 @dataclass(frozen=True, slots=True)
 class Step:

@@ -10,6 +10,8 @@ from bridge.practice.attempts import Attempt, Outcome
 from bridge.practice.steps import StepOutcome
 from bridge.practice.wilson import wilson
 
+__all__ = ["Rate", "Score", "Totals"]
+
 
 @dataclass(frozen=True, slots=True)
 class Rate:

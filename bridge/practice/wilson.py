@@ -12,6 +12,8 @@ from __future__ import annotations
 
 import math
 
+__all__ = ["Z_95", "wilson"]
+
 Z_95 = 1.959963984540054
 """The standard normal distribution's quantile at 0.975: 95 % lie within this on both sides."""
 

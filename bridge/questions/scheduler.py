@@ -25,7 +25,7 @@ from bridge.questions.prepared_question import PreparedQuestion
 from bridge.questions.question import Answer, Question, Questions
 from schemas.errors import ExpressionError
 
-__all__ = ["Late", "QuestionScheduler"]
+__all__ = ["MAX_BATCHES", "REST", "SLOW", "WAITS", "Late", "QuestionScheduler"]
 
 Late = Callable[[set[int]], Awaitable[bool]]
 """Fetches lines that come late; false where the frame does not stand any more: then they are not

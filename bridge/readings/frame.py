@@ -14,6 +14,8 @@ if TYPE_CHECKING:  # many a frame has neither
     from bridge.heap.blocks import Heap
     from bridge.practice.progress import Practice
 
+__all__ = ["Frame", "Stats"]
+
 
 @dataclass(frozen=True, slots=True)
 class Stats:

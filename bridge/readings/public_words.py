@@ -16,6 +16,8 @@ from dataclasses import replace
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Reading
 
+__all__ = ["public_frame", "public_text"]
+
 _START = r"(?<![\w.:/\\~%<-])"
 _ROOT = r"(?:~\w*/|/|\.{1,2}/|~?[A-Za-z]:[\\/]|\\\\|\.{1,2}\\)"
 _QUOTED = re.compile(rf"(['\"])({_ROOT}.*?)\1")

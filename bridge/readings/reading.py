@@ -14,6 +14,8 @@ from bridge.values.status import Status
 from bridge.values.target import Target
 from bridge.values.value_type import Value, ValueType, show_value
 
+__all__ = ["UNKNOWN", "Reading", "Watch"]
+
 UNKNOWN = "unknown"
 """The state of a target while its watch has no value: the source is gone, a pointer is null."""
 

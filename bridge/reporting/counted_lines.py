@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 from bridge.reporting.counted_event import CountedEvent
 
-__all__ = ["CountedLines"]
+__all__ = ["MAX_KINDS", "MINUTE", "CountedLines"]
 
 MINUTE = 60.0
 """Seconds between two lines of a kind."""

@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 from bridge.reporting.counted_event import CountedEvent
 
-__all__ = ["RecurringTrouble"]
+__all__ = ["CALM", "FIRST_REMINDER", "MAX_PAUSE", "RecurringTrouble"]
 
 CALM = 1.0
 """Seconds without trouble after which it is over."""

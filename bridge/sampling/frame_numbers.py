@@ -8,7 +8,7 @@ from bridge.ports.source import Consistency, Source
 from bridge.prepared import Counter
 from bridge.sampling.frame_count import Count, Follows, FrameCount
 
-__all__ = ["FrameNumbers"]
+__all__ = ["SENT_TURN", "FrameNumbers"]
 
 SENT_TURN = 1 << 32
 """Frame numbers that senders give have 32 bits."""

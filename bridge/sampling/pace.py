@@ -10,7 +10,7 @@ from bridge.sampling.frame_clock import FramePhase
 from bridge.sampling.frame_numbers import FrameNumbers
 from bridge.sampling.line_fetcher import LineFetcher
 
-__all__ = ["SamplingPace"]
+__all__ = ["RATE_SLACK", "SamplingPace"]
 
 RATE_SLACK = 0.99
 """A game that is a little faster than the rate (60.1 for 60) is not to lose frames for that."""

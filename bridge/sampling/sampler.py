@@ -36,7 +36,7 @@ from bridge.sampling.setup import SamplingSetup
 from bridge.sampling.whole_frame_guard import WholeFrameGuard
 from bridge.values.status import Status
 
-__all__ = ["Sampler"]
+__all__ = ["IDENTIFY_EVERY", "MAX_TRIES", "MAX_TRY", "TRY_AGAIN", "WITHOUT_FRAME", "Sampler"]
 
 MAX_TRIES = 400
 MAX_TRY = 0.25

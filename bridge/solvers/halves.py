@@ -26,6 +26,29 @@ from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from fractions import Fraction
 
+__all__ = [
+    "GREATEST_KEY",
+    "HALF_BITS",
+    "HALVES",
+    "LEAST_KEY",
+    "SIGN",
+    "Exact",
+    "HalfSolutions",
+    "check_half",
+    "exact",
+    "exactly_stored",
+    "first_key_from",
+    "gap",
+    "half_of",
+    "key_of",
+    "last_key_to",
+    "nearest_pattern",
+    "pattern_of",
+    "solutions",
+    "value_of",
+    "with_half",
+]
+
 HALF_BITS = 16
 HALVES = 1 << HALF_BITS
 SIGN = 0x8000_0000

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+__all__ = ["LEAST_DIGITS", "MAX_DIGITS", "HexStep", "hex_steps"]
+
 LEAST_DIGITS = 8
 MAX_DIGITS = 16
 

@@ -30,6 +30,18 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+__all__ = [
+    "MAX_FRAMES",
+    "MAX_MOVES",
+    "TURN",
+    "CheapestTurns",
+    "Move",
+    "TurnAnswer",
+    "TurnSearch",
+    "TurnSequence",
+    "cheapest",
+]
+
 TURN = 0x10000
 MAX_MOVES = 256
 MAX_FRAMES = 1_000_000

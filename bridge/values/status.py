@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from enum import StrEnum
 
+__all__ = ["Status"]
+
 
 class Status(StrEnum):
     """Whether there is a value, and if not, why; or what to be warned of beside the value."""

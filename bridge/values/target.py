@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from bridge.values.value_type import Kind, Value, ValueType, shortest_single
 from schemas.toml_file import nearest
 
+__all__ = ["Target", "as_stored", "between", "equals", "near"]
+
 _TURN = 0x10000
 _EVERY_FLOAT = 1 << 1000
 """A whole number beyond this is further away than a float can say."""

@@ -8,6 +8,19 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+__all__ = [
+    "BOOLEAN",
+    "FLOAT",
+    "INTEGER",
+    "SHOWS",
+    "TEXT",
+    "Kind",
+    "Value",
+    "ValueType",
+    "shortest_single",
+    "show_value",
+]
+
 Value = int | float | bool | str
 """What a watch can be: an exact integer, an IEEE 754 double, a truth value or a text."""
 

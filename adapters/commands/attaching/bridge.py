@@ -14,6 +14,8 @@ from schemas.compiler import Schema
 from schemas.errors import LowhalfError
 from schemas.seen_letters import toml_string
 
+__all__ = ["OUTPUTS", "Attached", "bridge_text"]
+
 OUTPUTS = '[outputs.overlay]\nlisten = "127.0.0.1:7365"\n'
 
 

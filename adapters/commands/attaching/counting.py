@@ -22,6 +22,20 @@ from bridge.prepared import Counter
 from schemas.compiler import BuildLayout
 from schemas.layout import Scalar
 
+__all__ = [
+    "FASTEST",
+    "LOOK_EVERY",
+    "LOOK_EVERY_COSTLY",
+    "SLOWEST",
+    "WATCH_FOR",
+    "Counting",
+    "count_rate",
+    "frame_counter",
+    "frame_guard",
+    "unsigned_symbols",
+    "watch_counters",
+]
+
 WATCH_FOR = 1.0
 LOOK_EVERY = 0.02
 LOOK_EVERY_COSTLY = 0.1

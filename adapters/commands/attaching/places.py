@@ -22,6 +22,17 @@ from adapters.sources.process.this_system import this_system
 from adapters.sources.shared import read_at
 from bridge.memory.address_map import Region
 
+__all__ = [
+    "MAX_FILE_SIZE",
+    "SEARCH_FOR",
+    "SHARED_MEMORY",
+    "Process",
+    "Search",
+    "own_processes",
+    "search",
+    "shared_files",
+]
+
 SHARED_MEMORY = Path("/dev/shm")
 SEARCH_FOR = 20.0
 """Seconds for all files, and again for all processes."""

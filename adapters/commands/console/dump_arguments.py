@@ -12,6 +12,17 @@ from adapters.printable import json_text
 from schemas.errors import LowhalfError, SourceError
 from schemas.source_settings import DumpFormatName
 
+__all__ = [
+    "FORMATS",
+    "UNUSABLE",
+    "add_dump_arguments",
+    "add_format_argument",
+    "each_dump",
+    "given_dumps",
+    "one_dump",
+    "print_json",
+]
+
 FORMATS: tuple[DumpFormatName, ...] = ("auto", "raw", "elf", "ihex", "srec")
 
 UNUSABLE = 3

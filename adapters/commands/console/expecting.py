@@ -11,6 +11,8 @@ from bridge.readings.frame import Frame
 from bridge.readings.reading import Reading
 from bridge.values.status import Status
 
+__all__ = ["add_expect_argument", "met", "unmet"]
+
 
 def add_expect_argument(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(

@@ -19,6 +19,8 @@ from types import TracebackType
 
 from bridge.reporting.counted_lines import CountedLines
 
+__all__ = ["LONGEST", "foreign_lines"]
+
 LONGEST = 300
 """Letters of a line."""
 

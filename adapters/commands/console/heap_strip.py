@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from adapters.printable import printable
 from bridge.heap.blocks import Block
 
+__all__ = ["MAX_ROWS", "HeapBar", "Piece", "strip"]
+
 MAX_ROWS = 8
 _LEGIBLE = 3
 """Columns that the smallest used block should have, if that takes no more than MAX_ROWS."""

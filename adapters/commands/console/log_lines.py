@@ -12,6 +12,8 @@ from adapters.commands.console.foreign_lines import foreign_lines
 from adapters.printable import printable
 from bridge.ports.output import Output
 
+__all__ = ["log_to"]
+
 
 @runtime_checkable
 class _Table(Protocol):

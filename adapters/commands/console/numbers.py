@@ -9,6 +9,8 @@ from typing import Any
 from bridge.solvers import halves as half_search
 from bridge.solvers.halves import Exact
 
+__all__ = ["NumberParser", "address", "angle", "count", "exact", "half", "whole"]
+
 _WHOLE = re.compile(r"([+-]?)(0[xX][0-9A-Fa-f]+(?:_[0-9A-Fa-f]+)*|[0-9]+(?:_[0-9]+)*)")
 _NEGATIVE = re.compile(r"-(?:[0-9.].*|inf|infinity)", re.IGNORECASE | re.DOTALL)
 _MAX_LENGTH = 40

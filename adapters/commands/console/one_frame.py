@@ -15,6 +15,8 @@ from bridge.prepared import PreparedBuild
 from bridge.readings.frame import Frame
 from schemas.loader import Bridge
 
+__all__ = ["take_frame", "take_heap"]
+
 
 def take_frame(
     bridge: Bridge,

@@ -21,6 +21,8 @@ from typing import TextIO
 
 from adapters.printable import printable_lines
 
+__all__ = ["StandardStreams", "styled"]
+
 
 class _Watched(io.RawIOBase):
     """Writes to *inner* and remembers the first failure; without *inner* everything fails.

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import signal
 
+__all__ = ["Stopped"]
+
 
 class Stopped(Exception):
     """A signal has asked for the end, and what was open has been closed in order."""

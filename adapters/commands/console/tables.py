@@ -13,6 +13,8 @@ from adapters.printable import printable
 if TYPE_CHECKING:  # a command of numbers alone prints columns, too
     from bridge.readings.frame import Frame
 
+__all__ = ["add_reading_arguments", "columns", "title"]
+
 
 def add_reading_arguments(parser: argparse.ArgumentParser, *, many: bool = False) -> None:
     """What every command has that reads one frame, or, with *many*, one frame of each dump."""

@@ -6,6 +6,8 @@ import sys
 
 from adapters.printable import printable_message
 
+__all__ = ["tell"]
+
 
 def tell(words: object, begin: str = "lowhalf: ") -> None:
     """Print an error or a sentence behind *begin*; other people's names in it steer nothing."""

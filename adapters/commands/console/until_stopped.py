@@ -22,6 +22,8 @@ from typing import Any, TypeVar
 
 from adapters.commands.console.stopped import Stopped
 
+__all__ = ["SIGNALS", "PassingThreads", "StopSignals", "run_until_stopped"]
+
 T = TypeVar("T")
 SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGBREAK")
 

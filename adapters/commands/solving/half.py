@@ -23,6 +23,8 @@ from bridge.solvers.halves import (
 from bridge.values.value_type import shortest_single
 from schemas.errors import LowhalfError
 
+__all__ = ["LISTED", "LISTED_AS_JSON", "add_arguments", "run"]
+
 LISTED, LISTED_AS_JSON = 16, 1000
 
 

@@ -9,6 +9,8 @@ from adapters.printable import json_text
 from bridge.solvers.hex_sum import HexStep, hex_steps
 from schemas.errors import LowhalfError
 
+__all__ = ["MAX_OFFSETS", "add_arguments", "run"]
+
 MAX_OFFSETS = 64
 
 

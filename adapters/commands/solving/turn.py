@@ -14,6 +14,8 @@ from bridge.expressions.functions.turns import moves_of
 from bridge.solvers.turns import TURN, TurnAnswer, TurnSearch, TurnSequence
 from schemas.moves_file import load_moves
 
+__all__ = ["MAX_OTHERS", "add_arguments", "run"]
+
 MAX_OTHERS = 50
 
 

@@ -38,6 +38,8 @@ from schemas.compiler import BuildLayout
 from schemas.errors import LowhalfError
 from schemas.layout import Leaf, name_of
 
+__all__ = ["add_arguments", "run"]
+
 
 @dataclass(frozen=True, slots=True)
 class _Change:

@@ -9,6 +9,8 @@ from urllib.parse import urlsplit
 
 from schemas.errors import OutputError
 
+__all__ = ["Broker", "parse_url"]
+
 _HOST = re.compile(r"[A-Za-z0-9._:%-]+")
 _PORTS: Final = {"mqtt": 1883, "mqtts": 8883}
 

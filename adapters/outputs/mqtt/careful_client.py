@@ -30,6 +30,18 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+__all__ = [
+    "MAX_PACKET_SIZE",
+    "REFUSED",
+    "TAKEN",
+    "TOO_LARGE",
+    "CarefulClient",
+    "Heard",
+    "json_properties",
+    "obey_cancellation",
+    "reason_words",
+]
+
 _Answer = TypeVar("_Answer")
 
 Heard = Callable[[str, bytes, bool], None]

@@ -15,6 +15,8 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from adapters.outputs.mqtt.broker_url import Broker
 
+__all__ = ["Fault", "fault_of", "is_brokers", "told_apart"]
+
 _PROBE = 1.0
 """Seconds that a look at what is spoken at a port may take."""
 _CONNECT = bytes.fromhex("10 0D 00 04 4D 51 54 54 05 02 00 05 00 00 00")

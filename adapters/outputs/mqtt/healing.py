@@ -10,6 +10,8 @@ from adapters.outputs.mqtt.homie_payload import DELETED
 from adapters.outputs.mqtt.listener import Listener
 from adapters.outputs.mqtt.publisher import Publisher, Warn
 
+__all__ = ["Healing"]
+
 _MANY_HEALS: Final = 20
 _SLOWEST_DESCRIPTION: Final = 30.0
 

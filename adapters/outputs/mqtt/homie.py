@@ -58,6 +58,26 @@ from bridge.values.status import Status
 from bridge.values.value_type import Kind, Value, ValueType, shortest_single
 from schemas.errors import OutputError
 
+__all__ = [
+    "BRIDGE_NODE",
+    "TARGETS",
+    "Device",
+    "Property",
+    "alert_payload",
+    "bridge_payloads",
+    "datatype",
+    "device_id",
+    "float_payload",
+    "frame_payload",
+    "node_ids",
+    "read_description",
+    "reading_payloads",
+    "status_of",
+    "string_payload",
+    "value_of",
+    "value_payload",
+]
+
 TARGETS = f"hit,miss,{UNKNOWN}"
 BRIDGE_NODE = "bridge"
 """The node that is not a watch."""

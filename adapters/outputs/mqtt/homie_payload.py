@@ -10,6 +10,8 @@ from typing import Any
 
 from adapters.printable import json_text, printable
 
+__all__ = ["DELETED", "homie_json", "homie_string"]
+
 DELETED = b""
 """The payload that makes a broker forget what it retained of a topic."""
 

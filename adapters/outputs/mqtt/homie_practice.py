@@ -46,6 +46,15 @@ from adapters.outputs.mqtt.homie_payload import homie_json, homie_string
 from bridge.practice.attempts import Attempt, Outcome
 from bridge.practice.progress import Phase, Practice
 
+__all__ = [
+    "EVENT",
+    "EVENTS_DROPPED",
+    "NO_PRACTICE",
+    "PRACTICE_NODE",
+    "PracticeTopics",
+    "event_payload",
+]
+
 PRACTICE_NODE = "practice"
 EVENT = "event"
 EVENTS_DROPPED = "events-dropped"

@@ -32,6 +32,8 @@ from adapters.outputs.mqtt.publisher import Publisher, Warn
 from adapters.outputs.mqtt.timing import Timing
 from bridge.ports.clock import Clock
 
+__all__ = ["Listener"]
+
 _MAX_MESSAGES: Final = 200
 _MAX_BYTES: Final = 1 << 20
 """Of what others publish under the device within a second, before it is a flood."""

@@ -19,6 +19,8 @@ from bridge.readings.frame import Frame
 from bridge.readings.reading import Reading, Watch
 from bridge.values.status import Status
 
+__all__ = ["MAX_EVENTS", "Events", "Outbox", "under"]
+
 MAX_EVENTS = 256
 
 

@@ -14,6 +14,8 @@ from adapters.outputs.mqtt.outbox import Outbox
 from adapters.outputs.mqtt.publisher import Publisher, Warn
 from bridge.ports.clock import Clock
 
+__all__ = ["Presentation"]
+
 _MAX_LOOKED_FOR: Final = 200
 
 

@@ -17,6 +17,8 @@ from adapters.outputs.mqtt.careful_client import (
 from adapters.outputs.mqtt.outbox import Outbox
 from bridge.readings.reading import Reading
 
+__all__ = ["Answer", "Publisher", "Sent", "Warn"]
+
 Answer = tuple[str, asyncio.Future[int]]
 """A topic and what is done once the broker, or at QoS 0 the socket, has taken the message."""
 

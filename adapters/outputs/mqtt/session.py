@@ -34,6 +34,8 @@ from bridge.practice.attempts import Attempt
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Reading
 
+__all__ = ["Session"]
+
 
 class Session:
     """Joins what one connection does; each part keeps what changes with it.

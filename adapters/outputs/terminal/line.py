@@ -9,6 +9,8 @@ from rich.cells import cell_len, set_cell_size
 
 from adapters.printable import printable
 
+__all__ = ["GAP", "Alphabet", "Line", "Piece", "Style", "columns"]
+
 
 class Style(Enum):
     """How a piece looks: attributes that are no colour, and the colour, by ECMA-48's SGR.

@@ -33,6 +33,8 @@ from bridge.readings.reading import Watch
 from schemas import output_settings
 from schemas.errors import StreamFailed
 
+__all__ = ["AFRESH_EVERY", "BYTES_A_SECOND", "MAX_LINES", "TerminalOutput"]
+
 MAX_LINES = 20
 BYTES_A_SECOND = 16_000
 AFRESH_EVERY = 10.0

@@ -15,6 +15,8 @@ from rich.cells import cell_len
 
 from adapters.outputs.terminal.line import Line, Style
 
+__all__ = ["Cell", "Painter"]
+
 _HIDE, _SHOW = "\x1b[?25l", "\x1b[?25h"
 _WIPE = "\x1b[H\x1b[2J"
 _ERASE_LINE, _ERASE_BELOW = "\x1b[K", "\x1b[J"

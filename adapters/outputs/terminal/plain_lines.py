@@ -9,6 +9,8 @@ from bridge.readings.frame import Frame
 from bridge.readings.reading import Reading
 from bridge.values.status import Status
 
+__all__ = ["PlainLines"]
+
 
 class PlainLines:
     """Remembers what was last written of each watch."""

@@ -6,6 +6,8 @@ from adapters.outputs.terminal.line import Alphabet, Line, Style
 from adapters.words.practice import count_words, marked_words, open_words, rate_words, took_words
 from bridge.practice.progress import Phase, Practice
 
+__all__ = ["score_line", "step_line"]
+
 
 def step_line(practice: Practice, alphabet: Alphabet, width: int) -> Line:
     """The current step with its frames, its hint, and why an expression has no value."""

@@ -11,6 +11,8 @@ import os
 import signal
 from collections.abc import Awaitable, Callable, Iterator
 
+__all__ = ["terminal_signals"]
+
 
 @contextlib.contextmanager
 def terminal_signals(

@@ -12,6 +12,8 @@ from bridge.readings.frame import Frame, Stats
 from bridge.readings.reading import Reading, Watch
 from bridge.values.status import Status
 
+__all__ = ["ADDRESS_FROM", "REASON_FROM", "TerminalTable"]
+
 ADDRESS_FROM = 90
 REASON_FROM = 60
 """Columns of a terminal from which on there is an address, and a reason."""

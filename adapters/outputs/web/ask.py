@@ -16,6 +16,8 @@ from bridge.questions.byte_rows import ByteRows
 from bridge.questions.question import Answer, Question
 from bridge.readings.reading import Reading
 
+__all__ = ["LONGEST", "FollowedQuestion", "answer_json", "asked_text"]
+
 LONGEST = 400
 """Characters of an expression."""
 

@@ -2,5 +2,7 @@
 
 from __future__ import annotations
 
+__all__ = ["BEACON"]
+
 BEACON = "/here.svg"
 """Its path."""

@@ -9,6 +9,8 @@ import socket
 
 from schemas.errors import OutputError
 
+__all__ = ["bound_socket"]
+
 _ANOTHER_PORT = "stop what uses it, or name another with --listen (port 0 takes a free one)"
 
 

@@ -26,6 +26,22 @@ from aiohttp import WSCloseCode, WSMsgType, web
 
 from adapters.printable import printable
 
+__all__ = [
+    "ACK",
+    "CREDIT",
+    "MAX_TOLD",
+    "MAX_TOLD_LENGTH",
+    "TOLD",
+    "Clients",
+    "Credit",
+    "Feed",
+    "FeedParts",
+    "Followed",
+    "Parts",
+    "Snapshot",
+    "asked_parts",
+]
+
 ACK = "ack"
 TOLD = "told "
 MAX_TOLD_LENGTH = 1000

@@ -23,6 +23,8 @@ import enum
 import ipaddress
 from typing import Protocol
 
+__all__ = ["ANSWER", "BEGIN", "IDLE", "LINGER", "Connection", "Keeper", "Stage"]
+
 BEGIN = 5.0
 """Seconds in which a request must be whole, from the connection's or from its own first byte."""
 IDLE = 30.0

@@ -23,6 +23,8 @@ from adapters.outputs.web.connection import Connection, Stage
 from adapters.outputs.web.faults import WebFaults
 from adapters.outputs.web.room import Room
 
+__all__ = ["BACKLOG", "BATCH", "JUST_CAME", "PAUSE", "SLOW", "Connections"]
+
 SLOW = 5.0
 """Seconds after which what is being answered may make way, where nobody waits for so long."""
 JUST_CAME = 1.0

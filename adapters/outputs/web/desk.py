@@ -10,6 +10,8 @@ from bridge.prepared import PreparedBuild
 from bridge.questions.question import Questions
 from schemas.compiler import Schema
 
+__all__ = ["Desk"]
+
 
 @dataclass(frozen=True, slots=True)
 class Desk:

@@ -17,6 +17,8 @@ from aiohttp import http_exceptions, web
 
 from bridge.reporting.counted_lines import CountedLines
 
+__all__ = ["WebFaults"]
+
 
 class WebFaults:
     """Writes to *log*; to be used in the event loop, and closed, so that no count is lost."""

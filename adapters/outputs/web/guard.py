@@ -24,6 +24,8 @@ from aiohttp.typedefs import Handler, Middleware
 from adapters.outputs.web.beacon import BEACON
 from adapters.outputs.web.token import WebToken
 
+__all__ = ["WebGuard"]
+
 
 class WebGuard:
     """The checks for a server that listens on *host* (no brackets) and *port*.

@@ -10,6 +10,8 @@ from typing import Any
 from bridge.ports.output import Output
 from bridge.readings.frame import Frame
 
+__all__ = ["WINDOW", "FrameRate", "health"]
+
 WINDOW = 3.0
 """Seconds over which the rate is taken."""
 

@@ -12,6 +12,8 @@ from bridge.questions.question import Question, Questions
 from bridge.readings.frame import Frame
 from schemas.errors import TooManyQuestions
 
+__all__ = ["HEAP", "HeapAsked", "SeenHeap"]
+
 HEAP = "len(blocks())"
 
 

@@ -11,6 +11,8 @@ from bridge.heap.shape import Comparison, Sort, compare, layout_from, layout_of
 from bridge.heap.shape_words import first_words
 from schemas.layout_file import MAX_BLOCKS, SavedLayout
 
+__all__ = ["MAX_LINES", "layouts_json"]
+
 MAX_LINES = 400
 """Lines of a comparison that a page is sent."""
 

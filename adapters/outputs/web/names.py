@@ -12,6 +12,8 @@ from bridge.readings.reading import Watch
 from schemas.compiler import Schema
 from schemas.layout import BitField, FlagSet, Node, OffsetStruct, PointerTo, name_of
 
+__all__ = ["names"]
+
 
 def names(
     schema: Schema,

@@ -7,6 +7,8 @@ from importlib.resources.abc import Traversable
 
 from aiohttp import web
 
+__all__ = ["Pages"]
+
 _TYPES = {
     "html": "text/html",
     "css": "text/css",

@@ -11,6 +11,8 @@ from __future__ import annotations
 import sys
 from dataclasses import dataclass
 
+__all__ = ["MAX_EACH", "MAX_SELECTED", "MOST", "Room"]
+
 MOST = 512
 """Connections at a time, where the system allows enough descriptors."""
 MAX_SELECTED = 256

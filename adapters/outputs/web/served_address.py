@@ -8,6 +8,8 @@ from adapters.listen_address import listen_address
 from adapters.outputs.web.token import TOKEN_VARIABLE, WebToken
 from schemas.errors import OutputError
 
+__all__ = ["served_address"]
+
 
 def served_address(listen: str, token: str, output: str) -> tuple[str, int, WebToken | None]:
     """The host, without brackets, and the port of *listen*; the token that requests must bring.

@@ -65,6 +65,8 @@ from bridge.readings.reading import Watch
 from schemas.errors import TooManyQuestions
 from schemas.output_settings import OverlayOutput
 
+__all__ = ["HEAP_LINGERS", "HEAP_PATIENCE", "MAX_ASKED", "OverlayServer"]
+
 MAX_ASKED = Questions.MOST - 1
 """Expressions that pages ask for at a time; one question is kept for the heap."""
 HEAP_PATIENCE = 1.0

@@ -15,6 +15,8 @@ from aiohttp import web
 
 from schemas.errors import LowhalfError
 
+__all__ = ["LASTS", "SlowJson", "in_thread"]
+
 LASTS = 1.0
 """Seconds for which an answer is given again, so that many pages cost no more than one."""
 

@@ -19,6 +19,16 @@ from bridge.readings.reading import Reading, Watch
 from bridge.values.status import Status
 from bridge.values.target import Target
 
+__all__ = [
+    "MAX_BLOCKS",
+    "PARTS",
+    "desk_reading",
+    "frame_snapshot",
+    "heap_snapshot",
+    "reading_snapshot",
+    "waiting_snapshot",
+]
+
 PARTS = frozenset(("heap", "desk"))
 """What a snapshot holds only where it was asked for."""
 MAX_BLOCKS = 4096

@@ -19,6 +19,8 @@ from schemas.errors import OutputError
 if TYPE_CHECKING:
     from aiohttp import web
 
+__all__ = ["TOKEN_VARIABLE", "WebToken"]
+
 TOKEN_VARIABLE = "LOWHALF_OVERLAY_TOKEN"
 
 

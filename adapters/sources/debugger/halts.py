@@ -25,6 +25,17 @@ from enum import Enum, auto
 
 from adapters.sources.debugger import rsp
 
+__all__ = [
+    "INTERRUPT_SIGNALS",
+    "LATE",
+    "MUCH_LESS",
+    "TOO_MUCH",
+    "Guest",
+    "GuestEnded",
+    "Halts",
+    "Watchpoint",
+]
+
 TOO_MUCH, MUCH_LESS = 0.10, 0.08
 """Shares of the guest's time: above the first it is told, below the second it is over."""
 LATE = 0.1

@@ -11,6 +11,18 @@ from collections.abc import Sequence
 
 from bridge.memory.address_map import MemoryMap, Span
 
+__all__ = [
+    "BLOCK",
+    "GAP",
+    "MAX_AHEAD",
+    "MAX_READ",
+    "STEADY",
+    "Addresses",
+    "Habit",
+    "Moment",
+    "ReadPlan",
+]
+
 GAP = 128
 """Bytes between two spans that are cheaper to read along than to leave out: one ``m`` costs as much
 as about 190 bytes."""

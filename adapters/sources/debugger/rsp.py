@@ -24,6 +24,25 @@ from collections import deque
 from dataclasses import dataclass
 from typing import Literal
 
+__all__ = [
+    "DEFAULT_PACKET_SIZE",
+    "INTERRUPT",
+    "MAX_PACKET",
+    "Answer",
+    "Client",
+    "Damaged",
+    "Event",
+    "Features",
+    "RspError",
+    "Stop",
+    "checksum",
+    "expand",
+    "features",
+    "memory_of",
+    "packet",
+    "unescape",
+]
+
 INTERRUPT = b"\x03"
 MAX_PACKET = 1 << 17
 """Most bytes of a packet that is taken in, as it is on the wire and once it is unpacked."""

@@ -8,6 +8,8 @@ from collections.abc import Callable, Sequence
 
 from adapters.sources.debugger import rsp
 
+__all__ = ["MAX_OUTSTANDING", "Burst", "Link", "LinkError", "NoAnswer", "StopCame"]
+
 MAX_OUTSTANDING = 32
 """Requests that are sent ahead of their answers, so that neither side's buffers fill up."""
 

@@ -36,6 +36,16 @@ from bridge.ports.source import Cadence, Consistency, Opened, Source, Torn
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import DebuggerSource
 
+__all__ = [
+    "ANSWER_TIMEOUT",
+    "CLOSE_TIMEOUT",
+    "MAX_TRIES",
+    "MEASURE_FOR",
+    "QUIET",
+    "DebuggerStub",
+    "P",
+]
+
 ANSWER_TIMEOUT = 2.0
 CLOSE_TIMEOUT = 1.0
 QUIET = 1.0

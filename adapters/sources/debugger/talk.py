@@ -9,6 +9,8 @@ from adapters.sources.debugger import rsp
 from adapters.sources.debugger.rsp_link import Burst, Link, LinkError, NoAnswer
 from schemas.errors import SourceLost
 
+__all__ = ["Talk"]
+
 
 class Talk:
     """One connection's talk.  Everything here raises SourceLost where the stub is gone or late."""

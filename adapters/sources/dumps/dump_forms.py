@@ -20,6 +20,8 @@ from bridge.memory.fetched import Part
 from schemas.compiler import BuildLayout
 from schemas.errors import SourceUnusable
 
+__all__ = ["RAW", "Chosen", "Form", "choose", "is_recognised"]
+
 RAW = FORMAT_WORDS["raw"]
 
 

@@ -23,6 +23,8 @@ from schemas.compiler import BuildLayout
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import FileSource
 
+__all__ = ["FileDump"]
+
 
 class FileDump(Source):
     """A dump that stands still.

@@ -29,6 +29,8 @@ from schemas.compiler import BuildLayout
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import FileSource, FolderSource
 
+__all__ = ["LOOK_AT_MOST", "LOOK_EVERY", "LOOK_EVERY_UNTOLD", "MAX_TRIES", "DumpFolder"]
+
 LOOK_EVERY = 1.0
 """Seconds between two looks where the system tells of changes."""
 LOOK_EVERY_UNTOLD = 0.25

@@ -12,6 +12,8 @@ import heapq
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+__all__ = ["Landed", "Landing", "Mark"]
+
 
 @dataclass(frozen=True, slots=True)
 class Mark:

@@ -9,6 +9,8 @@ from adapters.dumps.segment import Segment
 from adapters.sources.held_bytes import HeldBytes
 from bridge.memory.address_map import MemoryMap, Region
 
+__all__ = ["Placed", "chosen_region", "place"]
+
 _SIGN_EXTENDED = 0xFFFF_FFFF_8000_0000
 """A 64-bit MIPS writes its 32-bit kernel addresses sign-extended from here on."""
 

@@ -14,6 +14,8 @@ from pathlib import Path
 from adapters.sources.process import process_maps
 from adapters.sources.process.mapping import Mapping, ProcessStat
 
+__all__ = ["FileHolder", "find_holder"]
+
 
 @dataclass(frozen=True, slots=True)
 class FileHolder:

@@ -23,6 +23,24 @@ from bridge.memory.address_map import MemoryMap, Region
 from bridge.memory.byte_order import ByteOrder, reorder
 from bridge.prepared import Counter, PreparedBuild
 
+__all__ = [
+    "CHUNK",
+    "FEWEST_BYTES",
+    "MAX_COPIES",
+    "MAX_HITS",
+    "Area",
+    "Copy",
+    "Read",
+    "Runs",
+    "SearchAborted",
+    "Signature",
+    "areas",
+    "copies",
+    "frames",
+    "moving",
+    "signatures",
+]
+
 FEWEST_BYTES = 8
 """Fewer recognise bytes than this are met by chance: four were hit twice in one process."""
 CHUNK = 1 << 20

@@ -12,6 +12,8 @@ from adapters.sources.process.process_maps import LifeLine
 from adapters.sources.process.process_memory import ProcessBytes
 from adapters.sources.process.system import START_IT, System
 
+__all__ = ["YAMA", "Linux", "yama"]
+
 YAMA = Path("/proc/sys/kernel/yama/ptrace_scope")
 _REFUSED_BY_YAMA = {
     "1": (

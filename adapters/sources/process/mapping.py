@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+__all__ = ["Mapping", "ProcessStat"]
+
 
 @dataclass(frozen=True, slots=True)
 class Mapping:

@@ -15,6 +15,20 @@ from pathlib import Path
 
 from adapters.sources.process.mapping import Mapping, ProcessStat
 
+__all__ = [
+    "PROC",
+    "LifeLine",
+    "first_argument",
+    "parse_maps",
+    "parse_stat",
+    "present_runs",
+    "processes",
+    "read_maps",
+    "read_present_runs",
+    "read_stat",
+    "seconds_since_boot",
+]
+
 PROC = Path("/proc")
 
 _PRESENT_OR_SWAPPED = 3 << 62

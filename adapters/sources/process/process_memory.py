@@ -13,6 +13,8 @@ import functools
 import os
 from collections.abc import Callable, Sequence
 
+__all__ = ["MAX_RANGES", "ProcessBytes", "Range"]
+
 MAX_RANGES = 1024
 """Ranges in one call (IOV_MAX); one more is refused."""
 

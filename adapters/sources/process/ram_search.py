@@ -19,6 +19,8 @@ from bridge.memory.byte_order import ByteOrder
 from bridge.prepared import PreparedBuild
 from schemas.errors import SourceLost, SourceUnusable
 
+__all__ = ["MAX_LISTED", "MAX_SEARCHING", "YOUNG", "Found", "RamSearch"]
+
 YOUNG = 10.0
 """Seconds for which a process counts as just started: its game may not run yet."""
 MAX_SEARCHING = 5

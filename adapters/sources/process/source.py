@@ -31,6 +31,8 @@ from bridge.prepared import PreparedBuild
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import ProcessSource
 
+__all__ = ["LOOK_EVERY", "STILL_FOR", "ProcessMemory"]
+
 LOOK_EVERY = 0.5
 """Seconds between two looks at whether the RAM is still where it was found."""
 STILL_FOR = 5.0

@@ -12,6 +12,8 @@ from typing import Protocol
 
 from adapters.sources.process.mapping import Mapping, ProcessStat
 
+__all__ = ["START_IT", "LifeLine", "Reader", "System"]
+
 START_IT = "start the emulator with: lowhalf run BRIDGE.toml -- EMULATOR …"
 """What to do where a system lets only those read a process who started it."""
 

@@ -7,6 +7,8 @@ import sys
 from adapters.sources.process.linux import Linux
 from adapters.sources.process.system import System
 
+__all__ = ["this_system"]
+
 
 def this_system() -> System | None:
     """The system that lowhalf runs on; None where it has no way into processes yet."""

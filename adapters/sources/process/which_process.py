@@ -10,6 +10,8 @@ from adapters.sources.process.system import START_IT, System
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import ProcessSource
 
+__all__ = ["WhichProcess"]
+
 
 class WhichProcess:
     """Finds the process of a source's settings, again after it was started anew.

@@ -34,6 +34,36 @@ from enum import IntEnum
 
 from bridge.memory.byte_order import ByteOrder
 
+__all__ = [
+    "FATAL_CODES",
+    "HEADER",
+    "MAGIC",
+    "MAX_FRAME",
+    "MAX_NAME",
+    "MAX_PAYLOAD",
+    "MAX_PING",
+    "MAX_RANGES",
+    "MAX_TEXT",
+    "MAX_TOKEN",
+    "VERSION",
+    "Ack",
+    "Bye",
+    "Code",
+    "ErrorMessage",
+    "FramePart",
+    "Hello",
+    "LhpError",
+    "Message",
+    "Ping",
+    "Pong",
+    "Type",
+    "Want",
+    "Welcome",
+    "decode",
+    "encode",
+    "more_follows",
+]
+
 MAGIC = b"LH"
 VERSION = 1
 MAX_PAYLOAD = 1 << 20

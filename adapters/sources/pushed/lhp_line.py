@@ -25,6 +25,8 @@ from collections.abc import Iterator
 
 from adapters.sources.pushed import lhp
 
+__all__ = ["FEWEST_TEXT", "MAX_TEXT_LENGTH", "LineReceiver"]
+
 FEWEST_TEXT = 4
 MAX_TEXT_LENGTH = 4096
 """Bytes of text that may stand between a frame and the next message, line feeds included."""

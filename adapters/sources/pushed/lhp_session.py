@@ -15,6 +15,17 @@ from dataclasses import dataclass
 from adapters.sources.pushed import lhp
 from adapters.sources.pushed.lhp_stream import StreamReceiver
 
+__all__ = [
+    "MAX_FRAME_RANGES",
+    "ByeSaid",
+    "Event",
+    "FrameDone",
+    "HelloSaid",
+    "PingSaid",
+    "Refused",
+    "Session",
+]
+
 MAX_FRAME_RANGES = lhp.MAX_FRAME // lhp.MAX_PAYLOAD * lhp.MAX_RANGES
 """Ranges in all parts of one frame: a range costs memory however few bytes it has."""
 

@@ -6,6 +6,8 @@ from collections.abc import Iterator
 
 from adapters.sources.pushed import lhp
 
+__all__ = ["StreamReceiver"]
+
 
 class StreamReceiver:
     """Cuts a stream of bytes into (type, payload) pairs, however it comes in.

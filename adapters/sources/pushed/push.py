@@ -28,6 +28,17 @@ from bridge.ports.source import Opened
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import PushSource
 
+__all__ = [
+    "HELLO_TIMEOUT",
+    "IDLE_TIMEOUT",
+    "MAX_STRANGERS",
+    "MAX_STRANGERS_OF_A_HOST",
+    "MAX_UNSENT",
+    "TOKEN_VARIABLE",
+    "WRONG_TOKEN_DELAY",
+    "PushServer",
+]
+
 TOKEN_VARIABLE = "LOWHALF_PUSH_TOKEN"
 HELLO_TIMEOUT = 5.0
 IDLE_TIMEOUT = 30.0

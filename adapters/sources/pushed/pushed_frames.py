@@ -14,6 +14,8 @@ from bridge.ports.source import Cadence, Consistency, Opened, Source
 from bridge.values.status import Status
 from schemas.errors import SourceLost
 
+__all__ = ["PushedFrames", "image_of"]
+
 
 class PushedFrames(Source):
     """One producer's frames.  The bytes that are read change only in :meth:`wait`.

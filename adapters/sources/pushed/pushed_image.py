@@ -14,6 +14,8 @@ from adapters.sources.held_bytes import HeldBytes
 from bridge.memory.address_map import LINE_SHIFT, LINE_SIZE, MemoryMap, Region, Span
 from bridge.memory.fetched import Part
 
+__all__ = ["PushedImage"]
+
 
 @dataclass(frozen=True, slots=True)
 class _Window:

@@ -30,6 +30,8 @@ from schemas.source_settings import SerialSource
 if TYPE_CHECKING:
     from serial import Serial
 
+__all__ = ["CUT_OFF", "IDLE_TIMEOUT", "QUIET", "SerialLine"]
+
 IDLE_TIMEOUT = 30.0
 QUIET = 0.02
 """Seconds without a byte after which a message that is whole waits for no successor: more than the

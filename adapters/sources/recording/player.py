@@ -19,6 +19,8 @@ from bridge.ports.source import Cadence, Consistency, Opened, Source
 from schemas.errors import SourceEnded, SourceLost
 from schemas.source_settings import RecordingSource
 
+__all__ = ["RecordingPlayer"]
+
 _NANOSECONDS = 1_000_000_000
 _LAST_FRAME_SHOWN = 1 / 60
 """Seconds that the last frame stands before the first comes again, in recorded time."""

@@ -8,6 +8,8 @@ from adapters.recordings.frame_message import RecordedFrame
 from adapters.sources.recording.player import RecordingPlayer
 from schemas.source_settings import RecordingSource
 
+__all__ = ["RecordingReplay"]
+
 
 class RecordingReplay(RecordingPlayer):
     """Plays without a clock."""
