@@ -22,6 +22,7 @@ extensions = ["myst_parser"]
 exclude_patterns = ["from_code", "theme", "drawings"]
 myst_heading_anchors = 3
 nitpicky = True
+smartquotes = False  # --dump is no dash
 highlight_language = "text"
 pygments_style = "a11y-high-contrast-light"
 pygments_dark_style = "github-dark"

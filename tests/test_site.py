@@ -103,6 +103,18 @@ def test_the_search_needs_no_server(site: Path) -> None:
     assert "flat_dist" in index
 
 
+@pytest.mark.needs("chromium", "chromium")
+def test_the_search_finds_a_function_in_a_local_file(site: Path, tmp_path: Path) -> None:
+    words = ["chromium", "--headless", "--no-sandbox", "--disable-gpu"]
+    words += [f"--user-data-dir={tmp_path}", "--virtual-time-budget=10000", "--dump-dom"]
+    address = f"{(site / 'search.html').as_uri()}?q=flat_distance"
+    done = subprocess.run(
+        [*words, address], capture_output=True, text=True, check=True, timeout=120
+    )
+    found = re.findall(r'href="([^"?#]*)[^"]*">Functions<', done.stdout)
+    assert found == ["reference/functions.html"]
+
+
 # in an installation
 
 

@@ -18,7 +18,7 @@ __all__ = ["CARRIED", "CHECKOUT", "SOURCES", "front_page"]
 
 CARRIED = Path(__file__).parent / "site"
 CHECKOUT = Path(__file__).parents[2]
-SOURCES = ("docs", "lowhalf", "schemas", "bridge", "adapters", "pyproject.toml")
+SOURCES = ("docs", "lowhalf", "schemas", "bridge", "adapters", "README.md", "pyproject.toml")
 """What the pages are made of: the reference comes from the code."""
 _LOOK = 'install lowhalf again, or in a checkout: pip install -e ".[docs]"'
 
