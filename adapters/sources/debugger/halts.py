@@ -179,6 +179,10 @@ class Halts:
             self._goes_on()
             self._hold()
             return True
+        if stop.early:
+            # others had let it go already: our word for that has halted it
+            self._hold()
+            return False
         if self._clock() < self._late_until and stop.signal in INTERRUPT_SIGNALS:
             # our interrupt, which had crossed a stop at the watchpoint
             self._late_until = 0.0

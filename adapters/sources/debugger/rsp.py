@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import re
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 __all__ = [
@@ -76,9 +76,14 @@ class Damaged:
 
 @dataclass(frozen=True, slots=True)
 class Stop:
-    """The guest has stopped: ``data`` is the stop reply, for example ``T05watch:80100014;``."""
+    """The guest has stopped: ``data`` is the stop reply, for example ``T05watch:80100014;``.
+
+    ``early`` is whether it came before the last command was acknowledged: then the command's first
+    byte has halted a guest that ran, and the rest of it was lost.
+    """
 
     data: bytes
+    early: bool = field(default=False, compare=False)
 
     @property
     def ended(self) -> bool:
@@ -172,6 +177,7 @@ class Client:
         self.detached = False
         self._retried = False
         self._last_sent = b""
+        self._unheard = False
         self._resent = False
 
     @property
@@ -201,6 +207,7 @@ class Client:
     def command(self, payload: bytes) -> None:
         """Send what is answered by a stop, at once or much later: ``?``, ``c``, ``s``."""
         self._put(packet(payload))
+        self._unheard = self.acknowledging
 
     def interrupt(self) -> None:
         """Ask a running guest to stop; a stop will come.
@@ -273,6 +280,8 @@ class Client:
             del buffer[0]
             if first == ord("-"):
                 self._send_again()
+            elif first == ord("+"):
+                self._unheard = False
             return None
         end = buffer.find(b"#", 1)
         begun = buffer.rfind(b"$", 1, end if end >= 0 else len(buffer))
@@ -300,7 +309,7 @@ class Client:
         if data[:1] == b"O" and data != b"OK":
             return None
         if _STOP.match(data):
-            return Stop(data)
+            return Stop(data, early=self._unheard)
         if self._detaching:
             self.detached = self.detached or data == b"OK"
             return None

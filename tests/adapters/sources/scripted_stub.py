@@ -31,6 +31,7 @@ class ScriptedStub:
         self.running = True
         self.stops_by_itself = True
         self.hangs = False
+        self.swallows = b""
         self.script: Callable[[bytes], bytes | None] = lambda packet: None
         self.packets: list[bytes] = []
         self.acks = bytearray()
@@ -93,6 +94,10 @@ class ScriptedStub:
     def _take(self, buffer: bytes) -> bytes:
         while buffer:
             first = buffer[:1]
+            if self.running and buffer.startswith(self.swallows) and self.swallows:
+                # an acknowledgement that was due is taken; the byte behind it halts the guest
+                self.swallows, buffer = b"", buffer[1:]
+                continue
             if self.running:
                 buffer = buffer[1:]
                 self.packets.append(first)

@@ -414,6 +414,23 @@ async def test_a_guest_that_others_let_go_in_the_midst_of_a_sample(
     await source.close()
 
 
+async def test_a_guest_that_others_let_go_just_before_we_do(stub: ScriptedStub) -> None:
+    source = source_of(stub)
+    await source.open(MEMORY)
+    await until(lambda: stub.running)
+    async with source.held_still():
+        assert await source.fetch([LINE]) == [held(LINE)]
+        # the acknowledgement has been taken for what it is, and the word to go on is lost
+        stub.running, stub.swallows = True, b"+$"
+    await until(lambda: stub.packets[-1] == b"$")
+    assert not stub.running
+    async with source.held_still():
+        assert await source.fetch([LINE]) == [held(LINE)]
+    await until(lambda: stub.running)
+    assert source.take_notes() == []
+    await source.close()
+
+
 @pytest.mark.parametrize("at", [0, 1])
 async def test_a_guest_that_others_let_go_in_the_midst_of_a_burst(
     stub: ScriptedStub, source: DebuggerStub, at: int

@@ -99,6 +99,15 @@ def test_a_guest_that_others_let_go_while_it_is_read_is_ours() -> None:
     assert rig.told == ["halted", "goes on"]
 
 
+def test_a_word_to_go_on_that_came_too_late_is_said_again() -> None:
+    """The guest went on by somebody else before: then the first byte of our word has halted it."""
+    rig = Rig()
+    halts = rig.greeted()
+    assert halts.stopped_unasked(Stop(INTERRUPTED.data, early=True)) is False
+    assert (halts.held, halts.foreign, rig.told) == (True, False, [])
+    assert halts.going_on() is True
+
+
 def test_what_others_left_halted_stays_so_over_a_new_connection() -> None:
     rig = Rig()
     halts = rig.greeted()

@@ -396,3 +396,21 @@ def test_only_its_own_error_escapes(
     assert tickets == list(range(len(tickets)))
     assert len(tickets) <= requests
     assert acknowledging or client.data_to_send() == b""
+
+
+def test_a_stop_before_the_command_was_acknowledged_is_early() -> None:
+    client = Client()
+    client.command(b"c")
+    (stop,) = client.receive(wire(b"T02"))
+    assert isinstance(stop, Stop)
+    assert stop.early
+    client.command(b"c")
+    (stop,) = client.receive(b"+" + wire(b"T02"))
+    assert isinstance(stop, Stop)
+    assert not stop.early
+    # without acknowledgements nobody can tell
+    client.no_more_acks()
+    client.command(b"c")
+    (stop,) = client.receive(wire(b"T02"))
+    assert isinstance(stop, Stop)
+    assert not stop.early
