@@ -79,6 +79,7 @@ class QuestionScheduler:
 
     def forget(self) -> None:
         """What comes next does not follow from what was: functions over frames begin anew."""
+        self._sample = None
         for asked in (*self._asked.values(), *self._before.values()):
             if isinstance(asked, PreparedQuestion):
                 asked.evaluator.clear()
