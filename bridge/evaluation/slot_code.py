@@ -24,7 +24,7 @@ from schemas.layout import PointerTo
 __all__ = ["RULES", "generate"]
 
 RULES: Final[Mapping[type[nodes.Expr], Rule]] = {**NUMBER_RULES, **LIST_RULES}
-_LONGEST_CHUNK = 4000
+_MAX_CHUNK = 4000
 """Statements of a function, so that it is not long before the clock is looked at."""
 
 
@@ -42,7 +42,7 @@ def generate(
     while first < len(slots):
         body: list[str] = []
         generator.further, number = 0, first
-        while number < min(first + chunk, len(slots)) and len(body) < _LONGEST_CHUNK:
+        while number < min(first + chunk, len(slots)) and len(body) < _MAX_CHUNK:
             lines, address = _slot_code(generator, number, slots[number])
             body += lines
             addresses.append(address)

@@ -18,7 +18,7 @@ __all__ = ["Widths", "place_bits"]
 
 _LENGTH = 32
 """Bits that counts, indices and sizes surely stay within."""
-_LONGEST_LIST = 24
+_MAX_LIST = 24
 """Bits of the length of a list: longer ones take more steps than there are."""
 
 
@@ -70,7 +70,7 @@ class Widths:
             return _LENGTH
         if isinstance(node, nodes.Fold | nodes.FirstNumber):
             wide = self._element(node.listing)
-            return wide + _LONGEST_LIST if node.type.kind and _adds(node) else wide
+            return wide + _MAX_LIST if node.type.kind and _adds(node) else wide
         if isinstance(node, nodes.BlockField):
             if isinstance(node.block, nodes.BlockOf):
                 return max(self.bounded(node.block.address), self._pointer) + 1

@@ -49,7 +49,7 @@ _USE_BITS = 24
 """Enough for 256 moves of 65,535 uses each."""
 _FRAME = 1 << _USE_BITS
 _NEVER = 1 << 62
-_MOST_STEPS = 40_000
+_MAX_STEPS = 40_000
 """Steps of the search for further ways, after which it ends with what it has."""
 
 _Costs = list[int]
@@ -221,7 +221,7 @@ class TurnSearch:
                 heap.append((bound, number, begin.cost, len(turns), 0, rest, 0, chain))
         heapq.heapify(heap)
         serial = len(starts)
-        for _ in range(_MOST_STEPS):
+        for _ in range(_MAX_STEPS):
             if not heap:
                 return True
             _, _, spent, stage, used, rest, mask, chain = heapq.heappop(heap)
