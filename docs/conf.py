@@ -32,6 +32,7 @@ html_title = f"lowhalf {version}"
 templates_path = ["theme"]
 html_static_path = ["static"]
 html_css_files = ["site.css"]
+html_js_files = [("site.js", {"defer": "defer"})]
 html_favicon = "static/mark.svg"
 html_copy_source = False
 html_show_sphinx = False

@@ -16,6 +16,8 @@ import pytest
 
 from adapters.manual import pages as manual_pages
 from schemas.errors import OutputError
+from tests.adapters.accessibility import serious_violations
+from tests.adapters.browser import chromium, new_page
 from tests.manual import DOCS, ROOT
 
 LOADS = {"src", "href", "srcset", "poster", "data", "action", "formaction", "xlink:href"}
@@ -113,6 +115,20 @@ def test_the_search_finds_a_function_in_a_local_file(site: Path, tmp_path: Path)
     )
     found = re.findall(r'href="([^"?#]*)[^"]*">Functions<', done.stdout)
     assert found == ["reference/functions.html"]
+
+
+@pytest.mark.needs("chromium", "chromium")
+async def test_pages_are_accessible_in_both_themes(site: Path, tmp_path: Path) -> None:
+    """By axe-core, which is not ours."""
+    with chromium(tmp_path) as address:
+        async with new_page(address, 1280, 900, still=False) as page:
+            for name in ("index", "explanation/halves-and-carries", "explanation/stale-pointers"):
+                await page.open((site / f"{name}.html").as_uri())
+                await page.wait_for("document.readyState", "complete")
+                for theme in ("light", "dark"):
+                    await page.evaluate(f"document.body.dataset.theme = '{theme}'")
+                    await page.wait_for("document.body.dataset.theme", theme)
+                    assert await serious_violations(page) == [], f"{name}, {theme}"
 
 
 # in an installation

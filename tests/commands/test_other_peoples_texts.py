@@ -146,6 +146,7 @@ FORMS: dict[str, list[list[str]]] = {
     "overlay-boot": [[BRIDGE, "--query", EVIL], [BRIDGE, NEW]],
     "sources": [[]],
     "json-schema": [["schema"]],
+    "docs": [],  # it has no files but ours
 }
 LINES = [(command, *form) for command, forms in FORMS.items() for form in forms]
 
