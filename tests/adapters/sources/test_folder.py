@@ -392,7 +392,10 @@ async def test_a_dump_that_another_program_keeps_is_tried_again(
             assert await following(source) == (2, 2)
             assert source.notes == []
             return
-        await nothing_follows(source, 2 * SETTLE * (folder.MAX_TRIES + 2))
+        for _ in range(20):  # more than one for a busy machine
+            await nothing_follows(source, 2 * SETTLE * (folder.MAX_TRIES + 2))
+            if source.notes:
+                break
         assert source.notes == [
             f"kept.bin: is passed over: {dumps / 'kept.bin'} may not be read: check its permissions"
         ]
