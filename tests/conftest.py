@@ -28,18 +28,44 @@ settings.load_profile("lowhalf")
 TESTS = Path(__file__).parent
 ALONE = frozenset(
     [
-        "adapters/test_mqtt_far.py",
         "adapters/test_overlay_many_pages.py",
         "adapters/test_web_flood.py",
         "benchmarks/test_overlay_delay.py",
-        "commands/test_attempts.py",
-        "commands/test_daemon_ends.py",
-        "commands/test_layout.py",
-        "commands/test_stats.py",
     ]
 )
 """Modules whose tests follow a game, a film or a crowd in real time: they have the
 machine for themselves (``-m timing``), and all others share it."""
+
+LONG = frozenset(
+    [
+        "adapters/sources/test_debugger_live.py",
+        "adapters/test_mqtt_far.py",
+        "adapters/test_overlay_flashes.py",
+        "adapters/test_recording_elsewhere.py",
+        "adapters/test_web_terminal.py",
+        "benchmarks/test_alignment.py",
+        "benchmarks/test_evaluation.py",
+        "benchmarks/test_heap_walk.py",
+        "benchmarks/test_live_sources.py",
+        "benchmarks/test_questions.py",
+        "benchmarks/test_solvers.py",
+        "benchmarks/test_torn_frames.py",
+        "commands/test_attempts.py",
+        "commands/test_daemon_ends.py",
+        "commands/test_interrupted.py",
+        "commands/test_lost_attempts.py",
+        "commands/test_stats.py",
+        "outside/test_fuzz_expressions.py",
+        "test_counters_live.py",
+        "test_long_run.py",
+        "test_practice_live.py",
+        "test_restarts.py",
+        "test_site.py",
+        "test_tutorials.py",
+    ]
+)
+"""Modules that take long, since they start interpreters, guests and films without end: not in the
+usual run, so that it is a matter of minutes, but in that of ``.ci/run`` (``-m long``)."""
 
 
 def pytest_configure() -> None:
@@ -74,16 +100,20 @@ def pytest_asyncio_loop_factories(
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Mark what needs the machine for itself; skip a test that needs a Debian package by its name.
 
-    Before pytest selects by marks.  What is full-size runs only where ``-m`` names it.
+    Before pytest selects by marks.  What is long or full-size runs only where ``-m`` names it.
     """
-    if not re.search(r"\bfull\b", config.getoption("markexpr")):
-        full = [item for item in items if item.get_closest_marker("full")]
-        items[:] = [item for item in items if not item.get_closest_marker("full")]
-        config.hook.pytest_deselected(items=full)
     for item in items:
         module = item.path.relative_to(TESTS).as_posix()
         if module in ALONE:
             item.add_marker("timing")
+        if module in LONG and not item.get_closest_marker("full"):
+            item.add_marker("long")
+    for name in ("long", "full"):
+        if not re.search(rf"\b{name}\b", config.getoption("markexpr")):
+            unnamed = [item for item in items if item.get_closest_marker(name)]
+            items[:] = [item for item in items if not item.get_closest_marker(name)]
+            config.hook.pytest_deselected(items=unnamed)
+    for item in items:
         for mark in item.iter_markers("needs"):
             if reason := missing(*mark.args):
                 item.add_marker(pytest.mark.skip(reason=reason))

@@ -21,7 +21,7 @@ import pytest
 from tests.manual import DOCS, ROOT
 
 TUTORIALS = [
-    pytest.param("runner", marks=pytest.mark.timing),  # follows a lap in real time
+    "runner",
     "streamer",
     "tester",
 ]

@@ -138,7 +138,7 @@ def test_what_the_game_loses_against_its_own_pace_is_counted(tmp_path: Path) -> 
         daemon.wait_for('"consistency":"guarded"', printed=True)
         play_for(0.8)
         game.late = 0.1  # the time of five frames
-        play_for(0.8)
+        play_for(2)
         assert daemon.stop(signal.SIGINT) == 0
     stats = counts(daemon.logged)
     # this game is a thread, which may well be late by itself too
