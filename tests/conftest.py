@@ -39,9 +39,12 @@ machine for themselves (``-m timing``), and all others share it."""
 LONG = frozenset(
     [
         "adapters/sources/test_debugger_live.py",
+        "adapters/dumps/test_bombs.py",
         "adapters/test_mqtt_far.py",
         "adapters/test_overlay_flashes.py",
+        "adapters/test_overlay_truth.py",
         "adapters/test_recording_elsewhere.py",
+        "adapters/test_terminal_session.py",
         "adapters/test_web_terminal.py",
         "benchmarks/test_alignment.py",
         "benchmarks/test_evaluation.py",
@@ -51,7 +54,10 @@ LONG = frozenset(
         "benchmarks/test_solvers.py",
         "benchmarks/test_torn_frames.py",
         "commands/test_attempts.py",
+        "commands/test_broken_streams.py",
         "commands/test_daemon_ends.py",
+        "commands/test_extending_pages.py",
+        "commands/test_imports.py",
         "commands/test_interrupted.py",
         "commands/test_lost_attempts.py",
         "commands/test_stats.py",

@@ -190,13 +190,11 @@ async def answering(answer: bytes | None) -> AsyncIterator[int]:
 
     async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         tasks.add(asyncio.current_task())
-        with contextlib.suppress(OSError):
+        with contextlib.suppress(OSError), contextlib.closing(writer):
             await reader.read(1)
             if answer is None:
                 await reader.read()
             writer.write(answer or b"")
-            writer.close()
-            await writer.wait_closed()
 
     server = await asyncio.start_server(serve, "127.0.0.1", 0)
     try:
@@ -258,7 +256,7 @@ async def test_what_is_not_mqtt_ends_a_connection_and_not_the_output(
     async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         nonlocal served
         served += 1
-        with contextlib.suppress(OSError):
+        with contextlib.suppress(OSError), contextlib.closing(writer):
             await reader.read(1)
             if lets_in:
                 writer.write(bytes.fromhex("20 03 00 00 00"))
@@ -268,7 +266,6 @@ async def test_what_is_not_mqtt_ends_a_connection_and_not_the_output(
             writer.write(noise)
             await writer.drain()
             await asyncio.sleep(0.02)
-            writer.close()
 
     server = await asyncio.start_server(serve, "127.0.0.1", 0)
     port = server.sockets[0].getsockname()[1]

@@ -119,9 +119,11 @@ class Tap:
                 await writer.drain()
             writer.close()
 
-        await asyncio.gather(up(), down(), return_exceptions=True)
-        stub_writer.close()
-        writer.close()
+        try:
+            await asyncio.gather(up(), down(), return_exceptions=True)
+        finally:
+            stub_writer.close()
+            writer.close()
 
     @classmethod
     @asynccontextmanager
