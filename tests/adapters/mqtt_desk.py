@@ -167,4 +167,4 @@ async def desk(
         gc.collect()
         others = asyncio.all_tasks() - {asyncio.current_task()}
         assert not [task for task in others if "aiomqtt" in str(task.get_coro())]
-        assert not stray
+        assert stray == [], stray

@@ -174,8 +174,11 @@ async def _answer(broker: Broker, question: bytes, *, tls: bool) -> bytes | None
             found = _ASKED_FOR
     finally:
         if writer is not None:
+            # What ended it is looked at, else it would be logged when the connection goes.
             with contextlib.suppress(Exception):
                 writer.transport.abort()
+                async with asyncio.timeout(_PROBE):
+                    await writer.wait_closed()
     return found
 
 
