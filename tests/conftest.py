@@ -123,13 +123,15 @@ def pytest_asyncio_loop_factories(
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Mark what needs the machine for itself; skip a test that needs a Debian package by its name.
 
-    Before pytest selects by marks.  What is long or full-size runs only where ``-m`` names it.
+    Before pytest selects by marks.  What is full-size runs only where ``-m`` names it, what is long
+    also where its file is named.
     """
+    files = {Path(word.partition("::")[0]).resolve() for word in config.args}
     for item in items:
         module = item.path.relative_to(TESTS).as_posix()
         if module in ALONE:
             item.add_marker("timing")
-        if module in LONG and not item.get_closest_marker("full"):
+        if module in LONG and item.path not in files and not item.get_closest_marker("full"):
             item.add_marker("long")
     for name in ("long", "full"):
         if not re.search(rf"\b{name}\b", config.getoption("markexpr")):
