@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, get_args
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from schemas.sizes import ByteCount
 from schemas.table import Table
@@ -68,12 +68,25 @@ class FileSource(SourceSettings):
 
 
 class SharedSource(SourceSettings):
-    """A mapped file or POSIX shared memory that holds guest RAM, read with pread."""
+    """A mapped file, POSIX shared memory or a Windows file mapping that holds guest RAM."""
 
     kind: Literal["shared"]
-    path: str = Field(description="the file, for example in /dev/shm, relative to the bridge file")
+    path: str = Field(
+        "", description="the file, for example in /dev/shm, relative to the bridge file"
+    )
+    mapping: str = Field(
+        "", description="on Windows, the name of a file mapping, instead of a path"
+    )
     region: str = Field("", description="the region that lies at the offset; else the first")
-    offset: ByteCount = Field(0, description="where the region begins in the file, in bytes")
+    offset: ByteCount = Field(
+        0, description="where the region begins in the file or mapping, in bytes"
+    )
+
+    @model_validator(mode="after")
+    def _one(self) -> SharedSource:
+        if bool(self.path) == bool(self.mapping):
+            raise ValueError("expected exactly one of path and mapping")
+        return self
 
 
 class PushSource(SourceSettings):
@@ -143,7 +156,7 @@ class DebuggerSource(SourceSettings):
 
 
 class ProcessSource(SourceSettings):
-    """Another process's memory: an emulator's, in which guest RAM is found by itself (Linux)."""
+    """Another process's memory, in which guest RAM is found by itself (Linux, Windows)."""
 
     kind: Literal["process"]
     name: str = Field("", description="the program's name, as the system lists it")

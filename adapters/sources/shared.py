@@ -18,8 +18,10 @@ from pathlib import Path
 from typing import ClassVar
 
 from adapters.sources.dumps.placing import chosen_region
+from adapters.sources.named_mapping import NamedMapping
 from adapters.sources.process.file_holder import FileHolder, find_holder
 from adapters.sources.surroundings import SourceSurroundings
+from adapters.sources.windows.file_opening import HELD_BY_ANOTHER, open_for_reading
 from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.ports.source import Opened, Source
 from schemas.errors import SourceLost, SourceUnusable
@@ -62,9 +64,11 @@ class SharedMemory(Source):
         self._left: tuple[int, ...] | None = None
 
     @classmethod
-    def from_bridge(cls, settings: SharedSource, around: SourceSurroundings) -> SharedMemory:
-        """The source of a bridge file's table."""
-        return cls(settings, around.directory)
+    def from_bridge(
+        cls, settings: SharedSource, around: SourceSurroundings
+    ) -> SharedMemory | NamedMapping:
+        """The source of a bridge file's table: a file, or what Windows keeps under a name."""
+        return NamedMapping(settings) if settings.mapping else cls(settings, around.directory)
 
     @property
     def paths(self) -> tuple[str, ...]:
@@ -93,7 +97,7 @@ class SharedMemory(Source):
             # opening a pipe would wait for its writer
             raise SourceUnusable(f"{self.path} is not a regular file", source=self.name)
         try:
-            self._file = os.open(self.path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+            self._file = open_for_reading(self.path)
             now = os.fstat(self._file)
         except OSError as fault:
             await self._close()
@@ -219,6 +223,10 @@ class SharedMemory(Source):
         if isinstance(error, FileNotFoundError):
             return SourceLost(
                 f"{self.path} is not there: is the emulator running?", source=self.name
+            )
+        if getattr(error, "winerror", None) == HELD_BY_ANOTHER:
+            return SourceLost(
+                f"{self.path} is held by a program that lets no other read it", source=self.name
             )
         if isinstance(error, PermissionError):
             return SourceUnusable(

@@ -6,12 +6,12 @@ Whether a place is alive is not asked here.
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import os
 import stat
 import time
 from collections.abc import Callable, Iterable, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -75,7 +75,9 @@ def own_processes(only: str) -> list[Process]:
             if not system.is_ours(pid):
                 continue
             about = system.stat(pid)
-            if about is None or about.ended or only not in ("", str(pid), about.name):
+            if about is None or about.ended:
+                continue
+            if only not in ("", str(pid)) and not system.is_named(pid, about, only):
                 continue
             found.append(Process(pid, about.name, tuple(system.mappings(pid))))
         except (OSError, ValueError):  # it has ended meanwhile, or is not ours after all
@@ -99,7 +101,7 @@ def shared_files(processes: Sequence[Process], *, everything: bool) -> list[Path
     """Files that processes map shared; with *everything* also all POSIX shared memory."""
     paths: dict[Path, None] = {}
     if everything:
-        with suppress(OSError):
+        with contextlib.suppress(OSError):
             paths.update(dict.fromkeys(sorted(SHARED_MEMORY.iterdir())))
     for process in processes:
         for mapping in process.mappings:
@@ -192,11 +194,13 @@ def _search_processes(
                 where = [a for a in areas[process.pid][size_class] if a.path not in known]
                 if not where:
                     continue
-                reader = system.reader(process.pid)
+                present = functools.partial(system.present, process.pid)
                 try:
-                    present = functools.partial(system.present, process.pid)
-                    found = find_ram.copies(where, wanted, region.size, reader.read, present, late)
-                except OSError:
+                    with contextlib.closing(system.reader(process.pid)) as reader:
+                        found = find_ram.copies(
+                            where, wanted, region.size, reader.read, present, late
+                        )
+                except (OSError, ValueError):
                     refused.append(f"{process.name} ({process.pid})")
                     continue
                 looked += 1

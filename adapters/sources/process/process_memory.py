@@ -59,6 +59,9 @@ class ProcessBytes:
             parts += self._batch(ranges[first : first + MAX_RANGES])
         return parts
 
+    def close(self) -> None:
+        """Nothing is held of the process."""
+
     def _batch(self, ranges: Sequence[Range]) -> list[bytes | None]:
         count = len(ranges)
         flat = [number for pair in ranges for number in pair]

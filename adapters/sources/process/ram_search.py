@@ -5,6 +5,7 @@ What is mapped and what it holds, the system tells; what guest RAM looks like, `
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -133,8 +134,8 @@ class RamSearch:
     ) -> list[Copy]:
         """The copies of the RAM that live."""
         wanted = find_ram.signatures(self._builds, memory, region)
-        reader = self._system.reader(pid)  # the other one is in use meanwhile
-        return self._copies(reader, wanted, memory, region, aborted)[1]
+        with contextlib.closing(self._system.reader(pid)) as reader:  # the other one is in use
+            return self._copies(reader, wanted, memory, region, aborted)[1]
 
     def _copies(
         self,

@@ -1,8 +1,9 @@
-"""Source ``process``: a running emulator's memory, in which guest RAM is found by itself (Linux).
+"""Source ``process``: a running emulator's memory, in which guest RAM is found by itself.
 
-The process is found by name, by number, or as the one that lowhalf started.  It is remembered by
-number and start: a number may be given to another program once its owner has ended.  The emulator
-that is started again is searched again, since its RAM lies elsewhere then.
+Linux and Windows have a way there.  The process is found by name, by number, or as the one that
+lowhalf started.  It is remembered by number and start: a number may be given to another program
+once its owner has ended.  The emulator that is started again is searched again, since its RAM lies
+elsewhere then.
 """
 
 from __future__ import annotations
@@ -125,6 +126,8 @@ class ProcessMemory(Source):
         return Opened(guest.truncated({region.name: found.held}), guest)
 
     async def _close(self) -> None:
+        if self._found is not None:
+            self._found.reader.close()
         self._found = self._elsewhere = self._frames = None
         if self._life is not None:
             self._life.close()

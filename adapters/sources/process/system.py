@@ -1,7 +1,8 @@
 """Operating system's word about processes: what the source asks of it.
 
-``linux`` answers on Linux.  Another system needs another :class:`System` and a line in
-``this_system``: which process is meant, and where in it RAM is, is found as everywhere.
+``linux`` answers on Linux, ``windows`` on Windows.  Another system needs another :class:`System`
+and a line in ``this_system``: which process is meant, and where in it RAM is, is found as
+everywhere.
 """
 
 from __future__ import annotations
@@ -29,6 +30,9 @@ class Reader(Protocol):
         Raises OSError: ProcessLookupError where the process is gone, PermissionError where the
         system forbids it, ENOSYS where the system cannot.
         """
+
+    def close(self) -> None:
+        """Let go of the process; harmless the second time."""
 
 
 class LifeLine(Protocol):
@@ -94,6 +98,14 @@ class System(abc.ABC):
         except (OSError, ValueError):
             return None
         return None if stat is None or stat.ended else stat
+
+    def is_named(self, pid: int, stat: ProcessStat, name: str) -> bool:
+        """Whether it is called so: by the system's name for it or by the program that runs."""
+        if stat.name == name:
+            return True
+        program = self.program(pid)
+        # a program for Windows is started by its path there
+        return bool(program) and program.replace("\\", "/").rsplit("/", 1)[-1] == name
 
     def mapped(self, pid: int, address: int, size: int) -> int:
         """How many of *size* bytes from an address on are mapped without a gap.

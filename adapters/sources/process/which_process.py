@@ -37,7 +37,7 @@ class WhichProcess:
         stats = {pid: stat for pid in system.processes() if (stat := system.alive(pid))}
         started = _descendants(stats, os.getpid())
         if settings.name:
-            pids = [pid for pid, stat in stats.items() if self._is_named(pid, stat)]
+            pids = [pid for pid, stat in stats.items() if system.is_named(pid, stat, settings.name)]
             pids = [pid for pid in pids if pid != os.getpid()]
             own = [pid for pid in pids if pid in started]
             pids = own or pids
@@ -82,15 +82,6 @@ class WhichProcess:
                 source=self._source,
             )
         return pid, stat
-
-    def _is_named(self, pid: int, stat: ProcessStat) -> bool:
-        """Whether it is called so: by the system's name for it or by the program that runs."""
-        name = self._settings.name
-        if stat.name == name:
-            return True
-        program = self._system.program(pid)
-        # a program for Windows is started by its path there
-        return bool(program) and program.replace("\\", "/").rsplit("/", 1)[-1] == name
 
 
 def _descendants(stats: Mapping[int, ProcessStat], root: int) -> set[int]:

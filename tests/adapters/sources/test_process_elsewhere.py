@@ -118,6 +118,9 @@ class Bytes:
             for at, length in ranges
         ]
 
+    def close(self) -> None:
+        pass
+
 
 class NoLifeLine:
     """A system that cannot tell of an end at once."""

@@ -1,0 +1,1 @@
+"""Windows' calls that read other programs' memory, in Python's terms."""

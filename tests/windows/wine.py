@@ -1,0 +1,189 @@
+"""Programs under Wine: lowhalf on the rig's CPython, and a host that keeps a guest's RAM."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from bridge.memory.byte_order import ByteOrder
+from tests.adapters.sources.word_host import MASKS
+from tests.windows import rig
+
+SOURCES = Path(__file__).parent
+BEGAN, ENDED = 0x18_0000, 0x18_0010
+"""Where first-print counts frames, from the start of its RAM."""
+TIMEOUT = 120.0
+"""Seconds: programs start slowly under Wine, and more so on a busy machine."""
+
+
+def compile_program(source: Path, program: Path) -> Path:
+    """A program for Windows.  Needs mingw-w64."""
+    strict = ("-O1", "-Wall", "-Wextra", "-Werror")
+    subprocess.run([rig.COMPILER, *strict, "-o", str(program), str(source)], check=True)
+    return program
+
+
+class Program:
+    """A program for Windows that runs under Wine; its lines are read as they come."""
+
+    def __init__(self, folder: Path, words: Sequence[str], cwd: Path) -> None:
+        """*folder* is the rig's.  The program is run in *cwd*."""
+        # CPython there takes pipes only
+        self.process = subprocess.Popen(
+            ["wine", *words],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            cwd=cwd,
+            env=rig.environment(folder),
+        )
+        self.lines: list[str] = []
+        self.errors: list[str] = []
+        self._threads = [
+            threading.Thread(target=self._gather, args=(stream, lines), daemon=True)
+            for stream, lines in (
+                (self.process.stdout, self.lines),
+                (self.process.stderr, self.errors),
+            )
+        ]
+        for thread in self._threads:
+            thread.start()
+
+    @staticmethod
+    def _gather(stream: Any, lines: list[str]) -> None:
+        for line in stream:
+            lines.append(line.decode("utf-8", "replace").rstrip("\r\n"))
+
+    def until(self, true: Callable[[], Any], what: str) -> Any:
+        """What *true* gives once it is; fails where that does not come or the program ends."""
+        end = time.monotonic() + TIMEOUT
+        while not (found := true()):
+            if self.process.poll() is not None:
+                self.join()
+                found = true()
+                assert found, f"ended without {what}: {self.errors} {self.lines[-3:]}"
+                return found
+            assert time.monotonic() < end, f"no {what}: {self.errors} {self.lines[-3:]}"
+            time.sleep(0.02)
+        return found
+
+    def write(self, line: str) -> None:
+        """A line to its standard input."""
+        assert self.process.stdin is not None
+        self.process.stdin.write(f"{line}\n".encode())
+        self.process.stdin.flush()
+
+    def join(self) -> int:
+        """Wait for its end; its exit code."""
+        code = self.process.wait(TIMEOUT)
+        for thread in self._threads:
+            thread.join(TIMEOUT)
+        return code
+
+    def close(self) -> None:
+        """End it at once, as a crash does; harmless the second time."""
+        self.process.kill()
+        self.join()
+        for stream in (self.process.stdin, self.process.stdout, self.process.stderr):
+            if stream is not None:
+                stream.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        fault: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+
+class Host(Program):
+    """A running tide_host.c.  ``pid`` is its number there, ``live`` the address of its RAM."""
+
+    def __init__(self, folder: Path, words: Sequence[str], cwd: Path) -> None:
+        super().__init__(folder, words, cwd)
+        self.until(lambda: "ready" in self.lines, "RAM")
+        self.pid, self.live = map(int, self.lines[0].split())
+
+    def say(self, letter: str) -> tuple[int, int]:
+        """One of the letters of tide_host.c; gives the numbers that it answers."""
+        said = len(self.lines)
+        self.write(letter)
+        self.until(lambda: len(self.lines) > said, f"answer to {letter}")
+        first, second = map(int, self.lines[said].split())
+        return first, second
+
+
+class Lowhalf(Program):
+    """A running lowhalf that writes JSON."""
+
+    def frames(self) -> list[dict[str, Any]]:
+        return [json.loads(line) for line in self.lines if line.endswith("}")]
+
+    def last(self) -> dict[str, Any]:
+        """The newest line; {} before there is one."""
+        frames = [line for line in self.lines[-2:] if line.endswith("}")]
+        return json.loads(frames[-1]) if frames else {}
+
+    def good(self) -> dict[str, Any] | None:
+        """The newest line, where a game is read."""
+        last = self.last()
+        return last if last.get("build") and last["readings"][0]["status"] == "ok" else None
+
+    def until_frame(self, frame: int) -> str:
+        """The line of the frame of that number."""
+
+        def newest() -> str:
+            return next((x for x in self.lines[-3:] if x.startswith(f'{{"frame":{frame},')), "")
+
+        line = self.until(newest, f"frame {frame}")
+        assert isinstance(line, str)
+        return line
+
+
+@dataclass
+class Wine:
+    """The rig, and programs that were made for it."""
+
+    folder: Path
+    work: Path
+    programs: dict[str, Path] = field(default_factory=dict)
+
+    def program(self, source: str, name: str = "") -> Path:
+        """A program of this folder, compiled once under each name."""
+        name = name or Path(source).stem
+        if name not in self.programs:
+            self.programs[name] = compile_program(SOURCES / source, self.work / f"{name}.exe")
+        return self.programs[name]
+
+    def run(self, *words: str) -> list[str]:
+        """The lines that a program writes; it must end well."""
+        with Program(self.folder, words, self.work) as program:
+            assert program.join() == 0, program.errors
+            return program.lines
+
+    def host_words(
+        self, image: Path, *mapping: str, order: ByteOrder = ByteOrder.SWAP32, name: str = ""
+    ) -> list[str]:
+        numbers = (str(MASKS[order]), hex(BEGAN), hex(ENDED))
+        program = self.program("tide_host.c", name or "tidehost")
+        return [*map(rig.windows_path, (program, image)), *numbers, *mapping]
+
+    def host(self, *words: Any, **settings: Any) -> Host:
+        """A host of an image, at a mapping's name and offset where these are given."""
+        return Host(self.folder, self.host_words(*words, **settings), self.work)
+
+    def lowhalf(self, cwd: Path, *words: str) -> Lowhalf:
+        """``lowhalf`` there, in a folder."""
+        python = rig.windows_path(self.folder / "python" / "python.exe")
+        return Lowhalf(self.folder, [python, "-m", "adapters.commands", *words], cwd)
