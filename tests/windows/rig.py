@@ -1,4 +1,4 @@
-"""A CPython for Windows that runs under Wine, with the project's dependencies: the rig of the tests.
+"""The rig of the tests: a CPython for Windows under Wine, with the project's dependencies.
 
     python -m tests.windows.rig FOLDER
 
