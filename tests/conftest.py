@@ -18,6 +18,7 @@ from hypothesis import HealthCheck, settings
 from tests.adapters.browser import Page, chromium, new_page
 from tests.guest.build import build_once
 from tests.packages import missing
+from tests.systems import cannot_run_here
 from tests.virtual_time import LoopbackLoop
 
 # machines are noisy: how long an example takes says nothing
@@ -121,7 +122,8 @@ def pytest_asyncio_loop_factories(
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Mark what needs the machine for itself; skip a test that needs a Debian package by its name.
+    """Mark what needs the machine for itself; skip a test that needs a Debian package by its name,
+    or another system.
 
     Before pytest selects by marks.  What is full-size runs only where ``-m`` names it, what is long
     also where its file is named.
@@ -139,6 +141,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             items[:] = [item for item in items if not item.get_closest_marker(name)]
             config.hook.pytest_deselected(items=unnamed)
     for item in items:
+        if reason := cannot_run_here(item):
+            item.add_marker(pytest.mark.skip(reason=reason))
         for mark in item.iter_markers("needs"):
             if reason := missing(*mark.args):
                 item.add_marker(pytest.mark.skip(reason=reason))

