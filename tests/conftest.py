@@ -114,10 +114,11 @@ def pytest_configure() -> None:
 def pytest_asyncio_loop_factories(
     config: pytest.Config, item: pytest.Item
 ) -> Mapping[str, Callable[[], asyncio.AbstractEventLoop]]:
-    """The event loop of a test."""
+    """The event loop of a test: as lowhalf itself chooses it (``StopSignals.run``)."""
     if item.get_closest_marker("loopback"):
         return {"loopback": LoopbackLoop}
-    return {"real": asyncio.new_event_loop}
+    on_windows = sys.platform == "win32"
+    return {"real": asyncio.SelectorEventLoop if on_windows else asyncio.new_event_loop}
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -16,6 +16,8 @@ import time
 from collections.abc import Callable
 from typing import TextIO
 
+from adapters.system_faults import of_a_write
+
 __all__ = ["Job", "StreamThread"]
 
 Job = Callable[[], None]
@@ -79,6 +81,8 @@ class StreamThread:
             failure: BaseException | None = None
             try:
                 job()
+            except OSError as fault:
+                failure = of_a_write(fault)
             except Exception as fault:
                 failure = fault
             # The loop may be closed by the time that a slow write returns.

@@ -167,6 +167,8 @@ def test_the_terminal_s_line_tells_the_frames_of_the_steps_before() -> None:
 
 async def test_the_table_has_the_line(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TERM", "xterm")
+    # a console is asked for it, and here is none
+    monkeypatch.setattr("adapters.outputs.terminal.output.detect_legacy_windows", lambda: False)
     for practice, shown in [(PRACTICE, True), (None, False)]:
         screen = Screen()
         output = TerminalOutput(TerminalSettings(), screen)

@@ -132,7 +132,7 @@ def test_a_process_is_told_without_the_folder_of_its_program(home: Path) -> None
     name = str(home / "emulator")
     source = ProcessMemory(ProcessSource(kind="process", name=name), {})
     source._search.files.add(str(home / "guest ram"))
-    reason = f"{source.name}: the game may be at 0x10 (export, in {home}/guest ram)"
+    reason = f"{source.name}: the game may be at 0x10 (export, in {home / 'guest ram'})"
     made = Frame(0, 1.0, "", source.name, "guarded", list, paths=source.paths)
     frame = made.offline(reason, 1.0)
     assert homie.alert_payload(frame) == (

@@ -12,6 +12,7 @@ from urllib.parse import urlsplit
 
 import pytest
 
+from adapters.outputs.web.faults import WebFaults
 from adapters.outputs.web.server import OverlayServer
 from schemas.output_settings import OverlayOutput
 from tests.adapters.desk_daemon import eventually
@@ -195,3 +196,23 @@ async def test_what_was_counted_is_told_when_the_minute_is_over(
     counted = [line for line in told.lines if line.startswith(NO_METHOD)]
     assert counted[0] == NO_METHOD
     assert len(counted) > 1
+
+
+async def test_each_kind_is_told_when_its_own_minute_is_over(
+    told: Told, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("bridge.reporting.counted_lines.MINUTE", 0.5)
+    faults = WebFaults(logging.getLogger("test.faults"))
+    faults.came("oil", "no oil")
+    faults.came("oil", "no oil")
+    await asyncio.sleep(0.25)
+    faults.came("wick", "no wick")
+    faults.came("wick", "no wick")
+    await asyncio.sleep(1.5)
+    assert told.without_seconds() == [
+        "overlay: no oil",
+        "overlay: no wick",
+        "overlay: no oil (1 more in N s)",
+        "overlay: no wick (1 more in N s)",
+    ]
+    faults.close()

@@ -20,6 +20,7 @@ from types import TracebackType
 from typing import TextIO
 
 from adapters.printable import printable_lines
+from adapters.system_faults import of_a_write
 
 __all__ = ["StandardStreams", "styled"]
 
@@ -45,10 +46,10 @@ class _Watched(io.RawIOBase):
                 raise OSError(errno.EBADF, os.strerror(errno.EBADF))
             return self._inner.write(data)  # type: ignore[arg-type]
         except OSError as fault:
-            self.failure = fault
+            self.failure = of_a_write(fault)
             if self._forgiving:
                 return size
-            raise
+            raise self.failure from None
 
     def writable(self) -> bool:
         return True

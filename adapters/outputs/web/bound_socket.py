@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import errno
 import logging
-import os
 import socket
 
+from adapters.system_faults import system_words
 from schemas.errors import OutputError
 
 __all__ = ["bound_socket"]
@@ -33,7 +33,7 @@ def bound_socket(
                     raise
             tried += 1
     except OSError as fault:
-        reason = (os.strerror(fault.errno) if fault.errno else str(fault)).lower()
+        reason = (system_words(fault) or str(fault)).lower()
         ports, step = f"port {port}", "give --listen an address of this machine"
         if fault.errno == errno.EADDRINUSE:
             reason, step = "the port is in use, perhaps by another lowhalf", _ANOTHER_PORT

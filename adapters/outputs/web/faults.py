@@ -19,6 +19,9 @@ from bridge.reporting.counted_lines import CountedLines
 
 __all__ = ["WebFaults"]
 
+_SOON = 0.05
+"""Seconds; a loop's timers may be early by a step of its clock, which has 0.016 on Windows."""
+
 
 class WebFaults:
     """Writes to *log*; to be used in the event loop, and closed, so that no count is lost."""
@@ -32,9 +35,7 @@ class WebFaults:
         """Write or count one of a kind; *words* say it without the output's name."""
         if line := self._lines.came(kind, f"overlay: {words}"):
             self._log.warning("%s", line)
-        wait = self._lines.next_due
-        if self._timer is None and wait is not None:
-            self._timer = asyncio.get_running_loop().call_later(wait, self._tell)
+        self._tell_later()
 
     def close(self) -> None:
         """Write what was counted."""
@@ -53,6 +54,13 @@ class WebFaults:
         self._timer = None
         for line in self._lines.due():
             self._log.warning("%s", line)
+        self._tell_later()
+
+    def _tell_later(self) -> None:
+        """Another kind may have been counted meanwhile, and a timer may be early."""
+        wait = self._lines.next_due
+        if self._timer is None and wait is not None:
+            self._timer = asyncio.get_running_loop().call_later(max(wait, _SOON), self._tell)
 
 
 class _Records(logging.Handler):

@@ -7,6 +7,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 
 from adapters.sources.debugger import rsp
+from adapters.sources.sent_at_once import send_at_once
 
 __all__ = ["MAX_OUTSTANDING", "Burst", "Link", "LinkError", "NoAnswer", "StopCame"]
 
@@ -121,6 +122,7 @@ class Link(asyncio.Protocol):
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         assert isinstance(transport, asyncio.Transport)
         self._transport = transport
+        send_at_once(transport)
 
     def data_received(self, data: bytes) -> None:
         if self.lost:

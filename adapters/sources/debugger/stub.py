@@ -19,7 +19,6 @@ cannot do that, and then the next connection lets it go.
 from __future__ import annotations
 
 import asyncio
-import os
 import socket
 import time
 from collections.abc import Callable, Sequence
@@ -31,6 +30,7 @@ from adapters.sources.debugger.halts import Guest, GuestEnded, Halts, Watchpoint
 from adapters.sources.debugger.read_plan import Addresses, Habit, Moment, ReadPlan
 from adapters.sources.debugger.rsp_link import Burst, Link, LinkError, StopCame
 from adapters.sources.debugger.talk import Talk
+from adapters.system_faults import system_words
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.ports.source import Cadence, Consistency, Opened, Source, Torn
 from schemas.errors import SourceLost, SourceUnusable
@@ -71,9 +71,12 @@ class DebuggerStub(Source):
         *,
         answer_timeout: float = ANSWER_TIMEOUT,
         measure_for: float = MEASURE_FOR,
-        clock: Callable[[], float] = time.monotonic,
+        clock: Callable[[], float] = time.perf_counter,
     ) -> None:
-        """*answer_timeout* and *measure_for* are in seconds, as *clock* counts them."""
+        """*answer_timeout* and *measure_for* are in seconds, as *clock* counts them.
+
+        A halt is shorter than a step of Windows' monotonic clock.
+        """
         super().__init__()
         self.settings = settings
         self._answer_timeout = answer_timeout
@@ -119,7 +122,7 @@ class DebuggerStub(Source):
         except (socket.gaierror, UnicodeError) as fault:
             raise SourceUnusable(f"no such host ({fault})", source=self.name) from fault
         except (OSError, TimeoutError) as fault:
-            reason = os.strerror(fault.errno) if fault.errno else "no answer"
+            reason = system_words(fault) or "no answer"
             raise SourceLost(
                 f"nothing answers there ({reason}): is the emulator running, with its stub on?",
                 source=self.name,

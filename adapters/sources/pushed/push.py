@@ -23,6 +23,7 @@ from adapters.sources.pushed.lhp_session import (
     Session,
 )
 from adapters.sources.pushed.pushed_frames import PushedFrames, image_of
+from adapters.sources.sent_at_once import send_at_once
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.ports.source import Opened
 from schemas.errors import SourceLost, SourceUnusable
@@ -192,6 +193,7 @@ class PushServer(PushedFrames):
         if self._server is None:
             writer.transport.abort()
             return
+        send_at_once(writer.transport)
         host = str((writer.get_extra_info("peername") or ("",))[0])
         self._make_room(host)
         task = asyncio.get_running_loop().create_task(self._connection(reader, writer))

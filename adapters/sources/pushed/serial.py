@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import errno
 import queue
+import re
 import threading
 import time
 from collections.abc import Iterable, Sequence
@@ -320,10 +321,13 @@ class SerialLine(PushedFrames):
 
 def _words(port: str, error: OSError) -> str:
     """What failed at opening, and what to do."""
-    if isinstance(error, FileNotFoundError) or error.errno in (errno.ENOENT, errno.ENXIO):
+    # on Windows the fault has no number, and the system's own stands in its text
+    found = re.search(r"\b(FileNotFound|Permission)Error\(", str(error))
+    on_windows = found[1] if found and error.errno is None else ""
+    if on_windows == "FileNotFound" or error.errno in (errno.ENOENT, errno.ENXIO):
         return f"{port} is not there: is the cable plugged in?"
     if error.errno == errno.EACCES:
         return f"{port} may not be opened: on Linux, add yourself to the port's group (dialout)"
-    if error.errno in (errno.EAGAIN, errno.EBUSY):
+    if on_windows == "Permission" or error.errno in (errno.EAGAIN, errno.EBUSY):
         return f"{port} is in use by another program"
     return f"{port} cannot be opened ({error})"

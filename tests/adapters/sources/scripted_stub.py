@@ -10,6 +10,8 @@ import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 
+from adapters.sources.sent_at_once import send_at_once
+
 BASE = 0x8000_0000
 
 
@@ -77,6 +79,7 @@ class ScriptedStub:
         task = asyncio.current_task()
         assert task is not None
         self._serving.append(task)
+        send_at_once(writer.transport)
         self._writer = writer
         self.connections += 1
         if self.running and self.stops_by_itself:

@@ -7,6 +7,7 @@ import itertools
 import random
 import re
 import signal
+import sys
 import time
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
@@ -27,6 +28,12 @@ from tests.commands.command import Running
 SIZE = 0x4000
 IMAGE = random.Random(3).randbytes(SIZE)
 MEMORY = MemoryMap([Region("ram", BASE, SIZE, (0xA000_0000,))])
+if sys.platform == "win32":
+    from ctypes import FormatError
+
+    REFUSED = FormatError(1225).rstrip(". \r\n")  # ERROR_CONNECTION_REFUSED
+else:
+    REFUSED = "Connection refused"
 LINE = Span(BASE + 0x100, 0x100)
 FAR = Span(BASE + 0x2000, 0x100)
 
@@ -835,8 +842,7 @@ async def test_nothing_listening_and_addresses_that_cannot_be() -> None:
         (
             f"127.0.0.1:{port}",
             SourceLost,
-            "nothing answers there (Connection refused): is the emulator running, with its stub "
-            "on?",
+            f"nothing answers there ({REFUSED}): is the emulator running, with its stub on?",
         ),
         ("127.0.0.1:0", SourceUnusable, "address: expected the stub's port, found 0"),
         (

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import serial
 
 from adapters.sources.pushed import lhp
 from adapters.sources.pushed import serial as serial_source
@@ -363,6 +364,31 @@ async def test_what_cannot_be_opened_is_told(tmp_path: Path) -> None:
     with pytest.raises((SourceLost, SourceUnusable)) as no_port:
         await source_of(tmp_path / "file").open(MEMORY)
     assert str(tmp_path / "file") in no_port.value.detail
+
+
+@pytest.mark.parametrize(
+    ("fault", "said"),
+    [
+        ("FileNotFoundError(2, 'no file', None, 2)", "is not there: is the cable plugged in?"),
+        ("PermissionError(13, 'denied', None, 5)", "is in use by another program"),
+    ],
+)
+async def test_what_cannot_be_opened_on_windows_is_told(
+    monkeypatch: pytest.MonkeyPatch, fault: str, said: str
+) -> None:
+    """There pyserial's fault has text alone (serialwin32.py, ``Serial.open``).
+
+    A port is one program's: a second ``CreateFile`` is answered with ERROR_ACCESS_DENIED (5), as
+    Microsoft's page on communications resource handles says.
+    """
+
+    def refuse(*args: object, **settings: object) -> None:
+        raise serial.SerialException(f"could not open port 'COM7': {fault}")
+
+    monkeypatch.setattr(serial, "Serial", refuse)
+    with pytest.raises(SourceLost) as caught:
+        await source_of(Path("COM7")).open(MEMORY)
+    assert caught.value.detail == f"COM7 {said}"
 
 
 @needs_socat
