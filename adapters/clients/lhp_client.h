@@ -18,7 +18,9 @@
  * around the UART, and set client.hello_every to the frames after which an unanswered HELLO is
  * said again (60, say).  Noise on the line is passed over, and read_ram is never asked for what is
  * outside the RAM that lhp_start was told of.
- * With Winsock, link ws2_32 and call WSAStartup first.
+ *
+ * On Windows, link ws2_32, and include this before windows.h.  lhp_connect starts Winsock and
+ * lhp_disconnect lets go of it; a program that has started it for itself keeps it.
  */
 #ifndef LHP_CLIENT_H
 #define LHP_CLIENT_H
@@ -357,7 +359,26 @@ static inline void lhp_finish(lhp_client *client)
 #ifdef _WIN32
 #include <winsock2.h>
 typedef SOCKET lhp_socket;
-#define LHP_CLOSE closesocket
+#define LHP_NO_SOCKET INVALID_SOCKET
+
+/* Winsock counts those who use it: each connection does. */
+static inline lhp_socket lhp_open(void)
+{
+    WSADATA data;
+    lhp_socket handle;
+    if (WSAStartup(MAKEWORD(2, 2), &data) != 0)
+        return LHP_NO_SOCKET;
+    handle = socket(AF_INET, SOCK_STREAM, 0);
+    if (handle == LHP_NO_SOCKET)
+        WSACleanup();
+    return handle;
+}
+
+static inline void lhp_close(lhp_socket handle)
+{
+    closesocket(handle);
+    WSACleanup();
+}
 #else
 #include <arpa/inet.h>
 #include <netinet/in.h>
@@ -366,7 +387,17 @@ typedef SOCKET lhp_socket;
 #include <sys/socket.h>
 #include <unistd.h>
 typedef int lhp_socket;
-#define LHP_CLOSE close
+#define LHP_NO_SOCKET (-1)
+
+static inline lhp_socket lhp_open(void)
+{
+    return socket(AF_INET, SOCK_STREAM, 0);
+}
+
+static inline void lhp_close(lhp_socket handle)
+{
+    close(handle);
+}
 #endif
 
 #ifdef MSG_NOSIGNAL
@@ -391,20 +422,15 @@ static inline int lhp_connect(lhp_socket *connection, const char *host, unsigned
     where.sin_family = AF_INET;
     where.sin_port = htons((uint16_t)port);
     where.sin_addr.s_addr = htonl(address);
-    *connection = socket(AF_INET, SOCK_STREAM, 0);
-#ifdef _WIN32
-    if (*connection == INVALID_SOCKET)
-        return -1;
-#else
-    if (*connection < 0)
+    *connection = lhp_open();
+    if (*connection == LHP_NO_SOCKET)
         return -1;
 #ifdef SO_NOSIGPIPE
     setsockopt(*connection, SOL_SOCKET, SO_NOSIGPIPE, (const char *)&one, sizeof one);
 #endif
-#endif
     setsockopt(*connection, IPPROTO_TCP, TCP_NODELAY, (const char *)&one, sizeof one);
     if (connect(*connection, (struct sockaddr *)&where, sizeof where) != 0) {
-        LHP_CLOSE(*connection);
+        lhp_close(*connection);
         return -1;
     }
     return 0;
@@ -474,7 +500,7 @@ static inline void lhp_disconnect(lhp_socket *connection)
     while (lhp_socket_ready(*connection, 1000) > 0
            && recv(*connection, (char *)unread, sizeof unread, 0) > 0)
         ;
-    LHP_CLOSE(*connection);
+    lhp_close(*connection);
 }
 
 #endif

@@ -6,30 +6,30 @@ counters that the host itself prints (tide_host.c).
 
 from __future__ import annotations
 
-import gzip
 import json
 import struct
-import subprocess
-import sys
 from functools import partial
 from pathlib import Path
 
 import pytest
 
 from bridge.memory.byte_order import ByteOrder
+from tests.windows.comparing import (
+    NEEDS_WINE,
+    ROOT,
+    bridge,
+    guest_ram,
+    in_frame,
+    on_linux,
+    without_origin,
+)
 from tests.windows.rig import windows_path
 from tests.windows.wine import BEGAN, ENDED, Host, Lowhalf, Program, Wine
 
-ROOT = Path(__file__).parents[2]
-SAMPLES = ROOT / "sample_dumps"
 GUARDED, READ_WRITE, NOACCESS = 0x104, 0x04, 0x01
 COMMIT, RESERVE = 0x1000, 0x2000
 
-pytestmark = [
-    pytest.mark.skipif(sys.platform != "linux", reason="Wine is for other systems than Windows"),
-    pytest.mark.needs("wine", "wine"),
-    pytest.mark.needs("gcc-mingw-w64-x86-64-win32", "x86_64-w64-mingw32-gcc"),
-]
+pytestmark = NEEDS_WINE
 MAPPING = ("Tidewright RAM", "0x10040")
 SHARED = f'kind = "shared"\nmapping = "{MAPPING[0]}"\noffset = {MAPPING[1]}'
 SAMPLING = """
@@ -44,42 +44,8 @@ PROCESS = 'kind = "process"\nname = "tidehost"'
 def image(tmp_path: Path) -> Path:
     """The sample's RAM, in guest order."""
     path = tmp_path / "ram.bin"
-    path.write_bytes(gzip.decompress((SAMPLES / "first-print-carry.bin.gz").read_bytes()))
+    path.write_bytes(guest_ram())
     return path
-
-
-def bridge(folder: Path, source: str, name: str = "live") -> str:
-    """A bridge file with the sample's watches and another source; its name."""
-    text = (SAMPLES / "first-print-carry.bridge.toml").read_text("utf-8")
-    text = text.replace('kind = "file"\npath = "first-print-carry.bin.gz"', source)
-    schema = (ROOT / "schemas/games/tidewright.schema.toml").as_posix()
-    text = text.replace("../schemas/games/tidewright.schema.toml", schema)
-    (folder / f"{name}.bridge.toml").write_text(text, "utf-8")
-    return f"{name}.bridge.toml"
-
-
-def on_linux(folder: Path, image: Path, frame: int, source: str) -> str:
-    """What lowhalf on Linux says of a dump with the RAM as it is in that frame."""
-    data = bytearray(image.read_bytes())
-    struct.pack_into(">I", data, BEGAN, frame)
-    struct.pack_into(">I", data, ENDED, frame)
-    (folder / "paused.bin").write_bytes(data)
-    path = bridge(folder, 'kind = "file"\npath = "paused.bin"', "paused")
-    words = [sys.executable, "-m", "adapters.commands", "read", str(folder / path), "--json"]
-    done = subprocess.run(words, capture_output=True, text=True, cwd=ROOT, timeout=120)
-    assert done.returncode == 0, done.stderr
-    return without_origin(done.stdout.strip())
-
-
-def without_origin(line: str) -> str:
-    """A line of JSON but for when and from where the frame was taken.
-
-    Keys stay in their order, and numbers as they are written; only spaces between them differ.
-    """
-    frame = json.loads(line)
-    for key in ("time", "source", "consistency"):
-        del frame[key]
-    return json.dumps(frame)
 
 
 def paused_frame(host: Host, lowhalf: Lowhalf) -> tuple[int, str]:
@@ -132,13 +98,10 @@ def test_it_is_found_again_after_each_restart(
 ) -> None:
     path = bridge(tmp_path, source)
     seen: set[int] = set()
-    data = bytearray(image.read_bytes())
     with wine.lowhalf(tmp_path, "run", path, "--json") as lowhalf:
         for turn in range(1, times + 1):
             # each has frames of its own, so that none of one before is taken for its
-            struct.pack_into(">I", data, BEGAN, turn << 20)
-            struct.pack_into(">I", data, ENDED, turn << 20)
-            image.write_bytes(data)
+            image.write_bytes(in_frame(guest_ram(), turn << 20))
             with wine.host(image, *mapping) as host:
                 lowhalf.until(partial(_of_turn, lowhalf, turn), f"frame of start {turn}")
                 frame, line = paused_frame(host, lowhalf)

@@ -1,14 +1,20 @@
 /* What driver.py is, with the C kit. */
 #include "lhp_client.h"
 
-#include <poll.h>
 #include <stdio.h>
 #include <stdlib.h>
 
-enum { BASE_HIGH = 0x8000, COURIER = 0x1000, LANTERN = 0x2000, SECOND = 0x3000, SIZE = 0x4000 };
+#ifdef _WIN32
+#define pause_ms(count) Sleep(count)
+#else
+#include <poll.h>
+#define pause_ms(count) poll(NULL, 0, count)
+#endif
+
+enum { BASE_HIGH = 0x8000, COURIER = 0x1000, LANTERN = 0x2000, SECOND = 0x3000, RAM_SIZE = 0x4000 };
 
 static const uint32_t base = (uint32_t)BASE_HIGH << 16;
-static uint8_t ram[SIZE];
+static uint8_t ram[RAM_SIZE];
 static uint32_t swap;
 static lhp_client client;
 
@@ -63,7 +69,7 @@ int main(int count, char **words)
             return lost("the connection");
         if (done > 0)
             sent++;
-        poll(NULL, 0, 10);
+        pause_ms(10);
     }
     lhp_finish(&client);
     lhp_disconnect(&connection);
