@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from schemas.bridge_file import BridgeFile
 from schemas.bridge_model import AddedKinds, bridge_model
@@ -40,15 +42,22 @@ class Bridge:
         return self.path.parent / (named or f"{self.name}.attempts.sqlite")
 
 
-def load_bridge(path: Path, *, layouts: bool = True, added: AddedKinds | None = None) -> Bridge:
+def load_bridge(
+    path: Path,
+    *,
+    layouts: bool = True,
+    added: AddedKinds | None = None,
+    replaced: Mapping[str, Any] | None = None,
+) -> Bridge:
     """Read and check a bridge file, its schema and the layouts that it names.
 
     Without *layouts* their files may be missing, as before the first is saved.  *added* is where
-    kinds are looked up that are not lowhalf's own; without it there are no others.  Raises
-    BridgeFileError, SchemaError and LayoutFileError, and ExtensionError for an added kind.
+    kinds are looked up that are not lowhalf's own; without it there are no others.  *replaced*
+    holds tables and values that stand for the file's own.  Raises BridgeFileError, SchemaError and
+    LayoutFileError, and ExtensionError for an added kind.
     """
     text = TomlText.read(path, BridgeFileError)
-    table = text.table()
+    table = {**text.table(), **(replaced or {})}
     model = BridgeFile if added is None else bridge_model(added, table)
     file = text.model(model, table)
     schema_path = path.parent / file.schema_path

@@ -9,18 +9,28 @@ Little is imported before :func:`main` has begun, since Ctrl-C may come then as 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     import argparse
 
-__all__ = ["COMMANDS", "INTERRUPTED", "SOURCE_LOST", "UNWRITTEN", "WRONG", "main"]
+__all__ = [
+    "COMMANDS",
+    "INTERRUPTED",
+    "SOURCE_LOST",
+    "UNWRITTEN",
+    "WRONG",
+    "command",
+    "main",
+    "told",
+]
 
 WRONG, SOURCE_LOST, UNWRITTEN = 2, 3, 4
 INTERRUPTED = 130
 COMMANDS = {
     "demo": "play a bundled recording of the demo game and serve the pages",
+    "open": "do what suits a file: run, attach, read or play it; without one, the demo",
     "attach": "find a running emulator's RAM and write a starting bridge file",
     "run": "the daemon: read, evaluate and publish until stopped",
     "read": "read one frame and print it",
@@ -57,7 +67,7 @@ def _with_streams(arguments: Sequence[str] | None) -> int:
         code = 0
         try:
             try:
-                code = _command(sys.argv[1:] if arguments is None else arguments)
+                code = command(sys.argv[1:] if arguments is None else arguments)
             finally:
                 streams.flush()
         except (OSError, SystemExit):
@@ -71,15 +81,25 @@ def _with_streams(arguments: Sequence[str] | None) -> int:
         return UNWRITTEN
 
 
-def _command(arguments: Sequence[str]) -> int:
+def command(arguments: Sequence[str]) -> int:
+    """Run a command with the streams as they are; gives the exit code."""
+
+    def run() -> int:
+        chosen = _chosen(arguments)
+        code: int = chosen.run(chosen)
+        return code
+
+    return told(run)
+
+
+def told(work: Callable[[], int]) -> int:
+    """The exit code of *work*; an error that it raises is told."""
     from adapters.commands.console.stopped import Stopped
     from adapters.commands.console.telling import tell
     from schemas.errors import LowhalfError, SourceError, StreamFailed
 
     try:
-        chosen = _chosen(arguments)
-        code: int = chosen.run(chosen)
-        return code
+        return work()
     except Stopped as stopped:
         return stopped.exit_code
     except LowhalfError as fault:
@@ -87,6 +107,25 @@ def _command(arguments: Sequence[str]) -> int:
         if isinstance(fault, StreamFailed):
             return UNWRITTEN
         return SOURCE_LOST if isinstance(fault, SourceError) else WRONG
+
+
+def _opened(words: list[str]) -> list[str]:
+    """The words with ``open``, where the program was started with files and no command.
+
+    So the desktop starts what files are dropped on; and by a double click, with nothing at all.
+    """
+    first = words[0] if words else ""
+    if first in COMMANDS or first.startswith("-"):
+        return words
+    if words:
+        from pathlib import Path
+
+        from schemas.existing import exists
+
+        return ["open", *words] if exists(Path(first)) else words
+    from adapters.commands.console.own_console import has_own_console
+
+    return ["open"] if has_own_console() else words
 
 
 def _chosen(arguments: Sequence[str]) -> argparse.Namespace:
@@ -99,7 +138,7 @@ def _chosen(arguments: Sequence[str]) -> argparse.Namespace:
     if isinstance(sys.stdout, io.TextIOWrapper):
         # a guest's text, and a sign such as × that an old code page lacks, must end no command
         sys.stdout.reconfigure(errors="replace")
-    words = list(arguments)
+    words = _opened(list(arguments))
     # argparse would give what follows the dashes to the wrong parser
     after_dashes: list[str] = []
     if "--" in words:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from adapters.commands.console.log_lines import log_to
+from adapters.commands.console.page_in_browser import show_page
 from adapters.commands.console.stopped import Stopped
 from adapters.commands.console.telling import tell
 from adapters.commands.console.until_stopped import StopSignals, run_until_stopped
@@ -65,6 +66,9 @@ def add_output_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="ADDRESS:PORT",
         help="serve the pages here, whatever the bridge file says; port 0 takes a free one",
     )
+    parser.add_argument(
+        "--browser", action="store_true", help="open the desk page in the browser once it is served"
+    )
     parser.add_argument("--seconds", type=float, metavar="N", help="end after N seconds")
     parser.add_argument(
         "--stats", action="store_true", help="at the end print the counts of frames"
@@ -90,6 +94,10 @@ def run_bridge(
     show: Show = "json" if arguments.json else "nothing" if arguments.quiet else "table"
     if arguments.listen is not None:
         bridge = _served_at(bridge, arguments.listen)
+    if arguments.browser and bridge.file.outputs.overlay is None:
+        raise LowhalfError(
+            f"{bridge.path}: has no [outputs.overlay], so that there is no page to open: add it"
+        )
     ready = prepare(bridge, installed_functions())
     setup = sampling_setup(bridge, ready)
     questions = Questions(setup.clock)
@@ -112,7 +120,7 @@ def run_bridge(
     with StopSignals() as signals, log_to(daemon.outputs):
         with _child(command) as child:
             try:
-                signals.run(_work(daemon, arguments.seconds, child))
+                signals.run(_work(daemon, arguments.seconds, child, browser=arguments.browser))
             except Stopped:
                 stopped = True
             ended = child.poll() if child is not None else None
@@ -170,18 +178,24 @@ def _served_at(bridge: Bridge, listen: str) -> Bridge:
 
 
 async def _work(
-    daemon: Daemon, seconds: float | None, child: subprocess.Popen[bytes] | None
+    daemon: Daemon,
+    seconds: float | None,
+    child: subprocess.Popen[bytes] | None,
+    *,
+    browser: bool,
 ) -> None:
     work = asyncio.ensure_future(daemon.run())
     waits = [work]
+    page = asyncio.ensure_future(show_page(daemon.outputs)) if browser else None
     if child is not None:
         waits.append(asyncio.ensure_future(_ended(child)))
     try:
         await asyncio.wait(waits, timeout=seconds, return_when=asyncio.FIRST_COMPLETED)
     finally:
-        for wait in waits:
+        ending = [*waits, page] if page is not None else waits
+        for wait in ending:
             wait.cancel()
-        await asyncio.gather(*waits, return_exceptions=True)
+        await asyncio.gather(*ending, return_exceptions=True)
     if not work.cancelled():
         work.result()
 

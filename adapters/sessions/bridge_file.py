@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from adapters.sessions.kinds import ADDED
 from schemas import loader
@@ -11,9 +13,11 @@ from schemas.loader import Bridge
 __all__ = ["load_bridge"]
 
 
-def load_bridge(path: Path, *, layouts: bool = True) -> Bridge:
+def load_bridge(
+    path: Path, *, layouts: bool = True, replaced: Mapping[str, Any] | None = None
+) -> Bridge:
     """Read and check a bridge file, its schema and the layouts that it names.
 
     Raises as :func:`schemas.loader.load_bridge` does.
     """
-    return loader.load_bridge(path, layouts=layouts, added=ADDED)
+    return loader.load_bridge(path, layouts=layouts, added=ADDED, replaced=replaced)

@@ -17,6 +17,7 @@ from tests.commands.command import lowhalf
 
 ROOT = Path(__file__).parent.parent.parent
 SAMPLE = str(ROOT / "sample_dumps" / "second-print-carry.bridge.toml")
+DUMP = SAMPLE.replace(".bridge.toml", ".bin.gz")
 
 HEAVY = [
     *("aiohttp", "aiomqtt", "asyncio", "construct", "mcap", "paho", "pydantic", "rich", "serial"),
@@ -41,6 +42,7 @@ ONE_FRAME = {*FILES, "asyncio"}
 COMMANDS: dict[str, tuple[list[str], set[str]]] = {
     "help": (["--help"], set()),
     "read": (["read", SAMPLE], ONE_FRAME),
+    "open": (["open", SAMPLE, DUMP], ONE_FRAME),
     "read --json": (["read", SAMPLE, "--json"], ONE_FRAME),
     "read --dump, zstd": (["read", "PLAIN", "--dump", "ZSTD"], {*ONE_FRAME, "zstandard"}),
     "read, recording": (["read", "PRACTICE", "--watch", "half"], {*ONE_FRAME, "mcap", "zstandard"}),
@@ -64,7 +66,7 @@ COMMANDS: dict[str, tuple[list[str], set[str]]] = {
 }
 
 KINDS = {
-    **{name: {"file"} for name in ("read", "read --json", "read --dump, zstd")},
+    **{name: {"file"} for name in ("open", "read", "read --json", "read --dump, zstd")},
     **{name: {"file"} for name in ("explain", "layout", "where", "heap", "heap --json")},
     **{name: {"recording"} for name in ("read, recording", "tally")},
     "run --quiet": {"file"},
@@ -75,7 +77,7 @@ KINDS = {
 """The sources and outputs of each of them; the others load none."""
 
 ROWS = {**SOURCES.rows, **OUTPUTS.rows}
-SHARED_BY_COMMANDS = {"attaching", "console", "main", "solving"}
+SHARED_BY_COMMANDS = {"attaching", "console", "main", "opening", "solving"}
 
 
 @pytest.fixture(scope="module")
@@ -127,6 +129,8 @@ def test_what_a_command_loads(name: str, places: dict[str, str]) -> None:
     assert set(last[1:]) == expected
     modules = [each.split(".") for each in loaded if each.startswith("adapters.commands.")]
     command = set() if name == "help" else {words[0].replace("-", "_")}
+    if name == "open":
+        command.add("read")
     assert {parts[2] for parts in modules} - SHARED_BY_COMMANDS == command
     kinds = {kind for kind, row in ROWS.items() if row.partition(":")[0] in loaded}
     assert kinds == KINDS.get(name, set())

@@ -47,6 +47,7 @@ raise SystemExit(program.main())
 
 COMMANDS = {
     "demo": ["demo", "--seconds", "0"],
+    "open": ["open", SAMPLE.replace(".bridge.toml", ".bin.gz")],
     "attach": ["attach", str(ROOT / "schemas" / "games" / "tidewright.schema.toml")],
     "run": ["run", SAMPLE, "--seconds", "0"],
     "read": ["read", SAMPLE],

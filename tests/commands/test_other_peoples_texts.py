@@ -109,6 +109,7 @@ def all_rude(directory: Path) -> Path:
 SCHEMA_FILE, BRIDGE, NEW = "SCHEMA", "BRIDGE", "NEW"
 FORMS: dict[str, list[list[str]]] = {
     "demo": [],  # it has no files but ours
+    "open": [["t.bin", BRIDGE], ["t.bin"], [FILE_NAME[:60], BRIDGE], ["kept.layout.toml"]],
     "attach": [[SCHEMA_FILE, "--process", FILE_NAME[-60:-2]]],
     "run": [["--seconds", "0.3", "--stats", BRIDGE], ["--seconds", "0.3", "--json", BRIDGE]],
     "read": [

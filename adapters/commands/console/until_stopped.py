@@ -18,7 +18,7 @@ import threading
 from collections.abc import Callable, Coroutine
 from concurrent.futures import Future, ThreadPoolExecutor
 from types import TracebackType
-from typing import Any, TypeVar
+from typing import Any, ClassVar, TypeVar
 
 from adapters.commands.console.stopped import Stopped
 
@@ -29,7 +29,12 @@ SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGBREAK")
 
 
 class StopSignals:
-    """While it lasts, the signals are noted, and end what runs in :meth:`run`, then or later."""
+    """While it lasts, the signals are noted, and end what runs in :meth:`run`, then or later.
+
+    ``came`` is the last signal that came in any of them; 0 for none.
+    """
+
+    came: ClassVar[int] = 0
 
     def __init__(self) -> None:
         self.number = 0
@@ -62,7 +67,7 @@ class StopSignals:
     def _stop(self, number: int, frame: object) -> None:
         if self.number:
             return
-        self.number = number
+        self.number = StopSignals.came = number
         if self._cancel is not None:
             self._cancel()
 

@@ -37,6 +37,7 @@ _OPEN_EXISTING = 3
 _INVALID_HANDLE = c_void_p(-1).value
 _INVALID_PARAMETER = 87
 _MAX_PATH_UNITS = 32768
+_MOST_IN_CONSOLE = 64
 
 # name: (result, arguments); handles and addresses are as wide as a pointer
 _SIGNATURES: dict[str, tuple[Any, tuple[Any, ...]]] = {
@@ -46,6 +47,7 @@ _SIGNATURES: dict[str, tuple[Any, tuple[Any, ...]]] = {
         (c_wchar_p, c_uint32, c_uint32, c_void_p, c_uint32, c_uint32, c_void_p),
     ),
     "CreateToolhelp32Snapshot": (c_void_p, (c_uint32, c_uint32)),
+    "GetConsoleProcessList": (c_uint32, (c_void_p, c_uint32)),
     "GetCurrentProcess": (c_void_p, ()),
     "GetExitCodeProcess": (c_int32, (c_void_p, c_void_p)),
     "GetProcessTimes": (c_int32, (c_void_p, c_void_p, c_void_p, c_void_p, c_void_p)),
@@ -114,6 +116,12 @@ class Calls:
         finally:
             self.close(snapshot)
         return found
+
+    def console_processes(self) -> list[int]:
+        """The processes of this one's console (GetConsoleProcessList); none without a console."""
+        numbers = (c_uint32 * _MOST_IN_CONSOLE)()
+        found = self._dll.GetConsoleProcessList(ctypes.byref(numbers), _MOST_IN_CONSOLE)
+        return list(numbers[:found]) if found <= _MOST_IN_CONSOLE else []
 
     def open_process(self, pid: int) -> int:
         handle = self._dll.OpenProcess(PROCESS_RIGHTS, False, pid)
