@@ -22,6 +22,7 @@ against found, and the next step where there is one.
 from __future__ import annotations
 
 from schemas.seen_letters import all_seen
+from schemas.system_words import system_words
 
 __all__ = [
     "BridgeFileError",
@@ -145,7 +146,7 @@ class StreamFailed(OutputError):
 
     def __init__(self, failure: OSError | ValueError, *, output: str = "") -> None:
         self.unread = isinstance(failure, BrokenPipeError)
-        strerror = failure.strerror if isinstance(failure, OSError) else None
+        strerror = system_words(failure) if isinstance(failure, OSError) else None
         reason = strerror.lower() if strerror else str(failure)
         words = "the reader has closed its end" if self.unread else f"cannot write: {reason}"
         super().__init__(words, output=output)

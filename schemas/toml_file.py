@@ -14,6 +14,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from schemas.errors import FileError
+from schemas.system_words import system_words
 from schemas.table import Table, shown
 from schemas.toml_lines import Key, line_of
 
@@ -43,7 +44,7 @@ class TomlText:
         except UnicodeDecodeError as fault:
             raise error(f"is not UTF-8 text: byte {fault.start}", file=str(path)) from fault
         except OSError as fault:
-            reason = (fault.strerror or str(fault)).lower()
+            reason = (system_words(fault) or str(fault)).lower()
             raise error(f"cannot be read: {reason}", file=str(path)) from fault
         return cls(path, text, error)
 

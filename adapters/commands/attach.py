@@ -29,6 +29,7 @@ from schemas.compiler import Schema, load_schema
 from schemas.errors import LowhalfError, SourceError, SourceUnusable
 from schemas.existing import exists
 from schemas.source_settings import AnySource, DebuggerSource, ProcessSource, SharedSource
+from schemas.system_words import system_words
 
 __all__ = ["MAX_PLACES", "OPEN_FOR", "add_arguments", "run"]
 
@@ -115,7 +116,7 @@ def _write(target: Path, text: str, *, replace: bool) -> None:
     except FileExistsError as fault:
         raise LowhalfError(f"{target} is there already; --force replaces it") from fault
     except OSError as fault:
-        raise LowhalfError(f"{target} cannot be written: {fault.strerror}") from fault
+        raise LowhalfError(f"{target} cannot be written: {system_words(fault)}") from fault
 
 
 async def _look(

@@ -32,6 +32,7 @@ from schemas.layout_file import (
     load_layout,
 )
 from schemas.loader import Bridge
+from schemas.system_words import system_words
 
 __all__ = ["add_arguments", "run"]
 
@@ -106,7 +107,7 @@ def _save(arguments: argparse.Namespace) -> int:
         with path.open("w" if arguments.force else "x", encoding="utf-8", newline="\n") as file:
             file.write(text)
     except OSError as fault:
-        reason = (fault.strerror or str(fault)).lower()
+        reason = (system_words(fault) or str(fault)).lower()
         raise LayoutFileError(f"cannot be written: {reason}", file=str(path)) from fault
     print(title(frame))
     print(f"{_counted(len(heap.blocks))} saved to {printable(str(path))}")

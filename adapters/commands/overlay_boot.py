@@ -25,6 +25,7 @@ from adapters.printable import printable
 from adapters.sessions.bridge_file import load_bridge
 from schemas.errors import LowhalfError, OutputError
 from schemas.output_settings import OverlayOutput
+from schemas.system_words import system_words
 
 __all__ = ["add_arguments", "boot_page", "run"]
 
@@ -109,4 +110,4 @@ def _write(path: Path, page: str, force: bool) -> None:
     except FileExistsError:
         raise LowhalfError(f"{path}: is there already; --force replaces it") from None
     except OSError as fault:
-        raise LowhalfError(f"{path}: cannot be written: {fault.strerror}") from fault
+        raise LowhalfError(f"{path}: cannot be written: {system_words(fault)}") from fault

@@ -32,6 +32,7 @@ from bridge.questions.question import Questions
 from schemas.errors import LowhalfError
 from schemas.loader import Bridge
 from schemas.output_settings import OverlayOutput
+from schemas.system_words import system_words
 
 if TYPE_CHECKING:
     from adapters.json_forms.tallies import Counts
@@ -214,7 +215,7 @@ def _child(command: Sequence[str]) -> Iterator[subprocess.Popen[bytes] | None]:
     try:
         child = subprocess.Popen(command)
     except OSError as fault:
-        raise LowhalfError(f"{command[0]} cannot be started: {fault.strerror}") from fault
+        raise LowhalfError(f"{command[0]} cannot be started: {system_words(fault)}") from fault
     try:
         yield child
     finally:

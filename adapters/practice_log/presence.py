@@ -17,6 +17,8 @@ from dataclasses import dataclass
 from enum import Enum, auto
 from pathlib import Path
 
+from schemas.system_words import system_words
+
 __all__ = ["FINE", "Presence", "Sign", "State", "companions", "identity"]
 
 
@@ -144,4 +146,4 @@ def _may(path: Path, mode: int) -> bool:
 
 
 def _reason(fault: OSError) -> str:
-    return (fault.strerror or str(fault)).lower()
+    return (system_words(fault) or str(fault)).lower()

@@ -27,6 +27,7 @@ from bridge.ports.practice_log import PracticeLog
 from bridge.practice.attempts import Attempt
 from bridge.values.value_type import Value
 from schemas.errors import OutputError
+from schemas.system_words import system_words
 
 __all__ = [
     "FAREWELL",
@@ -338,4 +339,4 @@ def _reason(fault: Exception) -> str:
     """Why, without the names of files: they are in what stands around it."""
     if isinstance(fault, OutputError) and fault.__cause__ is not None:
         return str(fault.__cause__)
-    return (getattr(fault, "strerror", None) or str(fault)).lower()
+    return ((isinstance(fault, OSError) and system_words(fault)) or str(fault)).lower()

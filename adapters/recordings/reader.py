@@ -13,6 +13,7 @@ from adapters.recordings.frame_message import FrameKind, RecordedFrame, decode
 from adapters.recordings.groups import Group, groups_as_recorded, groups_by_looking, messages
 from adapters.recordings.header import About
 from schemas.errors import SourceLost, SourceUnusable
+from schemas.system_words import system_words
 
 __all__ = ["Recording", "open_recording"]
 
@@ -58,7 +59,7 @@ class Recording:
                 raise ValueError("expected a key image first")
         except OSError as fault:
             raise SourceLost(
-                f"{self.path} cannot be read ({fault.strerror or fault})", source=name
+                f"{self.path} cannot be read ({system_words(fault) or fault})", source=name
             ) from fault
         except ValueError as fault:
             raise SourceUnusable(
@@ -81,10 +82,12 @@ def open_recording(path: Path) -> Recording:
             f"{path} is not there: is the path relative to the bridge file?", source=name
         ) from fault
     except (PermissionError, IsADirectoryError) as fault:
-        raise SourceUnusable(f"{path} cannot be opened ({fault.strerror})", source=name) from fault
+        raise SourceUnusable(
+            f"{path} cannot be opened ({system_words(fault)})", source=name
+        ) from fault
     except OSError as fault:
         raise SourceLost(
-            f"{path} cannot be read ({fault.strerror or fault})", source=name
+            f"{path} cannot be read ({system_words(fault) or fault})", source=name
         ) from fault
     except ValueError as fault:
         raise SourceUnusable(f"{path} is not a usable recording: {fault}", source=name) from fault

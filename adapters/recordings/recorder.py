@@ -17,6 +17,7 @@ from adapters.recordings.header import BRIDGE_JSON_SCHEMA, VERSION, About
 from bridge.memory.address_map import Span
 from bridge.ports.source import Consistency
 from schemas.errors import OutputError
+from schemas.system_words import system_words
 
 __all__ = ["KEY_EVERY", "LEAST_CHANGES", "Recorder"]
 
@@ -210,6 +211,6 @@ class Recorder:
 
     def _failed(self, error: OSError) -> OutputError:
         return OutputError(
-            f"{self.path} cannot be written ({error.strerror or error})",
+            f"{self.path} cannot be written ({system_words(error) or error})",
             output=f"recording {self.path.name}",
         )

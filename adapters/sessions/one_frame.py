@@ -27,6 +27,7 @@ from schemas.source_settings import (
     FolderSource,
     RecordingSource,
 )
+from schemas.system_words import system_words
 
 __all__ = ["Tell", "is_recording", "lacking", "take_frame", "take_heap", "with_dump"]
 
@@ -83,7 +84,7 @@ def is_recording(path: Path) -> bool:
             if stream.read(len(MAGIC)) != MAGIC:
                 return False
     except OSError as fault:
-        why = (fault.strerror or str(fault)).lower()
+        why = (system_words(fault) or str(fault)).lower()
         raise SourceLost(f"{path} cannot be read: {why}", source=path.name) from fault
     from adapters.recordings.reader import open_recording
 

@@ -22,6 +22,7 @@ from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.ports.source import Opened, Source
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import SharedSource
+from schemas.system_words import system_words
 
 __all__ = ["LOOK_EVERY", "NamedMapping"]
 
@@ -172,6 +173,6 @@ class NamedMapping(Source):
         if error.errno in (errno.EBADF, errno.EINVAL):
             return SourceUnusable(f"{name} is not a file mapping", source=self.name)
         return SourceLost(
-            f"the file mapping {name} cannot be opened ({error.strerror or error})",
+            f"the file mapping {name} cannot be opened ({system_words(error) or error})",
             source=self.name,
         )

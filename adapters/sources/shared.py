@@ -26,6 +26,7 @@ from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.ports.source import Opened, Source
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import SharedSource
+from schemas.system_words import system_words
 
 __all__ = ["LOOK_EVERY", "MAX_SEEKING", "SEEK_HOLDER", "SharedMemory", "read_at", "seek_and_read"]
 
@@ -233,7 +234,7 @@ class SharedMemory(Source):
                 f"{self.path} may not be read: check its permissions", source=self.name
             )
         return SourceLost(
-            f"{self.path} cannot be read ({error.strerror or error})", source=self.name
+            f"{self.path} cannot be read ({system_words(error) or error})", source=self.name
         )
 
 

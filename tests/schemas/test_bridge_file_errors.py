@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -75,7 +76,7 @@ def fault(directory: Path, text: str) -> str:
     with pytest.raises(BridgeFileError) as caught:
         prepare(load_bridge(path))
     assert caught.value.file == str(path)
-    return str(caught.value).replace(f"{directory}/", "")
+    return str(caught.value).replace(f"{directory}{os.sep}", "")
 
 
 def test_the_file_that_all_of_these_change_is_good(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -120,7 +121,7 @@ def test_an_expression_that_is_wrong(tmp_path: Path, key: str, expression: str, 
     number = GOOD[:heap].count("\n") + 1 + next(n for n, r in enumerate(rows) if r.startswith(key))
     with pytest.raises(SchemaError) as caught:
         loaded(tmp_path, text)
-    message = str(caught.value).removeprefix(f"{tmp_path}/")
+    message = str(caught.value).removeprefix(f"{tmp_path}{os.sep}")
     assert message.startswith(f"{FILE}:{number}: {words}")
     # and the place in the expression
     assert message.splitlines()[-1].strip() == "^"
@@ -160,7 +161,7 @@ def test_a_table_that_is_wrong(tmp_path: Path, old: str, new: str, words: str) -
     assert GOOD.count(old) == 1
     with pytest.raises(SchemaError) as caught:
         loaded(tmp_path, GOOD.replace(old, new))
-    message = str(caught.value).removeprefix(f"{tmp_path}/{FILE}:")
+    message = str(caught.value).removeprefix(f"{tmp_path}{os.sep}{FILE}:")
     number, _, rest = message.partition(": ")
     assert rest.startswith(words)
     assert int(number) >= line(GOOD, "[heap]")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -74,4 +75,4 @@ def test_a_file_without_moves_has_none(tmp_path: Path) -> None:
 def test_faults_are_told_with_their_line(tmp_path: Path, text: str, message: str) -> None:
     with pytest.raises(SchemaError) as fault:
         load_moves(written(tmp_path, text))
-    assert str(fault.value).removeprefix(f"{tmp_path}/") == message
+    assert str(fault.value).removeprefix(f"{tmp_path}{os.sep}") == message

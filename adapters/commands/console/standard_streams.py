@@ -21,6 +21,7 @@ from typing import TextIO
 
 from adapters.printable import printable_lines
 from adapters.system_faults import of_a_write
+from schemas.system_words import system_words
 
 __all__ = ["StandardStreams", "styled"]
 
@@ -111,7 +112,7 @@ class StandardStreams:
         failure = self.failure
         if failure is None or isinstance(failure, BrokenPipeError):
             return ""
-        reason = (failure.strerror or str(failure)).lower()
+        reason = (system_words(failure) or str(failure)).lower()
         return f"standard output cannot be written: {reason}"
 
     def __enter__(self) -> StandardStreams:

@@ -6,8 +6,8 @@ import errno
 import logging
 import socket
 
-from adapters.system_faults import system_words
 from schemas.errors import OutputError
+from schemas.system_words import system_words
 
 __all__ = ["bound_socket"]
 

@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 
 from adapters.sources.debugger import rsp
 from adapters.sources.sent_at_once import send_at_once
+from schemas.system_words import system_words
 
 __all__ = ["MAX_OUTSTANDING", "Burst", "Link", "LinkError", "NoAnswer", "StopCame"]
 
@@ -156,7 +157,7 @@ class Link(asyncio.Protocol):
         if not self.lost:
             self.lost = "the stub closed the connection"
             if isinstance(exc, OSError):
-                self.lost = f"the connection was cut ({exc.strerror or exc})"
+                self.lost = f"the connection was cut ({system_words(exc) or exc})"
         self._wake()
 
     # talking

@@ -30,11 +30,11 @@ from adapters.sources.debugger.halts import Guest, GuestEnded, Halts, Watchpoint
 from adapters.sources.debugger.read_plan import Addresses, Habit, Moment, ReadPlan
 from adapters.sources.debugger.rsp_link import Burst, Link, LinkError, StopCame
 from adapters.sources.debugger.talk import Talk
-from adapters.system_faults import system_words
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.ports.source import Cadence, Consistency, Opened, Source, Torn
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import DebuggerSource
+from schemas.system_words import system_words
 
 __all__ = [
     "ANSWER_TIMEOUT",

@@ -22,6 +22,7 @@ from bridge.ports.source import Cadence, Consistency, Opened, Source
 from schemas.compiler import BuildLayout
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import FileSource
+from schemas.system_words import system_words
 
 __all__ = ["FileDump"]
 
@@ -194,7 +195,7 @@ class FileDump(Source):
         except PermissionError as fault:
             raise SourceUnusable(f"{path} may not be read: check its permissions") from fault
         except OSError as fault:
-            raise SourceLost(f"{path} cannot be read ({fault.strerror or fault})") from fault
+            raise SourceLost(f"{path} cannot be read ({system_words(fault) or fault})") from fault
         except ValueError as fault:
             # a null character in a path
             raise SourceUnusable(f"the path cannot be used ({fault})") from fault

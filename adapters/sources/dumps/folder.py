@@ -28,6 +28,7 @@ from bridge.ports.source import Cadence, Consistency, Opened, Source
 from schemas.compiler import BuildLayout
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import FileSource, FolderSource
+from schemas.system_words import system_words
 
 __all__ = ["LOOK_AT_MOST", "LOOK_EVERY", "LOOK_EVERY_UNTOLD", "MAX_TRIES", "DumpFolder"]
 
@@ -310,7 +311,7 @@ class DumpFolder(Source):
             ) from fault
         except OSError as fault:
             raise SourceLost(
-                f"{path} cannot be looked at ({fault.strerror or fault})", source=self.name
+                f"{path} cannot be looked at ({system_words(fault) or fault})", source=self.name
             ) from fault
         except ValueError as fault:
             raise SourceUnusable(f"the path cannot be used ({fault})", source=self.name) from fault
@@ -328,7 +329,8 @@ class DumpFolder(Source):
             names = os.listdir(self.path)  # noqa: PTH208 - names are all that is needed
         except OSError as fault:
             raise SourceLost(
-                f"{self.path} cannot be looked at ({fault.strerror or fault})", source=self.name
+                f"{self.path} cannot be looked at ({system_words(fault) or fault})",
+                source=self.name,
             ) from fault
         files = {}
         for name in names:

@@ -31,6 +31,7 @@ from bridge.ports.source import Opened, Source
 from bridge.prepared import PreparedBuild
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import ProcessSource
+from schemas.system_words import system_words
 
 __all__ = ["LOOK_EVERY", "STILL_FOR", "ProcessMemory"]
 
@@ -271,7 +272,7 @@ class ProcessMemory(Source):
             case OSError(errno=errno.ENOSYS):
                 return SourceUnusable(_ELSEWHERE, source=self.name)
         return SourceLost(
-            f"process {pid} cannot be read ({error.strerror or error})", source=self.name
+            f"process {pid} cannot be read ({system_words(error) or error})", source=self.name
         )
 
     def _refused(self, pid: int) -> SourceError:

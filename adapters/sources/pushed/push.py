@@ -28,6 +28,7 @@ from bridge.memory.address_map import MemoryMap, Span
 from bridge.ports.source import Opened
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import PushSource
+from schemas.system_words import system_words
 
 __all__ = [
     "HELLO_TIMEOUT",
@@ -156,8 +157,8 @@ class PushServer(PushedFrames):
             ) from fault
         except OSError as fault:
             raise SourceLost(
-                f"cannot listen on {where} ({fault.strerror or fault}): is another program, or a "
-                "second lowhalf, on that port?",
+                f"cannot listen on {where} ({system_words(fault) or fault}): is another program, "
+                "or a second lowhalf, on that port?",
                 source=self.name,
             ) from fault
         if not self.port:
@@ -230,7 +231,7 @@ class PushServer(PushedFrames):
             self._leave(writer, reason)
             await self._linger(reader, writer)
         except OSError as fault:
-            reason = f"the connection was cut ({fault.strerror or fault})"
+            reason = f"the connection was cut ({system_words(fault) or fault})"
         finally:
             self._strangers.pop(writer, None)
             self._leave(writer, reason)

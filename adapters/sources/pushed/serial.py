@@ -27,6 +27,7 @@ from bridge.memory.address_map import MemoryMap, Span
 from bridge.ports.source import Opened
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import SerialSource
+from schemas.system_words import system_words
 
 if TYPE_CHECKING:
     from serial import Serial
@@ -295,7 +296,7 @@ class SerialLine(PushedFrames):
                     told = now
                 loop.call_soon_threadsafe(self._arrive, line, data, now - heard)
         except OSError as fault:
-            reason = f"{self.settings.port} was unplugged ({fault.strerror or fault})"
+            reason = f"{self.settings.port} was unplugged ({system_words(fault) or fault})"
         except RuntimeError:
             return  # the loop is closed: nobody is left to tell
         with contextlib.suppress(RuntimeError):
