@@ -216,7 +216,9 @@ class Daemon:
         others = [self._tell_notes()]
         if self._questions is not None and self.source.cadence.announced:
             others.append(self._answer(sampler, self._questions, WITHOUT_FRAME))
-        await _beside(self._take_frames(sampler), *others)
+        still = self.source.cadence is Cadence.ONCE
+        with contextlib.nullcontext() if still else self._clock.fine_waits():
+            await _beside(self._take_frames(sampler), *others)
 
     async def _tell_notes(self) -> None:
         """Tell what the source has noted also while no frame comes: it may say why none does."""

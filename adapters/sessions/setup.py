@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from adapters.sources.catalogue import declared_order
-from adapters.system_clock import SystemClock
+from adapters.system_clock import system_clock
 from bridge.prepared import PreparedBuild, memory_map
 from bridge.sampling.setup import SamplingSetup
 from schemas.loader import Bridge
@@ -18,7 +18,7 @@ def sampling_setup(bridge: Bridge, prepared_builds: Mapping[str, PreparedBuild])
     return SamplingSetup(
         prepared_builds,
         memory_map(bridge.schema),
-        SystemClock(),
+        system_clock(),
         declared=declared_order(bridge.file.source),
         rate=bridge.file.sampling.rate,
     )

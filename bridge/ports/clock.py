@@ -7,7 +7,7 @@ hour of waiting takes no time.
 from __future__ import annotations
 
 import abc
-from contextlib import AbstractAsyncContextManager
+from contextlib import AbstractAsyncContextManager, AbstractContextManager, nullcontext
 
 __all__ = ["Clock"]
 
@@ -42,3 +42,10 @@ class Clock(abc.ABC):
     @abc.abstractmethod
     def timeout(self, seconds: float | None) -> AbstractAsyncContextManager[object]:
         """What is done inside is cancelled after *seconds*; then TimeoutError is raised."""
+
+    def fine_waits(self) -> AbstractContextManager[None]:
+        """While it lasts, waits are as fine as :meth:`sleep_until` says, also where that costs.
+
+        Somebody who waits for nothing that is so exact does without.
+        """
+        return nullcontext()

@@ -1,9 +1,9 @@
 """Running a coroutine until it ends or the user or the system asks for its end.
 
 These ask for it: INT (Ctrl-C), TERM (a service manager), HUP (the terminal was closed) and QUIT
-(Ctrl-\\); on Windows BREAK is what Ctrl-Break and a closed console send.  Each ends the work
-in order: it is cancelled, and what it opened is closed.  One that was ignored when the program was
-started, as ``nohup`` and ``&`` have it, stays ignored.
+(Ctrl-\\); on Windows the console's events are INT and BREAK (``console_events``).  Each ends the
+work in order: it is cancelled, and what it opened is closed.  One that was ignored when the program
+was started, as ``nohup`` and ``&`` have it, stays ignored.
 
 The first signal counts: further ones do not cut the ending short, since a guest may have to be let
 go in it, and each part of it has its own limit of time.
@@ -12,6 +12,7 @@ go in it, and each part of it has its own limit of time.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import signal
 import sys
 import threading
@@ -20,7 +21,9 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from types import TracebackType
 from typing import Any, ClassVar, TypeVar
 
+from adapters.commands.console.console_events import Console, WindowsConsole, console_events
 from adapters.commands.console.stopped import Stopped
+from adapters.system_clock import FineLoop
 
 __all__ = ["SIGNALS", "PassingThreads", "StopSignals", "run_until_stopped"]
 
@@ -36,9 +39,14 @@ class StopSignals:
 
     came: ClassVar[int] = 0
 
-    def __init__(self) -> None:
+    def __init__(self, console: Console | None = None) -> None:
+        """*console* is that of the Windows that lowhalf runs on, unless another is given."""
         self.number = 0
         """The signal that came first; 0 for none."""
+        if console is None and sys.platform == "win32":
+            console = WindowsConsole()
+        self._console = console
+        self._listening = contextlib.ExitStack()
         self._cancel: Callable[[], object] | None = None
         self._before: dict[int, Any] = {}
 
@@ -53,6 +61,8 @@ class StopSignals:
             if before is not signal.SIG_IGN:
                 self._before[number] = before
                 signal.signal(number, self._stop)
+        if self._console is not None:
+            self._listening.enter_context(console_events(self._stop, self._console))
         return self
 
     def __exit__(
@@ -61,29 +71,35 @@ class StopSignals:
         fault: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        self._listening.close()
         for number, before in self._before.items():
             signal.signal(number, before if before is not None else signal.SIG_DFL)
 
-    def _stop(self, number: int, frame: object) -> None:
+    def _stop(self, number: int, frame: object = None) -> None:
+        """Also on another thread."""
         if self.number:
             return
         self.number = StopSignals.came = number
-        if self._cancel is not None:
-            self._cancel()
+        cancel = self._cancel
+        if cancel is not None:
+            with contextlib.suppress(RuntimeError):  # all has been done, and the loop is closed
+                cancel()
 
     def run(self, work: Coroutine[Any, Any, T]) -> T:
-        """Run *work* to its end.  Raises Stopped where a signal has ended it.
-
-        On Windows the selector loop is used, which is the one that the MQTT client runs on.
-        """
-        factory = asyncio.SelectorEventLoop if sys.platform == "win32" else None
+        """Run *work* to its end.  Raises Stopped where a signal has ended it."""
+        factory = FineLoop if sys.platform == "win32" else None
         with asyncio.Runner(loop_factory=factory) as runner:
             loop = runner.get_loop()
             loop.set_default_executor(PassingThreads())
             task = loop.create_task(work)
-            self._cancel = lambda: loop.call_soon_threadsafe(task.cancel)
+
+            def cancel() -> None:
+                if not task.cancelling():  # told twice, it would cut its ending short
+                    task.cancel()
+
+            self._cancel = lambda: loop.call_soon_threadsafe(cancel)
             if self.number:
-                task.cancel()
+                cancel()
             try:
                 return loop.run_until_complete(task)
             except asyncio.CancelledError:

@@ -34,7 +34,7 @@ from adapters.outputs.mqtt.outbox import Outbox
 from adapters.outputs.mqtt.session import Session
 from adapters.outputs.mqtt.timing import Timing
 from adapters.outputs.surroundings import OutputSurroundings
-from adapters.system_clock import SystemClock
+from adapters.system_clock import system_clock
 from bridge.ports.clock import Clock
 from bridge.ports.output import Output
 from bridge.readings.frame import Frame
@@ -81,7 +81,7 @@ class MqttOutput(Output):
             )
         self._log = log
         self._timing = timing or Timing()
-        self._clock = clock or SystemClock()
+        self._clock = clock or system_clock()
         self._interval = 1 / settings.max_rate
         self._said = ""
         self._warned: set[str] = set()

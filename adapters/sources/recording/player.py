@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import time
 from collections.abc import Sequence
 from pathlib import Path
 from typing import ClassVar
@@ -12,6 +11,7 @@ from adapters.recordings.frame_message import FrameKind, RecordedFrame
 from adapters.recordings.reader import Recording, open_recording
 from adapters.sources.held_bytes import HeldBytes
 from adapters.sources.surroundings import SourceSurroundings
+from adapters.system_clock import seconds
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.memory.fetched import Part
@@ -109,7 +109,7 @@ class RecordingPlayer(Source):
             # the clock starts when the first frame is asked for
             self._check()
             self._playing = True
-            self._began = time.monotonic()
+            self._began = seconds()
             first = self._frames[0]
             self._take()
             return first.number
@@ -135,15 +135,15 @@ class RecordingPlayer(Source):
     # time
 
     def _due(self, recorded: int) -> float:
-        """When a frame is due, on the monotonic clock."""
+        """When a frame is due, as the clock counts seconds."""
         return self._began + (recorded - self._first_time) / _NANOSECONDS / self.settings.speed
 
     def _is_due(self, frame: RecordedFrame) -> bool:
-        return self._due(frame.time) <= time.monotonic()
+        return self._due(frame.time) <= seconds()
 
     async def _sleep_until(self, due: float) -> None:
         # also where it is late: a fast recording must let the others run
-        await asyncio.sleep(max(0.0, due - time.monotonic()))
+        await asyncio.sleep(max(0.0, due - seconds()))
         self._check()
 
     async def _begin_again(self) -> None:
@@ -153,12 +153,12 @@ class RecordingPlayer(Source):
             raise SourceEnded("has ended", source=self.name)
         await self._load(0)
         self.passes += 1
-        self._began = max(ended + _LAST_FRAME_SHOWN / self.settings.speed, time.monotonic())
+        self._began = max(ended + _LAST_FRAME_SHOWN / self.settings.speed, seconds())
 
     async def _skip_groups(self) -> None:
         """Where whole groups are missed, go to the newest that is due, and read none between."""
         recording = self._check()
-        elapsed = (time.monotonic() - self._began) * self.settings.speed
+        elapsed = (seconds() - self._began) * self.settings.speed
         group = recording.group_at(self._first_time + int(elapsed * _NANOSECONDS))
         if group > self._group:
             await self._load(group)
