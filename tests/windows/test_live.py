@@ -107,6 +107,7 @@ def test_it_is_found_again_after_each_restart(
                 frame, line = paused_frame(host, lowhalf)
                 seen.add(frame >> 20)
                 assert without_origin(line) == on_linux(tmp_path, image, frame, source)
+                lowhalf.sees_killed(host)
             lowhalf.until(lambda: _status(lowhalf) == "offline", "word of its end")
     assert seen == set(range(1, times + 1))
 
@@ -206,8 +207,9 @@ def test_what_is_not_there_is_waited_for(
     mapping = MAPPING if source == SHARED else ()
     with wine.lowhalf(tmp_path, "run", path, "--json") as lowhalf:
         lowhalf.until(lambda: _reason(lowhalf).endswith(said), "word of it")
-        with wine.host(image, *mapping):
+        with wine.host(image, *mapping) as host:
             lowhalf.until(lowhalf.good, "a frame")
+            lowhalf.sees_killed(host)
 
 
 def test_a_file_that_another_program_writes_to(wine: Wine, tmp_path: Path, image: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import signal
 import subprocess
 import threading
 import time
@@ -21,6 +22,8 @@ BEGAN, ENDED = 0x18_0000, 0x18_0010
 """Where first-print counts frames, from the start of its RAM."""
 TIMEOUT = 120.0
 """Seconds: programs start slowly under Wine, and more so on a busy machine."""
+ENDS_IN = 20.0
+"""Seconds for a program to end by itself."""
 
 
 def compile_program(source: Path, program: Path) -> Path:
@@ -87,11 +90,22 @@ class Program:
             thread.join(TIMEOUT)
         return code
 
+    def interrupt(self) -> int:
+        """End its input, by which programs that obey it end; its exit code."""
+        assert self.process.stdin is not None
+        self.process.stdin.close()
+        return self.join()
+
     def close(self) -> None:
-        """End it at once, as a crash does; harmless the second time."""
-        self.process.kill()
+        """End it, by its input or else at once; harmless the second time."""
+        assert self.process.stdin is not None
+        self.process.stdin.close()
+        try:
+            self.process.wait(ENDS_IN)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
         self.join()
-        for stream in (self.process.stdin, self.process.stdout, self.process.stderr):
+        for stream in (self.process.stdout, self.process.stderr):
             if stream is not None:
                 stream.close()
 
@@ -126,6 +140,21 @@ class Host(Program):
 
 class Lowhalf(Program):
     """A running lowhalf that writes JSON."""
+
+    def sees_killed(self, host: Host) -> None:
+        """Kill a host between two moments in which lowhalf runs.
+
+        A call of VirtualQueryEx never returns in Wine 8.0 where its process is killed while it
+        answers: Wine has that process itself look.
+        """
+        self.process.send_signal(signal.SIGSTOP)
+        try:
+            for _ in range(3):  # what it was asked is done when it has answered something else
+                host.say("q")
+            host.process.kill()
+            host.join()
+        finally:
+            self.process.send_signal(signal.SIGCONT)
 
     def frames(self) -> list[dict[str, Any]]:
         return [json.loads(line) for line in self.lines if line.endswith("}")]
@@ -186,4 +215,4 @@ class Wine:
     def lowhalf(self, cwd: Path, *words: str) -> Lowhalf:
         """``lowhalf`` there, in a folder."""
         python = rig.windows_path(self.folder / "python" / "python.exe")
-        return Lowhalf(self.folder, [python, "-m", "adapters.commands", *words], cwd)
+        return Lowhalf(self.folder, [python, "-m", "tests.windows.interruptible", *words], cwd)

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from adapters.sources.process.mapping import Mapping, ProcessStat
 from adapters.sources.process.system import LifeLine, System
 from adapters.sources.windows.calls import Calls
-from adapters.sources.windows.kernel32 import Handle, Kernel32
+from adapters.sources.windows.kernel32 import Handle, Kernel32, runs
 from adapters.sources.windows.region_reader import RegionReader
 from adapters.sources.windows.structures import MemoryRegion, ProcessEntry
 
@@ -114,7 +114,7 @@ class Windows(System):
     def _keep_open(self, pid: int) -> Handle:
         """Raises ProcessLookupError where it has ended, though its number may still be in use."""
         process = Handle(self._kernel32, self._kernel32.open_process(pid))
-        if not self._kernel32.runs(process.number):
+        if not runs(self._kernel32, process.number):
             raise ProcessLookupError(errno.ESRCH, os.strerror(errno.ESRCH))
         return process
 
@@ -161,8 +161,9 @@ class _Running:
 
     @property
     def holds(self) -> bool:
-        """True while it runs."""
-        return self._process is not None and self._kernel32.runs(self._process.number)
+        """True while it runs; also once it has ended with 259, which its reader tells of."""
+        process = self._process
+        return process is not None and self._kernel32.exit_code(process.number) is None
 
     def close(self) -> None:
         """Let go of it; harmless the second time."""

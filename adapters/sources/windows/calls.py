@@ -135,11 +135,10 @@ class Calls:
     def this_process(self) -> int:
         return int(self._dll.GetCurrentProcess())
 
-    def runs(self, process: int) -> bool:
+    def exit_code(self, process: int) -> int | None:
         code = c_uint32()
         self._check(self._dll.GetExitCodeProcess(process, ctypes.byref(code)))
-        # a program may end with that code too: then it has no memory that could be asked about
-        return code.value == _STILL_ACTIVE and self.query(process, 0) is not None
+        return None if code.value == _STILL_ACTIVE else int(code.value)
 
     def start(self, process: int) -> int:
         began, *others = (FileTime() for _ in range(4))

@@ -11,7 +11,7 @@ from typing import Protocol
 
 from adapters.sources.windows.structures import MemoryRegion, ProcessEntry
 
-__all__ = ["Handle", "Kernel32"]
+__all__ = ["Handle", "Kernel32", "runs"]
 
 
 class Kernel32(Protocol):
@@ -32,8 +32,11 @@ class Kernel32(Protocol):
     def this_process(self) -> int:
         """The handle of lowhalf's own process (GetCurrentProcess), which is not closed."""
 
-    def runs(self, process: int) -> bool:
-        """Whether it has not ended (GetExitCodeProcess, VirtualQueryEx)."""
+    def exit_code(self, process: int) -> int | None:
+        """What it ended with (GetExitCodeProcess).
+
+        None while it runs, and where it ended with 259, which is STILL_ACTIVE.
+        """
 
     def start(self, process: int) -> int:
         """When it began, in tenths of microseconds since 1601 (GetProcessTimes)."""
@@ -70,6 +73,11 @@ class Kernel32(Protocol):
 
     def unmap_view(self, address: int) -> None:
         """UnmapViewOfFile."""
+
+
+def runs(kernel32: Kernel32, process: int) -> bool:
+    """Whether a process has not ended: then it has memory that can be asked about."""
+    return kernel32.exit_code(process) is None and kernel32.query(process, 0) is not None
 
 
 class Handle:

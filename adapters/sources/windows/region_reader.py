@@ -14,7 +14,7 @@ import errno
 import os
 from collections.abc import Iterator, Sequence
 
-from adapters.sources.windows.kernel32 import Handle, Kernel32
+from adapters.sources.windows.kernel32 import Handle, Kernel32, runs
 from adapters.sources.windows.structures import MemoryRegion
 
 __all__ = ["MAX_GAP", "MAX_GROUP", "RegionReader"]
@@ -42,7 +42,7 @@ class RegionReader:
         """
         self._region = None
         parts = [part for group in _near(ranges) for part in self._group(group)]
-        if None in parts and not self._kernel32.runs(self._handle):
+        if None in parts and not runs(self._kernel32, self._handle):
             raise ProcessLookupError(errno.ESRCH, os.strerror(errno.ESRCH))
         return parts
 

@@ -12,6 +12,8 @@ PRIVATE, MAPPED, IMAGE = 0x20000, 0x40000, 0x1000000
 OWN = -1
 """The handle of the process that asks."""
 SECOND = 10_000_000
+STILL_ACTIVE = 259
+"""What GetExitCodeProcess says of a process that runs, and of one that ended with it."""
 
 
 @dataclass
@@ -41,6 +43,7 @@ class Process:
     pages: list[Pages] = field(default_factory=list)
     runs: bool = True
     refused: bool = False
+    exit_code: int = 0
     session: int = 1
 
 
@@ -91,8 +94,11 @@ class MadeWindows:
     def this_process(self) -> int:
         return OWN
 
-    def runs(self, process: int) -> bool:
-        return process == OWN or self._process(process).runs
+    def exit_code(self, process: int) -> int | None:
+        if process == OWN or self._process(process).runs:
+            return None
+        code = self._process(process).exit_code
+        return None if code == STILL_ACTIVE else code
 
     def start(self, process: int) -> int:
         return self._process(process).start
@@ -126,7 +132,8 @@ class MadeWindows:
                 return MemoryRegion(low, each.end, base, each.state, each.protect, each.kind)
             if address < each.start:
                 return MemoryRegion(address & ~0xFFF, each.start, 0, FREE, NOACCESS, 0)
-        return None
+        runs = process == OWN or self._process(process).runs
+        return None if address or not runs else MemoryRegion(0, 0x1000, 0, FREE, NOACCESS, 0)
 
     def mapped_file(self, process: int, address: int) -> str:
         return next(e.file for e in self._pages(process) if e.start <= address < e.end)

@@ -34,6 +34,7 @@ from tests.adapters.sources.made_windows import (
     READ_WRITE,
     RESERVE,
     SECOND,
+    STILL_ACTIVE,
     MadeWindows,
     Pages,
     Process,
@@ -206,6 +207,11 @@ def ended(rig: Rig) -> None:
     rig.emulator.runs = False
 
 
+def ended_with_259(rig: Rig) -> None:
+    """GetExitCodeProcess says the same of a process that runs."""
+    rig.emulator.runs, rig.emulator.exit_code = False, STILL_ACTIVE
+
+
 def gone(rig: Rig) -> None:
     del rig.windows.all[EMULATOR]
     rig.emulator.runs = False
@@ -225,6 +231,7 @@ def given_back(rig: Rig) -> None:
     ("change", "detail"),
     [
         (ended, "process 5000070 has ended"),
+        (ended_with_259, "process 5000070 has ended"),
         (gone, "process 5000070 has ended"),
         (replaced, "process 5000070 has ended"),
         (
