@@ -26,10 +26,10 @@ ENDS_IN = 20.0
 """Seconds for a program to end by itself."""
 
 
-def compile_program(source: Path, program: Path) -> Path:
+def compile_program(source: Path, program: Path, *words: str) -> Path:
     """A program for Windows.  Needs mingw-w64."""
     strict = ("-O1", "-Wall", "-Wextra", "-Werror")
-    subprocess.run([rig.COMPILER, *strict, "-o", str(program), str(source)], check=True)
+    subprocess.run([rig.COMPILER, *strict, "-o", str(program), str(source), *words], check=True)
     return program
 
 
