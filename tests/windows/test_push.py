@@ -76,7 +76,7 @@ def test_each_kit_sends_to_lowhalf_on_windows(
             words = [*sender(wine, kit), port_of(lowhalf), dump, *numbers]
             with Program(wine.folder, words, tmp_path) as program:
                 line = lowhalf.until_frame(last)
-                assert program.until(lambda p=program: p.lines, "word") == [f"sent {last}"]
+                assert program.until(partial(list, program.lines), "word") == [f"sent {last}"]
                 assert without_origin(line) == on_linux(tmp_path, image, last, LISTENING)
                 seen = {frame["frame"] for frame in lowhalf.frames() if frame["frame"]}
                 assert len([number for number in seen if number >= first]) > 5
@@ -87,7 +87,10 @@ def test_each_kit_sends_to_lowhalf_on_windows(
 
 def _ended(lowhalf: Lowhalf) -> bool:
     last = lowhalf.last()["readings"][0]
-    return last["status"] == "offline" and last["reason"].endswith("the producer said BYE")
+    return (last["status"], last["reason"].partition(": ")[2]) == (
+        "offline",
+        "the producer said BYE",
+    )
 
 
 @pytest.mark.full
