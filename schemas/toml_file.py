@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import difflib
 import tomllib
 import types
@@ -42,7 +43,7 @@ class TomlText:
                 raise error(f"is larger than {MAX_FILE_SIZE >> 20} MiB", file=str(path))
             text = path.read_text("utf-8-sig")
         except UnicodeDecodeError as fault:
-            raise error(f"is not UTF-8 text: byte {fault.start}", file=str(path)) from fault
+            raise _not_utf_8(path, fault, error) from fault
         except OSError as fault:
             reason = (system_words(fault) or str(fault)).lower()
             raise error(f"cannot be read: {reason}", file=str(path)) from fault
@@ -110,6 +111,17 @@ class TomlText:
         for path, new in rest:
             message += f"; line {line_of(self.text, path)}: {path[-1]} is called {new}"
         return self.error(first, message + _and_more(others))
+
+
+def _not_utf_8(path: Path, fault: UnicodeDecodeError, error: type[FileError]) -> FileError:
+    """What an editor has done that writes another encoding: the system's code page, or UTF-16."""
+    data = bytes(fault.object)
+    message = f"is not UTF-8 text: byte {fault.start}"
+    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return error(f"{message}, it is UTF-16; save it as UTF-8", file=str(path))
+    line = data.count(b"\n", 0, fault.start) + 1
+    found = f"{message} is 0x{data[fault.start]:02X}"
+    return error(f"{found}, as in an old code page; save it as UTF-8", file=str(path), line=line)
 
 
 def _and_more(faults: int) -> str:

@@ -132,12 +132,7 @@ def _chosen(arguments: Sequence[str]) -> argparse.Namespace:
     """The command's own arguments, with ``run``.  Raises SystemExit where they are wrong."""
     import argparse
     import importlib
-    import io
-    import sys
 
-    if isinstance(sys.stdout, io.TextIOWrapper):
-        # a guest's text, and a sign such as × that an old code page lacks, must end no command
-        sys.stdout.reconfigure(errors="replace")
     words = _opened(list(arguments))
     # argparse would give what follows the dashes to the wrong parser
     after_dashes: list[str] = []

@@ -67,7 +67,7 @@ class StreamThread:
             return
         self._stream.flush()
         encoding = self._stream.encoding or "utf-8"
-        rest = memoryview(text.encode(encoding, errors="replace"))
+        rest = memoryview(text.encode(encoding, self._stream.errors or "replace"))
         while rest:
             written = self._raw.write(rest)
             if written is None:  # a non-blocking stream that is full

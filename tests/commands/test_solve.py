@@ -224,7 +224,7 @@ def test_turn_of_one_frame_and_one_move(capsys: pytest.CaptureFixture[str], tmp_
 @pytest.mark.parametrize(
     ("encoding", "last"),
     [
-        ("cp437", "1. 16 frames  2 moves  2 ? quarter"),
+        ("cp437", "1. 16 frames  2 moves  2 x quarter"),
         ("utf-8", "1. 16 frames  2 moves  2 × quarter"),
     ],
 )

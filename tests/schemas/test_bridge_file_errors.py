@@ -255,7 +255,10 @@ def test_what_cannot_be_read(tmp_path: Path) -> None:
     path.write_bytes(b"\xff")
     with pytest.raises(BridgeFileError) as caught:
         load_bridge(path)
-    assert caught.value.detail == "is not UTF-8 text: byte 0"
+    assert (caught.value.line, caught.value.detail) == (
+        1,
+        "is not UTF-8 text: byte 0 is 0xFF, as in an old code page; save it as UTF-8",
+    )
     path.write_text("[source", encoding="utf-8")
     with pytest.raises(BridgeFileError) as caught:
         load_bridge(path)

@@ -323,8 +323,9 @@ BROKEN: list[tuple[bytes, str]] = [
     (b"[game]\n[game]\n", ":2: is not TOML: cannot declare ('game',) twice"),
     (b"[game]\nname = 1 2\n",
      ":2: is not TOML: expected newline or end of document after a statement"),
-    (b"\xff\xfe[\0", ": is not UTF-8 text: byte 0"),
-    (b'[game]\nname = "\xe9"\n', ": is not UTF-8 text: byte 15"),
+    (b"\xff\xfe[\0", ": is not UTF-8 text: byte 0, it is UTF-16; save it as UTF-8"),
+    (b'[game]\nname = "\xe9"\n',
+     ":2: is not UTF-8 text: byte 15 is 0xE9, as in an old code page; save it as UTF-8"),
     (b"", ": game: is missing (and 2 more faults in this file)"),
 ]  # fmt: skip
 

@@ -19,6 +19,7 @@ from collections.abc import Iterator
 from types import TracebackType
 from typing import TextIO
 
+from adapters.commands.console.encodings import ESCAPED, QUESTIONED, encoding_of
 from adapters.printable import printable_lines
 from adapters.system_faults import of_a_write
 from schemas.system_words import system_words
@@ -95,7 +96,8 @@ class StandardStreams:
     """While it lasts, ``sys.stdout`` and ``sys.stderr`` are never None and fail as told above, and
     no text that is printed to them steers a terminal, whoever prints it.
 
-    Streams that somebody else has put there, as tests do, are left alone.
+    Streams that somebody else has put there, as tests do, are left alone, but for signs that their
+    encoding lacks.
     """
 
     def __init__(self) -> None:
@@ -119,10 +121,12 @@ class StandardStreams:
         self._before: tuple[TextIO, TextIO] = (sys.stdout, sys.stderr)
         if raw := _replaceable(sys.stdout, sys.__stdout__):
             self._out = _Watched(raw[0], forgiving=False)
-            sys.stdout = _text(self._out, sys.stdout, errors="replace")
+            sys.stdout = _text(self._out, sys.stdout, errors=QUESTIONED)
+        elif isinstance(sys.stdout, io.TextIOWrapper):
+            sys.stdout.reconfigure(errors=QUESTIONED)  # a sign that it lacks is to end no command
         if raw := _replaceable(sys.stderr, sys.__stderr__):
             sys.stderr = _text(
-                _Watched(raw[0], forgiving=True), sys.stderr, errors="backslashreplace", lines=True
+                _Watched(raw[0], forgiving=True), sys.stderr, errors=ESCAPED, lines=True
             )
         return self
 
@@ -161,7 +165,7 @@ def _replaceable(
 def _text(raw: _Watched, like: TextIO | None, *, errors: str, lines: bool = False) -> TextIO:
     return _Printable(
         io.BufferedWriter(raw),
-        encoding=like.encoding if like is not None else "utf-8",
+        encoding=encoding_of(like),
         errors=errors,
         line_buffering=lines or bool(getattr(like, "line_buffering", False)),
         write_through=lines or bool(getattr(like, "write_through", False)),

@@ -161,7 +161,7 @@ class TerminalOutput(Output):
             text = self._painter.paint(lines, size, above, afresh=afresh)
         if text:
             encoding = self._stream.encoding or "utf-8"
-            self._sent = len(text.encode(encoding, errors="replace"))
+            self._sent = len(text.encode(encoding, self._stream.errors or "replace"))
             self._thread.write(text)
 
     def _states(self) -> list[str]:
