@@ -34,7 +34,7 @@ _TO_1970 = 11_644_473_600
 def _seconds() -> Callable[[], float]:
     """What goes on while the machine is suspended, where the system can tell."""
     with_suspension: int | None = getattr(time, "CLOCK_BOOTTIME", None)
-    if with_suspension is None:
+    if sys.platform == "win32" or with_suspension is None:
         return time.monotonic
     return partial(time.clock_gettime, with_suspension)
 

@@ -26,6 +26,7 @@ def system_words(fault: OSError) -> str:
 
         if number == errno.EACCES and not fault.winerror and Path(str(fault.filename)).is_dir():
             number = errno.EISDIR  # the C library there says that it may not be opened
-        if (number or 0) > _SOCKETS or (fault.winerror and number == errno.EINVAL):
-            return FormatError(fault.winerror or number).rstrip(". \r\n")
+        code = fault.winerror or number
+        if code and ((number or 0) > _SOCKETS or (fault.winerror and number == errno.EINVAL)):
+            return FormatError(code).rstrip(". \r\n")
     return os.strerror(number) if number else ""

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -41,14 +43,13 @@ class Linux(System):
         return process_maps.read_stat(pid)
 
     def is_ours(self, pid: int) -> bool:
-        return _owner(pid) == os.geteuid()
+        return _owner(pid) == _own_user()
 
     def program(self, pid: int) -> str:
         return process_maps.first_argument(pid)
 
     def age(self, stat: ProcessStat) -> float:
-        ticks = os.sysconf("SC_CLK_TCK")
-        return process_maps.seconds_since_boot() - stat.start / ticks
+        return process_maps.seconds_since_boot() - stat.start / _ticks()
 
     def mappings(self, pid: int) -> list[Mapping]:
         return process_maps.read_maps(pid)
@@ -66,7 +67,7 @@ class Linux(System):
         return LifeLine(pid)
 
     def why_refused(self, pid: int) -> str:
-        owner, own = _owner(pid), os.geteuid()
+        owner, own = _owner(pid), _own_user()
         if owner not in (None, own):
             return (
                 f"it belongs to user {owner}, and lowhalf runs as user {own}; run both as the same "
@@ -83,6 +84,19 @@ class Linux(System):
             "the system forbids it, perhaps because one of the two runs in a container or sandbox; "
             "run both in the same one, or use push, shared or debugger",
         )
+
+
+def _own_user() -> int:
+    if sys.platform == "win32":
+        raise OSError(errno.ENOSYS, os.strerror(errno.ENOSYS))
+    return os.geteuid()
+
+
+def _ticks() -> int:
+    """Clock ticks in a second."""
+    if sys.platform == "win32":
+        raise OSError(errno.ENOSYS, os.strerror(errno.ENOSYS))
+    return os.sysconf("SC_CLK_TCK")
 
 
 def yama() -> str:

@@ -9,8 +9,9 @@ from __future__ import annotations
 import mmap
 import os
 import select
+import sys
 from array import array
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from adapters.sources.process.mapping import Mapping, ProcessStat
@@ -45,25 +46,27 @@ class LifeLine:
 
     def __init__(self, pid: int) -> None:
         self._file = -1
-        self._poll: select.poll | None = None
-        if hasattr(os, "pidfd_open"):
-            try:
-                self._file = os.pidfd_open(pid)
-            except ProcessLookupError:
-                raise
-            except OSError:
-                return  # an older or a restricted system
-            self._poll = select.poll()
-            self._poll.register(self._file, select.POLLIN)
+        self._ended: Callable[[], bool] | None = None
+        if sys.platform != "linux" or not hasattr(os, "pidfd_open"):
+            return
+        try:
+            self._file = os.pidfd_open(pid)
+        except ProcessLookupError:
+            raise
+        except OSError:
+            return  # an older or a restricted system
+        poll = select.poll()
+        poll.register(self._file, select.POLLIN)
+        self._ended = lambda: bool(poll.poll(0))
 
     @property
     def holds(self) -> bool:
         """True while the process runs; false where it has ended or the system cannot tell."""
-        return self._poll is not None and not self._poll.poll(0)
+        return self._ended is not None and not self._ended()
 
     def close(self) -> None:
         """Let go of it; harmless the second time."""
-        self._poll = None
+        self._ended = None
         if self._file >= 0:
             os.close(self._file)
             self._file = -1
