@@ -8,6 +8,7 @@ chunk; a chunk may be packed with zstd, lz4 or not at all.
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -29,12 +30,19 @@ from schemas.errors import SourceError, SourceUnusable
 from tests.adapters.test_recording import ABOUT, BASE, moments, replayed, write
 
 DEMO = Path(__file__).parents[2] / "sample_dumps" / "demo.mcap"
-PYMCAP = Path(sys.executable).parent / "pymcap-cli"
+PYMCAP = (sys.executable, "-c", "from pymcap_cli.cli import main; main()")
+"""As its entry point starts it."""
+NEEDS_PREAD = pytest.mark.posix("pymcap-cli's recover calls os.pread")
 
 
 def pymcap(*words: str | Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [PYMCAP, *words], capture_output=True, text=True, timeout=120, stdin=subprocess.DEVNULL
+        [*PYMCAP, *words],
+        capture_output=True,
+        encoding="utf-8",
+        timeout=120,
+        stdin=subprocess.DEVNULL,
+        env={**os.environ, "PYTHONUTF8": "1"},
     )
 
 
@@ -88,6 +96,7 @@ def test_general_readers_find_what_was_recorded_of_which_game(tmp_path: Path) ->
     }
 
 
+@NEEDS_PREAD
 @pytest.mark.parametrize(
     ("packed", "anew"),
     [
@@ -117,6 +126,7 @@ def test_what_recover_writes_is_read(tmp_path: Path, packed: str, anew: bool) ->
     assert [recording.group_at(third - 1), recording.group_at(third)] == [1, 2]
 
 
+@NEEDS_PREAD
 def test_what_recover_saves_of_a_file_that_was_cut_off_is_read(tmp_path: Path) -> None:
     made = moments(400)
     write(tmp_path / "a.mcap", made)
@@ -131,6 +141,7 @@ def test_what_recover_saves_of_a_file_that_was_cut_off_is_read(tmp_path: Path) -
     assert len(found) >= 240
 
 
+@NEEDS_PREAD
 def test_the_demo_recorded_anew_and_what_recover_makes_of_it(tmp_path: Path) -> None:
     """The demo game's own memory, 4 MiB a key image, by way of our recorder and theirs."""
     sample = open_recording(DEMO)
@@ -197,6 +208,7 @@ def test_frames_before_the_first_key_image_are_left_out(tmp_path: Path) -> None:
     assert [number for number, _ in replayed(tmp_path / "b.mcap")] == list(range(220, 300))
 
 
+@NEEDS_PREAD
 def test_damage_in_a_copy_is_told_with_its_place(tmp_path: Path) -> None:
     write(tmp_path / "a.mcap", moments(300))
     done = pymcap("recover", tmp_path / "a.mcap", "-o", tmp_path / "b.mcap")
@@ -227,6 +239,7 @@ def copies(tmp_path_factory: pytest.TempPathFactory) -> list[bytes]:
     return found
 
 
+@NEEDS_PREAD
 @settings(
     max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )

@@ -556,6 +556,7 @@ async def test_errors_of_the_system_are_translated(
         with monkeypatch.context() as patched:
             patched.setattr(Path, "open", fail)
             patched.setattr("adapters.sources.shared.os.open", fail)
+            patched.setattr("adapters.sources.windows.calls.Calls.open_file", fail)
             with pytest.raises(expected) as caught:
                 await opened(rig)
         cause = caught.value.__cause__

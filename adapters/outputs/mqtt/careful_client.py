@@ -202,15 +202,15 @@ class CarefulClient(aiomqtt.Client):
 
         It may take its patience's time, and longer while it sends anything at all.
         """
-        began = time.monotonic()
+        began = now = time.monotonic()
         while not answer.done():
-            await asyncio.wait({answer}, timeout=self._patience)
+            heard = min(self._received + self._patience, began + _MAX_ANSWER_TIME)
+            left = max(began + self._patience, heard) - now
+            if left <= 0:
+                raise aiomqtt.MqttError(f"no answer within {now - began:.0f} s")
+            await asyncio.wait({answer}, timeout=left)
             obey_cancellation()
             now = time.monotonic()
-            idle = now - self._received
-            if answer.done() or (idle < self._patience and now - began < _MAX_ANSWER_TIME):
-                continue
-            raise aiomqtt.MqttError(f"no answer within {now - began:.0f} s")
         return answer.result()
 
     def _why(self) -> BaseException | None:

@@ -70,10 +70,12 @@ def fault_of(error: BaseException | None, broker: Broker, *, connected: bool) ->
     code = 0
     if isinstance(cause, aiomqtt.MqttCodeError) and isinstance(cause.rc, ReasonCode):
         code = cause.rc.value or 0
-    text = re.sub(r"^\[(?:code:|Errno )-?\d+\] ", "", str(cause)) or type(cause).__name__
+    text = re.sub(r"^\[(?:code:|Errno |WinError )-?\d+\] ", "", str(cause)) or type(cause).__name__
     if text == "Unspecified error":
         # What the client calls an end of the stream.
         text = "connection closed"
+    if isinstance(cause, ConnectionRefusedError):
+        text = "connection refused"  # each system says it in another way
     refused = isinstance(first, MqttConnectError)
     absent = isinstance(cause, ConnectionRefusedError) or (
         isinstance(cause, OSError) and not isinstance(cause, ConnectionError | TimeoutError)
