@@ -9,6 +9,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from schemas.output_settings import Outputs
+from schemas.path_texts import PathText
 from schemas.schema_file import Name
 from schemas.source_settings import AnySource
 from schemas.table import Table, shown
@@ -143,7 +144,7 @@ def _layout_path(value: Any) -> Any:
 class LayoutTable(Table):
     """A heap's shape to compare the present heap with; its path alone will do."""
 
-    path: str = Field(min_length=1, description="the layout file, relative to this file")
+    path: PathText = Field(min_length=1, description="the layout file, relative to this file")
     ignore_sizes: bool = Field(
         False, description="compare owners and use alone, as on a build with other sizes"
     )
@@ -152,7 +153,7 @@ class LayoutTable(Table):
 class BridgeFile(Table):
     """The user's file: what is read from where, watched how, and sent whereto."""
 
-    schema_path: str = Field(alias="schema", description="the schema, relative to this file")
+    schema_path: PathText = Field(alias="schema", description="the schema, relative to this file")
     build: str = Field("auto", description="a build's name, or auto")
     source: AnySource
     sampling: Sampling = Field(default_factory=Sampling)

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from schemas.windows_paths import openable
+
 __all__ = ["exists", "is_file"]
 
 
 def is_file(path: Path) -> bool:
     """Whether there is a regular file; false where the name is too long or cannot be one."""
     try:
-        return path.is_file()
+        return openable(path, drive_relative=True).is_file()
     except (OSError, ValueError):
         return False
 
@@ -18,6 +20,6 @@ def is_file(path: Path) -> bool:
 def exists(path: Path) -> bool:
     """Whether there is anything; false where the name is too long or cannot be one."""
     try:
-        return path.exists()
+        return openable(path, drive_relative=True).exists()
     except (OSError, ValueError):
         return False

@@ -9,6 +9,7 @@ from typing import Annotated, Literal, get_args
 
 from pydantic import Field, model_validator
 
+from schemas.path_texts import PathText
 from schemas.sizes import ByteCount
 from schemas.table import Table
 
@@ -48,7 +49,7 @@ class FileSource(SourceSettings):
     """One dump: raw, or gzip, xz, zstd or zip around it; ELF core; Intel HEX; S-record."""
 
     kind: Literal["file"]
-    path: str = Field(description="the dump, relative to the bridge file")
+    path: PathText = Field(description="the dump, relative to the bridge file")
     format: DumpFormatName = Field(
         "auto",
         description="what the bytes are once unpacked; auto looks at their beginning, and takes "
@@ -71,7 +72,7 @@ class SharedSource(SourceSettings):
     """A mapped file, POSIX shared memory or a Windows file mapping that holds guest RAM."""
 
     kind: Literal["shared"]
-    path: str = Field(
+    path: PathText = Field(
         "", description="the file, for example in /dev/shm, relative to the bridge file"
     )
     mapping: str = Field(
@@ -104,7 +105,7 @@ class RecordingSource(SourceSettings):
     """A recording made by lowhalf (MCAP)."""
 
     kind: Literal["recording"]
-    path: str = Field(description="the recording, relative to the bridge file")
+    path: PathText = Field(description="the recording, relative to the bridge file")
     speed: float = Field(1.0, gt=0, le=100, description="how fast it is played, 1 as it happened")
     repeat: bool = Field(True, description="begin again at its end")
 
@@ -113,7 +114,7 @@ class FolderSource(SourceSettings):
     """Every new dump that lands in a folder, once it is complete."""
 
     kind: Literal["folder"]
-    path: str = Field(description="the folder, relative to the bridge file")
+    path: PathText = Field(description="the folder, relative to the bridge file")
     pattern: str = Field("*", description="which files, for example *.bin.gz")
     format: DumpFormatName = Field(
         "auto",
@@ -136,7 +137,7 @@ class SerialSource(SourceSettings):
     """Frames that a console sends over a serial line (LHP/1, 8N1)."""
 
     kind: Literal["serial"]
-    port: str = Field(description="the port, for example /dev/ttyUSB0 or COM3")
+    port: PathText = Field(description="the port, for example /dev/ttyUSB0 or COM3")
     speed: int = Field(115200, ge=50, le=12_000_000, description="bits a second")
 
 

@@ -7,10 +7,19 @@ import os
 import sys
 from pathlib import Path
 
-__all__ = ["system_words"]
+__all__ = ["HELD_BY_ANOTHER", "HELD_WORDS", "is_held", "system_words"]
+
+HELD_BY_ANOTHER = 32
+"""Windows' error where another program has opened a file for itself alone."""
+HELD_WORDS = "is held by a program that lets no other read it"
 
 _SOCKETS = 10_000
 """Windows' sockets count their faults from here, and the C library knows none of them."""
+
+
+def is_held(fault: BaseException) -> bool:
+    """Whether a fault is that another program has opened a file for itself alone."""
+    return getattr(fault, "winerror", None) == HELD_BY_ANOTHER
 
 
 def system_words(fault: OSError) -> str:

@@ -15,9 +15,11 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from schemas.errors import FileError
+from schemas.path_texts import backslash_hint
 from schemas.system_words import system_words
 from schemas.table import Table, shown
 from schemas.toml_lines import Key, line_of
+from schemas.windows_paths import openable
 
 __all__ = ["MAX_FILE_SIZE", "Location", "TomlText", "nearest", "toml_path"]
 
@@ -39,11 +41,14 @@ class TomlText:
     def read(cls, path: Path, error: type[FileError]) -> TomlText:
         """Read *path*.  Raises *error* where it cannot be read or is not UTF-8."""
         try:
-            if path.stat().st_size > MAX_FILE_SIZE:
+            file = openable(path, drive_relative=True)
+            if file.stat().st_size > MAX_FILE_SIZE:
                 raise error(f"is larger than {MAX_FILE_SIZE >> 20} MiB", file=str(path))
-            text = path.read_text("utf-8-sig")
+            text = file.read_text("utf-8-sig")
         except UnicodeDecodeError as fault:
             raise _not_utf_8(path, fault, error) from fault
+        except ValueError as fault:
+            raise error(f"cannot be read: {fault}", file=str(path)) from fault
         except OSError as fault:
             reason = (system_words(fault) or str(fault)).lower()
             raise error(f"cannot be read: {reason}", file=str(path)) from fault
@@ -89,6 +94,7 @@ class TomlText:
         elif "(at end" in message:
             message, line = message.partition(" (at end")[0], self.text.count("\n") + 1
         message = f"is not TOML: {message[:1].lower()}{message[1:]}"
+        message += backslash_hint(self.text, line, str(fault))
         return self._error(message, file=str(self.path), line=line)
 
     def _invalid(self, kind: type[BaseModel], faults: list[ErrorDetails]) -> FileError:

@@ -13,7 +13,8 @@ from adapters.recordings.frame_message import FrameKind, RecordedFrame, decode
 from adapters.recordings.groups import Group, groups_as_recorded, groups_by_looking, messages
 from adapters.recordings.header import About
 from schemas.errors import SourceLost, SourceUnusable
-from schemas.system_words import system_words
+from schemas.system_words import HELD_WORDS, is_held, system_words
+from schemas.windows_paths import openable
 
 __all__ = ["Recording", "open_recording"]
 
@@ -49,7 +50,7 @@ class Recording:
         frames: list[RecordedFrame] = []
         place = self.groups[group].pieces[0].place
         try:
-            with self.path.open("rb") as stream:
+            with openable(self.path).open("rb") as stream:
                 for piece in self.groups[group].pieces:
                     place = piece.place
                     data = chunk.unpacked(stream, place)
@@ -82,6 +83,8 @@ def open_recording(path: Path) -> Recording:
             f"{path} is not there: is the path relative to the bridge file?", source=name
         ) from fault
     except (PermissionError, IsADirectoryError) as fault:
+        if is_held(fault):
+            raise SourceLost(f"{path} {HELD_WORDS}", source=name) from fault
         raise SourceUnusable(
             f"{path} cannot be opened ({system_words(fault)})", source=name
         ) from fault
@@ -94,7 +97,7 @@ def open_recording(path: Path) -> Recording:
 
 
 def _open(path: Path) -> Recording:
-    with path.open("rb") as stream:
+    with openable(path).open("rb") as stream:
         size = stream.seek(0, 2)
         index = chunk_index(stream, size)
         if index.places and written_by(stream) == topics.LIBRARY:

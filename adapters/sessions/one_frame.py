@@ -13,6 +13,7 @@ from pathlib import Path
 from adapters.recordings.topics import MAGIC
 from adapters.sessions.setup import sampling_setup
 from adapters.sources.catalogue import make_source
+from adapters.sources.windows.file_opening import open_stream
 from bridge.heap.blocks import Heap
 from bridge.ports.source import Consistency, Source
 from bridge.prepared import PreparedBuild, with_heap
@@ -80,9 +81,11 @@ def is_recording(path: Path) -> bool:
     Raises SourceLost where there is no file that can be read.
     """
     try:
-        with path.open("rb") as stream:
+        with open_stream(path) as stream:
             if stream.read(len(MAGIC)) != MAGIC:
                 return False
+    except ValueError:
+        return False  # what names no file, the source of dumps says
     except OSError as fault:
         why = (system_words(fault) or str(fault)).lower()
         raise SourceLost(f"{path} cannot be read: {why}", source=path.name) from fault

@@ -21,12 +21,13 @@ from adapters.sources.dumps.placing import chosen_region
 from adapters.sources.named_mapping import NamedMapping
 from adapters.sources.process.file_holder import FileHolder, find_holder
 from adapters.sources.surroundings import SourceSurroundings
-from adapters.sources.windows.file_opening import HELD_BY_ANOTHER, open_for_reading
+from adapters.sources.windows.file_opening import open_for_reading
 from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.ports.source import Opened, Source
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import SharedSource
-from schemas.system_words import system_words
+from schemas.system_words import HELD_WORDS, is_held, system_words
+from schemas.windows_paths import openable
 
 __all__ = ["LOOK_EVERY", "MAX_SEEKING", "SEEK_HOLDER", "SharedMemory", "read_at", "seek_and_read"]
 
@@ -213,11 +214,11 @@ class SharedMemory(Source):
 
     def _stat(self) -> os.stat_result:
         try:
-            return self.path.stat()
+            return openable(self.path).stat()
         except OSError as fault:
             raise self._translated(fault) from fault
         except ValueError as fault:
-            # a null character in a path
+            # a null character, or what names no file on Windows
             raise SourceUnusable(f"the path cannot be used ({fault})", source=self.name) from fault
 
     def _translated(self, error: OSError) -> SourceLost | SourceUnusable:
@@ -225,10 +226,8 @@ class SharedMemory(Source):
             return SourceLost(
                 f"{self.path} is not there: is the emulator running?", source=self.name
             )
-        if getattr(error, "winerror", None) == HELD_BY_ANOTHER:
-            return SourceLost(
-                f"{self.path} is held by a program that lets no other read it", source=self.name
-            )
+        if is_held(error):
+            return SourceLost(f"{self.path} {HELD_WORDS}", source=self.name)
         if isinstance(error, PermissionError):
             return SourceUnusable(
                 f"{self.path} may not be read: check its permissions", source=self.name

@@ -7,7 +7,7 @@ import ctypes
 import pytest
 
 from adapters.sources.windows import calls, structures
-from adapters.sources.windows.file_opening import HELD_BY_ANOTHER
+from schemas.system_words import HELD_BY_ANOTHER
 from tests.windows.wine import Wine
 
 pytestmark = [

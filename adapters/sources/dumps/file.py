@@ -16,13 +16,15 @@ from adapters.sources.dumps.dump_forms import RAW, Chosen, Form, choose, is_reco
 from adapters.sources.dumps.placing import Placed, chosen_region, place
 from adapters.sources.held_bytes import HeldBytes
 from adapters.sources.surroundings import SourceSurroundings
+from adapters.sources.windows.file_opening import open_stream
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.fetched import Part
 from bridge.ports.source import Cadence, Consistency, Opened, Source
 from schemas.compiler import BuildLayout
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import FileSource
-from schemas.system_words import system_words
+from schemas.system_words import HELD_WORDS, is_held, system_words
+from schemas.windows_paths import openable
 
 __all__ = ["FileDump"]
 
@@ -178,9 +180,9 @@ class FileDump(Source):
     def _read(self, *, most: int | None = None, taken: list[str] | None = None) -> bytes:
         path, settings = self.path, self.settings
         try:
-            if not stat.S_ISREG(path.stat().st_mode):
+            if not stat.S_ISREG(openable(path).stat().st_mode):
                 raise SourceUnusable(f"{path} is not a regular file: name the dump itself")
-            with path.open("rb") as stream:
+            with open_stream(path) as stream:
                 return unwrap(
                     stream,
                     max_size=settings.max_size,
@@ -193,11 +195,13 @@ class FileDump(Source):
                 f"{path} is not there: is the path relative to the bridge file?"
             ) from fault
         except PermissionError as fault:
+            if is_held(fault):
+                raise SourceLost(f"{path} {HELD_WORDS}") from fault
             raise SourceUnusable(f"{path} may not be read: check its permissions") from fault
         except OSError as fault:
             raise SourceLost(f"{path} cannot be read ({system_words(fault) or fault})") from fault
         except ValueError as fault:
-            # a null character in a path
+            # a null character, or what names no file on Windows
             raise SourceUnusable(f"the path cannot be used ({fault})") from fault
 
     def _place_raw(self, data: bytes, memory: MemoryMap) -> Placed:

@@ -28,7 +28,8 @@ from bridge.ports.source import Cadence, Consistency, Opened, Source
 from schemas.compiler import BuildLayout
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import FileSource, FolderSource
-from schemas.system_words import system_words
+from schemas.system_words import HELD_WORDS, is_held, system_words
+from schemas.windows_paths import openable
 
 __all__ = ["LOOK_AT_MOST", "LOOK_EVERY", "LOOK_EVERY_UNTOLD", "MAX_TRIES", "DumpFolder"]
 
@@ -39,7 +40,7 @@ LOOK_EVERY_UNTOLD = 0.25
 LOOK_AT_MOST = 0.02
 """Seconds that pass at least between two looks, however many changes are told."""
 MAX_TRIES = 5
-"""Times that a dump is tried which another program still keeps to itself."""
+"""Times that a dump is tried which cannot be read; more where Windows says that it is held."""
 _MAX_NOTES = 20
 
 
@@ -207,7 +208,7 @@ class DumpFolder(Source):
         try:
             opened = await dump.open(self._guest)
         except SourceError as fault:
-            if isinstance(_root(fault), OSError) and self._may_try_again(landed.name):
+            if self._may_try_again(landed.name, _root(fault)):
                 self._landing.again(landed.name)
                 self._stirred.set()
             else:
@@ -244,9 +245,13 @@ class DumpFolder(Source):
                     )
                 return
 
-    def _may_try_again(self, name: str) -> bool:
+    def _may_try_again(self, name: str, fault: BaseException) -> bool:
+        if is_held(fault):
+            # Windows tells that it is still being written
+            self._note_once(name, f"{HELD_WORDS}: it is waited for")
+            return True
         self._tries[name] = self._tries.get(name, 0) + 1
-        return self._tries[name] < MAX_TRIES
+        return isinstance(fault, OSError) and self._tries[name] < MAX_TRIES
 
     def _note(self, text: str) -> None:
         self.notes.append(text)
@@ -285,7 +290,7 @@ class DumpFolder(Source):
         """Have the system tell of changes, where it can."""
         try:
             async for _ in watchfiles.awatch(
-                self.path,
+                openable(self.path),
                 watch_filter=None,
                 debounce=100,
                 step=20,
@@ -304,7 +309,7 @@ class DumpFolder(Source):
         """Which folder this is.  Raises SourceLost and SourceUnusable."""
         path = self.path
         try:
-            found = path.stat()
+            found = openable(path).stat()
         except FileNotFoundError as fault:
             raise SourceLost(
                 f"{path} is not there: is the path relative to the bridge file?", source=self.name
@@ -326,7 +331,7 @@ class DumpFolder(Source):
         if self._identify() != self._identity:
             raise SourceLost(f"{self.path} was replaced by another folder", source=self.name)
         try:
-            names = os.listdir(self.path)  # noqa: PTH208 - names are all that is needed
+            names = os.listdir(openable(self.path))  # noqa: PTH208 - names are all that is needed
         except OSError as fault:
             raise SourceLost(
                 f"{self.path} cannot be looked at ({system_words(fault) or fault})",
@@ -346,7 +351,7 @@ class DumpFolder(Source):
 def _mark(path: Path) -> Mark | None:
     """A regular file's mark; None for anything else."""
     try:
-        found = path.stat()
+        found = openable(path).stat()
     except (OSError, ValueError):
         return None
     if not stat.S_ISREG(found.st_mode):
