@@ -13,8 +13,20 @@ HELD_BY_ANOTHER = 32
 """Windows' error where another program has opened a file for itself alone."""
 HELD_WORDS = "is held by a program that lets no other read it"
 
-_SOCKETS = 10_000
-"""Windows' sockets count their faults from here, and the C library knows none of them."""
+_OF_SOCKETS = {
+    10013: "Permission denied",
+    10048: "Address already in use",
+    10049: "Cannot assign requested address",
+    10050: "Network is down",
+    10051: "Network is unreachable",
+    10053: "Software caused connection abort",
+    10054: "Connection reset by peer",
+    10060: "Connection timed out",
+    10061: "Connection refused",
+    10065: "No route to host",
+}
+"""Windows' sockets have numbers of their own, of which the C library knows none.  Which is which:
+"Windows Sockets Error Codes" in Microsoft's reference; the words: those of the GNU C library."""
 
 
 def is_held(fault: BaseException) -> bool:
@@ -35,7 +47,9 @@ def system_words(fault: OSError) -> str:
 
         if number == errno.EACCES and not fault.winerror and Path(str(fault.filename)).is_dir():
             number = errno.EISDIR  # the C library there says that it may not be opened
-        code = fault.winerror or number
-        if code and ((number or 0) > _SOCKETS or (fault.winerror and number == errno.EINVAL)):
+        code = fault.winerror or number or 0
+        if code in _OF_SOCKETS:
+            return _OF_SOCKETS[code]
+        if code > min(_OF_SOCKETS) or (fault.winerror and number == errno.EINVAL):
             return FormatError(code).rstrip(". \r\n")
     return os.strerror(number) if number else ""

@@ -14,6 +14,7 @@ import subprocess
 import sys
 import zipfile
 from collections.abc import Callable, Iterator
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -151,6 +152,7 @@ def test_the_read_command_evaluates_a_function_of_an_installed_package(
     assert rows == [["mirror", str(0b1100_0100_1000 + 1)], ["mirrored(7,", "3)", "7"]]
 
 
+@pytest.mark.skipif(find_spec("pip") is None, reason="this Python has no pip")
 def test_a_package_that_pip_installed_from_a_wheel_is_found(tmp_path: Path, game: Path) -> None:
     wheel = tmp_path / "tide_functions-1.4-py3-none-any.whl"
     about = "tide_functions-1.4.dist-info"

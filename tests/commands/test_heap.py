@@ -58,6 +58,7 @@ def test_the_table_and_the_strip(capsys: pytest.CaptureFixture[str]) -> None:
     assert rest[-1] == "4 blocks: 3 used with 0x570 bytes, 1 free with 0xFA50 bytes"
 
 
+@pytest.mark.wine("its consoles are taken for old ones, which have their last column left free")
 def test_a_narrow_terminal_without_colours(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "30")
     monkeypatch.setenv("NO_COLOR", "1")

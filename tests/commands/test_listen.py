@@ -35,6 +35,7 @@ def demo_port() -> int:
     return int(overlay.listen.rpartition(":")[2])
 
 
+@pytest.mark.posix("a signal ends the daemon")
 def test_the_demo_takes_the_next_port_where_its_own_is_in_use() -> None:
     port = demo_port()
     holder = None
@@ -61,6 +62,7 @@ def test_the_demo_takes_the_next_port_where_its_own_is_in_use() -> None:
     ]
 
 
+@pytest.mark.posix("a signal ends the daemon")
 def test_listen_is_where_the_demo_serves() -> None:
     with Running("demo", "--quiet", "--listen", "127.0.0.1:0") as daemon:
         port = int(daemon.url().rsplit(":", 1)[1].strip("/"))
@@ -94,6 +96,7 @@ def test_the_port_of_a_bridge_file_is_not_exchanged_for_another(tmp_path: Path) 
 
 
 @pytest.mark.parametrize("tables", ["", OVERLAY.replace("PORT", "7365")])
+@pytest.mark.posix("a signal ends the daemon")
 def test_listen_is_where_run_serves_whatever_the_file_says(tables: str, tmp_path: Path) -> None:
     path = files.write(tmp_path, bridge=files.BRIDGE + tables)
     with Running("run", str(path), "--quiet", "--listen", "127.0.0.1:0") as daemon:

@@ -10,6 +10,8 @@ import urllib.request
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from adapters.sources.pushed import lhp
 from adapters.sources.pushed.lhp_stream import StreamReceiver
 from tests.commands import files
@@ -65,6 +67,7 @@ class Producer:
         self._socket.close()
 
 
+@pytest.mark.posix("a signal ends the daemon")
 def test_a_producer_sends_what_is_wanted_leaves_and_comes_back(tmp_path: Path) -> None:
     path = files.write(tmp_path, bridge=BRIDGE)
     ram = bytes(files.ram())

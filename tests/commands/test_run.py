@@ -36,6 +36,7 @@ def newest(url: str, seconds: float = 10) -> dict[str, Any]:
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.posix("a signal ends the daemon")
 def test_a_dump_is_served_until_a_signal_ends_it_cleanly(
     tmp_path: Path, number: signal.Signals
 ) -> None:
@@ -80,6 +81,7 @@ def test_a_missing_dump_ends_with_3_and_a_taken_port_with_2(tmp_path: Path) -> N
     assert "t.bin" in done.stderr
 
 
+@pytest.mark.posix("a signal ends the daemon")
 def test_a_shared_source_may_come_later_go_and_come_back(tmp_path: Path) -> None:
     bridge = files.BRIDGE.replace('"file"', '"shared"') + OVERLAY
     path = files.write(tmp_path, bridge=bridge)
@@ -128,6 +130,7 @@ def test_another_build_is_recognised_while_it_runs(tmp_path: Path) -> None:
         assert frame["readings"][0]["text"] == "0xF3B6"
 
 
+@pytest.mark.posix("a signal ends the daemon")
 def test_a_child_is_started_first_and_ended_with_the_daemon(tmp_path: Path) -> None:
     bridge = files.BRIDGE.replace('"file"', '"shared"')
     path = files.write(tmp_path, bridge=bridge)
@@ -174,6 +177,7 @@ def test_the_demo_plays_its_recording_and_prints_the_address_of_its_pages() -> N
     assert frames > 30
 
 
+@pytest.mark.posix("a signal ends the daemon")
 def test_silly_watches_are_errors_and_the_daemon_still_hears_a_signal(tmp_path: Path) -> None:
     """Numbers that grow from list to list, and pairs of all: they took minutes a frame."""
     data, first = files.ram(files.BASE + 0x2200), 0x2200

@@ -21,6 +21,7 @@ def written(folder: Path, source: str) -> Path:
     return files.write(folder, bridge=files.BRIDGE.replace(plain, source))
 
 
+@pytest.mark.posix("a signal ends the daemon")
 def test_a_push_source_waits_for_a_sender_and_then_for_what_tells_the_build(
     tmp_path: Path,
 ) -> None:
@@ -47,6 +48,7 @@ def test_a_push_source_waits_for_a_sender_and_then_for_what_tells_the_build(
     ]
 
 
+@pytest.mark.posix("a signal ends the daemon")
 def test_a_sender_of_another_game_is_told_as_before(tmp_path: Path) -> None:
     path = written(tmp_path, 'kind = "push"\nlisten = "127.0.0.1:0"')
     other = files.ram()
@@ -63,6 +65,7 @@ def test_a_sender_of_another_game_is_told_as_before(tmp_path: Path) -> None:
         assert daemon.stop(signal.SIGTERM) == 0
 
 
+@pytest.mark.posix("a signal ends the daemon")
 def test_a_folder_waits_for_a_first_dump(tmp_path: Path) -> None:
     (tmp_path / "dumps").mkdir()
     path = written(tmp_path, 'kind = "folder"\npath = "dumps"')
@@ -77,6 +80,7 @@ def test_a_folder_waits_for_a_first_dump(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.posix("a signal ends the daemon")
 def test_a_debugger_waits_for_its_stub(tmp_path: Path) -> None:
     with socket.create_server(("127.0.0.1", 0)) as silent:
         address = f"127.0.0.1:{silent.getsockname()[1]}"

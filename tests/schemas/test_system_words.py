@@ -21,8 +21,7 @@ def test_words_around_the_systems_are_left_out() -> None:
     said = system_words(caught.value)
     assert "127.0.0.1" in str(caught.value)
     assert "127.0.0.1" not in said
-    if not WINDOWS:
-        assert said == os.strerror(errno.EADDRINUSE)
+    assert said == "Address already in use"
 
 
 async def test_a_refused_connection() -> None:
@@ -30,8 +29,8 @@ async def test_a_refused_connection() -> None:
         port = listener.getsockname()[1]
     with pytest.raises(ConnectionRefusedError) as caught:
         await asyncio.get_running_loop().create_connection(asyncio.Protocol, "127.0.0.1", port)
-    assert "refused" in system_words(caught.value)
-    assert str(port) not in system_words(caught.value)
+    assert str(port) in str(caught.value)
+    assert system_words(caught.value) == "Connection refused"
 
 
 def test_a_fault_without_a_number_has_no_words() -> None:
