@@ -177,6 +177,8 @@ def test_errors_are_told_with_their_exit_codes(
     (tmp_path / "t.bin").write_bytes(b"\xff" * 99)
     assert main([str(bridge), str(tmp_path / "t.bin")]) == 3
     assert "t.bin" in capsys.readouterr().err
+    assert main([str(tmp_path / "t.schema.toml")]) == 2
+    assert capsys.readouterr().err == f"lowhalf: {bridge} is there already: open that one\n"
     bridge.write_text("[[watches]\n", "utf-8")
     assert main([str(bridge)]) == 2
     assert "t.bridge.toml:1: is not TOML" in capsys.readouterr().err

@@ -69,12 +69,16 @@ def _toml(path: Path) -> Given:
         tables = tomllib.loads(path.read_text("utf-8-sig"))
     except (OSError, ValueError, RecursionError):
         named = path.name.lower().endswith(".schema.toml")
-        return Given(path, Kind.SCHEMA if named else Kind.BRIDGE)
+        return _schema(path) if named else Given(path, Kind.BRIDGE)
     if tables.keys() & {"source", "watches"}:
         return Given(path, Kind.BRIDGE)
     if tables.keys() & {"memory", "builds", "symbols"}:
-        return Given(path, Kind.SCHEMA)
+        return _schema(path)
     return Given(path, Kind.OTHER, "has neither [source], as a bridge file, nor [memory]")
+
+
+def _schema(path: Path) -> Given:
+    return Given(path, Kind.SCHEMA, beside=_bridges(path.parent))
 
 
 def _stranger(path: Path, head: bytes) -> str:
