@@ -11,6 +11,7 @@ from adapters.dumps.decoding import format_of
 from adapters.sessions.one_frame import is_recording
 from schemas.errors import LowhalfError
 from schemas.system_words import system_words
+from schemas.windows_paths import openable
 
 __all__ = ["Given", "Kind", "look"]
 
@@ -46,10 +47,11 @@ def look(path: Path) -> Given:
     """Raises LowhalfError where there is nothing that can be read."""
     path = path.absolute()
     try:
-        if path.is_dir():
+        file = openable(path)
+        if file.is_dir():
             why = 'is a folder; a bridge file with kind = "folder" reads each dump that lands there'
             return Given(path, Kind.OTHER, why)
-        with path.open("rb") as stream:
+        with file.open("rb") as stream:
             head = stream.read(_HEAD)
     except OSError as fault:
         raise LowhalfError(f"{path} cannot be read: {system_words(fault).lower()}") from fault
@@ -66,7 +68,7 @@ def look(path: Path) -> Given:
 def _toml(path: Path) -> Given:
     """By its tables; one that is damaged goes by its name to whoever tells of the line."""
     try:
-        tables = tomllib.loads(path.read_text("utf-8-sig"))
+        tables = tomllib.loads(openable(path).read_text("utf-8-sig"))
     except (OSError, ValueError, RecursionError):
         named = path.name.lower().endswith(".schema.toml")
         return _schema(path) if named else Given(path, Kind.BRIDGE)
