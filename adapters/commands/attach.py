@@ -97,6 +97,9 @@ def _best(found: Sequence[Attached]) -> Attached:
     A debugger's stub may well show the same guest as one of the others, and costs it time.
     """
     direct = [place for place in found if place.kind != "debugger"]
+    if all(place.settings == direct[0].settings for place in direct[1:]):
+        # places in one process: which of them it is, the source finds out at each start
+        del direct[1:]
     if len(direct) > 1 and direct[0].lives:
         raise SourceUnusable(
             f"the counters of {len(direct)} places move: name the emulator with --process"

@@ -19,6 +19,9 @@
  *   w  it may be read and written: the same
  *   m  the RAM moves, and the old one is given back: the new address and 0
  *   x  the RAM is given back and no new one taken: 0 and 0
+ *   v  the file mapping is seen at another address too: that of the RAM in it and 0
+ *   l  nobody is given any right to the process: 1 and 0
+ *   e  the process ends with the code 259
  */
 #include <windows.h>
 #include <stdint.h>
@@ -29,6 +32,8 @@
 static size_t size, began, ended;
 static unsigned mask;
 static uint8_t *live;
+static HANDLE mapping;
+static size_t mapping_offset;
 static int running = 1;
 static CRITICAL_SECTION turn;
 
@@ -48,15 +53,33 @@ static uint8_t *own_ram(void)
 	return at + 0x10000;
 }
 
-static uint8_t *shared_ram(const char *name, size_t offset)
+static uint8_t *view(void)
 {
-	HANDLE mapping = CreateFileMappingA(INVALID_HANDLE_VALUE, NULL, PAGE_READWRITE, 0,
-					    (DWORD)(size + offset), name);
 	uint8_t *at = mapping ? MapViewOfFile(mapping, FILE_MAP_WRITE, 0, 0, 0) : NULL;
 
 	if (!at)
 		die("mapping");
-	return at + offset;
+	return at + mapping_offset;
+}
+
+static uint8_t *shared_ram(const char *name, size_t offset)
+{
+	mapping_offset = offset;
+	mapping = CreateFileMappingA(INVALID_HANDLE_VALUE, NULL, PAGE_READWRITE, 0,
+				     (DWORD)(size + offset), name);
+	return view();
+}
+
+/* an empty list grants nothing */
+static BOOL lock_process(void)
+{
+	SECURITY_DESCRIPTOR about;
+	ACL nobody;
+
+	return InitializeSecurityDescriptor(&about, SECURITY_DESCRIPTOR_REVISION) &&
+	       InitializeAcl(&nobody, sizeof nobody, ACL_REVISION) &&
+	       SetSecurityDescriptorDacl(&about, TRUE, &nobody, FALSE) &&
+	       SetKernelObjectSecurity(GetCurrentProcess(), DACL_SECURITY_INFORMATION, &about);
 }
 
 static void load(const char *path)
@@ -156,6 +179,14 @@ static void obey(int letter)
 		VirtualFree(old - 0x10000, 0, MEM_RELEASE);
 		answer(0, 0);
 		return;
+	case 'v':
+		answer((uintptr_t)view(), 0);
+		return;
+	case 'l':
+		answer(lock_process(), 0);
+		return;
+	case 'e':
+		ExitProcess(259);
 	case 'k':
 		break;
 	default:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
 import signal
 import subprocess
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -18,6 +20,9 @@ from tests.adapters.sources.word_host import MASKS
 from tests.windows import rig
 
 SOURCES = Path(__file__).parent
+WORKER = os.environ.get("PYTEST_XDIST_WORKER", "")
+HOST = f"tidehost{WORKER}"
+"""A host's name; those of other processes of pytest run in the same Wine."""
 BEGAN, ENDED = 0x18_0000, 0x18_0010
 """Where first-print counts frames, from the start of its RAM."""
 TIMEOUT = 120.0
@@ -91,19 +96,17 @@ class Program:
         return code
 
     def interrupt(self) -> int:
-        """End its input, by which programs that obey it end; its exit code."""
+        """End its input, which ends those that obey it (interruptible.py); its exit code."""
         assert self.process.stdin is not None
         self.process.stdin.close()
         return self.join()
 
     def close(self) -> None:
-        """End it, by its input or else at once; harmless the second time."""
+        """End it at once, as a crash does; harmless the second time."""
         assert self.process.stdin is not None
+        self.process.kill()
+        # what it has started may hold its pipes open for as long as its own input does not end
         self.process.stdin.close()
-        try:
-            self.process.wait(ENDS_IN)
-        except subprocess.TimeoutExpired:
-            self.process.kill()
         self.join()
         for stream in (self.process.stdout, self.process.stderr):
             if stream is not None:
@@ -141,20 +144,34 @@ class Host(Program):
 class Lowhalf(Program):
     """A running lowhalf that writes JSON."""
 
-    def sees_killed(self, host: Host) -> None:
-        """Kill a host between two moments in which lowhalf runs.
+    def close(self) -> None:
+        """End it in order, or else at once; harmless the second time."""
+        assert self.process.stdin is not None
+        self.process.stdin.close()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self.process.wait(ENDS_IN)
+        super().close()
 
-        A call of VirtualQueryEx never returns in Wine 8.0 where its process is killed while it
-        answers: Wine has that process itself look.
+    @contextlib.contextmanager
+    def held_still(self, host: Host) -> Iterator[None]:
+        """Stop this in the middle of whatever it does, for as long as this lasts.
+
+        A call of VirtualQueryEx never returns in Wine 8.0 where its process ends while it answers:
+        Wine has that process itself look.
         """
         self.process.send_signal(signal.SIGSTOP)
         try:
             for _ in range(3):  # what it was asked is done when it has answered something else
                 host.say("q")
-            host.process.kill()
-            host.join()
+            yield
         finally:
             self.process.send_signal(signal.SIGCONT)
+
+    def sees_killed(self, host: Host) -> None:
+        """Kill a host while this looks on."""
+        with self.held_still(host):
+            host.process.kill()
+            host.join()
 
     def frames(self) -> list[dict[str, Any]]:
         return [json.loads(line) for line in self.lines if line.endswith("}")]
@@ -188,6 +205,11 @@ class Wine:
     work: Path
     programs: dict[str, Path] = field(default_factory=dict)
 
+    @property
+    def python(self) -> str:
+        """The CPython there, as its own path names it."""
+        return rig.windows_path(self.folder / "python" / "python.exe")
+
     def program(self, source: str, name: str = "") -> Path:
         """A program of this folder, compiled once under each name."""
         name = name or Path(source).stem
@@ -205,7 +227,7 @@ class Wine:
         self, image: Path, *mapping: str, order: ByteOrder = ByteOrder.SWAP32, name: str = ""
     ) -> list[str]:
         numbers = (str(MASKS[order]), hex(BEGAN), hex(ENDED))
-        program = self.program("tide_host.c", name or "tidehost")
+        program = self.program("tide_host.c", name or HOST)
         return [*map(rig.windows_path, (program, image)), *numbers, *mapping]
 
     def host(self, *words: Any, **settings: Any) -> Host:
@@ -214,5 +236,4 @@ class Wine:
 
     def lowhalf(self, cwd: Path, *words: str) -> Lowhalf:
         """``lowhalf`` there, in a folder."""
-        python = rig.windows_path(self.folder / "python" / "python.exe")
-        return Lowhalf(self.folder, [python, "-m", "tests.windows.interruptible", *words], cwd)
+        return Lowhalf(self.folder, [self.python, "-m", "tests.windows.interruptible", *words], cwd)

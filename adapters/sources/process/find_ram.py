@@ -36,6 +36,7 @@ __all__ = [
     "Signature",
     "areas",
     "copies",
+    "counter_of",
     "frames",
     "moving",
     "signatures",
@@ -89,7 +90,8 @@ class Area:
     """Readable mappings without a gap between them, which hold one thing as far as one can tell.
 
     RAM that shows in them may begin before and end behind them, in ``room``: the mappings around
-    them that may be parts of it.  ``holes`` are those of the room that cannot be read.
+    them that may be parts of it.  ``holes`` are those of the room that cannot be read.  What is
+    ``shared`` may be seen at other addresses too.
     """
 
     start: int
@@ -99,6 +101,7 @@ class Area:
     path: str
     room: tuple[int, int] | None = None
     holes: tuple[tuple[int, int], ...] = ()
+    shared: bool = False
 
     @property
     def size(self) -> int:
@@ -236,11 +239,11 @@ def _joined(neighbours: Sequence[MappedRange]) -> list[tuple[Area, bool]]:
             and last.backing == each.backing
             and (not each.backing or last.offset + last.size == each.offset)
         ):
-            area = Area(last.start, each.end, last.backing, last.offset, last.path or each.path)
+            area = replace(last, end=each.end, path=last.path or each.path)
             joined[-1] = (area, joined[-1][1] or each.writable)
             continue
         offset = each.offset if each.backing else 0
-        area = Area(each.start, each.end, each.backing, offset, each.path)
+        area = Area(*(each.start, each.end, each.backing, offset, each.path), shared=each.shared)
         joined.append((area, each.writable))
     return joined
 
@@ -355,7 +358,7 @@ def moving(
     Once one does, the others have until *settle* seconds after the start.  A build without a
     frame counter never moves.  Raises SearchAborted.
     """
-    spots = [(copy, _counter_of(prepared_builds[copy.build], memory, region)) for copy in found]
+    spots = [(copy, counter_of(prepared_builds[copy.build], memory, region)) for copy in found]
     watched = [(copy, spot) for copy, spot in spots if spot is not None]
     if not watched:
         return []
@@ -389,14 +392,14 @@ def frames(
     copy: Copy, prepared: PreparedBuild, memory: MemoryMap, region: Region, read: Read
 ) -> int | None:
     """What a copy's frame counter says; None where its build has none or it cannot be read."""
-    spot = _counter_of(prepared, memory, region)
+    spot = counter_of(prepared, memory, region)
     if spot is None:
         return None
     (data,) = read([(copy.address + spot[0], 8)])
     return None if data is None else _count(data, copy, spot)
 
 
-def _counter_of(
+def counter_of(
     prepared: PreparedBuild, memory: MemoryMap, region: Region
 ) -> tuple[int, int, Counter] | None:
     """The offset of the 8 aligned bytes around a plan's counter, where it lies in them, itself."""

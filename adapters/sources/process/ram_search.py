@@ -14,6 +14,7 @@ from adapters.sources.process import find_ram
 from adapters.sources.process.find_ram import Copy, Signature
 from adapters.sources.process.mapping import Mapping as MappedRange
 from adapters.sources.process.mapping import ProcessStat
+from adapters.sources.process.mirrored_views import without_mirrors
 from adapters.sources.process.system import Reader, System
 from bridge.memory.address_map import MemoryMap, Region
 from bridge.memory.byte_order import ByteOrder
@@ -167,6 +168,8 @@ class RamSearch:
             if found:
                 self.files.update(copy.area.path for copy in found if copy.area.path)
                 live = find_ram.moving(found, self._builds, memory, region, reader.read, stop)
+                if len(live) > 1 and not system.tells_mirrors:
+                    live = without_mirrors(live, self._builds, memory, region, reader.read)
             if live:
                 break
         return found, live

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import abc
 from collections.abc import Iterator, Sequence
-from typing import Protocol
+from typing import ClassVar, Protocol
 
 from adapters.sources.process.mapping import Mapping, ProcessStat
 
@@ -48,7 +48,12 @@ class LifeLine(Protocol):
 
 class System(abc.ABC):
     """What an operating system tells of its processes.  Methods raise OSError as the system does,
-    and ValueError where it says what cannot be understood."""
+    and ValueError where it says what cannot be understood.
+
+    ``tells_mirrors`` is whether mappings of the same memory have the same backing.
+    """
+
+    tells_mirrors: ClassVar[bool] = True
 
     @abc.abstractmethod
     def processes(self) -> Iterator[int]:

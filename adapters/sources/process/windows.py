@@ -7,6 +7,7 @@ import ctypes
 import errno
 import os
 from collections.abc import Iterator
+from typing import ClassVar
 
 from adapters.sources.process.mapping import Mapping, ProcessStat
 from adapters.sources.process.system import LifeLine, System
@@ -26,6 +27,8 @@ _TICKS = 10_000_000
 
 class Windows(System):
     """What Windows tells of its processes."""
+
+    tells_mirrors: ClassVar[bool] = False
 
     def __init__(self, kernel32: Kernel32 | None = None) -> None:
         """*kernel32* is that of the Windows that lowhalf runs on, unless another is given."""
