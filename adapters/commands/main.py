@@ -122,7 +122,8 @@ def _opened(words: list[str]) -> list[str]:
 
         from schemas.existing import exists
 
-        return ["open", *words] if exists(Path(first)) else words
+        given = "/" in first or "\\" in first or exists(Path(first))
+        return ["open", *words] if given else words
     from adapters.commands.console.own_console import has_own_console
 
     return ["open"] if has_own_console() else words

@@ -182,7 +182,7 @@ def test_errors_are_told_with_their_exit_codes(
     bridge.write_text("[[watches]\n", "utf-8")
     assert main([str(bridge)]) == 2
     assert "t.bridge.toml:1: is not TOML" in capsys.readouterr().err
-    assert main(["open", str(tmp_path / "gone")]) == 2
+    assert main([str(tmp_path / "gone")]) == 2
     assert capsys.readouterr().err.endswith("gone cannot be read: no such file or directory\n")
 
 

@@ -145,6 +145,7 @@ def test_the_readmes_demo(wine: Wine, place: Path) -> None:
     assert any("held_x_low" in line for line in shown.lines), shown.lines
 
 
+@pytest.mark.full
 def test_the_readmes_tests(wine: Wine, place: Path) -> None:
     """One module of them: all are another test's."""
     *_, tests = commands("Run the tests")
@@ -168,6 +169,7 @@ def night(place: Path) -> Path:
 NAMES = ["a&b^c%PATH%100%!d!(e)", "Möwe & 海 %PATH% ^(1)! 'x' #1 [a];b,c=d `e$f@~"]
 MORE = ["plain", "a b", "a&b", "a & b", "a^b", "100%", "%PATH%", "hey!", "a(b)", "(1) x", "Möwe 海"]
 MORE += ["a;b,c=d", "x'y", "#1 [a]", "a`b$c", "@x", "-x", "~", "--help", "a.b.c", "read"]
+MORE += ["/".join(["long"] * 60)]
 
 
 def dropped(wine: Wine, place: Path, night: Path, names: list[str]) -> None:
@@ -175,8 +177,9 @@ def dropped(wine: Wine, place: Path, night: Path, names: list[str]) -> None:
     for name in names:
         folder = place / name
         shutil.copytree(night, folder)
-        (folder / "quay.bin.gz").rename(folder / f"{name}.bin.gz")
-        paths.append(windows_path(folder / f"{name}.bin.gz"))
+        dump = folder / f"{folder.name}.bin.gz"
+        (folder / "quay.bin.gz").rename(dump)
+        paths.append(windows_path(dump))
     program = windows_path(place / ".venv" / "Scripts" / "lowhalf.exe")
     script = place / "dropped.py"
     script.write_text(DROPPED, "utf-8")
@@ -195,12 +198,32 @@ def test_files_of_many_names_can_be_dropped(wine: Wine, place: Path, night: Path
     dropped(wine, place, night, MORE)
 
 
+@pytest.mark.full
+def test_what_cannot_be_opened_is_told(wine: Wine, place: Path) -> None:
+    """A drive, a share that is not there, a device; all by one interpreter."""
+    program = windows_path(place / ".venv" / "Scripts" / "lowhalf.exe")
+    script = place / "dropped.py"
+    script.write_text(DROPPED, "utf-8")
+    paths = ["Z:\\", r"\\nobody\night\quay.bin", r".\nul", "-"]
+    shown = run(wine, place, r".venv\Scripts\python.exe", windows_path(script), program, *paths)
+    drive, share, device, option = shown.lines
+    assert "is a folder" in drive
+    assert "quay.bin cannot be read: " in share
+    assert "nul names a device on Windows" in device
+    assert "invalid choice" in option
+    assert all(line.startswith("2 False") for line in shown.lines)
+
+
 @pytest.mark.parametrize(
     ("words", "asked"),
     [
         # a console of its own, as the desktop makes it
         (["start", "/wait", r".venv\Scripts\lowhalf.exe", "note.txt"], True),
-        (["start", "/wait", "cmd", "/c", r".venv\Scripts\lowhalf.exe", "note.txt"], False),
+        pytest.param(
+            ["start", "/wait", "cmd", "/c", r".venv\Scripts\lowhalf.exe", "note.txt"],
+            False,
+            marks=pytest.mark.full,
+        ),
     ],
 )
 def test_a_key_is_waited_for_where_the_window_would_close(
