@@ -1,10 +1,11 @@
 /*
  * Sends a dump's RAM to lowhalf for Windows with the C kit, as a game that goes on would.
  *
- * usage: push_dump PORT DUMP ORDER FIRST LAST BEGAN ENDED
+ * usage: push_dump PORT DUMP ORDER FIRST LAST BEGAN ENDED [again]
  *
  * DUMP: guest RAM as an emulator holds it in the kit's ORDER (0 or 2); FIRST, LAST: the frames to
- * send; BEGAN, ENDED: offsets of the two counters, which say the frame. It prints "sent LAST" and
+ * send; BEGAN, ENDED: offsets of the two counters, which say the frame; again: HELLO is said each
+ * second until it is welcome, as behind a serial line. It prints "sent LAST" and
  * waits for a line on standard input. Where nobody welcomes it, or the connection is lost, it
  * prints "lost" and the code.
  */
@@ -40,17 +41,20 @@ static void count(size_t at, int order, uint32_t frame)
 }
 
 /* lowhalf may just be closing its port, so that it can listen anew */
-static int greet(lhp_socket *connection, unsigned port, size_t size, int order)
+static int greet(lhp_socket *connection, unsigned port, size_t size, int order, int again)
 {
-	int tries;
+	int tries, polls;
 
 	for (tries = 0; tries < 200; tries++, pause_ms(100)) {
 		if (lhp_connect(connection, "127.0.0.1", port) != 0)
 			continue;
 		lhp_start(&client, lhp_socket_io(connection), START, (uint32_t)size, order,
 			  "my pier", "");
-		while (lhp_poll(&client) == 0 && !client.welcome)
+		for (polls = 1; lhp_poll(&client) == 0 && !client.welcome; polls++) {
 			pause_ms(10);
+			if (again && polls % 100 == 0)
+				lhp_hello(&client);
+		}
 		if (client.welcome)
 			return 0;
 		lhp_disconnect(connection);
@@ -67,7 +71,7 @@ static int lost(void)
 int main(int words, char **word)
 {
 	lhp_socket connection;
-	FILE *dump = words == 8 ? fopen(word[2], "rb") : NULL;
+	FILE *dump = words >= 8 ? fopen(word[2], "rb") : NULL;
 	uint32_t frame, last;
 	size_t size = 0, began, ended;
 	int order;
@@ -82,7 +86,7 @@ int main(int words, char **word)
 	last = (uint32_t)strtoul(word[5], NULL, 0);
 	began = strtoul(word[6], NULL, 0);
 	ended = strtoul(word[7], NULL, 0);
-	if (greet(&connection, (unsigned)atoi(word[1]), size, order) != 0)
+	if (greet(&connection, (unsigned)atoi(word[1]), size, order, words > 8) != 0)
 		return lost();
 	while (frame <= last) {
 		int done;

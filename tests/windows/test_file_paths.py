@@ -20,7 +20,7 @@ from tests.windows.rig import windows_path
 from tests.windows.wine import Program, Wine
 
 pytestmark = NEEDS_WINE
-DEEP = "/".join(["a folder of the courier's"] * 12)
+DEEP = "/".join(["a folder of a courier"] * 12)
 
 
 class Commands(Program):
@@ -70,10 +70,8 @@ def dump_at(folder: Path, name: str) -> Path:
 
 def same_as_on_linux(commands: Commands, folder: Path, path: str, on_linux: str) -> None:
     """A bridge file that names a dump by *path* reads as one on Linux that names it *on_linux*."""
-    there = bridge(
-        folder, f'kind = "file"\npath = {json.dumps(on_linux, ensure_ascii=False)}', "there"
-    )
-    here = bridge(folder, f'kind = "file"\npath = {json.dumps(path, ensure_ascii=False)}', "here")
+    there = bridge(folder, f'kind = "file"\npath = {toml(on_linux)}', "there")
+    here = bridge(folder, f'kind = "file"\npath = {toml(path)}', "here")
     code, out, err = commands.say("read", here, "--json")
     assert (code, err) == (0, "")
     assert without_time(out) == without_time(read_on_linux(folder / there))

@@ -70,14 +70,15 @@ def test_each_kit_sends_to_lowhalf_on_windows(
     (tmp_path / "host.bin").write_bytes(reorder(guest_ram(), ORDERS[order]))
     with wine.lowhalf(tmp_path, "run", bridge(tmp_path, LISTENING), "--json") as lowhalf:
         for turn, kit in enumerate(kits, start=1):
-            first, last = turn << 20, (turn << 20) + 30
+            first, last = turn << 20, (turn << 20) + 300
             numbers = map(str, (order, first, last, BEGAN, ENDED))
             dump = windows_path(tmp_path / "host.bin")
             words = [*sender(wine, kit), port_of(lowhalf), dump, *numbers]
             with Program(wine.folder, words, tmp_path) as program:
-                line = lowhalf.until_frame(last)
+                frame, line = lowhalf.until_whole(first)
+                assert without_origin(line) == on_linux(tmp_path, image, frame, LISTENING)
                 assert program.until(partial(list, program.lines), "word") == [f"sent {last}"]
-                assert without_origin(line) == on_linux(tmp_path, image, last, LISTENING)
+                lowhalf.until_frame(last)
                 seen = {frame["frame"] for frame in lowhalf.frames() if frame["frame"]}
                 assert len([number for number in seen if number >= first]) > 5
                 program.write("that is all")

@@ -6,6 +6,7 @@ import ctypes
 
 import pytest
 
+from adapters.sources.pushed.serial import ERROR_TIMEOUT
 from adapters.sources.windows import calls, structures
 from schemas.system_words import HELD_BY_ANOTHER
 from tests.windows.wine import Wine
@@ -54,4 +55,5 @@ def test_numbers_are_the_headers(said: list[tuple[str, str, int, int]]) -> None:
         "PAGE_GUARD": structures._PAGE_GUARD,
         "ERROR_INVALID_PARAMETER": calls._INVALID_PARAMETER,
         "ERROR_SHARING_VIOLATION": HELD_BY_ANOTHER,
+        "ERROR_TIMEOUT": ERROR_TIMEOUT,
     }

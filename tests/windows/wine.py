@@ -186,6 +186,21 @@ class Lowhalf(Program):
         last = self.last()
         return last if last.get("build") and last["readings"][0]["status"] == "ok" else None
 
+    def until_whole(self, first: int) -> tuple[int, str]:
+        """The newest frame from *first* on of which every value is there, and its line."""
+
+        def newest() -> str:
+            for line in reversed([x for x in self.lines if x.endswith("}")]):
+                frame = json.loads(line)
+                if frame["frame"] < first:
+                    return ""
+                if all(reading["status"] == "ok" for reading in frame["readings"]):
+                    return line
+            return ""
+
+        line = str(self.until(newest, f"whole frame from {first} on"))
+        return json.loads(line)["frame"], line
+
     def until_frame(self, frame: int) -> str:
         """The line of the frame of that number."""
 

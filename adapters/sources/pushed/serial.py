@@ -32,7 +32,7 @@ from schemas.system_words import system_words
 if TYPE_CHECKING:
     from serial import Serial
 
-__all__ = ["CUT_OFF", "IDLE_TIMEOUT", "QUIET", "SerialLine"]
+__all__ = ["CUT_OFF", "ERROR_TIMEOUT", "IDLE_TIMEOUT", "QUIET", "SerialLine"]
 
 IDLE_TIMEOUT = 30.0
 QUIET = 0.02
@@ -40,6 +40,8 @@ QUIET = 0.02
 16 ms for which USB adapters gather bytes."""
 CUT_OFF = 0.25
 """Seconds without a byte after which the rest of a message will not come."""
+ERROR_TIMEOUT = 1460
+"""Windows' error where a wait took too long; it stands at the end of pyserial's text."""
 _WRITE_TIMEOUT = 1.0
 _MAX_UNSENT = 1 << 16
 _READ_SIZE = 1 << 16
@@ -286,7 +288,7 @@ class SerialLine(PushedFrames):
         told = 0.0
         try:
             while not line.stop.is_set():
-                data = line.port.read(min(max(1, line.port.in_waiting), _READ_SIZE))
+                data = _read_once(line.port)
                 now = time.monotonic()
                 if data:
                     heard, told = now, 0.0
@@ -318,6 +320,18 @@ class SerialLine(PushedFrames):
                 return  # the reader tells of it
             with contextlib.suppress(RuntimeError):
                 loop.call_soon_threadsafe(self._sent, line, len(data), dropped)
+
+
+def _read_once(port: Serial) -> bytes:
+    """What has come, or the first byte that comes; b"" after QUIET.  Raises OSError."""
+    length = min(max(1, port.in_waiting), _READ_SIZE)
+    try:
+        return port.read(length)
+    except OSError as fault:
+        # Windows has a read that times out end well, but not every driver does
+        if f", {ERROR_TIMEOUT})" in str(fault):
+            return b""
+        raise
 
 
 def _words(port: str, error: OSError) -> str:

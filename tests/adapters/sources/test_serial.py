@@ -392,6 +392,33 @@ async def test_what_cannot_be_opened_on_windows_is_told(
 
 
 @needs_socat
+async def test_a_driver_to_which_a_read_without_bytes_is_a_fault(
+    pair: PtyPair, console: Console, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As Wine's is, in the words of pyserial (serialwin32.py, ``Serial.read``); others stay one."""
+    number = 1460
+    real = serial.Serial.read
+
+    def read(self: serial.Serial, size: int = 1) -> bytes:
+        data: bytes = real(self, size)
+        if data or self.port != str(pair.host):
+            return data
+        raise serial.SerialException(
+            f"GetOverlappedResult failed (OSError(22, 'Timeout.', None, {number}))"
+        )
+
+    monkeypatch.setattr(serial.Serial, "read", read)
+    source = source_of(pair.host)
+    await greeted(console, source)
+    console.say(frame(1))
+    assert await waited(source) == 1
+    number = 5
+    with pytest.raises(SourceLost, match="was unplugged"):
+        await waited(source)
+    await source.close()
+
+
+@needs_socat
 async def test_it_ends_while_it_waits_for_hello(pair: PtyPair, console: Console) -> None:
     source = source_of(pair.host)
     opening = asyncio.create_task(source.open(MEMORY))
