@@ -81,6 +81,7 @@ LONG = frozenset(
         "outside/test_random_schemas.py",
         "test_counters_live.py",
         "test_long_run.py",
+        "test_macos.py",
         "test_practice_live.py",
         "test_python_reference.py",
         "test_restarts.py",

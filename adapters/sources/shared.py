@@ -160,7 +160,13 @@ class SharedMemory(Source):
     def _look(self) -> None:
         """Whether the path still names the open file, and that still has the same use."""
         self._look_at = self._clock() + LOOK_EVERY
-        now = self._stat()
+        try:
+            now = self._stat()
+        except SourceUnusable as fault:
+            # what Windows says of a file that is removed, while somebody still has it open
+            raise SourceLost(
+                f"{self.path} may no longer be read: is it being removed?", source=self.name
+            ) from fault
         if (now.st_dev, now.st_ino) != self._identity:
             raise SourceLost(
                 f"{self.path} is another file now: the emulator was started again", source=self.name

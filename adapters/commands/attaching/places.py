@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import itertools
 import os
 import stat
 import time
@@ -17,13 +18,15 @@ from pathlib import Path
 
 from adapters.sources.process import find_ram
 from adapters.sources.process.find_ram import Area, Copy, Signature
-from adapters.sources.process.mapping import Mapping
-from adapters.sources.process.this_system import this_system
+from adapters.sources.process.mapping import Mapping, ProcessStat
+from adapters.sources.process.system import System
+from adapters.sources.process.this_system import no_way_in, this_system
 from adapters.sources.shared import read_at
 from bridge.memory.address_map import Region
 
 __all__ = [
     "MAX_FILE_SIZE",
+    "MAX_REFUSED",
     "SEARCH_FOR",
     "SHARED_MEMORY",
     "Process",
@@ -37,6 +40,8 @@ SHARED_MEMORY = Path("/dev/shm")
 SEARCH_FOR = 20.0
 """Seconds for all files, and again for all processes."""
 MAX_FILE_SIZE = 4 << 30
+MAX_REFUSED = 4
+"""Processes of which it is told that they may not be read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,25 +69,42 @@ def own_processes(only: str) -> list[Process]:
     """
     system = this_system()
     found: list[Process] = []
-    try:
-        pids = [] if system is None else sorted(system.processes())
-    except OSError:
-        return []
-    for pid in pids:
+    for pid in _processes(system):
         if system is None or pid == os.getpid():
             continue
         try:
-            if not system.is_ours(pid):
-                continue
-            about = system.stat(pid)
-            if about is None or about.ended:
-                continue
-            if only not in ("", str(pid)) and not system.is_named(pid, about, only):
-                continue
-            found.append(Process(pid, about.name, tuple(system.mappings(pid))))
+            if system.is_ours(pid) and (about := _meant(system, pid, only)) is not None:
+                found.append(Process(pid, about.name, tuple(system.mappings(pid))))
         except (OSError, ValueError):  # it has ended meanwhile, or is not ours after all
             continue
     return found
+
+
+def _processes(system: System | None) -> list[int]:
+    try:
+        return [] if system is None else sorted(system.processes())
+    except OSError:
+        return []
+
+
+def _meant(system: System, pid: int, only: str) -> ProcessStat | None:
+    """What a process is that runs and has that name or number, or any; else None."""
+    about = system.alive(pid)
+    if about is None or only in ("", str(pid)) or system.is_named(pid, about, only):
+        return about
+    return None
+
+
+def _why_refused(only: str) -> Iterable[str]:
+    """Of those with that name or number, in words, why they may not be looked into."""
+    system = this_system()
+    for pid in _processes(system):
+        if system is None or pid == os.getpid():
+            continue
+        about = _meant(system, pid, only)
+        if about is not None:
+            why = system.why_refused(pid)
+            yield f"processes: {about.name} ({pid}) may not be read: {why}"
 
 
 def search(wanted: Sequence[Signature], region: Region, only: str = "") -> Search:
@@ -91,6 +113,8 @@ def search(wanted: Sequence[Signature], region: Region, only: str = "") -> Searc
     processes = own_processes(only)
     _search_files(result, wanted, region, processes, everything=not only)
     _search_processes(result, wanted, region, processes)
+    if only and not processes:
+        result.tried += itertools.islice(_why_refused(only), MAX_REFUSED)
     return result
 
 
@@ -178,14 +202,12 @@ def _search_processes(
 ) -> None:
     system = this_system()
     if system is None:
-        result.tried.append(
-            "processes: cannot be looked through on this system yet; use push, shared or debugger"
-        )
+        result.tried.append(f"processes: lowhalf {no_way_in()}")
         return
     known = {str(path) for path, _ in result.files}
     late = _deadline()
     refused: list[str] = []
-    looked = 0
+    looked: set[int] = set()
     areas = {process.pid: find_ram.areas(process.mappings, region.size) for process in processes}
     try:
         # RAM-sized mappings of all processes first: larger ones are mostly something else
@@ -203,7 +225,7 @@ def _search_processes(
                 except (OSError, ValueError):
                     refused.append(f"{process.name} ({process.pid})")
                     continue
-                looked += 1
+                looked.add(process.pid)
                 result.processes += [(process, copy) for copy in found]
             if result.processes:
                 break
@@ -211,7 +233,7 @@ def _search_processes(
         result.tried.append(f"processes: given up after {SEARCH_FOR:g} s")
     result.tried.append(
         f"processes: {len(processes)} of yours, memory of {region.size >> 10} KiB or more in "
-        f"{looked} looked through"
+        f"{len(looked)} looked through"
     )
     if refused:
         some = ", ".join(dict.fromkeys(refused[:4]))

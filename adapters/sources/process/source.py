@@ -22,7 +22,7 @@ from adapters.sources.process.find_ram import Copy
 from adapters.sources.process.mapping import ProcessStat
 from adapters.sources.process.ram_search import MAX_SEARCHING, Found, RamSearch
 from adapters.sources.process.system import LifeLine, System
-from adapters.sources.process.this_system import this_system
+from adapters.sources.process.this_system import no_way_in, this_system
 from adapters.sources.process.which_process import WhichProcess
 from adapters.sources.surroundings import SourceSurroundings
 from bridge.memory.address_map import MemoryMap, Region, Span
@@ -41,7 +41,6 @@ STILL_FOR = 5.0
 """Seconds without a new frame after which another copy is looked for that has some."""
 
 T = TypeVar("T")
-_ELSEWHERE = "is not on this system yet; use push, shared or debugger"
 
 
 class ProcessMemory(Source):
@@ -108,7 +107,7 @@ class ProcessMemory(Source):
     async def _open(self, guest: MemoryMap) -> Opened:
         await self._close()
         if self._system is None:
-            raise SourceUnusable(_ELSEWHERE, source=self.name)
+            raise SourceUnusable(no_way_in(), source=self.name)
         region = chosen_region(guest, self.settings.region)
         if region is None:
             known = ", ".join(each.name for each in guest.regions)
@@ -270,7 +269,7 @@ class ProcessMemory(Source):
             case PermissionError():
                 return self._refused(pid)
             case OSError(errno=errno.ENOSYS):
-                return SourceUnusable(_ELSEWHERE, source=self.name)
+                return SourceUnusable(no_way_in(), source=self.name)
         return SourceLost(
             f"process {pid} cannot be read ({system_words(error) or error})", source=self.name
         )

@@ -6,7 +6,20 @@ import sys
 
 from adapters.sources.process.system import System
 
-__all__ = ["this_system"]
+__all__ = ["no_way_in", "this_system"]
+
+_MACOS = (
+    "has no way into processes on macOS, where only root, or a program that is signed as a "
+    "debugger, may ask for another's memory; use push, debugger, shared or folder"
+)
+"""task_for_pid, and the entitlement com.apple.security.cs.debugger, as Apple documents them."""
+
+
+def no_way_in() -> str:
+    """What there is to say and to do where there is no way into processes."""
+    if sys.platform == "darwin":
+        return _MACOS
+    return "is not on this system yet; use push, shared or debugger"
 
 
 def this_system() -> System | None:

@@ -180,6 +180,26 @@ async def test_a_removed_file_is_lost_within_a_second(ram: Path) -> None:
     await source.close()
 
 
+async def test_a_file_that_may_no_longer_be_seen_is_lost(
+    ram: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What Windows says of a file that was removed while it was open: ERROR_ACCESS_DENIED."""
+    clock = Clock()
+    source = source_of(ram, clock)
+    await source.open(MEMORY)
+
+    def refuse(path: Path) -> os.stat_result:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "stat", refuse)
+    clock.now = shared.LOOK_EVERY
+    with pytest.raises(SourceLost) as caught:
+        await source.fetch(WHOLE)
+    assert caught.value.detail == f"{ram} may no longer be read: is it being removed?"
+    monkeypatch.undo()
+    await source.close()
+
+
 async def test_a_file_that_grows_to_its_region_is_opened_again(ram: Path) -> None:
     clock = Clock()
     write(ram, IMAGE[:0x1000])
