@@ -15,6 +15,7 @@ import pytest
 import pytest_asyncio
 from hypothesis import HealthCheck, settings
 
+from adapters.system_clock import FineLoop
 from tests.adapters.browser import Page, chromium, new_page
 from tests.guest.build import build_once
 from tests.packages import missing
@@ -119,7 +120,7 @@ def pytest_asyncio_loop_factories(
     if item.get_closest_marker("loopback"):
         return {"loopback": LoopbackLoop}
     on_windows = sys.platform == "win32"
-    return {"real": asyncio.SelectorEventLoop if on_windows else asyncio.new_event_loop}
+    return {"real": FineLoop if on_windows else asyncio.new_event_loop}
 
 
 @pytest.hookimpl(tryfirst=True)

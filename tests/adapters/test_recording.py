@@ -26,6 +26,7 @@ from adapters.recordings.header import About, decode_about
 from adapters.recordings.reader import open_recording
 from adapters.recordings.recorder import KEY_EVERY, LEAST_CHANGES, Recorder
 from adapters.sources.recording.player import RecordingPlayer
+from adapters.system_clock import seconds
 from bridge.memory.address_map import LINE_SIZE, MemoryMap, Region, Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.memory.fetched import Partial
@@ -492,7 +493,7 @@ async def test_late_frames_are_skipped_with_their_changes(
     source = player(tmp_path / "a.mcap")
     await source.open(MEMORY)
     assert await source.wait() == 100
-    clock = time.monotonic
+    clock = seconds
     read: list[int] = []
     recording = source._recording
     assert recording is not None
@@ -504,7 +505,7 @@ async def test_late_frames_are_skipped_with_their_changes(
 
     monkeypatch.setattr(type(recording), "frames", counted)
     # seven and a quarter seconds of a busy machine: three groups, and most of the fourth
-    monkeypatch.setattr(time, "monotonic", lambda: clock() + 7.25)
+    monkeypatch.setattr("adapters.sources.recording.player.seconds", lambda: clock() + 7.25)
     number = await source.wait()
     assert number is not None
     assert 100 + 435 <= number < 100 + 480

@@ -10,6 +10,7 @@ import pytest
 from adapters.system_clock import SystemClock
 
 
+@pytest.mark.posix("has its clocks by clock_gettime")
 def test_its_seconds_are_those_of_the_system_with_all_suspensions() -> None:
     # clock_gettime(2): CLOCK_BOOTTIME is CLOCK_MONOTONIC and the time in which it was suspended
     boot = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)

@@ -21,6 +21,8 @@ from pathlib import Path
 import pytest
 import zstandard
 
+pytestmark = pytest.mark.posix("opens each dump in a fork, whose memory /proc tells")
+
 MIB = 1 << 20
 MAX_SIZE = 8 * MIB
 BOMB = 96 * MIB

@@ -7,15 +7,17 @@ import gzip
 import os
 import struct
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import BinaryIO
 
 import pytest
 
 from adapters.sources.dumps import folder
 from adapters.sources.dumps.file import FileDump
 from adapters.sources.dumps.folder import DumpFolder
+from adapters.sources.windows.file_opening import open_stream
 from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.ports.source import Cadence, Consistency, Opened
 from schemas.errors import SourceLost, SourceUnusable
@@ -373,21 +375,20 @@ async def test_a_dump_that_another_program_keeps_is_tried_again(
     dumps: Path, monkeypatch: pytest.MonkeyPatch, failures: int
 ) -> None:
     (dumps / "a.bin").write_bytes(dump(1))
-    real: Callable[..., object] = Path.open
     left = failures
 
-    def kept(self: Path, *rest: str) -> object:
+    def kept(path: Path) -> BinaryIO:
         nonlocal left
-        if self.name == "kept.bin" and left:
+        if path.name == "kept.bin" and left:
             left -= 1
             raise PermissionError(13, "kept by another program")
-        return real(self, *rest)
+        return open_stream(path)
 
     async with opened(source_of(dumps)) as source:
         await following(source)
         # it settles only after what follows
         (dumps / "kept.bin").write_bytes(dump(2))
-        monkeypatch.setattr(Path, "open", kept)
+        monkeypatch.setattr("adapters.sources.dumps.file.open_stream", kept)
         if failures < folder.MAX_TRIES:
             assert await following(source) == (2, 2)
             assert source.notes == []
