@@ -194,8 +194,11 @@ def test_a_file_of_any_name_can_be_dropped(wine: Wine, place: Path, night: Path)
 
 
 @pytest.mark.full
-def test_files_of_many_names_can_be_dropped(wine: Wine, place: Path, night: Path) -> None:
-    dropped(wine, place, night, MORE)
+@pytest.mark.parametrize("name", MORE)
+def test_files_of_many_names_can_be_dropped(
+    wine: Wine, place: Path, night: Path, name: str
+) -> None:
+    dropped(wine, place, night, [name])
 
 
 @pytest.mark.full
