@@ -331,6 +331,7 @@ def test_killed_right_after_a_success(tmp_path: Path, turn: int) -> None:
     assert attempts(path)["attempts"][0]["kept"]["half"]["text"] == "0x2B6D"
 
 
+@pytest.mark.posix("a signal ends the daemon")
 def test_a_daemon_that_is_asked_to_end_says_why_the_attempt_is_cut_off(tmp_path: Path) -> None:
     path = practice_files.write(tmp_path, speed=1)
     kept = tmp_path / "p.attempts.sqlite"
@@ -343,6 +344,7 @@ def test_a_daemon_that_is_asked_to_end_says_why_the_attempt_is_cut_off(tmp_path:
     assert last["frames"] is not None
 
 
+@pytest.mark.posix("a signal ends the daemon")
 def test_two_daemons_on_one_file(tmp_path: Path) -> None:
     path = practice_files.write(tmp_path, speed=1, repeat=True)
     kept = tmp_path / "p.attempts.sqlite"

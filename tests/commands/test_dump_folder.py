@@ -11,6 +11,8 @@ import time
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from tests.commands import files
 from tests.commands.command import Running, lowhalf
 from tests.commands.test_stats import counts
@@ -30,6 +32,7 @@ def frames(printed: list[str]) -> list[dict[str, Any]]:
     return [json.loads(line) for line in printed]
 
 
+@pytest.mark.wine("a folder that is removed is still there for as long as it is watched")
 def test_every_dump_of_a_burst_is_a_frame_and_a_folder_may_come_back(tmp_path: Path) -> None:
     path = files.write(tmp_path, bridge=BRIDGE)
     dumps = tmp_path / "dumps"
