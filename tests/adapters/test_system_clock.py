@@ -7,7 +7,7 @@ import time
 
 import pytest
 
-from adapters.system_clock import SystemClock
+from adapters.system_clock import SystemClock, system_clock
 
 
 @pytest.mark.posix("has its clocks by clock_gettime")
@@ -25,7 +25,7 @@ def test_its_time_of_day_is_the_systems() -> None:
 
 
 def test_its_processor_time_stands_while_the_thread_sleeps() -> None:
-    clock = SystemClock()
+    clock = system_clock()
     before, began = clock.processor_time(), clock.now()
     time.sleep(0.05)
     slept, passed = clock.processor_time() - before, clock.now() - began
