@@ -329,7 +329,7 @@ def test_odd_names_and_paths_are_written_so_that_they_load(tmp_path: Path) -> No
     path = schema_of(tmp_path, "lamp lit")
     path.write_text(path.read_text("utf-8").replace('"Tidewright"', '"Tide\\nwright"'), "utf-8")
     schema = load_schema(path)
-    odd = 'C:\\ram "one"\tö'
+    odd = 'C:\\ram "one" ö'
     settings: dict[str, str | int] = {"kind": "shared", "path": odd, "offset": 0x1000}
     found = Attached(settings, f"file {odd}", "print", '"a"', ByteOrder.SWAP16, [])
     bridge = tmp_path / "odd.bridge.toml"
