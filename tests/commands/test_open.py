@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from adapters.commands import demo
 from adapters.commands.console import own_console
 from adapters.commands.console.until_stopped import StopSignals
 from adapters.commands.main import main
@@ -281,6 +282,15 @@ def test_whose_console_it_is(
 
 def test_elsewhere_no_console_is_made_for_it() -> None:
     assert own_console.has_own_console() is False
+
+
+def test_a_double_click_plays_the_demo_and_opens_its_page(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[bool] = []
+    monkeypatch.setattr(own_console, "has_own_console", lambda: True)
+    monkeypatch.setattr(own_console, "_key", lambda: None)
+    monkeypatch.setattr(demo, "run", lambda arguments: asked.append(arguments.browser) or 0)
+    assert main([]) == 0
+    assert asked == [True]
 
 
 @pytest.mark.parametrize("stopped", [0, 2])
