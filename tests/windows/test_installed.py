@@ -15,13 +15,11 @@ from pathlib import Path
 
 import pytest
 
+from tests.windows.comparing import NEEDS_WINE
 from tests.windows.rig import ROOT, windows_path
 from tests.windows.wine import Program, Wine
 
-pytestmark = [
-    pytest.mark.needs("wine", "wine"),
-    pytest.mark.needs("gcc-mingw-w64-x86-64-win32", "x86_64-w64-mingw32-gcc"),
-]
+pytestmark = NEEDS_WINE
 SAMPLES = ROOT / "sample_dumps"
 WHAT_IS_BUILT = (
     *("adapters", "bridge", "docs", "lowhalf", "sample_dumps", "schemas"),
