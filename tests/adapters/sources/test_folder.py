@@ -22,6 +22,7 @@ from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.ports.source import Cadence, Consistency, Opened
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import FolderSource
+from schemas.system_words import HELD_BY_ANOTHER
 
 BASE = 0x8000_0000
 SIZE = 0x1000
@@ -401,3 +402,30 @@ async def test_a_dump_that_another_program_keeps_is_tried_again(
             f"kept.bin: is passed over: {dumps / 'kept.bin'} may not be read: check its permissions"
         ]
         assert left == failures - folder.MAX_TRIES
+
+
+async def test_a_dump_that_windows_says_is_held_is_waited_for(
+    dumps: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However often: a writer of a large dump keeps it for long (ERROR_SHARING_VIOLATION)."""
+    (dumps / "a.bin").write_bytes(dump(1))
+    left = 3 * folder.MAX_TRIES
+
+    def kept(path: Path) -> BinaryIO:
+        nonlocal left
+        if path.name == "kept.bin" and left:
+            left -= 1
+            fault = PermissionError(13, "the process cannot access the file")
+            fault.winerror = HELD_BY_ANOTHER  # type: ignore[attr-defined,unused-ignore]
+            raise fault
+        return open_stream(path)
+
+    monkeypatch.setattr("adapters.sources.dumps.file.open_stream", kept)
+    async with opened(source_of(dumps)) as source:
+        await following(source)
+        (dumps / "kept.bin").write_bytes(dump(2))
+        assert await following(source) == (2, 2)
+        assert source.notes == [
+            "kept.bin: is held by a program that lets no other read it: it is waited for"
+        ]
+    assert left == 0
