@@ -146,6 +146,7 @@ def rig(directory: Path, bits: int, first: int) -> Iterator[Rig]:
             guest.stdin.close()
 
 
+@pytest.mark.posix("a signal ends the daemon")
 def test_a_counter_of_16_bits_that_is_set_back_cuts_the_attempt_off(tmp_path: Path) -> None:
     with rig(tmp_path, 16, 39_700) as found:
         opened = found.attempt_open()

@@ -41,6 +41,9 @@ class References(HTMLParser):
                 self.places.add(value)
 
 
+pytestmark = pytest.mark.posix("the pages and the wheel are made where lowhalf is developed")
+
+
 @pytest.fixture(scope="module")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     built = tmp_path_factory.mktemp("site")

@@ -151,6 +151,7 @@ def test_every_tutorial_is_run() -> None:
     assert pages == {"runner", "streamer", "tester"}
 
 
+@pytest.mark.posix("its commands are for a POSIX shell")
 def test_another_output_fails(session: Session) -> None:
     session.run("echo one; echo two", "one\ntwo\n")
     session.run("echo one; echo two; false", "…\ntwo\n")
