@@ -27,12 +27,8 @@ class MadeConsole:
     def __init__(self) -> None:
         self.routines: list[Routine] = []
 
-    def add(self, routine: Routine) -> Routine:
+    def add(self, routine: Routine) -> None:
         self.routines.append(routine)
-        return routine
-
-    def remove(self, added: Routine) -> None:
-        self.routines.remove(added)
 
     def tell(self, event: int) -> Telling:
         return Telling(self.routines[-1], event)
@@ -66,7 +62,7 @@ def test_each_event_is_a_signal(event: int, number: int | None) -> None:
     with console_events(told.append, console, closing=0.01):
         assert console.tell(event).ended() == (number is not None)
     assert told == ([] if number is None else [number])
-    assert console.routines == []
+    assert console.tell(CTRL_C).ended() is False, "it is over"
 
 
 @pytest.mark.parametrize("event", [CLOSE, LOGOFF, SHUTDOWN])
@@ -131,7 +127,7 @@ def test_work_ends_in_order_and_once(events: tuple[int, ...], code: int) -> None
     assert stopped.value.exit_code == code
     assert work.tidied
     assert [telling.ended() for telling in work.tellings] == [True] * 2 * len(events)
-    assert console.routines == []
+    assert console.tell(CTRL_C).ended() is False, "it is over"
 
 
 def test_an_event_before_the_work_and_one_behind_it() -> None:
@@ -148,3 +144,13 @@ def test_an_event_before_the_work_and_one_behind_it() -> None:
         assert not began
         assert console.tell(CTRL_BREAK).ended()
     assert signals.number == signal.SIGINT
+
+
+def test_the_work_ends_while_the_console_waits_for_the_program() -> None:
+    console = MadeConsole()
+    work = Work(console, CLOSE)
+    with StopSignals(console) as signals, pytest.raises(Stopped, match=r"\w"):
+        signals.run(work())
+    assert work.tidied
+    # until the interpreter has ended, which ends all threads
+    assert [telling.is_alive() for telling in work.tellings] == [True, True]

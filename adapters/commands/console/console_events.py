@@ -14,7 +14,7 @@ import signal
 import threading
 from collections.abc import Callable, Iterator
 from ctypes import c_int32, c_uint32
-from typing import Any, Protocol
+from typing import Any, ClassVar, Protocol
 
 from adapters.windows_library import windows_library
 
@@ -36,10 +36,12 @@ Routine = Callable[[int], bool]
 class Console(Protocol):
     """Windows' calls about its console."""
 
-    def add(self, routine: Routine) -> Any:
-        """Have *routine* called, first of all; gives what :meth:`remove` takes."""
+    def add(self, routine: Routine) -> None:
+        """Have *routine* called, before those that were added earlier, from now on.
 
-    def remove(self, added: Any) -> None: ...
+        None is ever removed: Windows' list is locked while one of it is called, and the end of the
+        program would wait for one that waits for it.
+        """
 
 
 @contextlib.contextmanager
@@ -51,9 +53,10 @@ def console_events(
     Ctrl-C stays ignored where it was when the program was started.  A console that is closed waits
     for the program to end by itself, for *closing* seconds at most.
     """
+    lasts = True
 
     def routine(event: int) -> bool:
-        number = _NUMBERS.get(event)
+        number = _NUMBERS.get(event) if lasts else None
         if number is None or (
             event == _CTRL_C and signal.getsignal(signal.SIGINT) is signal.SIG_IGN
         ):
@@ -63,29 +66,24 @@ def console_events(
             threading.Event().wait(closing)  # with the return the program would be ended
         return True
 
-    added = console.add(routine)
+    console.add(routine)
     try:
         yield
     finally:
-        console.remove(added)
+        lasts = False
 
 
 class WindowsConsole:
     """Kernel32, by ctypes."""
 
-    _kept: list[Any] = []  # noqa: RUF012
-    """A thread of Windows' may still be in one that was removed."""
+    _kept: ClassVar[list[Any]] = []
 
     def __init__(self) -> None:
         self._form = getattr(ctypes, "WINFUNCTYPE", ctypes.CFUNCTYPE)(c_int32, c_uint32)
         self._set = windows_library("kernel32").SetConsoleCtrlHandler
         self._set.restype, self._set.argtypes = c_int32, (self._form, c_int32)
 
-    def add(self, routine: Routine) -> Any:
+    def add(self, routine: Routine) -> None:
         added = self._form(routine)
         self._kept.append(added)
         self._set(added, True)
-        return added
-
-    def remove(self, added: Any) -> None:
-        self._set(added, False)
