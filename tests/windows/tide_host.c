@@ -82,17 +82,6 @@ static BOOL lock_process(void)
 	       SetKernelObjectSecurity(GetCurrentProcess(), DACL_SECURITY_INFORMATION, &about);
 }
 
-static void load(const char *path)
-{
-	FILE *file = fopen(path, "rb");
-
-	if (!file)
-		die("image");
-	for (size_t p = 0; p < size; p++)
-		live[p ^ mask] = (uint8_t)fgetc(file);
-	fclose(file);
-}
-
 static size_t size_of(const char *path)
 {
 	FILE *file = fopen(path, "rb");
@@ -117,6 +106,29 @@ static uint32_t get(size_t offset)
 	for (int i = 0; i < 4; i++)
 		value = value << 8 | live[(offset + i) ^ mask];
 	return value;
+}
+
+/* the counters come last: what is seen before them is a game that has not begun */
+static void load(const char *path)
+{
+	uint8_t *ram = live, *whole = malloc(size);
+	FILE *file = fopen(path, "rb");
+	uint32_t first, last;
+
+	if (!file || !whole)
+		die("image");
+	for (size_t p = 0; p < size; p++)
+		whole[p ^ mask] = (uint8_t)fgetc(file);
+	fclose(file);
+	live = whole;
+	first = get(began);
+	last = get(ended);
+	put(began, 0);
+	put(ended, 0);
+	live = memcpy(ram, whole, size);
+	free(whole);
+	put(began, first);
+	put(ended, last);
 }
 
 static void answer(unsigned long long first, unsigned long long second)
