@@ -161,6 +161,7 @@ def test_a_counter_of_16_bits_that_is_set_back_cuts_the_attempt_off(tmp_path: Pa
         assert int(words.split("skipped ")[1].split(",")[0]) < 5000
 
 
+@pytest.mark.posix("a signal ends the daemon")
 def test_a_counter_of_8_bits_runs_over_without_a_reset(tmp_path: Path) -> None:
     with rig(tmp_path, 8, 100) as found:
         opened = found.attempt_open()

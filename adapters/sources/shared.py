@@ -220,7 +220,15 @@ class SharedMemory(Source):
 
     def _stat(self) -> os.stat_result:
         try:
-            return openable(self.path).stat()
+            found = openable(self.path).stat()
+            if not found.st_ino:
+                # on Windows Python asks the folder instead where it cannot open the file for itself
+                file = open_for_reading(self.path)
+                try:
+                    return os.fstat(file)
+                finally:
+                    os.close(file)
+            return found
         except OSError as fault:
             raise self._translated(fault) from fault
         except ValueError as fault:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import itertools
+import mmap
 import os
 import random
 import re
@@ -146,6 +147,19 @@ async def test_fault_11_a_truncated_file_is_lost_at_the_look(ram: Path) -> None:
         f"{ram} shrank: expected 0x2000 bytes from offset 0x0 on, found 0x1080"
     )
     await source.close()
+
+
+async def test_a_file_that_its_emulator_has_mapped_stays_the_same_file(ram: Path) -> None:
+    """Under Wine, Python cannot tell by the path alone which file such a one is."""
+    clock = Clock()
+    source = source_of(ram, clock)
+    with ram.open("r+b") as file, mmap.mmap(file.fileno(), 0) as written:
+        await source.open(MEMORY)
+        for seconds in range(3):
+            clock.now = seconds * shared.LOOK_EVERY
+            written[0] = seconds
+            assert await source.fetch([Span(0x8000_0000, 1)]) == [bytes([seconds])]
+        await source.close()
 
 
 @an_open_file_can_be_replaced
