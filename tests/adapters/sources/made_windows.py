@@ -44,6 +44,7 @@ class Process:
     runs: bool = True
     refused: bool = False
     exit_code: int = 0
+    is_32_bit: bool = False
     session: int = 1
 
 
@@ -110,7 +111,7 @@ class MadeWindows:
         return f"C:\\Harbour\\{self._process(process).name}"
 
     def is_32_bit(self, process: int) -> bool:
-        return False
+        return self._process(process).is_32_bit
 
     def session(self, pid: int) -> int:
         return self.all[pid].session if pid in self.all else 1

@@ -297,6 +297,21 @@ async def test_nobody_has_the_name_or_the_number(rig: Rig) -> None:
     assert (await rig.refused(pid=EMULATOR + 1)).detail.startswith("there is no process 5000071")
 
 
+@pytest.mark.parametrize("own", [4, 8])
+async def test_a_32_bit_emulator(rig: Rig, monkeypatch: pytest.MonkeyPatch, own: int) -> None:
+    """Its memory lies below 4 GiB, and both a 32-bit and a 64-bit lowhalf reads it."""
+    monkeypatch.setattr("adapters.sources.process.windows.POINTER_SIZE", own)
+    at = 0xFFFD_0000
+    rig.emulator.is_32_bit = True
+    rig.lay(Pages(at - 0x10000, bytearray(0x10000), state=RESERVE), Pages(at, rig.ram))
+    source = rig.source(name="tideemu")
+    opened = await source.open(rig.memory)
+    assert source.address == at
+    reader = GuestReader(source, opened, ByteOrder.SWAP32)
+    assert await reader.fetch([Span(BASE, SIZE)]) == [bytes(rig.guest)]
+    await source.close()
+
+
 async def test_a_32_bit_python_says_so(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("adapters.sources.process.windows.POINTER_SIZE", 4)
     fault = await rig.refused(name="tideemu")
