@@ -5,7 +5,6 @@ Values are held against those of lowhalf on Linux through the same stub.
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import pytest
@@ -44,12 +43,6 @@ def test_values_are_those_of_linux_and_the_game_goes_on(
         with wine.lowhalf(tmp_path, "run", path, "--json") as lowhalf:
             first = lowhalf.until(lowhalf.good, "a frame")
             lowhalf.until(lambda: lowhalf.last()["frame"] > first["frame"] + 50, "more frames")
-            # killed between two samples the game goes on; in one, it stands until the next connects
-        with wine.lowhalf(tmp_path, "read", path, "--json") as lowhalf:
-            # by then nothing is in hand, which is 1
-            assert lowhalf.join() in (0, 1), lowhalf.errors
-            assert json.loads(lowhalf.lines[0])["build"] == "first-print"
-        guest.wait_for_frame(guest.read_symbol_u32("frame_ended") + 20)
 
 
 @pytest.mark.full

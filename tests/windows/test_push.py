@@ -70,7 +70,7 @@ def test_each_kit_sends_to_lowhalf_on_windows(
     (tmp_path / "host.bin").write_bytes(reorder(guest_ram(), ORDERS[order]))
     with wine.lowhalf(tmp_path, "run", bridge(tmp_path, LISTENING), "--json") as lowhalf:
         for turn, kit in enumerate(kits, start=1):
-            first, last = turn << 20, (turn << 20) + 300
+            first, last = turn << 20, (turn << 20) + 200
             numbers = map(str, (order, first, last, BEGAN, ENDED))
             dump = windows_path(tmp_path / "host.bin")
             words = [*sender(wine, kit), port_of(lowhalf), dump, *numbers]

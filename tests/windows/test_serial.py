@@ -39,7 +39,7 @@ def sent_and_read(
     pulled: bool = False,
 ) -> None:
     """The console sends from that frame on, and its values are those of the dump on Linux."""
-    numbers = map(str, (0, first, first + 300, BEGAN, ENDED))
+    numbers = map(str, (0, first, first + 200, BEGAN, ENDED))
     words = [str(console), str(cable.port), str(folder / "ram.bin"), *numbers, "again"]
     with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as running:
         try:
