@@ -28,7 +28,7 @@ from schemas.source_settings import (
     FolderSource,
     RecordingSource,
 )
-from schemas.system_words import system_words
+from schemas.system_words import HELD_WORDS, is_held, system_words
 
 __all__ = ["Tell", "is_recording", "lacking", "take_frame", "take_heap", "with_dump"]
 
@@ -87,6 +87,8 @@ def is_recording(path: Path) -> bool:
     except ValueError:
         return False  # what names no file, the source of dumps says
     except OSError as fault:
+        if is_held(fault):
+            raise SourceLost(f"{path} {HELD_WORDS}", source=path.name) from fault
         why = (system_words(fault) or str(fault)).lower()
         raise SourceLost(f"{path} cannot be read: {why}", source=path.name) from fault
     from adapters.recordings.reader import open_recording

@@ -11,6 +11,7 @@ import re
 import shutil
 import zipfile
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -106,7 +107,6 @@ def test_another_drive(wine: Wine, commands: Commands, folder: Path) -> None:
     dump_at(path.parent, path.name)
     try:
         same_as_on_linux(commands, folder, "C:\\tide dumps\\ram.bin", str(path))
-        # "//?/unix" and "//localhost/c$" are not there under Wine; the form for long paths is
         same_as_on_linux(commands, folder, "\\\\?\\C:\\tide dumps\\ram.bin", str(path))
     finally:
         shutil.rmtree(path.parent)
@@ -186,6 +186,44 @@ def test_a_dump_on_the_command_line(commands: Commands, folder: Path) -> None:
             f"lowhalf: {name}: cannot be read: {name} names a device on Windows: call the file "
             "otherwise\n",
         )
+
+
+HOLDING = """
+import ctypes, sys
+open_file = ctypes.WinDLL("kernel32").CreateFileW
+open_file.restype = ctypes.c_void_p
+for line in sys.stdin:
+    name, sharing = line.strip().split("|")
+    print("held", open_file(name, 0xC0000000, int(sharing), None, 3, 0, None), flush=True)
+"""
+"""For GENERIC_READ | GENERIC_WRITE, with FILE_SHARE_… of either, and OPEN_EXISTING."""
+
+
+@pytest.mark.full
+def test_a_file_that_another_program_has_open(wine: Wine, commands: Commands, folder: Path) -> None:
+    """For itself alone, which is told; for writing, and for others to read, which harms nobody."""
+    python = windows_path(wine.folder / "python" / "python.exe")
+    with Program(wine.folder, [python, "-c", HOLDING], folder) as holder:
+        for name, sharing in (("held.bin", 0), ("written.bin", 3)):
+            dump_at(folder, name)
+            holder.write(f"{name}|{sharing}")
+            holder.until(partial(_holds, holder, 1 + (sharing > 0)), "word of it")
+        same_as_on_linux(commands, folder, "written.bin", "written.bin")
+        for kind in ("file", "recording", "shared"):
+            made = bridge(folder, f'kind = "{kind}"\npath = "held.bin"', kind)
+            assert commands.say("read", made) == (
+                3,
+                "",
+                f"lowhalf: {kind} held.bin: held.bin is held by a program that lets no other read "
+                "it\n",
+            )
+        code, _, err = commands.say("read", bridge(folder, 'kind = "push"'), "--dump", "held.bin")
+        assert code == 3
+        assert "held.bin is held by a program that lets no other read it" in err
+
+
+def _holds(holder: Program, count: int) -> bool:
+    return len(holder.lines) == count
 
 
 @pytest.mark.parametrize("form", ["gz", "zip", pytest.param("zst", marks=pytest.mark.full)])
