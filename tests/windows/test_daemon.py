@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import socket
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,7 +22,7 @@ from tests.commands.command import lowhalf
 from tests.commands.test_daemon_ends import LIVE, SCHEMA
 from tests.guest import build as guest_build
 from tests.guest.machine import GuestMachine
-from tests.windows.comparing import NEEDS_WINE, ROOT
+from tests.windows.comparing import NEEDS_WINE, ROOT, bridge
 from tests.windows.rig import windows_path
 from tests.windows.wine import Program, Wine
 
@@ -61,12 +62,12 @@ def guest(tmp_path_factory: pytest.TempPathFactory) -> Iterator[GuestMachine]:
         yield machine
 
 
-def attempts(bridge: Path) -> list[tuple[str, str]]:
+def attempts(file: Path) -> list[tuple[str, str]]:
     """Outcome and reason of each attempt that was kept, as lowhalf on Linux reads them."""
-    (path,) = bridge.parent.glob("*.sqlite")
-    with contextlib.closing(sqlite3.connect(path)) as file:
-        assert file.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
-    done = lowhalf("attempts", str(bridge), "--json")
+    (path,) = file.parent.glob("*.sqlite")
+    with contextlib.closing(sqlite3.connect(path)) as kept:
+        assert kept.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+    done = lowhalf("attempts", str(file), "--json")
     assert done.returncode == 0, done.stderr
     return [(each["outcome"], each["reason"]) for each in json.loads(done.stdout)["attempts"]]
 
@@ -120,53 +121,60 @@ async def test_what_happens_to_a_console_ends_all_of_it_in_order(
     assert all(outcome != "open" for outcome, _ in kept)
 
 
-@pytest.mark.parametrize(
-    ("words", "code"),
-    [
-        (("demo", "--json", "--listen", "127.0.0.1:0"), 0),
-        pytest.param(("read", "waiting.toml", "--wait", "100"), 130, marks=pytest.mark.full),
-    ],
-    ids=["demo", "read"],
-)
-def test_ctrl_c_in_other_commands(
-    wine: Wine, tmp_path: Path, words: tuple[str, ...], code: int
-) -> None:
+@pytest.mark.full
+def test_ctrl_c_in_the_demo(wine: Wine, tmp_path: Path) -> None:
+    words = ("demo", "--json", "--listen", "127.0.0.1:0")
     with InConsole(wine, tmp_path, *words) as daemon:
         daemon.until(lambda: len(daemon.lines) > 3, "frames")
-        assert daemon.happens("c") == code
+        assert daemon.happens("c") == 0
     assert not any("Traceback" in line for line in daemon.errors), daemon.errors
 
 
+@pytest.mark.full
+def test_ctrl_c_in_a_command_that_waits(wine: Wine, tmp_path: Path) -> None:
+    """For a stub that takes the connection and says nothing.  128 + SIGINT, as POSIX has it."""
+    with socket.create_server(("127.0.0.1", 0)) as stub:
+        stub.settimeout(100)
+        path = bridge(tmp_path, f'kind = "debugger"\naddress = "127.0.0.1:{stub.getsockname()[1]}"')
+        with (
+            InConsole(wine, tmp_path, "read", path, "--wait", "300") as command,
+            stub.accept()[0],
+        ):
+            assert command.happens("c") == 130
+    assert not any("Traceback" in line for line in command.errors), command.errors
+
+
 FIRST = "frame 151 · build second-print · file second-print-carry.bin.gz · still"
+PLAIN = FIRST.replace("·", "-")
+PRINTED = [
+    ("", "utf-8", FIRST),
+    ("PYTHONIOENCODING=cp437", "cp437", FIRST),
+    ("PYTHONIOENCODING=cp1252", "cp1252", FIRST),
+    ("PYTHONIOENCODING=ascii", "ascii", PLAIN),
+    ("PYTHONIOENCODING=cp932", "cp932", PLAIN),
+    ("PYTHONUTF8=1", "utf-8", FIRST),
+    ("PYTHONUTF8=0", "utf-8", FIRST),
+]
 
 
 @pytest.mark.parametrize(
-    ("said", "encoding", "first"),
+    ("into", "said", "encoding", "first"),
     [
-        ("", "utf-8", FIRST),
-        ("set PYTHONIOENCODING=cp437&&", "cp437", FIRST),
-        pytest.param(
-            *("set PYTHONIOENCODING=ascii&&", "ascii", FIRST.replace("·", "-")),
-            marks=pytest.mark.full,
-        ),
-        pytest.param(
-            *("set PYTHONIOENCODING=cp932&&", "cp932", FIRST.replace("·", "-")),
-            marks=pytest.mark.full,
-        ),
-        pytest.param("set PYTHONIOENCODING=cp1252&&", "cp1252", FIRST, marks=pytest.mark.full),
-        pytest.param("set PYTHONUTF8=1&&", "utf-8", FIRST, marks=pytest.mark.full),
-        pytest.param("set PYTHONUTF8=0&&", "utf-8", FIRST, marks=pytest.mark.full),
+        ("pipe", *PRINTED[0]),
+        ("file", *PRINTED[3]),
+        *(pytest.param("pipe", *each, marks=pytest.mark.full) for each in PRINTED[1:]),
+        *(pytest.param("file", *each, marks=pytest.mark.full) for each in PRINTED[:3]),
     ],
 )
-@pytest.mark.parametrize("into", ["pipe", "file"])
 def test_the_encoding_of_what_is_not_a_console(
     wine: Wine, tmp_path: Path, into: str, said: str, encoding: str, first: str
 ) -> None:
     python = windows_path(wine.folder / "python" / "python.exe")
     keep = f"{python} -c \"open('out.txt', 'wb').write(__import__('sys').stdin.buffer.read())\""
+    setting = f"set {said}&& " if said else ""
     where = "> out.txt" if into == "file" else f"| {keep}"
     (tmp_path / "t.bat").write_text(
-        f"@{said} {python} -m adapters.commands read {windows_path(SAMPLE)} {where}\r\n", "ascii"
+        f"@{setting}{python} -m adapters.commands read {windows_path(SAMPLE)} {where}\r\n", "ascii"
     )
     with Program(wine.folder, ["cmd.exe", "/c", "t.bat"], tmp_path) as shell:
         assert shell.join() == 0, shell.errors
