@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import shutil
 import sys
 from pathlib import Path
@@ -288,7 +289,12 @@ def test_a_double_click_plays_the_demo_and_opens_its_page(monkeypatch: pytest.Mo
     asked: list[bool] = []
     monkeypatch.setattr(own_console, "has_own_console", lambda: True)
     monkeypatch.setattr(own_console, "_key", lambda: None)
-    monkeypatch.setattr(demo, "run", lambda arguments: asked.append(arguments.browser) or 0)
+
+    def run(arguments: argparse.Namespace) -> int:
+        asked.append(arguments.browser)
+        return 0
+
+    monkeypatch.setattr(demo, "run", run)
     assert main([]) == 0
     assert asked == [True]
 
