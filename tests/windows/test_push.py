@@ -55,11 +55,12 @@ def port_of(lowhalf: Lowhalf) -> str:
 @pytest.mark.parametrize(
     ("kits", "order"),
     [
-        (("c", "python"), 2),
-        pytest.param(("python", "c", "c"), 0, marks=pytest.mark.full),
+        (("c",), 2),
+        pytest.param(("python", "c", "python", "c"), 2, marks=pytest.mark.full),
+        pytest.param(("c", "python"), 0, marks=pytest.mark.full),
         pytest.param(("lua51", "lua52", "lua53", "lua54"), 0, marks=pytest.mark.full),
     ],
-    ids=["swap32", "big", "each lua"],
+    ids=["c", "swap32", "big", "each lua"],
 )
 def test_each_kit_sends_to_lowhalf_on_windows(
     wine: Wine, tmp_path: Path, kits: tuple[str, ...], order: int
