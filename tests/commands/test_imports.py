@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import resource
 import subprocess
 import sys
 from pathlib import Path
@@ -153,12 +152,15 @@ def processor_seconds(*command: str, pycache: Path) -> float:
     """Processor time of a child, which keeps its bytecode, as where lowhalf is installed."""
     there = {**environment(), "PYTHONPYCACHEPREFIX": str(pycache)}
     there.pop("PYTHONDONTWRITEBYTECODE", None)
+    import resource
+
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     subprocess.run([sys.executable, *command], check=True, capture_output=True, env=there)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
 
+@pytest.mark.posix("what a child took is told by getrusage")
 def test_reading_a_dump_costs_few_times_what_its_libraries_cost(tmp_path: Path) -> None:
     """The least of several runs, in turns, so that the load of the machine is on both alike."""
     importing = ("-c", "from pydantic import BaseModel; import construct")
@@ -174,6 +176,7 @@ def test_reading_a_dump_costs_few_times_what_its_libraries_cost(tmp_path: Path) 
     assert read < MAX_TIMES_THE_LIBRARIES * libraries, both
 
 
+@pytest.mark.posix("what a child took is told by getrusage")
 def test_help_costs_little_more_than_the_interpreter(tmp_path: Path) -> None:
     both = [
         (
