@@ -88,10 +88,12 @@ LONG = frozenset(
         "test_restarts.py",
         "test_site.py",
         "test_tutorials.py",
+        "windows",
     ]
 )
-"""Modules that take long, since they start interpreters, guests and films without end: not in the
-usual run, so that it is a matter of minutes, but in that of ``.ci/run`` (``-m long``)."""
+"""Modules, and a folder, that take long, since they start interpreters, guests and films without
+end: not in the usual run, so that it is a matter of minutes, but in that of ``.ci/run``
+(``-m long``)."""
 
 
 def pytest_configure() -> None:
@@ -129,14 +131,15 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     or another system.
 
     Before pytest selects by marks.  What is full-size runs only where ``-m`` names it, what is long
-    also where its file is named.
+    also where its file, or its folder, is named.
     """
-    files = {Path(word.partition("::")[0]).resolve() for word in config.args}
+    named = {Path(word.partition("::")[0]).resolve() for word in config.args}
     for item in items:
         module = item.path.relative_to(TESTS).as_posix()
         if module in ALONE:
             item.add_marker("timing")
-        if module in LONG and item.path not in files and not item.get_closest_marker("full"):
+        long = {TESTS / place for place in LONG} & {item.path, item.path.parent}
+        if long and not named & {item.path, *long} and not item.get_closest_marker("full"):
             item.add_marker("long")
     for name in ("long", "full"):
         if not re.search(rf"\b{name}\b", config.getoption("markexpr")):
