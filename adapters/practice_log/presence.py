@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import time
 from dataclasses import dataclass
 from enum import Enum, auto
 from pathlib import Path
@@ -20,6 +21,9 @@ from pathlib import Path
 from schemas.system_words import system_words
 
 __all__ = ["FINE", "Presence", "Sign", "State", "companions", "identity"]
+
+_FILLED_WITHIN = 0.25
+"""Seconds for which an empty file is waited for; nobody but its own thread waits with it."""
 
 
 class State(Enum):
@@ -105,7 +109,7 @@ class Presence:
                 return Sign(State.LOST, gone if own else f"{lacks}was deleted")
             if now.identity != before.identity:
                 return Sign(State.LOST, f"{lacks}was replaced")
-            empty = own and before.size and not now.size
+            empty = own and before.size and not now.size and not self._fills()
             if empty or (path == self._index and now.size < before.size):
                 return Sign(State.LOST, f"{lacks}was cut short")
             doubtful |= now.size < before.size or (own and now.changed != before.changed)
@@ -116,6 +120,15 @@ class Presence:
         if not _may(self._path.parent, os.W_OK):
             return Sign(State.CLOSED, "its folder may not be written")
         return FINE
+
+    def _fills(self) -> bool:
+        """Whether a file that is empty is so for a moment only: whoever copies over it empties it
+        first, and what comes then is theirs."""
+        time.sleep(_FILLED_WITHIN)
+        with contextlib.suppress(OSError):
+            now = _stat(self._path)
+            return now is not None and now.size > 0
+        return False
 
 
 def companions(path: Path) -> tuple[Path, Path]:

@@ -228,7 +228,7 @@ def attempts_of_another_run(new: Path) -> None:
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a file that is in use stays there")
-@pytest.mark.parametrize("over", ["renamed", "copied"])
+@pytest.mark.parametrize("over", ["renamed", "copied", "copied slowly"])
 @pytest.mark.parametrize("make", [database_of_another_program, text, attempts_of_another_run])
 async def test_another_s_file_is_left_alone(
     make: Callable[[Path], None], over: str, path: Path, caplog: pytest.LogCaptureFixture
@@ -247,6 +247,8 @@ async def test_another_s_file_is_left_alone(
         else:
             with new.open("rb") as source, path.open("r+b") as target:
                 target.truncate(0)
+                if over == "copied slowly":  # it is empty whenever it is looked at
+                    await asyncio.sleep(0.15)
                 shutil.copyfileobj(source, target)
         await until(lambda: bool(messages(caplog)), 20)
         assert bytes_of(path) == before
