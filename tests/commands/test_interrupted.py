@@ -197,13 +197,15 @@ async def test_a_command_that_reads_through_a_debugger_lets_the_guest_go(
 def test_while_it_connects_to_a_stub_that_does_not_answer(tmp_path: Path) -> None:
     with socket.create_server(("127.0.0.1", 0)) as silent:
         port = silent.getsockname()[1]
-        source = f'kind = "debugger"\naddress = "127.0.0.1:{port}"'
+        stub = f"127.0.0.1:{port}"
+        source = f'kind = "debugger"\naddress = "{stub}"'
         path = files.write(
             tmp_path, bridge=files.BRIDGE.replace('kind = "file"\npath = "t.bin"', source)
         )
         for words in (
             ["read", str(path), "--wait", "60"],
-            ["attach", str(tmp_path / "t.schema.toml"), "--debugger", f"127.0.0.1:{port}"],
+            # of a name that no process has: whatever else runs here is not looked at first
+            ["attach", str(tmp_path / "t.schema.toml"), "--process", "none", "--debugger", stub],
         ):
             with started(*words) as process:
                 silent.settimeout(40)
