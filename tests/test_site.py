@@ -134,6 +134,25 @@ async def test_pages_are_accessible_in_both_themes(site: Path, tmp_path: Path) -
                     assert await serious_violations(page) == [], f"{name}, {theme}"
 
 
+@pytest.mark.needs("chromium", "chromium")
+async def test_no_page_is_wider_than_its_window(site: Path, tmp_path: Path) -> None:
+    """Also where the list of pages stands beside it; what is wide scrolls in a frame of its own."""
+    wider = []
+    with chromium(tmp_path) as address:
+        async with new_page(address, 1280, 900, still=False) as page:
+            for name in ("index", "how-to/choose-a-source", "reference/commands"):
+                await page.open((site / f"{name}.html").as_uri())
+                await page.wait_for("document.readyState", "complete")
+                for width in (360, 700, 1000, 1010, 1100, 1210, 1300, 1600):
+                    await page.resize(width, 900)
+                    await page.wait_for("window.innerWidth", width)
+                    widths = "[document.documentElement.scrollWidth, window.innerWidth]"
+                    found, there = await page.evaluate(widths)
+                    if found > there:
+                        wider.append((name, width, found))
+    assert wider == []
+
+
 # in an installation
 
 
