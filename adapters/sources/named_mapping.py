@@ -61,13 +61,7 @@ class NamedMapping(Source):
 
     async def _open(self, guest: MemoryMap) -> Opened:
         await self._close()
-        region = chosen_region(guest, self.settings.region)
-        if region is None:
-            known = ", ".join(each.name for each in guest.regions)
-            raise SourceUnusable(
-                f'expected one of the regions {known}, found "{self.settings.region}"',
-                source=self.name,
-            )
+        region = chosen_region(guest, self.settings.region, self.name)
         self._view, held = self._new_view(self._calls())
         self._region = region
         self._held = min(held, region.size)

@@ -88,12 +88,7 @@ class SharedMemory(Source):
     async def _open(self, guest: MemoryMap) -> Opened:
         await self._close()
         settings = self.settings
-        region = chosen_region(guest, settings.region)
-        if region is None:
-            known = ", ".join(r.name for r in guest.regions)
-            raise SourceUnusable(
-                f'expected one of the regions {known}, found "{settings.region}"', source=self.name
-            )
+        region = chosen_region(guest, settings.region, self.name)
         now = self._stat()
         if not stat.S_ISREG(now.st_mode):
             # opening a pipe would wait for its writer

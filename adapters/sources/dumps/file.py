@@ -207,9 +207,6 @@ class FileDump(Source):
     def _place_raw(self, data: bytes, memory: MemoryMap) -> Placed:
         settings = self.settings
         region = chosen_region(memory, settings.region)
-        if region is None:
-            known = ", ".join(r.name for r in memory.regions)
-            raise SourceUnusable(f'expected one of the regions {known}, found "{settings.region}"')
         if settings.offset >= len(data):
             raise SourceUnusable(
                 f"expected an image at offset 0x{settings.offset:X}, found only "

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from adapters.dumps.segment import Segment
 from adapters.sources.held_bytes import HeldBytes
 from bridge.memory.address_map import MemoryMap, Region
+from schemas.errors import SourceUnusable
 
 __all__ = ["Placed", "chosen_region", "place"]
 
@@ -69,8 +70,13 @@ def _left_out(outside: Sequence[tuple[int, int, int]]) -> str:
     return f"{found} are outside every region and left out"
 
 
-def chosen_region(memory: MemoryMap, name: str) -> Region | None:
-    """The region of that name, the first one for ""; None where there is no such region."""
-    if not name:
-        return memory.regions[0] if memory.regions else None
-    return next((region for region in memory.regions if region.name == name), None)
+def chosen_region(memory: MemoryMap, name: str, source: str = "") -> Region:
+    """The region of that name, the first one for "".
+
+    Raises SourceUnusable, as *source*, where there is no such region.
+    """
+    for region in memory.regions:
+        if name in ("", region.name):
+            return region
+    known = ", ".join(region.name for region in memory.regions)
+    raise SourceUnusable(f'expected one of the regions {known}, found "{name}"', source=source)

@@ -108,13 +108,7 @@ class ProcessMemory(Source):
         await self._close()
         if self._system is None:
             raise SourceUnusable(no_way_in(), source=self.name)
-        region = chosen_region(guest, self.settings.region)
-        if region is None:
-            known = ", ".join(each.name for each in guest.regions)
-            raise SourceUnusable(
-                f'expected one of the regions {known}, found "{self.settings.region}"',
-                source=self.name,
-            )
+        region = chosen_region(guest, self.settings.region, self.name)
         found = await _in_thread(lambda aborted: self._seek(guest, region, aborted))
         with self._translating(found.pid):
             self._life = self._system.life_line(found.pid)

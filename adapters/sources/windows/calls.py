@@ -21,6 +21,7 @@ from adapters.sources.windows.structures import (
     process_entry,
     region_of,
 )
+from adapters.windows_library import windows_library
 
 __all__ = ["FILE_MAP_READ", "PROCESS_RIGHTS", "Calls"]
 
@@ -67,13 +68,6 @@ _SIGNATURES: dict[str, tuple[Any, tuple[Any, ...]]] = {
 }
 
 
-def _library() -> ctypes.CDLL:
-    """Raises OSError (ENOSYS) on another system."""
-    if sys.platform == "win32":
-        return ctypes.WinDLL("kernel32", use_last_error=True)
-    raise OSError(errno.ENOSYS, os.strerror(errno.ENOSYS))
-
-
 def _last_number() -> int:
     if sys.platform == "win32":
         return ctypes.get_last_error()
@@ -91,11 +85,11 @@ class Calls:
     """Kernel32 of the Windows that lowhalf runs on."""
 
     def __init__(self) -> None:
-        library = _library()
+        library = windows_library("kernel32")
         for name, (result, arguments) in _SIGNATURES.items():
             function = getattr(library, name)
             function.restype, function.argtypes = result, arguments
-        self._dll: Any = library
+        self._dll = library
 
     def close(self, handle: int) -> None:
         self._dll.CloseHandle(handle)
