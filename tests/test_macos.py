@@ -35,7 +35,7 @@ def test_every_other_source_does_what_a_source_has_to() -> None:
     )
     assert done.returncode == 0, done.stdout
     reasons = [line for line in done.stdout.splitlines() if line.startswith("SKIPPED")]
-    assert {line.partition(": ")[2] for line in reasons} == {"reads processes on Linux only"}
+    assert {line.partition(": ")[2] for line in reasons} == {"its host is a program for Linux"}
 
 
 def test_process_says_what_it_would_need(

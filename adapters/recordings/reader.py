@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
 
+from adapters.file_opening import open_stream
 from adapters.recordings import chunk, topics
 from adapters.recordings.chunk_index import chunk_index, everything, written_by
 from adapters.recordings.frame_message import FrameKind, RecordedFrame, decode
@@ -15,12 +15,8 @@ from adapters.recordings.groups import Group, groups_as_recorded, groups_by_look
 from adapters.recordings.header import About
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.system_words import HELD_WORDS, is_held, system_words
-from schemas.windows_paths import openable
 
-__all__ = ["OpenFile", "Recording", "open_recording"]
-
-OpenFile = Callable[[Path], BinaryIO]
-"""Opens a file for reading.  Raises OSError, and ValueError where the path names none."""
+__all__ = ["Recording", "open_recording"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +32,6 @@ class Recording:
     groups: Sequence[Group]
     complete: bool
     ram_channel: int
-    open_file: OpenFile
 
     def group_at(self, time: int) -> int:
         """The number of the group with the newest frame at or before *time*, in nanoseconds.
@@ -55,7 +50,7 @@ class Recording:
         frames: list[RecordedFrame] = []
         place = self.groups[group].pieces[0].place
         try:
-            with self.open_file(self.path) as stream:
+            with open_stream(self.path) as stream:
                 for piece in self.groups[group].pieces:
                     place = piece.place
                     data = chunk.unpacked(stream, place)
@@ -74,20 +69,15 @@ class Recording:
         return frames
 
 
-def _open_file(path: Path) -> BinaryIO:
-    return openable(path).open("rb")
-
-
-def open_recording(path: Path, open_file: OpenFile = _open_file) -> Recording:
+def open_recording(path: Path) -> Recording:
     """Find out what a recording holds, without reading its frames.
 
-    *open_file* is how the file is opened, now and later.
     Raises SourceUnusable where the file is no recording or holds no whole group, SourceLost where
     it is missing.
     """
     name = f"recording {path.name}"
     try:
-        return _open(path, open_file)
+        return _open(path)
     except FileNotFoundError as fault:
         raise SourceLost(
             f"{path} is not there: is the path relative to the bridge file?", source=name
@@ -106,8 +96,8 @@ def open_recording(path: Path, open_file: OpenFile = _open_file) -> Recording:
         raise SourceUnusable(f"{path} is not a usable recording: {fault}", source=name) from fault
 
 
-def _open(path: Path, open_file: OpenFile) -> Recording:
-    with open_file(path) as stream:
+def _open(path: Path) -> Recording:
+    with open_stream(path) as stream:
         size = stream.seek(0, 2)
         index = chunk_index(stream, size)
         if index.places and written_by(stream) == topics.LIBRARY:
@@ -124,4 +114,4 @@ def _open(path: Path, open_file: OpenFile) -> Recording:
         raise ValueError(f"expected the channels {topics.BRIDGE} and {topics.RAM}")
     if not found.groups:
         raise ValueError("it ends before its first frames are whole")
-    return Recording(path, found.about, found.groups, index.complete, found.ram_channel, open_file)
+    return Recording(path, found.about, found.groups, index.complete, found.ram_channel)

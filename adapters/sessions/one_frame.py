@@ -10,10 +10,10 @@ import asyncio
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
+from adapters.file_opening import open_stream
 from adapters.recordings.topics import MAGIC
 from adapters.sessions.setup import sampling_setup
 from adapters.sources.catalogue import make_source
-from adapters.sources.windows.file_opening import open_stream
 from bridge.heap.blocks import Heap
 from bridge.ports.source import Consistency, Source
 from bridge.prepared import PreparedBuild, with_heap

@@ -17,11 +17,11 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import ClassVar
 
+from adapters.file_opening import open_for_reading
 from adapters.sources.dumps.placing import chosen_region
 from adapters.sources.named_mapping import NamedMapping
 from adapters.sources.process.file_holder import FileHolder, find_holder
 from adapters.sources.surroundings import SourceSurroundings
-from adapters.sources.windows.file_opening import open_for_reading
 from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.ports.source import Opened, Source
 from schemas.errors import SourceLost, SourceUnusable

@@ -253,7 +253,7 @@ RIGS: dict[str, Kind] = {
         short=0x1000,
         why="what a process has ends with a page",
         marks=(
-            pytest.mark.skipif(sys.platform != "linux", reason="reads processes on Linux only"),
+            pytest.mark.skipif(sys.platform != "linux", reason="its host is a program for Linux"),
         ),
     ),
 }
@@ -555,8 +555,8 @@ async def test_errors_of_the_system_are_translated(
     async with RIGS[kind].maker(tmp_path, IMAGE) as rig:
         with monkeypatch.context() as patched:
             patched.setattr(Path, "open", fail)
-            patched.setattr("adapters.sources.shared.os.open", fail)
-            patched.setattr("adapters.sources.windows.calls.Calls.open_file", fail)
+            patched.setattr("adapters.file_opening.os.open", fail)
+            patched.setattr("adapters.file_opening._handle", fail)
             with pytest.raises(expected) as caught:
                 await opened(rig)
         cause = caught.value.__cause__

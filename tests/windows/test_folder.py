@@ -128,7 +128,7 @@ def test_what_is_being_read_may_be_moved_and_removed(
     script = """
 import json, os
 from pathlib import Path
-from adapters.sources.windows.file_opening import open_stream
+from adapters.file_opening import open_stream
 there, away = Path("dumps/first.bin"), Path("dumps/moved.bin")
 with open_stream(there) as stream:
     head = stream.read(16)

@@ -6,6 +6,7 @@ import ctypes
 
 import pytest
 
+from adapters import file_opening
 from adapters.sources.pushed.serial import ERROR_TIMEOUT
 from adapters.sources.windows import calls, structures
 from schemas.system_words import HELD_BY_ANOTHER
@@ -45,9 +46,9 @@ def test_numbers_are_the_headers(said: list[tuple[str, str, int, int]]) -> None:
         "FILE_MAP_READ": calls.FILE_MAP_READ,
         "TH32CS_SNAPPROCESS": calls._TH32CS_SNAPPROCESS,
         "STILL_ACTIVE": calls._STILL_ACTIVE,
-        "GENERIC_READ": calls._GENERIC_READ,
-        "FILE_SHARE_READ | FILE_SHARE_WRITE | FILE_SHARE_DELETE": calls._SHARE_ALL,
-        "OPEN_EXISTING": calls._OPEN_EXISTING,
+        "GENERIC_READ": file_opening.READ,
+        "FILE_SHARE_READ | FILE_SHARE_WRITE | FILE_SHARE_DELETE": file_opening.SHARE_ALL,
+        "OPEN_EXISTING": file_opening.OPEN_EXISTING,
         "MEM_COMMIT": structures._MEM_COMMIT,
         "MEM_FREE": structures._MEM_FREE,
         "MEM_MAPPED": structures._MEM_MAPPED,

@@ -11,12 +11,12 @@ from typing import ClassVar
 
 from adapters.dumps.decoding import FORMAT_WORDS, DumpFormat, decode, format_of
 from adapters.dumps.wrapping import unwrap
+from adapters.file_opening import open_stream
 from adapters.recordings.topics import MAGIC
 from adapters.sources.dumps.dump_forms import RAW, Chosen, Form, choose, is_recognised
 from adapters.sources.dumps.placing import Placed, chosen_region, place
 from adapters.sources.held_bytes import HeldBytes
 from adapters.sources.surroundings import SourceSurroundings
-from adapters.sources.windows.file_opening import open_stream
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.fetched import Part
 from bridge.ports.source import Cadence, Consistency, Opened, Source

@@ -11,7 +11,6 @@ from adapters.recordings.frame_message import FrameKind, RecordedFrame
 from adapters.recordings.reader import Recording, open_recording
 from adapters.sources.held_bytes import HeldBytes
 from adapters.sources.surroundings import SourceSurroundings
-from adapters.sources.windows.file_opening import open_stream
 from adapters.system_clock import seconds
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder
@@ -80,7 +79,7 @@ class RecordingPlayer(Source):
         return ByteOrder.BIG
 
     async def _open(self, guest: MemoryMap) -> Opened:
-        recording = await asyncio.to_thread(open_recording, self.path, open_stream)
+        recording = await asyncio.to_thread(open_recording, self.path)
         sizes: dict[str, int] = {}
         self._held = []
         for region in guest.regions:

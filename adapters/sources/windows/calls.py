@@ -31,10 +31,6 @@ FILE_MAP_READ = 0x0004
 
 _TH32CS_SNAPPROCESS = 0x0002
 _STILL_ACTIVE = 259
-_GENERIC_READ = 0x80000000
-_SHARE_ALL = 0x7
-"""FILE_SHARE_READ, WRITE and DELETE: others may do with the file what they like."""
-_OPEN_EXISTING = 3
 _INVALID_HANDLE = c_void_p(-1).value
 _INVALID_PARAMETER = 87
 _MAX_PATH_UNITS = 32768
@@ -43,10 +39,6 @@ _MOST_IN_CONSOLE = 64
 # name: (result, arguments); handles and addresses are as wide as a pointer
 _SIGNATURES: dict[str, tuple[Any, tuple[Any, ...]]] = {
     "CloseHandle": (c_int32, (c_void_p,)),
-    "CreateFileW": (
-        c_void_p,
-        (c_wchar_p, c_uint32, c_uint32, c_void_p, c_uint32, c_uint32, c_void_p),
-    ),
     "CreateToolhelp32Snapshot": (c_void_p, (c_uint32, c_uint32)),
     "GetConsoleProcessList": (c_uint32, (c_void_p, c_uint32)),
     "GetCurrentProcess": (c_void_p, ()),
@@ -182,14 +174,6 @@ class Calls:
         return buffer.raw if done and got.value == length else None
 
     # files
-
-    def open_file(self, path: str) -> int:
-        handle = self._dll.CreateFileW(
-            *(path, _GENERIC_READ, _SHARE_ALL, None, _OPEN_EXISTING, 0, None)
-        )
-        if handle == _INVALID_HANDLE:
-            raise _fault(_last_number())
-        return int(handle)
 
     def open_mapping(self, name: str) -> int:
         return self._checked(self._dll.OpenFileMappingW(FILE_MAP_READ, False, name))

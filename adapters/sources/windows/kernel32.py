@@ -62,9 +62,6 @@ class Kernel32(Protocol):
     def read(self, process: int, address: int, length: int) -> bytes | None:
         """Bytes; None where any of them cannot be read (ReadProcessMemory)."""
 
-    def open_file(self, path: str) -> int:
-        """A handle that reads a file and leaves every right to others (CreateFileW)."""
-
     def open_mapping(self, name: str) -> int:
         """A handle of a named file mapping, for reading only (OpenFileMappingW)."""
 

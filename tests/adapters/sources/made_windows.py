@@ -155,9 +155,6 @@ class MadeWindows:
 
     # files
 
-    def open_file(self, path: str) -> int:
-        raise NotImplementedError
-
     def open_mapping(self, name: str) -> int:
         if name in self.refused_mappings:
             raise PermissionError(13, "access is denied")

@@ -14,10 +14,10 @@ from typing import BinaryIO
 
 import pytest
 
+from adapters.file_opening import open_stream
 from adapters.sources.dumps import folder
 from adapters.sources.dumps.file import FileDump
 from adapters.sources.dumps.folder import DumpFolder
-from adapters.sources.windows.file_opening import open_stream
 from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.ports.source import Cadence, Consistency, Opened
 from schemas.errors import SourceLost, SourceUnusable

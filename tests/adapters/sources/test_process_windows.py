@@ -130,7 +130,7 @@ def test_no_right_is_asked_for_but_to_query_and_to_read() -> None:
     assert (PROCESS_RIGHTS, FILE_MAP_READ) == (0x0410, 4)
     # none of them writes, allocates, protects, suspends or starts anything in a process
     assert sorted(_SIGNATURES) == [
-        *("CloseHandle", "CreateFileW", "CreateToolhelp32Snapshot", "GetConsoleProcessList"),
+        *("CloseHandle", "CreateToolhelp32Snapshot", "GetConsoleProcessList"),
         "GetCurrentProcess",
         *("GetExitCodeProcess", "GetProcessTimes", "GetSystemTimeAsFileTime", "IsWow64Process"),
         *("K32GetMappedFileNameW", "MapViewOfFile", "OpenFileMappingW", "OpenProcess"),
