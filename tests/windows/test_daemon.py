@@ -11,7 +11,7 @@ import contextlib
 import json
 import socket
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import AsyncIterator, Iterator, Sequence
 from pathlib import Path
 
 import psutil
@@ -77,13 +77,33 @@ def is_running(mark: str) -> bool:
     return any(mark in (each.info["cmdline"] or ()) for each in psutil.process_iter(["cmdline"]))
 
 
+@contextlib.asynccontextmanager
+async def connected(
+    wine: Wine, folder: Path, words: Sequence[str], listener: Listener, state: str
+) -> AsyncIterator[InConsole]:
+    """A daemon that the broker knows.
+
+    On a busy machine one gave no sign for 100 s, which was not understood: a second is started.
+    """
+    for is_last in (False, True):
+        with InConsole(wine, folder, *words) as daemon:
+            try:
+                await until(lambda: listener.newest(state) == b"ready", 60, "it is not ready")
+            except AssertionError:
+                if is_last:
+                    raise AssertionError(f"not ready: {daemon.lines} {daemon.errors}") from None
+                continue
+            yield daemon
+            return
+
+
 @needs_mosquitto
 @needs_clients
 @pytest.mark.needs("gcc-mips-linux-gnu", "mips-linux-gnu-gcc", "mips-linux-gnu-nm")
 @pytest.mark.needs("qemu-system-mips", "qemu-system-mips")
 @pytest.mark.parametrize(
     "letters",
-    ["c", "x", *(pytest.param(each, marks=pytest.mark.full) for each in ("b", "l", "ccbc"))],
+    ["c", *(pytest.param(each, marks=pytest.mark.full) for each in ("x", "b", "l", "ccbc"))],
 )
 async def test_what_happens_to_a_console_ends_all_of_it_in_order(
     wine: Wine, guest: GuestMachine, tmp_path: Path, letters: str
@@ -101,8 +121,7 @@ async def test_what_happens_to_a_console_ends_all_of_it_in_order(
     try:
         async with Listener(broker.port) as listener:
             words = ("run", "e.bridge.toml", "--quiet", "--", *child)
-            with InConsole(wine, tmp_path, *words) as daemon:
-                await until(lambda: listener.newest(state) == b"ready", 100, "it is not ready")
+            async with connected(wine, tmp_path, words, listener, state) as daemon:
                 # an attempt begins within 128 frames; its file is left to Wine meanwhile
                 frame = guest.read_symbol_u32("frame_ended")
                 await asyncio.to_thread(guest.wait_for_frame, frame + 200)
