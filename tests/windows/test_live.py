@@ -154,6 +154,7 @@ def test_values_are_those_of_linux_and_frames_the_hosts(
     here.until_gone()
 
 
+@pytest.mark.full
 @BOTH
 @pytest.mark.parametrize("times", [2, pytest.param(20, marks=pytest.mark.full)])
 def test_it_is_found_again_after_each_restart(
@@ -182,6 +183,7 @@ def _of_turn(lowhalf: Lowhalf, turn: int) -> bool:
     return good is not None and good["frame"] >> 20 == turn
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(
     ("letter", "protection"),
     [
@@ -226,6 +228,7 @@ def test_a_page_that_may_not_be_read_is_missing_alone_and_stays_as_it_is(
         assert host.say("q") == (frame, frame)
 
 
+@pytest.mark.full
 def test_ram_that_moves_is_searched_for_again(
     wine: Wine, watching: Callable[[str], Watching], tmp_path: Path, image: Path
 ) -> None:
@@ -243,6 +246,7 @@ def test_ram_that_moves_is_searched_for_again(
         here.until_ended(host)
 
 
+@pytest.mark.full
 def test_a_program_that_ends_with_the_number_of_those_that_run(
     wine: Wine, watching: Callable[[str], Watching], image: Path
 ) -> None:
@@ -270,6 +274,7 @@ def test_a_process_that_lets_nobody_read_it(wine: Wine, tmp_path: Path, image: P
     ]
 
 
+@pytest.mark.full
 def test_a_program_that_lowhalf_starts(wine: Wine, tmp_path: Path, image: Path) -> None:
     path = bridge(tmp_path, 'kind = "process"')
     words = wine.host_words(image, name="tidechild")
@@ -314,6 +319,7 @@ sys.stdin.read()
     here.until_gone()
 
 
+@pytest.mark.full
 def test_a_file_that_its_program_keeps_for_itself(
     wine: Wine, watching: Callable[[str], Watching]
 ) -> None:

@@ -50,6 +50,7 @@ def test_what_is_no_program(wine: Wine, tmp_path: Path, command: str, said: str)
         assert lowhalf.errors[-1].startswith(said)
 
 
+@pytest.mark.full
 def test_an_emulator_by_an_odd_name_of_which_two_run(wine: Wine, tmp_path: Path) -> None:
     """Its name has spaces and letters of other alphabets, and is written in another case.  Its RAM
     begins behind a header, in a mapping that it sees at two addresses (MapViewOfFile twice), of
