@@ -18,6 +18,7 @@ from functools import partial
 from selectors import BaseSelector
 from typing import ClassVar, Protocol
 
+from adapters.processor_time import processor_time
 from adapters.windows_library import windows_library
 from bridge.ports.clock import Clock
 
@@ -44,7 +45,7 @@ class SystemClock(Clock):
 
     now = staticmethod(_seconds())
     time_of_day = staticmethod(time.time)
-    processor_time = staticmethod(time.thread_time)
+    processor_time = staticmethod(processor_time)
 
     _too_late: ClassVar[float] = 0.0011
     """Event loops wait in whole milliseconds, and rather longer than asked."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import time
 
 import pytest
@@ -33,6 +34,15 @@ def test_its_processor_time_stands_while_the_thread_sleeps() -> None:
     assert slept < passed / 2
     while clock.processor_time() - before < slept + 0.01:
         """It goes on where something is done."""
+
+
+def test_pythons_own_housekeeping_is_nobodys_work() -> None:
+    clock, many = system_clock(), [[number] for number in range(1_000_000)]
+    before, began = clock.processor_time(), time.thread_time()
+    gc.collect()
+    counted, taken = clock.processor_time() - before, time.thread_time() - began
+    assert len(many) == 1_000_000
+    assert 0 <= counted < taken / 4
 
 
 @pytest.mark.parametrize("seconds", [0.0, 0.0004, 0.003])

@@ -16,6 +16,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from adapters.processor_time import processor_time
 from bridge.evaluation.evaluator import Evaluator
 from bridge.memory.address_map import MemoryMap
 from bridge.memory.image import Image
@@ -92,7 +93,7 @@ def bench(directory: Path, watches: Sequence[str], pointers: int) -> Bench:
         prepared,
         image,
         Evaluator(
-            prepared.program, prepared.layout, memory, whole=True, processor_time=time.thread_time
+            prepared.program, prepared.layout, memory, whole=True, processor_time=processor_time
         ),
     )
 
@@ -247,7 +248,7 @@ def load_seconds(directory: Path) -> tuple[float, float]:
         prepared.layout,
         memory_map(loaded.schema),
         whole=True,
-        processor_time=time.thread_time,
+        processor_time=processor_time,
     )
     whole = time.thread_time() - began
     began = time.thread_time()

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import random
 import struct
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from adapters.processor_time import processor_time
 from bridge.evaluation.evaluator import Evaluator
 from bridge.expressions.compiling import check
 from bridge.memory.image import Image
@@ -65,10 +65,10 @@ def measure() -> Times:
     program = check(guest.layout, {"count": "len(blocks())"})
     image = guest.image()
     whole = Evaluator(
-        program, guest.layout, guest.memory, whole=True, processor_time=time.thread_time
+        program, guest.layout, guest.memory, whole=True, processor_time=processor_time
     )
     sparse = Evaluator(
-        program, guest.layout, guest.memory, whole=False, processor_time=time.thread_time
+        program, guest.layout, guest.memory, whole=False, processor_time=processor_time
     )
     held = Image(guest.memory)
     missing = sparse.evaluate(held, 1)
@@ -109,7 +109,7 @@ def pointer_cost(pointers: int = 100) -> tuple[float, float]:
     image = guest.image()
     programs = [check(guest.layout, watches, unwarned) for unwarned in ((), tuple(watches))]
     heeding, unwarned = (
-        Evaluator(program, guest.layout, guest.memory, whole=True, processor_time=time.thread_time)
+        Evaluator(program, guest.layout, guest.memory, whole=True, processor_time=processor_time)
         for program in programs
     )
     calls = [lambda: heeding.evaluate(image, 1), lambda: unwarned.evaluate(image, 1)]

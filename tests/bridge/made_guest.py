@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import struct
-import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from adapters.processor_time import processor_time
 from bridge.evaluation.evaluator import Evaluator
 from bridge.expressions.compiling import check
 from bridge.expressions.program import Program
@@ -196,7 +196,7 @@ class Run:
         self.guest = guest
         self.program = guest.program(watches)
         self.evaluator = Evaluator(
-            self.program, guest.layout, guest.memory, whole=whole, processor_time=time.thread_time
+            self.program, guest.layout, guest.memory, whole=whole, processor_time=processor_time
         )
         self.batches = 0
         self._whole = whole

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gc
+import time
 from itertools import pairwise
 
 import pytest
@@ -577,3 +579,26 @@ def test_no_bytes_make_the_walk_fail(count: int, at: int, noise: bytes, whole: b
     assert all(0x8000_0000 <= b.start <= b.end <= 0x8004_0000 for b in heap.blocks)
     extents = sorted((b.header, b.end) for b in heap.blocks)
     assert all(end <= header for (_, end), (header, _) in pairwise(extents))
+
+
+def test_a_garbage_collection_in_the_middle_of_it_is_no_damage(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # a collection of so many objects takes longer than a walk may
+    many = [[number] for number in range(1_500_000)]
+    taken = []
+    pause = heap_walk.HeapWalk._pause
+
+    def collecting(walk: heap_walk.HeapWalk, count: int) -> None:
+        began = time.thread_time()
+        gc.collect()
+        taken.append(time.thread_time() - began)
+        pause(walk, count)
+
+    monkeypatch.setattr(heap_walk.HeapWalk, "_pause", collecting)
+    guest = HeapGuest()
+    guest.heap(gulls(40))
+    heap = walked(guest)
+    assert taken
+    assert len(many) == 1_500_000
+    assert (heap.damaged, len(heap.blocks)) == (None, 40)

@@ -527,7 +527,7 @@ class FineClock(SystemClock):
     On Windows a thread's own time has steps of 16 ms ("GetThreadTimes" in Microsoft's reference).
     """
 
-    processor_time = staticmethod(time.perf_counter if WINDOWS else time.thread_time)
+    processor_time = staticmethod(time.perf_counter if WINDOWS else SystemClock.processor_time)
 
 
 async def test_a_silly_expression_is_an_error_and_rests(

@@ -23,6 +23,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from adapters.processor_time import processor_time
 from adapters.system_clock import SystemClock
 from bridge.evaluation.evaluator import Evaluator
 from bridge.expressions.compiling import check
@@ -348,7 +349,7 @@ class Fuzz:
         ]
         whole = self.chance.random() < 0.5
         evaluator = Evaluator(
-            program, guest.layout, guest.memory, whole=whole, processor_time=time.thread_time
+            program, guest.layout, guest.memory, whole=whole, processor_time=processor_time
         )
         backing = guest.image()
         for number in range(3):
@@ -450,7 +451,7 @@ class Fuzz:
         shown = [Watch(name, "", "", program.slots[program.watches[name]].type) for name in "wv"]
         try:
             evaluator = Evaluator(
-                program, guest.layout, guest.memory, whole=True, processor_time=time.thread_time
+                program, guest.layout, guest.memory, whole=True, processor_time=processor_time
             )
             image = guest.image()
             took = min(self.frame(evaluator, image, image, shown, n) for n in range(2))
