@@ -16,7 +16,8 @@ HIDING = """
 import importlib, os, pkgutil, signal, socket, sys
 # third-party packages and the standard library hide what they need by themselves
 import aiohttp.web, aiomqtt, asyncio, construct, mcap.reader, mcap.writer, pydantic, rich.live
-import subprocess, tempfile, tree_sitter_toml, zstandard, zipfile, lzma, gzip, multiprocessing
+import numpy, subprocess, tempfile
+import tree_sitter_toml, zstandard, zipfile, lzma, gzip, multiprocessing
 for name in ("fcntl", "grp", "posix", "pty", "pwd", "readline", "resource", "spwd", "syslog",
              "termios", "tty"):
     sys.modules[name] = None

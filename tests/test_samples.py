@@ -16,6 +16,7 @@ from adapters.recordings.reader import open_recording
 from adapters.sources.catalogue import make_source
 from adapters.sources.recording.player import RecordingPlayer
 from adapters.system_clock import SystemClock
+from bridge.memory.address_map import Span
 from bridge.memory.byte_order import ByteOrder, reorder
 from bridge.practice.attempts import Attempt, Outcome
 from bridge.prepared import memory_map, prepare
@@ -191,12 +192,13 @@ def test_the_demo_is_a_lap_of_whole_frames() -> None:
     assert recording.complete
     assert recording.about.build == "first-print"
     assert "Tidewright" in recording.about.schema
-    ram = bytearray(RAM_SIZE)
+    memory = recording.memory_before(0)
     numbers, times = [], []
     for group in range(len(recording.groups)):
         for frame in recording.frames(group):
-            for span, data in frame.parts:
-                ram[span.address - RAM_START : span.end - RAM_START] = data
+            memory.apply(frame)
+            ram = memory.read(Span(RAM_START, RAM_SIZE))
+            assert isinstance(ram, bytes)
             # the game's own proof: each of six parts of a frame writes the frame's number
             pulses = [
                 struct.unpack_from(">I", ram, PULSE_AT + 0x100 * part)[0] for part in range(6)

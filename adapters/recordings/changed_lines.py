@@ -1,34 +1,109 @@
-"""Which lines of a region differ between two frames."""
+"""Which lines of a region differ between two frames.
+
+Memory is compared in blocks by C's memcmp, which is as quick as memory can be read, and line by
+line by numpy only where a block differs.  Both let other threads run meanwhile.
+"""
 
 from __future__ import annotations
 
+import ctypes
+import os
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
 from bridge.memory.address_map import LINE_SIZE, Span
 
-__all__ = ["changed_lines"]
+__all__ = ["Snapshot", "changed_lines"]
 
-_BLOCK = LINE_SIZE * 256
+_BLOCK = 64 << 10
+_WORDS = LINE_SIZE // 8
+
+_Bytes = NDArray[np.uint8]
+_Buffer = bytes | bytearray | memoryview
 
 
-def changed_lines(start: int, before: bytes, after: bytes) -> list[tuple[Span, bytes]]:
+def changed_lines(start: int, before: _Buffer, after: _Buffer) -> list[tuple[Span, bytes]]:
     """The lines of *after* that differ from *before*, neighbours joined.
 
-    Both are all bytes of a region that begins at guest address *start*.  Whole blocks are compared
-    first, since nearly all of them are alike.
+    Both are all bytes of a region that begins at guest address *start*.
     """
     if len(before) != len(after):
         raise ValueError(f"expected {len(before)} bytes, found {len(after)}")
-    lines = [
-        line
-        for block in range(0, len(after), _BLOCK)
-        if before[block : block + _BLOCK] != after[block : block + _BLOCK]
-        for line in range(block, min(block + _BLOCK, len(after)), LINE_SIZE)
-        if before[line : line + LINE_SIZE] != after[line : line + LINE_SIZE]
-    ]
-    runs: list[tuple[int, int]] = []
-    for line in lines:
-        end = min(line + LINE_SIZE, len(after))
-        if runs and runs[-1][1] == line:
-            runs[-1] = (runs[-1][0], end)
-        else:
-            runs.append((line, end))
-    return [(Span(start + first, end - first), after[first:end]) for first, end in runs]
+    runs = _runs(_lines(_array(before), _array(after)), len(after))
+    view = memoryview(after)
+    return [(Span(start + a, b - a), bytes(view[a:b])) for a, b in runs]
+
+
+class Snapshot:
+    """A region's bytes as they were when they were last taken, in the source's byte order.
+
+    *size* zeros at first.  What differs is copied before it is known whether the frame is whole, so
+    taking it is a step of its own.
+    """
+
+    def __init__(self, size: int) -> None:
+        self._held = np.zeros(size, np.uint8)
+
+    def differing(self, now: _Buffer) -> list[tuple[int, bytes]]:
+        """Offset and bytes of what *now*, all of the region, has otherwise, in whole lines.
+
+        Every byte of the copy was read once: memory that is written meanwhile gives no bytes that
+        were never there, but may give some of before and some of after.
+        """
+        if len(now) != len(self._held):
+            raise ValueError(f"expected {len(self._held)} bytes, found {len(now)}")
+        runs = _runs(_lines(self._held, _array(now)), len(now))
+        view = memoryview(now)
+        return [(a, bytes(view[a:b])) for a, b in runs]
+
+    def take(self, differing: Sequence[tuple[int, bytes]]) -> None:
+        """From now on these bytes are held."""
+        held = memoryview(self._held)  # type: ignore[arg-type]
+        for offset, data in differing:
+            held[offset : offset + len(data)] = data
+
+
+def _array(data: _Buffer) -> _Bytes:
+    return np.frombuffer(data, np.uint8)
+
+
+def _lines(before: _Bytes, after: _Bytes) -> NDArray[np.intp]:
+    """The numbers of the lines that differ, in order."""
+    size = len(after)
+    a, b = before.ctypes.data, after.ctypes.data
+    found: list[NDArray[np.intp]] = []
+    for at in range(0, size, _BLOCK):
+        length = min(_BLOCK, size - at)
+        if _memcmp(a + at, b + at, length):
+            found.append(at // LINE_SIZE + _in_block(before, after, at, length))
+    return np.concatenate(found) if found else np.empty(0, np.intp)
+
+
+def _in_block(before: _Bytes, after: _Bytes, at: int, length: int) -> NDArray[np.intp]:
+    whole = length - length % LINE_SIZE
+    x = before[at : at + whole].view(np.uint64).reshape(-1, _WORDS)
+    y = after[at : at + whole].view(np.uint64).reshape(-1, _WORDS)
+    lines = np.flatnonzero((x != y).any(axis=1))
+    if whole < length and not np.array_equal(
+        before[at + whole : at + length], after[at + whole : at + length]
+    ):
+        lines = np.append(lines, whole // LINE_SIZE)
+    return lines
+
+
+def _runs(lines: NDArray[np.intp], size: int) -> list[tuple[int, int]]:
+    """Offsets of the first byte and the one behind the last of each row of neighbours."""
+    if not len(lines):
+        return []
+    breaks = np.flatnonzero(np.diff(lines) != 1) + 1
+    firsts = lines[np.concatenate(([0], breaks))] * LINE_SIZE
+    lasts = (lines[np.concatenate((breaks - 1, [len(lines) - 1]))] + 1) * LINE_SIZE
+    return [(int(a), min(int(b), size)) for a, b in zip(firsts, lasts, strict=True)]
+
+
+# Windows keeps C's functions in a library with a name; elsewhere they are in the process itself
+_memcmp = (ctypes.CDLL("msvcrt") if os.name == "nt" else ctypes.CDLL(None)).memcmp
+_memcmp.argtypes = [ctypes.c_void_p, ctypes.c_void_p, ctypes.c_size_t]
+_memcmp.restype = ctypes.c_int

@@ -22,6 +22,7 @@ __all__ = [
     "HEADER",
     "MAX_CHUNK_SIZE",
     "MESSAGE",
+    "MESSAGE_INDEX",
     "RECORD",
     "SCHEMA",
     "ChunkMessage",
@@ -35,6 +36,7 @@ __all__ = [
 ]
 
 HEADER, FOOTER, SCHEMA, CHANNEL, MESSAGE, CHUNK = 0x01, 0x02, 0x03, 0x04, 0x05, 0x06
+MESSAGE_INDEX = 0x07
 MAX_CHUNK_SIZE = 256 << 20
 """Bytes that a chunk may unpack to."""
 
@@ -47,6 +49,7 @@ _MESSAGE = struct.Struct("<HIQQ")
 class ChunkPlace:
     """A chunk's record in the file: offset and length in bytes, and its times in nanoseconds.
 
+    ``channels`` are the numbers of those that its messages are of, where the file's index tells.
     One that is ``loose`` is no chunk but a row of records that stand in none.
     """
 
@@ -55,6 +58,7 @@ class ChunkPlace:
     first_time: int
     last_time: int
     loose: bool = False
+    channels: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import BinaryIO
 
 from mcap.exceptions import McapError
@@ -68,6 +68,7 @@ def _by_summary(stream: BinaryIO, size: int) -> list[ChunkPlace] | None:
             index.chunk_length,
             index.message_start_time,
             index.message_end_time,
+            channels=tuple(index.message_index_offsets),
         )
         for index in summary.chunk_indexes
     ]
@@ -120,7 +121,11 @@ def everything(stream: BinaryIO, size: int) -> ChunkIndex:
 
 
 def _by_walking(stream: BinaryIO, size: int) -> ChunkIndex:
-    """The chunks of a file without its end; what is cut off there is left out."""
+    """The chunks of a file without its end; what is cut off there is left out.
+
+    Behind each chunk stands an index of its messages for each channel; the last chunk's may be cut
+    off, so that chunk tells of no channel.
+    """
     places: list[ChunkPlace] = []
     for opcode, at, end in _records(stream, size):
         if opcode == _DATA_END:
@@ -128,6 +133,10 @@ def _by_walking(stream: BinaryIO, size: int) -> ChunkIndex:
         if opcode == CHUNK:
             stream.seek(at + RECORD.size)
             places.append(ChunkPlace(at, end - at, *chunk_times(stream.read(16))))
+        elif opcode == chunk.MESSAGE_INDEX and places and end - at >= RECORD.size + 2:
+            stream.seek(at + RECORD.size)
+            (channel,) = struct.unpack("<H", stream.read(2))
+            places[-1] = replace(places[-1], channels=(*places[-1].channels, channel))
     return ChunkIndex(places, False)
 
 

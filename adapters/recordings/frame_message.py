@@ -1,18 +1,28 @@
-"""The binary form of one recorded frame: a message on ``lowhalf/ram``.
+"""The binary form of recorded memory: a message on one of the ``lowhalf/ram`` channels.
 
 Numbers are little-endian, as everywhere in MCAP; the guest's bytes stand in guest order.
 
     offset  type
-    0       u8         kind: 1 key image, 2 changed lines
+    0       u8         kind: 1 part of a key image, 2 a frame, 3 what has changed since
     1       u8         consistency: 0 still, 1 guarded, 2 halted, 3 sender, 4 unguarded
-    2       u16        0
+    2       u16        flags: bit 0: bytes that are not in this message may be of an older frame
     4       u32        count of spans
-    8       u64        the game's own number of the frame
-    16      u64, u32   a span's guest address and length, for each span
+    8       u32        count of spans that are gone
+    12      u32        0
+    16      u64        the game's own number of the frame
+    24      u64, u32   a span's guest address and length, for each span
+            u64, u32   the same for each that is gone: what was there is not known any more
             bytes      the bytes of each span, one behind the other, up to the message's end
 
-The frame's time is the message's log time: nanoseconds since the Unix epoch.  A key image says
-which bytes are recorded at all; changed lines lie inside it and are laid over what was before.
+    channel                 kind
+    lowhalf/ram/key         1: all that is there before the frame of that number; one image is a row
+                            of such messages of one time
+    lowhalf/ram/since-key   3: all that differs from the last key image before the frame of that
+                            number
+    lowhalf/ram             2: what a frame has changed
+
+The memory of a frame is a key image, the last ``since-key`` behind it, and each frame behind that.
+The frame's time is the message's log time: nanoseconds since the Unix epoch.
 """
 
 from __future__ import annotations
@@ -36,26 +46,34 @@ CONSISTENCIES = (
 )
 """By their number in a message; a new one is added at the end."""
 
-_HEAD = struct.Struct("<BBHIQ")
+_HEAD = struct.Struct("<BBHIIIQ")
 _SPAN = struct.Struct("<QI")
+_IN_PART = 1
 
 
 class FrameKind(IntEnum):
-    """What of a frame a message holds."""
+    """What a message holds."""
 
     KEY = 1
     CHANGES = 2
+    SINCE_KEY = 3
 
 
 @dataclass(frozen=True, slots=True)
 class RecordedFrame:
-    """A frame as it was recorded.  ``time`` is in nanoseconds since the Unix epoch."""
+    """A message's memory.  ``time`` is in nanoseconds since the Unix epoch.
+
+    ``in_part`` is whether bytes that are not among its ``parts`` may be older than the frame;
+    ``gone`` are spans of which nothing is known any more.
+    """
 
     kind: FrameKind
     number: int
     time: int
     consistency: Consistency
     parts: Sequence[tuple[Span, bytes | memoryview]]
+    gone: Sequence[Span] = ()
+    in_part: bool = False
 
 
 def encode(frame: RecordedFrame) -> bytes:
@@ -66,29 +84,37 @@ def encode(frame: RecordedFrame) -> bytes:
                 f"0x{span.address:08X}: expected {span.length} bytes, found {len(data)}"
             )
     consistency = CONSISTENCIES.index(frame.consistency)
-    head = _HEAD.pack(frame.kind, consistency, 0, len(frame.parts), frame.number)
+    counts = len(frame.parts), len(frame.gone)
+    flags = _IN_PART if frame.in_part else 0
+    head = _HEAD.pack(frame.kind, consistency, flags, *counts, 0, frame.number)
     spans = [_SPAN.pack(span.address, span.length) for span, _ in frame.parts]
-    return b"".join([head, *spans, *(data for _, data in frame.parts)])
+    gone = [_SPAN.pack(span.address, span.length) for span in frame.gone]
+    return b"".join([head, *spans, *gone, *(data for _, data in frame.parts)])
 
 
 def decode(message: memoryview, time: int) -> RecordedFrame:
-    """A frame whose parts are views into *message*.  Raises ValueError where it is damaged."""
+    """Memory whose parts are views into *message*.  Raises ValueError where it is damaged."""
     if len(message) < _HEAD.size:
         raise ValueError(f"a frame of {len(message)} bytes, expected {_HEAD.size} or more")
-    kind, consistency, _, count, number = _HEAD.unpack_from(message)
+    kind, consistency, flags, count, gone_count, _, number = _HEAD.unpack_from(message)
     if kind not in tuple(FrameKind):
-        raise ValueError(f"a frame of kind {kind}, expected 1 or 2: a later lowhalf may know it")
+        raise ValueError(f"a frame of kind {kind}, expected 1 to 3: a later lowhalf may know it")
     if consistency >= len(CONSISTENCIES):
         raise ValueError(f"a frame of consistency {consistency}: a later lowhalf may know it")
-    at = _HEAD.size + count * _SPAN.size
+    gone_at = _HEAD.size + count * _SPAN.size
+    at = gone_at + gone_count * _SPAN.size
     if at > len(message):
-        raise ValueError(f"a frame of {count} spans in {len(message)} bytes")
+        raise ValueError(f"a frame of {count + gone_count} spans in {len(message)} bytes")
     parts: list[tuple[Span, bytes | memoryview]] = []
-    for address, length in _SPAN.iter_unpack(message[_HEAD.size : at]):
+    gone = [Span(*each) for each in _SPAN.iter_unpack(message[gone_at:at])]
+    for address, length in _SPAN.iter_unpack(message[_HEAD.size : gone_at]):
         if at + length > len(message):
             raise ValueError(f"a span of {length} bytes where {len(message) - at} are left")
         parts.append((Span(address, length), message[at : at + length]))
         at += length
     if at != len(message):
         raise ValueError(f"{len(message) - at} bytes behind the last span of a frame")
-    return RecordedFrame(FrameKind(kind), number, time, CONSISTENCIES[consistency], parts)
+    words = CONSISTENCIES[consistency]
+    return RecordedFrame(
+        FrameKind(kind), number, time, words, parts, gone, in_part=bool(flags & _IN_PART)
+    )

@@ -11,7 +11,7 @@ from bridge.memory.address_map import Region
 
 __all__ = ["BRIDGE_JSON_SCHEMA", "VERSION", "About", "decode_about"]
 
-VERSION = 1
+VERSION = 2
 """Of the form of recordings."""
 
 BRIDGE_JSON_SCHEMA: dict[str, Any] = {

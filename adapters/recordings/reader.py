@@ -1,18 +1,22 @@
-"""Reads a recording, one group at a time."""
+"""Reads a recording: any frame's memory, or its frames one group after the other."""
 
 from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from adapters.file_opening import open_stream
 from adapters.recordings import chunk, topics
 from adapters.recordings.chunk_index import chunk_index, everything, written_by
-from adapters.recordings.frame_message import FrameKind, RecordedFrame, decode
-from adapters.recordings.groups import Group, groups_as_recorded, groups_by_looking, messages
+from adapters.recordings.contents import Contents, Group, Key, Piece, as_recorded, by_looking
+from adapters.recordings.contents import messages as messages_in
+from adapters.recordings.frame_message import RecordedFrame, decode
 from adapters.recordings.header import About
+from adapters.recordings.recorded_memory import RecordedMemory, blocks
+from bridge.memory.address_map import Span
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.system_words import HELD_WORDS, is_held, system_words
 
@@ -21,17 +25,18 @@ __all__ = ["Recording", "open_recording"]
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """A recording's file, what it says of itself and where its groups are.
+    """A recording's file, what it says of itself and where its groups of frames are.
 
     ``complete`` is false where the file was cut off: the groups are those that are whole.  The file
-    is open only while something is read from it.
+    is open only while something is read from it.  Reading raises SourceUnusable where the file is
+    damaged, SourceLost where it is gone.
     """
 
     path: Path
     about: About
+    keys: Sequence[Key]
     groups: Sequence[Group]
     complete: bool
-    ram_channel: int
 
     def group_at(self, time: int) -> int:
         """The number of the group with the newest frame at or before *time*, in nanoseconds.
@@ -42,31 +47,61 @@ class Recording:
         return max(0, after - 1)
 
     def frames(self, group: int) -> list[RecordedFrame]:
-        """The frames of a group, the key image first; only this part of the file is read.
+        """The frames of a group; only this part of the file is read."""
+        return self._read(self.groups[group].piece)
 
-        Raises SourceUnusable where it is damaged, SourceLost where the file is gone.
+    def memory_before(self, group: int) -> RecordedMemory:
+        """What was known before the first frame of a group.
+
+        Read are the last ``since-key`` and the frames behind it; of the key image nothing is
+        unpacked before something in it is asked for, which may raise as reading does.
         """
+        key = self.groups[group].key
+        memory = RecordedMemory(self.about.regions)
+        self._lay_key(memory, self.keys[key])
+        first = group
+        while self.groups[first].since is None and first and self.groups[first - 1].key == key:
+            first -= 1
+        if (since := self.groups[first].since) is not None:
+            for frame in self._read(since):
+                memory.apply(frame)
+        for before in range(first, group):
+            for frame in self.frames(before):
+                memory.apply(frame)
+        return memory
+
+    def _lay_key(self, memory: RecordedMemory, key: Key) -> None:
+        spans = blocks(self.about.regions)
+        whole_blocks = len(key.pieces) == len(spans) and all(
+            piece.first == 0 and piece.place.channels for piece in key.pieces
+        )
+        if whole_blocks:
+            packed = zip(spans, key.pieces, strict=True)
+            memory.set_key((span, partial(self._block, piece)) for span, piece in packed)
+            return
+        memory.set_key(())
+        for piece in key.pieces:
+            for frame in self._read(piece):
+                memory.apply(frame)
+
+    def _block(self, piece: Piece) -> list[tuple[Span, bytes | memoryview]]:
+        return [part for frame in self._read(piece) for part in frame.parts]
+
+    def _read(self, piece: Piece) -> list[RecordedFrame]:
         name = f"recording {self.path.name}"
-        frames: list[RecordedFrame] = []
-        place = self.groups[group].pieces[0].place
         try:
-            with open_stream(self.path) as stream:
-                for piece in self.groups[group].pieces:
-                    place = piece.place
-                    data = chunk.unpacked(stream, place)
-                    found = [m for m in messages(data) if m.channel == self.ram_channel]
-                    frames += [decode(m.data, m.time) for m in found[piece.first : piece.last]]
-            if not frames or frames[0].kind is not FrameKind.KEY:
-                raise ValueError("expected a key image first")
+            with self.path.open("rb") as stream:
+                data = chunk.unpacked(stream, piece.place)
+            found = list(messages_in(data, piece.channel))[piece.first : piece.last]
+            return [decode(message.data, message.time) for message in found]
         except OSError as fault:
             raise SourceLost(
                 f"{self.path} cannot be read ({system_words(fault) or fault})", source=name
             ) from fault
         except ValueError as fault:
             raise SourceUnusable(
-                f"the part at byte {place.offset} is damaged: {fault}", source=name
+                f"the part at byte {piece.place.offset} is damaged: {fault}", source=name
             ) from fault
-        return frames
 
 
 def open_recording(path: Path) -> Recording:
@@ -97,21 +132,20 @@ def open_recording(path: Path) -> Recording:
 
 
 def _open(path: Path) -> Recording:
-    with open_stream(path) as stream:
+    found: Contents | None = None
+    with path.open("rb") as stream:
         size = stream.seek(0, 2)
         index = chunk_index(stream, size)
         if index.places and written_by(stream) == topics.LIBRARY:
-            found = groups_as_recorded(stream, index.places)
-        else:
-            found = None
+            found = as_recorded(stream, index.places)
         if found is None:
             # not as our recorder wrote it: a copy by another program, say
             index = everything(stream, size)
             if not index.places:
                 raise ValueError("no part of it is whole")
-            found = groups_by_looking(stream, index.places, index.channels)
+            found = by_looking(stream, index.places, index.channels)
     if found is None:
         raise ValueError(f"expected the channels {topics.BRIDGE} and {topics.RAM}")
     if not found.groups:
         raise ValueError("it ends before its first frames are whole")
-    return Recording(path, found.about, found.groups, index.complete, found.ram_channel)
+    return Recording(path, found.about, found.keys, found.groups, index.complete)

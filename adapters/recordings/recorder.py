@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import inspect
 import json
-from collections.abc import Mapping, Sequence
+import os
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -14,29 +15,41 @@ from mcap.writer import CompressionType, Writer
 from adapters.recordings import frame_message, topics
 from adapters.recordings.frame_message import FrameKind, RecordedFrame
 from adapters.recordings.header import BRIDGE_JSON_SCHEMA, VERSION, About
-from bridge.memory.address_map import Span
+from adapters.recordings.recorded_memory import RecordedMemory, blocks
+from bridge.memory.address_map import LINE_SIZE, Span
 from bridge.ports.source import Consistency
 from schemas.errors import OutputError
 from schemas.system_words import system_words
 
-__all__ = ["KEY_EVERY", "LEAST_CHANGES", "Recorder"]
+__all__ = ["GROUP_TIME", "Parts", "Recorder"]
 
-KEY_EVERY = 2.0
-"""Seconds from one key image to the next."""
+GROUP_TIME = 1.0
+"""Seconds of frames that are written at a time, and so the most that can be lost."""
 
-LEAST_CHANGES = 1 << 20
-"""Bytes of changes that a group may always hold, however small its key image is."""
+_SINCE_TIME = 10.0
+"""Seconds after which what has changed since the key image is written anew."""
+_SINCE_SHARE = 4
+"""It is written sooner where frames have so many times its bytes."""
+_KEY_SHARE = 8
+"""A key image is written anew where so many times its bytes in the file lie behind it."""
+_SINCE_KEY_SHARE = 2
+"""And where what was written of changes since it has one part in so many of its bytes."""
+_LEAST = 1 << 20
+"""Bytes below which neither is thought of: they are read in no time."""
 
 _NANOSECONDS = 1_000_000_000
 _ONE_CHUNK = 1 << 62
+
+Parts = Sequence[tuple[Span, bytes | memoryview]]
+"""Memory: spans of guest addresses and their bytes."""
 
 
 class Recorder:
     """A recording under way.  Use it as a context manager: on leaving, the index is written.
 
-    Each group is in the file, whole, once the next has begun; a recording that is never closed
-    lacks the index and its last group, and can be played all the same.  Every method raises
-    OutputError where the file cannot be written.
+    Frames are written a group at a time, which begins a second after the last one; what was written
+    is on the disk.  A recording that is never closed lacks the index and its last group, and can
+    be read all the same.  Every method raises OutputError where the file cannot be written.
     """
 
     def __init__(self, path: Path, about: About) -> None:
@@ -47,12 +60,16 @@ class Recorder:
             raise self._failed(fault) from fault
         # a group is ended by flushing alone, never by its size
         self._writer = Writer(self._stream, chunk_size=_ONE_CHUNK, compression=CompressionType.ZSTD)
+        self._memory = RecordedMemory(about.regions)
+        self._changed: set[int] = set()
+        """Addresses of the lines that differ from the key image, or are gone since."""
         self._time = 0
-        self._key_time = 0
-        self._key_size = 0
-        self._changed = 0
         self._frames = 0
-        self._readings_channel = 0
+        self._group_time = self._since_time = 0
+        self._group_bytes = 0
+        self._key_begin = self._key_size = self._since_size = 0
+        self._open_group = False
+        self._json_channels: dict[str, int] = {}
         self._closed = False
         try:
             self._begin(about)
@@ -71,54 +88,79 @@ class Recorder:
     ) -> None:
         self.close()
 
-    def key_due(self, time: float) -> bool:
-        """Whether the next frame, at *time*, should be a key image.
+    @property
+    def size(self) -> int:
+        """Bytes of the file so far."""
+        return self._stream.tell()
 
-        That is so at the start, two seconds after the last one, and where the changes since then
-        have grown larger than it (and than 1 MiB).
-        """
-        late = round(time * _NANOSECONDS) - self._key_time >= KEY_EVERY * _NANOSECONDS
-        return not self._frames or late or self._changed > max(self._key_size, LEAST_CHANGES)
-
-    def key(
+    def frame(
         self,
         number: int,
         time: float,
         consistency: Consistency,
-        parts: Sequence[tuple[Span, bytes | memoryview]],
+        parts: Parts,
+        *,
+        gone: Sequence[Span] = (),
+        in_part: bool = False,
     ) -> None:
-        """Record all of a frame, in guest order; with it a new group begins.
+        """Record a frame: what it has changed, in guest order; of the first, all that there is.
 
         ``number`` is the game's own number of the frame and ``time`` in seconds since the Unix
         epoch, counted on from the first frame by a clock that nobody sets: a player keeps to it,
-        and judges by it what was missed.  Spans are canonical.
+        and judges by it what was missed.  Spans are canonical and lie inside the recorded regions.
+        ``gone`` are bytes that are not known any more; ``in_part`` is whether bytes beside the
+        parts may have changed without its being known.
         """
-        self._flush()
-        self._frame(FrameKind.KEY, number, time, consistency, parts)
-        self._key_time = self._time
-        self._key_size = sum(span.length for span, _ in parts)
-        self._changed = 0
-
-    def changes(
-        self,
-        number: int,
-        time: float,
-        consistency: Consistency,
-        parts: Sequence[tuple[Span, bytes | memoryview]],
-    ) -> None:
-        """Record the bytes that a frame has changed, inside the spans of the last key image."""
+        # a clock that is set back must not bring frames out of order
+        later = max(round(time * _NANOSECONDS), self._time + 1)
         if not self._frames:
-            raise ValueError("a recording begins with a key image")
-        self._frame(FrameKind.CHANGES, number, time, consistency, parts)
-        self._changed += sum(span.length for span, _ in parts)
+            self._introduce(later)
+        elif later - self._group_time >= GROUP_TIME * _NANOSECONDS:
+            self.flush()
+        frame = RecordedFrame(FrameKind.CHANGES, number, later, consistency, parts, gone, in_part)
+        if not self._frames:
+            # its own memory is the key image, so it has changed nothing
+            self._memory.apply(frame)
+            self._key(frame)
+            frame = RecordedFrame(
+                FrameKind.CHANGES, number, later, consistency, (), in_part=in_part
+            )
+        elif not self._open_group:
+            self._before_group(frame)
+        self._time = later
+        self._memory.apply(frame)
+        self._note_changed([span for span, _ in frame.parts])
+        self._note_changed(gone)
+        data = frame_message.encode(frame)
+        if not self._open_group:
+            self._open_group, self._group_time = True, later
+        self._group_bytes += len(data)
+        self._message(self._ram_channel, data)
+        self._frames += 1
+
+    def gap(self, frame: int, last: int | None, missed: int | None, reason: str) -> None:
+        """Record that frames are missing between *last* and *frame*, which is recorded next."""
+        self._json(
+            topics.GAPS,
+            topics.GAPS_JSON_SCHEMA,
+            {"frame": frame, "last": last, "missed": missed, "reason": reason},
+        )
 
     def readings(self, frame: Mapping[str, Any]) -> None:
         """Record the readings of the last recorded frame: the object that ``--json`` prints."""
-        if not self._readings_channel:
-            self._readings_channel = self._json_channel(
-                topics.READINGS, topics.READINGS_JSON_SCHEMA
-            )
-        self._message(self._readings_channel, json.dumps(frame, allow_nan=False).encode())
+        self._json(topics.READINGS, topics.READINGS_JSON_SCHEMA, frame)
+
+    def flush(self) -> None:
+        """Bring what was recorded so far onto the disk; the next frame begins a group."""
+        if not self._open_group:
+            return
+        self._end_chunk()
+        self._open_group = False
+        try:
+            self._stream.flush()
+            os.fsync(self._stream.fileno())
+        except OSError as fault:
+            raise self._failed(fault) from fault
 
     def close(self) -> None:
         """Write the last group and the index; does nothing the second time."""
@@ -128,26 +170,116 @@ class Recorder:
         try:
             with self._stream:
                 if not self._frames:
-                    self._introduce()
+                    self._introduce(0)
                 self._writer.finish()  # type: ignore[no-untyped-call]
         except OSError as fault:
             raise self._failed(fault) from fault
+
+    def abandon(self) -> None:
+        """Let go of the file as it is, as where the disk is full; harmless when it is closed."""
+        self._closed = True
+        self._stream.close()
+
+    # what a group begins on
+
+    def _before_group(self, frame: RecordedFrame) -> None:
+        """A key image, or what has changed since, where what lies behind them has grown."""
+        written = self.size - self._key_begin - self._key_size
+        enough = written >= max(_LEAST, _KEY_SHARE * self._key_size)
+        if enough or self._since_size * _SINCE_KEY_SHARE >= max(_LEAST, self._key_size):
+            self._key(frame)
+            return
+        late = frame.time - self._since_time >= _SINCE_TIME * _NANOSECONDS
+        much = self._group_bytes >= max(_LEAST, _SINCE_SHARE * len(self._changed) * LINE_SIZE)
+        if self._changed and (late or much):
+            self._since(frame)
+
+    def _key(self, frame: RecordedFrame) -> None:
+        """All that is known, as messages of a block each, so that each can be unpacked alone."""
+        self._key_begin = self.size
+        for block in blocks(self._memory.regions):
+            self._state(FrameKind.KEY, frame, self._memory.known(block))
+        self._key_size = self.size - self._key_begin
+        self._since_size = 0
+        self._since_time = frame.time
+        self._group_bytes = 0
+        self._changed.clear()
+
+    def _since(self, frame: RecordedFrame) -> None:
+        begin = self.size
+        parts: list[tuple[Span, bytes | memoryview]] = []
+        gone: list[Span] = []
+        for span in self._runs():
+            known = self._memory.known(span)
+            parts += known
+            at = span.address
+            for there, _ in known:
+                if at < there.address:
+                    gone.append(Span(at, there.address - at))
+                at = there.end
+            if at < span.end:
+                gone.append(Span(at, span.end - at))
+        self._state(FrameKind.SINCE_KEY, frame, parts, gone)
+        self._since_size += self.size - begin
+        self._since_time = frame.time
+        self._group_bytes = 0
+
+    def _state(
+        self, kind: FrameKind, before: RecordedFrame, parts: Parts, gone: Sequence[Span] = ()
+    ) -> None:
+        state = RecordedFrame(kind, before.number, before.time, before.consistency, parts, gone)
+        self._time = before.time
+        self._message(
+            self._key_channel if kind is FrameKind.KEY else self._since_channel,
+            frame_message.encode(state),
+        )
+        self._end_chunk()
+
+    def _note_changed(self, spans: Iterable[Span]) -> None:
+        for region in self._memory.regions:
+            for span in spans:
+                first, last = max(span.address, region.start), min(span.end, region.end)
+                if first < last:
+                    first -= (first - region.start) % LINE_SIZE
+                    self._changed.update(range(first, last, LINE_SIZE))
+
+    def _runs(self) -> list[Span]:
+        """The changed lines, neighbours joined; each lies inside one region."""
+        runs: list[Span] = []
+        for region in self._memory.regions:
+            inside = sorted(line for line in self._changed if region.start <= line < region.end)
+            begin = end = -1
+            for line in inside:
+                if line != end:
+                    if begin >= 0:
+                        runs.append(Span(begin, end - begin))
+                    begin = line
+                end = min(line + LINE_SIZE, region.end)
+            if begin >= 0:
+                runs.append(Span(begin, end - begin))
+        return runs
+
+    # the file
 
     def _begin(self, about: About) -> None:
         writer = self._writer
         writer.start(library=topics.LIBRARY)
         # MCAP knows no kind of schema for a binary form of our own; an attachment describes it
-        self._ram_channel = writer.register_channel(topics.RAM, topics.RAM_ENCODING, 0)
+        self._ram_channel, self._key_channel, self._since_channel = (
+            writer.register_channel(topic, topics.RAM_ENCODING, 0)
+            for topic in (topics.RAM, topics.KEY, topics.SINCE_KEY)
+        )
         self._bridge_channel = self._json_channel(topics.BRIDGE, BRIDGE_JSON_SCHEMA)
         self._about = about
 
-    def _introduce(self) -> None:
+    def _introduce(self, time: int) -> None:
         """What the file says of itself, at its start, so that a cut-off file has it too.
 
         General tools list metadata and attachments; without any, the library would write indexes
-        of them with nothing in them.  The message, for our own reader, is a group of its own.
+        of them with nothing in them.  The message, for our own reader, is a chunk of its own.
         """
         about, writer = self._about, self._writer
+        self._time = time
         told = {
             "version": str(VERSION),
             "build": about.build,
@@ -163,33 +295,21 @@ class Recorder:
                 ("lowhalf-ram.txt", "text/plain", layout),
             ):
                 data = text.encode("utf-8", "surrogateescape")
-                writer.add_attachment(self._time, self._time, name, kind, data)
+                writer.add_attachment(time, time, name, kind, data)
         except OSError as fault:
             raise self._failed(fault) from fault
         self._message(self._bridge_channel, about.encode())
-        self._flush()
+        self._end_chunk()
+
+    def _json(self, topic: str, schema: dict[str, Any], told: Mapping[str, Any]) -> None:
+        if topic not in self._json_channels:
+            self._json_channels[topic] = self._json_channel(topic, schema)
+        self._message(self._json_channels[topic], json.dumps(told, allow_nan=False).encode())
 
     def _json_channel(self, topic: str, schema: dict[str, Any]) -> int:
         text = json.dumps(schema).encode()
         number = self._writer.register_schema(schema["title"], "jsonschema", text)
         return self._writer.register_channel(topic, "json", number)
-
-    def _frame(
-        self,
-        kind: FrameKind,
-        number: int,
-        time: float,
-        consistency: Consistency,
-        parts: Sequence[tuple[Span, bytes | memoryview]],
-    ) -> None:
-        # a clock that is set back must not bring frames out of order
-        later = max(round(time * _NANOSECONDS), self._time + 1)
-        data = frame_message.encode(RecordedFrame(kind, number, later, consistency, parts))
-        self._time = later
-        if not self._frames:
-            self._introduce()
-        self._message(self._ram_channel, data)
-        self._frames += 1
 
     def _message(self, channel: int, data: bytes) -> None:
         try:
@@ -203,7 +323,7 @@ class Recorder:
         except OSError as fault:
             raise self._failed(fault) from fault
 
-    def _flush(self) -> None:
+    def _end_chunk(self) -> None:
         try:
             self._writer.flush()  # type: ignore[no-untyped-call]
         except OSError as fault:

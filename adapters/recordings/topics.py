@@ -4,12 +4,27 @@ from __future__ import annotations
 
 from typing import Any
 
-__all__ = ["BRIDGE", "LIBRARY", "MAGIC", "RAM", "RAM_ENCODING", "READINGS", "READINGS_JSON_SCHEMA"]
+__all__ = [
+    "BRIDGE",
+    "GAPS",
+    "GAPS_JSON_SCHEMA",
+    "KEY",
+    "LIBRARY",
+    "MAGIC",
+    "RAM",
+    "RAM_ENCODING",
+    "READINGS",
+    "READINGS_JSON_SCHEMA",
+    "SINCE_KEY",
+]
 
 MAGIC = b"\x89MCAP0\r\n"
 """How every MCAP file begins and ends."""
 
 RAM = "lowhalf/ram"
+KEY = "lowhalf/ram/key"
+SINCE_KEY = "lowhalf/ram/since-key"
+GAPS = "lowhalf/gaps"
 READINGS = "lowhalf/readings"
 BRIDGE = "lowhalf/bridge"
 
@@ -43,5 +58,17 @@ READINGS_JSON_SCHEMA: dict[str, Any] = {
                 },
             },
         },
+    },
+}
+
+GAPS_JSON_SCHEMA: dict[str, Any] = {
+    "title": "lowhalf.gaps",
+    "type": "object",
+    "required": ["frame", "last", "missed", "reason"],
+    "properties": {
+        "frame": {"type": "integer", "description": "the first frame behind the gap"},
+        "last": {"type": ["integer", "null"], "description": "the last frame before it"},
+        "missed": {"type": ["integer", "null"], "description": "frames between; null if unknown"},
+        "reason": {"type": "string"},
     },
 }

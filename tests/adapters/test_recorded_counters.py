@@ -69,7 +69,7 @@ def record(path: Path, counts: list[tuple[float, int, int]]) -> None:
             image[0x14:0x18] = count.to_bytes(4, "big")
             image[0x20] = room
             part = [(Span(BASE, SIZE), bytes(image))]
-            recorder.key(count, 1_700_000_000.0 + time, Consistency.GUARDED, part)
+            recorder.frame(count, 1_700_000_000.0 + time, Consistency.GUARDED, part)
 
 
 def sampler_of(directory: Path, bits: int, source: RecordingPlayer, keeper: PracticeLog) -> Sampler:

@@ -24,7 +24,7 @@ from adapters.recordings.changed_lines import changed_lines
 from adapters.recordings.frame_message import FrameKind, RecordedFrame
 from adapters.recordings.header import About, decode_about
 from adapters.recordings.reader import open_recording
-from adapters.recordings.recorder import KEY_EVERY, LEAST_CHANGES, Recorder
+from adapters.recordings.recorder import Parts, Recorder
 from adapters.sources.recording.player import RecordingPlayer
 from adapters.system_clock import seconds
 from bridge.memory.address_map import LINE_SIZE, MemoryMap, Region, Span
@@ -69,29 +69,27 @@ def write(path: Path, made: Sequence[Moment], close: bool = True) -> None:
     recorder = Recorder(path, ABOUT)
     before = b""
     for moment in made:
-        if recorder.key_due(moment.time):
-            whole = [(Span(BASE, SIZE), moment.image)]
-            recorder.key(moment.number, moment.time, Consistency.GUARDED, whole)
-        else:
-            parts = changed_lines(BASE, before, moment.image)
-            recorder.changes(moment.number, moment.time, Consistency.GUARDED, parts)
+        whole: Parts = [(Span(BASE, SIZE), moment.image)]
+        parts = changed_lines(BASE, before, moment.image) if before else whole
+        recorder.frame(moment.number, moment.time, Consistency.GUARDED, parts)
         before = moment.image
     if close:
         recorder.close()
     else:
-        recorder._stream.close()
+        recorder.abandon()
 
 
 def replayed(path: Path) -> list[tuple[int, bytes]]:
-    """Number and image of every frame, put together by a reader of its own."""
+    """Number and image of every frame, put together from the first key image on."""
     recording = open_recording(path)
-    image = bytearray(SIZE)
+    memory = recording.memory_before(0)
     found = []
     for group in range(len(recording.groups)):
         for frame in recording.frames(group):
-            for span, data in frame.parts:
-                image[span.address - BASE : span.end - BASE] = data
-            found.append((frame.number, bytes(image)))
+            memory.apply(frame)
+            image = memory.read(Span(BASE, SIZE))
+            assert isinstance(image, bytes)
+            found.append((frame.number, image))
     return found
 
 
@@ -110,18 +108,20 @@ def test_every_frame_comes_back(tmp_path: Path) -> None:
     recording = open_recording(tmp_path / "a.mcap")
     assert recording.complete
     assert recording.about == ABOUT
-    # 400 frames at 60 a second are 6.7 s: keys at 0, 2, 4 and 6 s
-    assert [len(recording.frames(group)) for group in range(4)] == [120, 120, 120, 40]
+    # 400 frames at 60 a second are 6.7 s: a group begins with each second
+    assert [len(recording.frames(group)) for group in range(7)] == [60] * 6 + [40]
+    assert len(recording.groups) == 7
 
 
 def test_times_and_consistency_come_back(tmp_path: Path) -> None:
     whole = [(Span(BASE, SIZE), bytes(SIZE))]
     with Recorder(tmp_path / "a.mcap", ABOUT) as recorder:
-        recorder.key(7, 10.5, Consistency.STILL, whole)
+        recorder.frame(7, 10.5, Consistency.STILL, whole)
         for number, consistency in enumerate(Consistency, 8):
-            recorder.changes(number, 10.5 + number, consistency, [])
-        recorder.changes(20, 3.0, Consistency.SENDER, [])
-    frames = open_recording(tmp_path / "a.mcap").frames(0)
+            recorder.frame(number, 10.5 + number, consistency, [])
+        recorder.frame(20, 3.0, Consistency.SENDER, [])
+    recording = open_recording(tmp_path / "a.mcap")
+    frames = [f for group in range(len(recording.groups)) for f in recording.frames(group)]
     assert [frame.consistency for frame in frames[1:-1]] == list(Consistency)
     assert frames[0].time == 10_500_000_000
     assert frames[1].time == 18_500_000_000
@@ -129,26 +129,35 @@ def test_times_and_consistency_come_back(tmp_path: Path) -> None:
     assert frames[-1].time == frames[-2].time + 1
 
 
-def test_a_key_image_is_due_where_the_changes_have_grown_larger(tmp_path: Path) -> None:
-    whole = [(Span(BASE, SIZE), bytes(SIZE))]
+def test_every_group_is_reached_from_what_was_written_before_it(tmp_path: Path) -> None:
+    """Also where a key image or what has changed since one lies between."""
+    chance = random.Random(5)
+    image = bytearray(chance.randbytes(SIZE))
+    before, made = b"", []
     with Recorder(tmp_path / "a.mcap", ABOUT) as recorder:
-        assert recorder.key_due(0.0)
-        recorder.key(1, 1.0, Consistency.SENDER, whole)
-        assert not recorder.key_due(1.0 + KEY_EVERY - 0.01)
-        assert recorder.key_due(1.0 + KEY_EVERY)
-        for _ in range(LEAST_CHANGES // SIZE):
-            recorder.changes(2, 1.1, Consistency.SENDER, whole)
-        assert not recorder.key_due(1.2)
-        recorder.changes(3, 1.2, Consistency.SENDER, [(Span(BASE, 1), b"x")])
-        assert recorder.key_due(1.3)
-
-
-def test_a_recording_begins_with_a_key_image(tmp_path: Path) -> None:
-    with (
-        Recorder(tmp_path / "a.mcap", ABOUT) as recorder,
-        pytest.raises(ValueError, match=r"^a recording begins with a key image$"),
-    ):
-        recorder.changes(1, 1.0, Consistency.STILL, [])
+        for number in range(3000):
+            # now a few bytes, now many
+            for _ in range(chance.choice((0, 1, 2, 20 if number // 300 % 2 else 3))):
+                at = chance.randrange(SIZE - 200)
+                image[at : at + 200] = chance.randbytes(200)
+            whole: Parts = [(Span(BASE, SIZE), bytes(image))]
+            parts = changed_lines(BASE, before, bytes(image)) if before else whole
+            recorder.frame(number, STARTED + number / 60, Consistency.GUARDED, parts)
+            before = bytes(image)
+            made.append(before)
+    recording = open_recording(tmp_path / "a.mcap")
+    assert len(recording.groups) == 50
+    assert len(recording.keys) > 1
+    assert sum(group.since is not None for group in recording.groups) > 1
+    order = list(range(50))
+    chance.shuffle(order)
+    for group in order:
+        memory = recording.memory_before(group)
+        for frame in recording.frames(group):
+            memory.apply(frame)
+            at = chance.randrange(SIZE - 300)
+            assert memory.read(Span(BASE + at, 300)) == made[frame.number][at : at + 300]
+        assert memory.read(Span(BASE, SIZE)) == made[frame.number]
 
 
 def test_where_it_cannot_be_written(tmp_path: Path) -> None:
@@ -185,18 +194,21 @@ def test_changed_lines_are_the_least_whole_lines(
 
 def test_the_message_is_laid_out_as_documented() -> None:
     spans = [(Span(0x8000_0100, 4), b"abcd"), (Span(0x8000_0300, 2), b"ef")]
+    gone = [Span(0x8000_0400, 3)]
     message = frame_message.encode(
-        RecordedFrame(FrameKind.CHANGES, 0x1234, 5, Consistency.SENDER, spans)
+        RecordedFrame(FrameKind.CHANGES, 0x1234, 5, Consistency.SENDER, spans, gone, in_part=True)
     )
     # written out by hand from the table in frame_message
     assert message == (
-        struct.pack("<BBHIQ", 2, 3, 0, 2, 0x1234)
+        struct.pack("<BBHIIIQ", 2, 3, 1, 2, 1, 0, 0x1234)
         + struct.pack("<QIQI", 0x8000_0100, 4, 0x8000_0300, 2)
+        + struct.pack("<QI", 0x8000_0400, 3)
         + b"abcdef"
     )
     back = frame_message.decode(memoryview(message), 5)
     assert (back.kind, back.number, back.consistency) == (2, 0x1234, "sender")
     assert [(span, bytes(data)) for span, data in back.parts] == spans
+    assert (back.gone, back.in_part) == (gone, True)
 
 
 @given(st.binary(max_size=80))
@@ -205,7 +217,8 @@ def test_any_bytes_as_a_message_are_a_frame_or_a_value_error(message: bytes) -> 
         frame = frame_message.decode(memoryview(message), 0)
     except ValueError:
         return
-    assert frame_message.encode(frame) == message[:2] + bytes(2) + message[4:]
+    kept = message[:2] + bytes([message[2] & 1, 0]) + message[4:12] + bytes(4) + message[16:]
+    assert frame_message.encode(frame) == kept
 
 
 # the container
@@ -222,10 +235,15 @@ def test_a_general_reader_lists_topics_schemas_and_counts(tmp_path: Path) -> Non
         assert summary is not None
         assert summary.statistics is not None
         counts = {
-            channel.topic: summary.statistics.channel_message_counts[number]
+            channel.topic: summary.statistics.channel_message_counts.get(number, 0)
             for number, channel in summary.channels.items()
         }
-        assert counts == {"lowhalf/ram": 300, "lowhalf/bridge": 1}
+        assert counts == {
+            "lowhalf/ram": 300,
+            "lowhalf/ram/key": 1,
+            "lowhalf/ram/since-key": 0,
+            "lowhalf/bridge": 1,
+        }
         assert {schema.name for schema in summary.schemas.values()} == {"lowhalf.bridge"}
         assert {index.compression for index in summary.chunk_indexes} == {"zstd"}
         times = [message.log_time for _, _, message in reader.iter_messages("lowhalf/ram")]
@@ -237,7 +255,7 @@ def test_a_general_reader_lists_topics_schemas_and_counts(tmp_path: Path) -> Non
 def test_readings_are_json_that_a_general_reader_finds(tmp_path: Path) -> None:
     with Recorder(tmp_path / "a.mcap", ABOUT) as recorder:
         for number in range(3):
-            recorder.key(number, number, Consistency.STILL, [(Span(BASE, 4), b"abcd")])
+            recorder.frame(number, number, Consistency.STILL, [(Span(BASE, 4), b"abcd")])
             recorder.readings({"frame": number, "readings": []})
     with (tmp_path / "a.mcap").open("rb") as stream:
         found = list(make_reader(stream).iter_messages("lowhalf/readings"))
@@ -247,7 +265,9 @@ def test_readings_are_json_that_a_general_reader_finds(tmp_path: Path) -> None:
     assert (schema.encoding, channel.message_encoding) == ("jsonschema", "json")
     assert "readings" in json.loads(schema.data)["required"]
     # they do not disturb the frames
-    assert [frame.number for frame in open_recording(tmp_path / "a.mcap").frames(2)] == [2]
+    recording = open_recording(tmp_path / "a.mcap")
+    numbers = [f.number for g in range(len(recording.groups)) for f in recording.frames(g)]
+    assert numbers == [0, 1, 2]
 
 
 def test_a_frame_is_reached_without_reading_the_others(
@@ -264,18 +284,24 @@ def test_a_frame_is_reached_without_reading_the_others(
         return real(stream, place)  # type: ignore[arg-type]
 
     monkeypatch.setattr(chunk, "unpacked", counted)
+    since = [place.offset for g in recording.groups if (place := g.since and g.since.place)]
+    key = recording.keys[0].pieces[0].place.offset
     for index in (0, 119, 120, 777, 1199):
         moment = made[index]
+        unpacked.clear()
         group = recording.group_at(round(moment.time * 1e9))
-        image = bytearray(SIZE)
+        assert group == index // 60
+        memory = recording.memory_before(group)
         for frame in recording.frames(group):
             if frame.time <= round(moment.time * 1e9):
                 number = frame.number
-                for span, data in frame.parts:
-                    image[span.address - BASE : span.end - BASE] = data
-        assert (number, bytes(image)) == (moment.number, moment.image)
-    groups = recording.groups
-    assert unpacked == [groups[group].offset for group in (0, 0, 1, 6, 9)]
+                memory.apply(frame)
+        image = memory.read(Span(BASE, SIZE))
+        assert (number, image) == (moment.number, moment.image)
+        # nothing is read twice, nor anything before the last since-key
+        last = max((at for at in since if at < recording.groups[group].place.offset), default=key)
+        assert len(set(unpacked)) == len(unpacked)
+        assert all(at == key or last <= at for at in unpacked), index
     assert recording.group_at(0) == 0
 
 
@@ -287,7 +313,7 @@ def test_a_file_cut_off_anywhere_keeps_every_whole_group(tmp_path: Path) -> None
     write(tmp_path / "a.mcap", made)
     whole = (tmp_path / "a.mcap").read_bytes()
     recording = open_recording(tmp_path / "a.mcap")
-    ends = [place.offset + place.length for place in recording.groups]
+    ends = [group.place.offset + group.place.length for group in recording.groups]
     chance = random.Random(3)
     lengths = {*chance.sample(range(len(whole)), 150), *range(40)}
     lengths |= {end + near for end in ends for near in (-1, 0, 1)}
@@ -300,14 +326,14 @@ def test_a_file_cut_off_anywhere_keeps_every_whole_group(tmp_path: Path) -> None
                 open_recording(cut)
             continue
         found = replayed(cut)
-        assert found == [(m.number, m.image) for m in made[: [120, 240, 360, 400][groups - 1]]]
+        assert found == [(m.number, m.image) for m in made[: min(400, 60 * groups)]]
         assert open_recording(cut).complete is False
 
 
 def test_a_recording_that_was_never_closed_is_played(tmp_path: Path) -> None:
     made = moments(300)
     write(tmp_path / "a.mcap", made, close=False)
-    # 300 frames are 5 s: the third group had no successor, so it was not written yet
+    # 300 frames are 5 s: the fifth group had no successor, so it was not written yet
     assert replayed(tmp_path / "a.mcap") == [(m.number, m.image) for m in made[:240]]
 
 
@@ -359,11 +385,11 @@ def test_a_damaged_group_is_refused_with_its_place(tmp_path: Path) -> None:
     path = tmp_path / "a.mcap"
     write(path, moments(300))
     recording = open_recording(path)
-    place = recording.groups[1]
+    place = recording.groups[1].place
     damaged = bytearray(path.read_bytes())
     damaged[place.offset + place.length - 9] ^= 0x10
     path.write_bytes(damaged)
-    assert len(recording.frames(0)) == 120
+    assert len(recording.frames(0)) == 60
     with pytest.raises(SourceUnusable) as caught:
         recording.frames(1)
     assert caught.value.detail.startswith(f"the part at byte {place.offset} is damaged: ")
@@ -419,9 +445,9 @@ def test_only_source_errors_escape_from_damaged_recordings(
         b"",
         b"[]",
         b"{}",
-        b'{"version": 2}',
-        b'{"version": 1, "regions": [{"name": "ram", "start": -1, "size": 4}]}',
-        b'{"version": 1, "regions": 7}',
+        b'{"version": 3}',
+        b'{"version": 2, "regions": [{"name": "ram", "start": -1, "size": 4}]}',
+        b'{"version": 2, "regions": 7}',
         b"\xff",
     ],
 )
@@ -510,7 +536,8 @@ async def test_late_frames_are_skipped_with_their_changes(
     assert number is not None
     assert 100 + 435 <= number < 100 + 480
     assert await source.fetch([Span(BASE, SIZE)]) == [made[number - 100].image]
-    assert read == [3]
+    # the frames between are read, since nothing shorter was written, and none behind
+    assert read == [0, 1, 2, 3, 4, 5, 6, 7]
     await source.close()
 
 
@@ -536,8 +563,10 @@ async def test_it_begins_again_at_its_end(tmp_path: Path) -> None:
 async def test_only_what_was_recorded_is_served(tmp_path: Path) -> None:
     with Recorder(tmp_path / "a.mcap", ABOUT) as recorder:
         first = [(Span(BASE + 0x100, 0x100), b"a" * 0x100), (Span(BASE + 0x800, 8), b"b" * 8)]
-        recorder.key(1, 1.0, Consistency.SENDER, first)
-        recorder.key(2, 1.01, Consistency.SENDER, [(Span(BASE, 0x100), b"c" * 0x100)])
+        recorder.frame(1, 1.0, Consistency.SENDER, first)
+        later = [(Span(BASE, 0x100), b"c" * 0x100)]
+        gone = [Span(BASE + 0x100, 0x100), Span(BASE + 0x800, 8)]
+        recorder.frame(2, 1.01, Consistency.SENDER, later, gone=gone)
     source = player(tmp_path / "a.mcap")
     await source.open(MEMORY)
     spans = [Span(BASE, 0x100), Span(BASE + 0x100, 0x100), Span(BASE + 0x800, 0x100)]
@@ -547,7 +576,7 @@ async def test_only_what_was_recorded_is_served(tmp_path: Path) -> None:
     assert (part.data[:8], part.held) == (b"b" * 8, b"\1" * 8 + b"\0" * 0xF8)
     assert await source.wait() == 1
     assert await source.wait() == 2
-    # a key image says what there is, whatever there was before
+    # what is gone is not there any more
     assert await source.fetch(spans) == [b"c" * 0x100, None, None]
     await source.close()
 
@@ -608,9 +637,10 @@ def test_the_checksum_is_that_of_mcap(tmp_path: Path) -> None:
     with (tmp_path / "a.mcap").open("rb") as stream:
         summary = SeekingReader(stream).get_summary()
         assert summary is not None
-        place = recording.groups[0].pieces[0].place
+        place = recording.groups[0].place
         data = chunk.unpacked(stream, place)
         stream.seek(place.offset)
         record = stream.read(place.length)
     assert struct.unpack_from("<I", record, 9 + 24)[0] == zlib.crc32(data)
-    assert len(summary.chunk_indexes) == len(recording.groups) + 1
+    # the first says what is recorded, the second is the key image
+    assert len(summary.chunk_indexes) == len(recording.groups) + 2

@@ -132,7 +132,7 @@ async def push_rig(folder: Path, image: bytes) -> AsyncIterator[Rig]:
 async def recording_rig(folder: Path, image: bytes) -> AsyncIterator[Rig]:
     about = About("", "", "first-print", "fake pier", [Region("ram", BASE, len(image))])
     with Recorder(folder / "ram.mcap", about) as recorder:
-        recorder.key(1, 1.0, Consistency.STILL, [(Span(BASE, len(image)), image)])
+        recorder.frame(1, 1.0, Consistency.STILL, [(Span(BASE, len(image)), image)])
     source = RecordingPlayer(RecordingSource(kind="recording", path="ram.mcap"), folder)
     yield Rig(source, lambda: source.open(MEMORY))
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from adapters.recordings.changed_lines import changed_lines
 from adapters.recordings.header import About
-from adapters.recordings.recorder import Recorder
+from adapters.recordings.recorder import Parts, Recorder
 from bridge.memory.address_map import Region, Span
 from bridge.ports.source import Consistency
 
@@ -114,10 +114,8 @@ def write(
             time = 1000 + count / RATE
             if number in missing:
                 continue
-            if recorder.key_due(time):
-                recorder.key(number, time, Consistency.SENDER, [(Span(BASE, SIZE), image)])
-            else:
-                parts = changed_lines(BASE, before, image)
-                recorder.changes(number, time, Consistency.SENDER, parts)
+            whole: Parts = [(Span(BASE, SIZE), image)]
+            parts = changed_lines(BASE, before, image) if before else whole
+            recorder.frame(number, time, Consistency.SENDER, parts)
             before = image
     return path

@@ -205,7 +205,7 @@ def test_a_recording_that_was_cut_off_is_told_of(
 ) -> None:
     words = recorded(tmp_path)
     path = tmp_path / "p.mcap"
-    path.write_bytes(path.read_bytes()[: open_recording(path).groups[1].offset])
+    path.write_bytes(path.read_bytes()[: open_recording(path).groups[1].place.offset])
     assert main(words) == 0
     assert capsys.readouterr().err == (
         "lowhalf: recording p.mcap: was cut off; what is whole of it is played\n"

@@ -175,8 +175,8 @@ def test_a_recording_that_was_cut_off_is_counted_and_told_of(
     path = practice_files.write(tmp_path)
     whole = (tmp_path / "p.mcap").read_bytes()
     cut = tmp_path / "cut.mcap"
-    # the last of two groups, which begins after 2 s, is gone: laps 0 to 3 are whole
-    cut.write_bytes(whole[: open_recording(tmp_path / "p.mcap").groups[1].offset + 9])
+    # the last group, which begins after 2 s, is gone: laps 0 to 3 are whole
+    cut.write_bytes(whole[: open_recording(tmp_path / "p.mcap").groups[2].place.offset + 9])
     told = "lowhalf: recording cut.mcap: was cut off; what is whole of it is played\n"
     assert main(["tally", str(path), "--dump", str(cut)]) == 0
     printed = capsys.readouterr()
@@ -193,7 +193,7 @@ def test_a_recording_that_is_damaged_is_counted_up_to_there(
 ) -> None:
     path = practice_files.write(tmp_path)
     recorded = bytearray((tmp_path / "p.mcap").read_bytes())
-    group = open_recording(tmp_path / "p.mcap").groups[1]
+    group = open_recording(tmp_path / "p.mcap").groups[2].place
     recorded[group.offset + group.length - 9] ^= 0x10
     (tmp_path / "p.mcap").write_bytes(recorded)
     assert main(["tally", str(path)]) == 1

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from adapters.recordings.changed_lines import changed_lines
 from adapters.recordings.header import About
-from adapters.recordings.recorder import Recorder
+from adapters.recordings.recorder import Parts, Recorder
 from bridge.memory.address_map import Region, Span
 from bridge.memory.byte_order import ByteOrder, reorder
 from bridge.ports.source import Consistency
@@ -147,12 +147,9 @@ def record(machine: GuestMachine, path: Path) -> None:
             ram.seek(0)
             image = unsteered(game_memory(ram.read(RAM_SIZE)), machine.symbols["mailbox"])
             now = began + (number - first) / RATE
-            if recorder.key_due(now):
-                whole = [(Span(RAM_START, RAM_SIZE), image)]
-                recorder.key(number, now, Consistency.GUARDED, whole)
-            else:
-                changed = changed_lines(RAM_START, before, image)
-                recorder.changes(number, now, Consistency.GUARDED, changed)
+            whole: Parts = [(Span(RAM_START, RAM_SIZE), image)]
+            parts = changed_lines(RAM_START, before, image) if before else whole
+            recorder.frame(number, now, Consistency.GUARDED, parts)
             before = image
             if (played := machine.step()) != number + 1:
                 raise GuestMachineError(f"expected frame {number + 1}, found {played}")

@@ -15,10 +15,10 @@ from adapters.file_opening import open_stream
 from adapters.recordings.topics import MAGIC
 from adapters.sources.dumps.dump_forms import RAW, Chosen, Form, choose, is_recognised
 from adapters.sources.dumps.placing import Placed, chosen_region, place
-from adapters.sources.held_bytes import HeldBytes
 from adapters.sources.surroundings import SourceSurroundings
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.fetched import Part
+from bridge.memory.held_bytes import HeldBytes
 from bridge.ports.source import Cadence, Consistency, Opened, Source
 from schemas.compiler import BuildLayout
 from schemas.errors import SourceError, SourceLost, SourceUnusable

@@ -6,9 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from adapters.dumps.segment import Segment
-from adapters.sources.held_bytes import HeldBytes
 from bridge.memory.address_map import MemoryMap, Region
-from schemas.errors import SourceUnusable
+from bridge.memory.held_bytes import HeldBytes
 
 __all__ = ["Placed", "chosen_region", "place"]
 

@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from adapters.sources.held_bytes import HeldBytes
 from bridge.memory.address_map import LINE_SHIFT, LINE_SIZE, MemoryMap, Region, Span
 from bridge.memory.fetched import Part
+from bridge.memory.held_bytes import HeldBytes
 
 __all__ = ["PushedImage"]
 

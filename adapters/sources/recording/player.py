@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import ClassVar
 
-from adapters.recordings.frame_message import FrameKind, RecordedFrame
+from adapters.recordings.frame_message import RecordedFrame
 from adapters.recordings.reader import Recording, open_recording
-from adapters.sources.held_bytes import HeldBytes
+from adapters.recordings.recorded_memory import RecordedMemory
 from adapters.sources.surroundings import SourceSurroundings
 from adapters.system_clock import seconds
 from bridge.memory.address_map import MemoryMap, Span
@@ -29,8 +29,8 @@ _LAST_FRAME_SHOWN = 1 / 60
 class RecordingPlayer(Source):
     """A recording that is played.
 
-    The first frame is there as soon as it is open.  Only one group of frames, about two seconds, is
-    in memory at a time.
+    The first frame is there as soon as it is open.  Only one group of frames, about a second, is in
+    memory at a time, and of the key image what is asked for.
     """
 
     kind: ClassVar[str] = "recording"
@@ -43,8 +43,8 @@ class RecordingPlayer(Source):
         self.path = directory / settings.path
         self._recording: Recording | None = None
         self._consistency = Consistency.UNGUARDED
-        self._held: list[tuple[int, HeldBytes]] = []
-        self._group = 0
+        self._memory = RecordedMemory(())
+        self._group = -1
         self._frames: list[RecordedFrame] = []
         self._next = 0
         self._first_time = 0
@@ -81,17 +81,16 @@ class RecordingPlayer(Source):
     async def _open(self, guest: MemoryMap) -> Opened:
         recording = await asyncio.to_thread(open_recording, self.path)
         sizes: dict[str, int] = {}
-        self._held = []
         for region in guest.regions:
             for recorded in recording.about.regions:
                 if recorded.start <= region.start < recorded.end:
                     sizes[region.name] = min(region.size, recorded.end - region.start)
-                    self._held.append((region.start, HeldBytes(sizes[region.name])))
                     break
         self.notes = []
         if not recording.complete:
             self.notes.append("was cut off; what is whole of it is played")
         self._recording = recording
+        self._group = -1
         await self._load(0)
         self._first_time = self._frames[0].time
         self._apply(self._frames[0])
@@ -101,7 +100,7 @@ class RecordingPlayer(Source):
 
     async def _close(self) -> None:
         self._recording = None
-        self._held = []
+        self._memory = RecordedMemory(())
         self._frames = []
 
     async def _wait(self) -> int | None:
@@ -130,7 +129,10 @@ class RecordingPlayer(Source):
     async def _fetch(self, spans: Sequence[Span]) -> list[Part]:
         if self._recording is None:
             raise SourceLost("is closed", source=self.name)
-        return [self._span(span) for span in spans]
+        memory = self._memory
+        if any(memory.packed(span) for span in spans):
+            return await asyncio.to_thread(lambda: [memory.read(span) for span in spans])
+        return [memory.read(span) for span in spans]
 
     # time
 
@@ -174,10 +176,17 @@ class RecordingPlayer(Source):
         return len(self._check().groups)
 
     async def _load(self, group: int) -> None:
-        recording = self._check()
-        frames = await asyncio.to_thread(recording.frames, group)
+        """Go to the beginning of a group; what was known before it is what goes on."""
+        recording, memory = self._check(), self._memory
+        follows = group == self._group + 1 and group > 0 and self._next >= len(self._frames)
+
+        def read() -> tuple[RecordedMemory, list[RecordedFrame]]:
+            before = memory if follows else recording.memory_before(group)
+            return before, recording.frames(group)
+
+        self._memory, self._frames = await asyncio.to_thread(read)
         self._check()
-        self._group, self._frames, self._next = group, frames, 0
+        self._group, self._next = group, 0
 
     def _take(self) -> None:
         """Make the next frame the present one."""
@@ -185,21 +194,8 @@ class RecordingPlayer(Source):
         self._next += 1
 
     def _apply(self, frame: RecordedFrame) -> None:
-        self._consistency = frame.consistency
+        # bytes that may be older than the frame are vouched for by nobody
+        self._consistency = Consistency.UNGUARDED if frame.in_part else frame.consistency
         # at whatever speed it is played, and whatever holds the player up
         self.moment = frame.time / _NANOSECONDS
-        if frame.kind is FrameKind.KEY:
-            # what a key image does not hold is not there, whatever was before
-            self._held = [(start, HeldBytes(held.size)) for start, held in self._held]
-        for span, data in frame.parts:
-            for start, held in self._held:
-                first, last = max(span.address, start), min(span.end, start + held.size)
-                if first < last:
-                    part = memoryview(data)[first - span.address : last - span.address]
-                    held.write(first - start, part)
-
-    def _span(self, span: Span) -> Part:
-        for start, held in self._held:
-            if start <= span.address and span.end <= start + held.size:
-                return held.read(span.address - start, span.length)
-        return None
+        self._memory.apply(frame)

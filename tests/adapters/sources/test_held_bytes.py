@@ -6,8 +6,8 @@ import random
 
 import pytest
 
-from adapters.sources.held_bytes import HeldBytes
 from bridge.memory.fetched import Part, Partial
+from bridge.memory.held_bytes import HeldBytes
 
 
 def test_nothing_is_there_at_first() -> None:

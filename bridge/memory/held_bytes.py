@@ -38,6 +38,21 @@ class HeldBytes:
             if not self.whole[line]:
                 self._mark(line, offset, end)
 
+    def drop(self, offset: int, length: int) -> None:
+        """Bytes that are there no more; raises ValueError where they leave the region."""
+        end = offset + length
+        if offset < 0 or end > self.size:
+            raise ValueError(f"{offset} to {end} is outside 0 to {self.size}")
+        for line in range(offset >> LINE_SHIFT, -(-end >> LINE_SHIFT)):
+            start = line << LINE_SHIFT
+            there = bytearray(self.there(line))
+            low, high = max(0, offset - start), min(len(there), end - start)
+            there[low:high] = bytes(high - low)
+            self.whole[line] = 0
+            self._partly.pop(line, None)
+            if 1 in there:
+                self._partly[line] = there
+
     def read(self, offset: int, length: int) -> Part:
         """The bytes, those of them that are there, or None where none is."""
         end = offset + length

@@ -1,0 +1,157 @@
+"""The memory of one moment of a recording, put together from what was written at several."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+
+from adapters.recordings.frame_message import RecordedFrame
+from bridge.memory.address_map import LINE_SHIFT, LINE_SIZE, Region, Span
+from bridge.memory.fetched import Part
+from bridge.memory.held_bytes import HeldBytes
+
+__all__ = ["BLOCK_SIZE", "Block", "RecordedMemory", "blocks"]
+
+BLOCK_SIZE = 256 << 10
+"""Bytes of memory that a message of a key image holds at most: what is unpacked at a time."""
+
+Block = Callable[[], Sequence[tuple[Span, bytes | memoryview]]]
+"""Unpacks a part of a key image."""
+
+
+def blocks(regions: Iterable[Region]) -> list[Span]:
+    """What each message of a whole key image holds, in order."""
+    return [
+        Span(region.start + at, min(BLOCK_SIZE, region.size - at))
+        for region in regions
+        for at in range(0, region.size, BLOCK_SIZE)
+    ]
+
+
+class RecordedMemory:
+    """What is known of *regions*; nothing at first.
+
+    A key image may be given as blocks that are unpacked only once something in them is read: most
+    watches need a few lines of many megabytes.
+    """
+
+    def __init__(self, regions: Sequence[Region]) -> None:
+        self.regions = tuple(regions)
+        self._held = [(region, HeldBytes(region.size)) for region in regions]
+        self._packed: dict[int, Block] = {}
+        self._newer: set[int] = set()
+        """Addresses of the lines in packed blocks of which something newer is held."""
+
+    def set_key(self, packed: Iterable[tuple[Span, Block]]) -> None:
+        """All that is known is now in *packed*: blocks as :func:`blocks` gives them."""
+        self._held = [(region, HeldBytes(region.size)) for region in self.regions]
+        self._packed = {span.address: block for span, block in packed}
+        self._newer.clear()
+
+    def apply(self, frame: RecordedFrame) -> None:
+        """Lay a message over what is known.  Bytes outside the regions are passed over."""
+        for span, data in frame.parts:
+            self.write(span, data)
+        for span in frame.gone:
+            for part, held, offset in self._places(span):
+                self._unpack(part)
+                held.drop(offset, part.length)
+
+    def write(self, span: Span, data: bytes | memoryview) -> None:
+        """Bytes that are known from now on."""
+        for part, held, offset in self._places(span):
+            if self._packed:
+                self._note_newer(part, held, offset)
+            first = part.address - span.address
+            held.write(offset, memoryview(data)[first : first + part.length])
+
+    def read(self, span: Span) -> Part:
+        """The bytes of a span inside one region, those that are known; None where none is.
+
+        Raises what unpacking a block raises.
+        """
+        for part, held, offset in self._places(span):
+            self._unpack(part)
+            return held.read(offset, part.length)
+        return None
+
+    def packed(self, span: Span) -> bool:
+        """Whether reading a span has to unpack something first."""
+        return bool(self._packed) and any(
+            address in self._packed
+            for part, _, offset in self._places(span)
+            for address in range(part.address - offset % BLOCK_SIZE, part.end, BLOCK_SIZE)
+        )
+
+    def known(self, span: Span) -> list[tuple[Span, memoryview]]:
+        """What is known of a span inside one region, as runs of bytes."""
+        found: list[tuple[Span, memoryview]] = []
+        for part, held, offset in self._places(span):
+            self._unpack(part)
+            whole = memoryview(held.data)
+            for begin, end in _runs(held, offset, offset + part.length):
+                address = part.address + begin - offset
+                found.append((Span(address, end - begin), whole[begin:end]))
+        return found
+
+    def _places(self, span: Span) -> Iterable[tuple[Span, HeldBytes, int]]:
+        for region, held in self._held:
+            first, last = max(span.address, region.start), min(span.end, region.end)
+            if first < last:
+                yield Span(first, last - first), held, first - region.start
+
+    def _region(self, address: int) -> tuple[Region, HeldBytes]:
+        return next((r, h) for r, h in self._held if r.start <= address < r.end)
+
+    def _note_newer(self, part: Span, held: HeldBytes, offset: int) -> None:
+        edges = offset % LINE_SIZE, (offset + part.length) % LINE_SIZE
+        if edges[0] or (edges[1] and offset + part.length != held.size):
+            # newer in part: the block's own bytes must be there first
+            self._unpack(part)
+            return
+        first = part.address - offset % LINE_SIZE
+        self._newer.update(range(first, part.end, LINE_SIZE))
+
+    def _unpack(self, part: Span) -> None:
+        """Make sure that nothing of a part is packed."""
+        if not self._packed:
+            return
+        region, held = self._region(part.address)
+        first = part.address - (part.address - region.start) % BLOCK_SIZE
+        for address in range(first, part.end, BLOCK_SIZE):
+            block = self._packed.pop(address, None)
+            if block is None:
+                continue
+            for span, data in block():
+                self._lay_under(region, held, span, memoryview(data))
+
+    def _lay_under(self, region: Region, held: HeldBytes, span: Span, data: memoryview) -> None:
+        """Write what is not newer already, whole runs at a time."""
+        begin = span.address
+        line = span.address - (span.address - region.start) % LINE_SIZE
+        while line < span.end:
+            if line in self._newer:
+                self._newer.discard(line)
+                if begin < line:
+                    held.write(
+                        begin - region.start, data[begin - span.address : line - span.address]
+                    )
+                begin = line + LINE_SIZE
+            line += LINE_SIZE
+        if begin < span.end:
+            held.write(begin - region.start, data[begin - span.address :])
+
+
+def _runs(held: HeldBytes, begin: int, end: int) -> Iterable[tuple[int, int]]:
+    """Where bytes are there, from offset *begin* to *end*."""
+    first, last = begin >> LINE_SHIFT, -(-end >> LINE_SHIFT)
+    if held.whole.find(0, first, last) < 0:
+        yield begin, end
+        return
+    there = b"".join(held.there(line) for line in range(first, last))
+    there = there[begin - (first << LINE_SHIFT) :][: end - begin]
+    at = 0
+    while (at := there.find(1, at)) >= 0:
+        stop = there.find(0, at)
+        stop = len(there) if stop < 0 else stop
+        yield begin + at, begin + stop
+        at = stop
