@@ -19,6 +19,7 @@ from dataclasses import replace
 from typing import Any, TypeVar
 
 from bridge.memory.byte_order import ByteOrder
+from bridge.ports.memory_observer import MemoryObserver
 from bridge.ports.output import Output
 from bridge.ports.source import Cadence, Opened, Source
 from bridge.questions.question import Questions
@@ -91,7 +92,11 @@ class Daemon:
         self._trouble = RecurringTrouble(clock.now)
         self._standstill = standstill or Standstill(clock.now)
         self._continuity = Continuity(
-            clock, questions=questions, practising=practising, standstill=self._standstill
+            clock,
+            questions=questions,
+            practising=practising,
+            standstill=self._standstill,
+            observers=[each for each in self.outputs if isinstance(each, MemoryObserver)],
         )
 
     async def run(self) -> None:
@@ -147,6 +152,7 @@ class Daemon:
 
     async def _close(self) -> None:
         """Close the source and what keeps attempts, each also where the other fails."""
+        self._closing(ENDED)
         closing = [self.source.close()]
         if self._practising is not None:
             closing.append(self._practising.close(ENDED))
@@ -178,11 +184,16 @@ class Daemon:
                 reason = str(fault)
             if continuity.stats.frames > taken:
                 wait = FIRST_WAIT
+            self._closing(reason)
             await self.source.close()
             continuity.cut_off("the source was lost")
             self._offline(reason)
             await self._clock.sleep(wait * random.uniform(0.5, 1.0))
             wait = min(wait * 2, MAX_WAIT)
+
+    def _closing(self, reason: str) -> None:
+        for observer in self._continuity.observers:
+            observer.source_closing(reason)
 
     def _cut_off(self, reason: str) -> None:
         """End the open attempt and show that it ended, since no frame comes after it."""

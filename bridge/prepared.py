@@ -11,6 +11,7 @@ from bridge.expressions.functions.function import Function
 from bridge.expressions.functions.table import FUNCTIONS
 from bridge.expressions.program import Program, Slot
 from bridge.memory.address_map import MemoryMap, Region
+from bridge.memory.counter import Counter
 from bridge.readings.reading import Watch
 from bridge.values import target
 from bridge.values.target import Target
@@ -23,7 +24,6 @@ from schemas.loader import Bridge
 from schemas.toml_lines import Key
 
 __all__ = [
-    "Counter",
     "PreparedBuild",
     "memory_map",
     "practice_expressions",
@@ -31,31 +31,6 @@ __all__ = [
     "prepare_build",
     "with_heap",
 ]
-
-
-@dataclass(frozen=True, slots=True)
-class Counter:
-    """An unsigned integer at a fixed guest address: ``size`` bytes in the guest's order.
-
-    It is ``bits`` of them (all where that is 0), the lowest of them bit ``lowest`` by significance.
-    """
-
-    name: str
-    address: int
-    size: int
-    big_endian: bool
-    bits: int = 0
-    lowest: int = 0
-
-    @property
-    def turn(self) -> int:
-        """How many values it has: behind the last one it begins again with 0."""
-        return 1 << (self.bits or 8 * self.size)
-
-    def value(self, stored: bytes) -> int:
-        """What it is where ``size`` bytes are *stored*."""
-        word = int.from_bytes(stored, "big" if self.big_endian else "little")
-        return word >> self.lowest & (self.turn - 1)
 
 
 @dataclass(frozen=True, slots=True)

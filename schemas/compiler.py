@@ -85,11 +85,14 @@ class BuildLayout:
 
 
 class Schema:
-    """A loaded schema: the model and one layout a build."""
+    """A loaded schema: the model, the file's text and one layout a build."""
 
-    def __init__(self, file: SchemaFile, path: Path, builds: Mapping[str, BuildLayout]) -> None:
+    def __init__(
+        self, file: SchemaFile, path: Path, text: str, builds: Mapping[str, BuildLayout]
+    ) -> None:
         self.file = file
         self.path = path
+        self.text = text
         self.builds = dict(builds)
 
 
@@ -143,7 +146,7 @@ def compile_schema(file: SchemaFile, text: TomlText) -> Schema:
         if file.heap is not None:
             layout.heap = heap_types(file.heap, file.structs, types.offset_struct, text)
         builds[name] = layout
-    return Schema(file, text.path, builds)
+    return Schema(file, text.path, text.text, builds)
 
 
 def _check_names(file: SchemaFile, text: TomlText) -> None:

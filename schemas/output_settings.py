@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from pydantic import Field
 
 from schemas.table import Table
 
-__all__ = ["OUTPUTS", "JsonOutput", "MqttOutput", "Outputs", "OverlayOutput", "TerminalOutput"]
+__all__ = [
+    "OUTPUTS",
+    "JsonOutput",
+    "MqttOutput",
+    "Outputs",
+    "OverlayOutput",
+    "RecordingOutput",
+    "TerminalOutput",
+]
 
 
 class OverlayOutput(Table):
@@ -52,6 +62,26 @@ class JsonOutput(Table):
     """One JSON object a frame on standard output."""
 
 
+class RecordingOutput(Table):
+    """A recording of memory and readings, one file a run, as an MCAP file."""
+
+    path: str = Field(
+        "recordings/{name}-{time}.mcap",
+        description="the file, relative to the bridge file; {name} is the bridge file's name and "
+        "{time} when the run began, as 20260131-174500",
+    )
+    ram: Literal["whole", "touched", "none"] = Field(
+        "whole",
+        description="whole: all of it, where the source can be read so quickly; touched: the lines "
+        "that watches look at; none: only readings",
+    )
+    exclude: list[tuple[int, int]] = Field(
+        default_factory=list,
+        description="[first address, size in bytes] of memory that is left out, such as pictures",
+    )
+    readings: bool = Field(True, description="whether each frame's readings are recorded, too")
+
+
 class Outputs(Table):
     """All outputs; only those named are used."""
 
@@ -61,6 +91,8 @@ class Outputs(Table):
     json_lines: JsonOutput | None = Field(
         None, alias="json", description="JSON on standard output, in place of the table"
     )
+
+    recording: RecordingOutput | None = Field(None, description="a recording")
 
     def named(self) -> dict[str, Table]:
         """The tables that the file has, by kind; those of other packages come last."""

@@ -33,6 +33,7 @@ COMMANDS = {
     "open": "do what suits a file: run, attach, read or play it; without one, the demo",
     "attach": "find a running emulator's RAM and write a starting bridge file",
     "run": "the daemon: read, evaluate and publish until stopped",
+    "record": "keep every frame's memory and readings in a file, to look at again",
     "read": "read one frame and print it",
     "explain": "show how a value comes about: every address and pointer, step by step",
     "layout": "keep the heap's shape in a file, or compare the present heap with one",
@@ -157,7 +158,7 @@ def _chosen(arguments: Sequence[str]) -> argparse.Namespace:
             module.add_arguments(command)
             command.set_defaults(run=module.run)
     chosen = parser.parse_args(words)
-    if after_dashes and chosen.command_name != "run":
+    if after_dashes and chosen.command_name not in ("run", "record"):
         parser.error(f"{chosen.command_name} takes no command after --")
     chosen.after_dashes = after_dashes
     return chosen

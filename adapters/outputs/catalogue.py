@@ -20,6 +20,7 @@ CATALOGUE = Catalogue(
         "mqtt": "adapters.outputs.mqtt.output:MqttOutput",
         "terminal": "adapters.outputs.terminal.output:TerminalOutput",
         "json": "adapters.outputs.json_lines:JsonLines",
+        "recording": "adapters.outputs.recording.output:RecordingOutput",
     },
     group="lowhalf.outputs",
     port="bridge.ports.output:Output",

@@ -15,16 +15,17 @@ from numpy.typing import NDArray
 
 from bridge.memory.address_map import LINE_SIZE, Span
 
-__all__ = ["Snapshot", "changed_lines"]
+__all__ = ["BLOCK", "Buffer", "Snapshot", "changed_lines"]
 
-_BLOCK = 64 << 10
+BLOCK = 64 << 10
+"""Bytes that are compared at a time."""
 _WORDS = LINE_SIZE // 8
 
 _Bytes = NDArray[np.uint8]
-_Buffer = bytes | bytearray | memoryview
+Buffer = bytes | bytearray | memoryview
 
 
-def changed_lines(start: int, before: _Buffer, after: _Buffer) -> list[tuple[Span, bytes]]:
+def changed_lines(start: int, before: Buffer, after: Buffer) -> list[tuple[Span, bytes]]:
     """The lines of *after* that differ from *before*, neighbours joined.
 
     Both are all bytes of a region that begins at guest address *start*.
@@ -37,26 +38,32 @@ def changed_lines(start: int, before: _Buffer, after: _Buffer) -> list[tuple[Spa
 
 
 class Snapshot:
-    """A region's bytes as they were when they were last taken, in the source's byte order.
+    """Some memory's bytes as they were when they were last taken, in the source's byte order.
 
-    *size* zeros at first.  What differs is copied before it is known whether the frame is whole, so
+    *size* zeros at first.  What differs is found before it is known whether the frame is whole, so
     taking it is a step of its own.
     """
 
     def __init__(self, size: int) -> None:
         self._held = np.zeros(size, np.uint8)
 
-    def differing(self, now: _Buffer) -> list[tuple[int, bytes]]:
-        """Offset and bytes of what *now*, all of the region, has otherwise, in whole lines.
+    @property
+    def size(self) -> int:
+        """Bytes."""
+        return len(self._held)
 
-        Every byte of the copy was read once: memory that is written meanwhile gives no bytes that
-        were never there, but may give some of before and some of after.
+    def held(self) -> bytes:
+        """All that is held."""
+        return self._held.tobytes()
+
+    def differing(self, now: Buffer, at: int = 0) -> list[tuple[int, bytes]]:
+        """Offset and bytes of what *now*, which begins at offset *at*, has otherwise, in lines.
+
+        *at* is the beginning of a line.
         """
-        if len(now) != len(self._held):
-            raise ValueError(f"expected {len(self._held)} bytes, found {len(now)}")
-        runs = _runs(_lines(self._held, _array(now)), len(now))
+        runs = _runs(_lines(self._held[at : at + len(now)], _array(now)), len(now))
         view = memoryview(now)
-        return [(a, bytes(view[a:b])) for a, b in runs]
+        return [(at + a, bytes(view[a:b])) for a, b in runs]
 
     def take(self, differing: Sequence[tuple[int, bytes]]) -> None:
         """From now on these bytes are held."""
@@ -65,7 +72,7 @@ class Snapshot:
             held[offset : offset + len(data)] = data
 
 
-def _array(data: _Buffer) -> _Bytes:
+def _array(data: Buffer) -> _Bytes:
     return np.frombuffer(data, np.uint8)
 
 
@@ -74,8 +81,8 @@ def _lines(before: _Bytes, after: _Bytes) -> NDArray[np.intp]:
     size = len(after)
     a, b = before.ctypes.data, after.ctypes.data
     found: list[NDArray[np.intp]] = []
-    for at in range(0, size, _BLOCK):
-        length = min(_BLOCK, size - at)
+    for at in range(0, size, BLOCK):
+        length = min(BLOCK, size - at)
         if _memcmp(a + at, b + at, length):
             found.append(at // LINE_SIZE + _in_block(before, after, at, length))
     return np.concatenate(found) if found else np.empty(0, np.intp)

@@ -7,6 +7,7 @@ import json
 import os
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
+from time import monotonic
 from types import TracebackType
 from typing import Any, Self
 
@@ -69,6 +70,7 @@ class Recorder:
         self._group_bytes = 0
         self._key_begin = self._key_size = self._since_size = 0
         self._open_group = False
+        self._opened_at = 0.0
         self._json_channels: dict[str, int] = {}
         self._closed = False
         try:
@@ -134,6 +136,7 @@ class Recorder:
         data = frame_message.encode(frame)
         if not self._open_group:
             self._open_group, self._group_time = True, later
+            self._opened_at = monotonic()
         self._group_bytes += len(data)
         self._message(self._ram_channel, data)
         self._frames += 1
@@ -161,6 +164,13 @@ class Recorder:
             os.fsync(self._stream.fileno())
         except OSError as fault:
             raise self._failed(fault) from fault
+
+    def flush_in(self) -> float | None:
+        """Seconds until what was recorded is to be brought onto the disk by :meth:`flush`, where
+        no frame comes that does it; None where there is nothing."""
+        if not self._open_group:
+            return None
+        return max(0.0, self._opened_at + GROUP_TIME - monotonic())
 
     def close(self) -> None:
         """Write the last group and the index; does nothing the second time."""

@@ -23,6 +23,7 @@ from adapters.sources.named_mapping import NamedMapping
 from adapters.sources.process.file_holder import FileHolder, find_holder
 from adapters.sources.surroundings import SourceSurroundings
 from bridge.memory.address_map import MemoryMap, Region, Span
+from bridge.ports.bulk_reader import BulkReader
 from bridge.ports.source import Opened, Source
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import SharedSource
@@ -125,6 +126,15 @@ class SharedMemory(Source):
         if self._file >= 0:
             os.close(self._file)
             self._file = -1
+
+    def bulk_reader(self) -> BulkReader | None:
+        if self._file < 0 or self._region is None or not hasattr(os, "preadv"):
+            return None
+        span = Span(self._region.start, self._held)
+        try:
+            return _FileReader(os.dup(self._file), self.settings.offset, span, self.name)
+        except OSError as fault:
+            raise self._translated(fault) from fault
 
     async def _fetch(self, spans: Sequence[Span]) -> list[bytes | None]:
         if self._file < 0:
@@ -244,6 +254,30 @@ class SharedMemory(Source):
         return SourceLost(
             f"{self.path} cannot be read ({system_words(error) or error})", source=self.name
         )
+
+
+class _FileReader(BulkReader):
+    """Reads by calls: a mapping of a file that shrinks would end the program."""
+
+    def __init__(self, file: int, offset: int, span: Span, name: str) -> None:
+        """*file* is this reader's own; *span* begins at *offset* in it."""
+        self.spans = (span,)
+        self._file = file
+        self._delta = offset - span.address
+        self._name = name
+
+    def read_into(self, address: int, into: memoryview) -> None:
+        try:
+            count = os.preadv(self._file, [into], address + self._delta)
+        except OSError as fault:
+            raise SourceLost(f"cannot be read ({fault.strerror})", source=self._name) from fault
+        if count < len(into):
+            raise SourceLost("shrank", source=self._name, address=address, length=len(into))
+
+    def close(self) -> None:
+        if self._file >= 0:
+            os.close(self._file)
+            self._file = -1
 
 
 def _state(file: os.stat_result) -> tuple[int, ...]:

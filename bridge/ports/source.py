@@ -19,6 +19,7 @@ from typing import ClassVar
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.memory.fetched import Part
+from bridge.ports.bulk_reader import BulkReader
 from bridge.reporting.counted_lines import CountedLines
 from bridge.values.status import Status
 from schemas.errors import SourceUnusable
@@ -177,6 +178,13 @@ class Source(abc.ABC):
             yield
         finally:
             await self._release()
+
+    def bulk_reader(self) -> BulkReader | None:
+        """Reads all that is held, beside the sampler; None where that cannot be had.
+
+        Asked of an open source, and closed before it.  Raises SourceLost.
+        """
+        return None
 
     def know_counter(self, address: int, size: int) -> None:  # noqa: B027
         """The build is known: *size* bytes at *address* count the frames that have ended."""

@@ -7,6 +7,7 @@ gone on.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,7 @@ from bridge.reporting.recurring import RecurringTrouble
 from bridge.sampling.frame_count import FrameCount
 
 if TYPE_CHECKING:  # a command that reads one frame needs none of these
+    from bridge.ports.memory_observer import MemoryObserver
     from bridge.questions.question import Questions
     from bridge.questions.scheduler import QuestionScheduler
     from bridge.sampling.practice_tracker import PracticeTracker
@@ -41,7 +43,8 @@ class Continuity:
 
     ``stats`` are the counts of all samplers together.  ``questions`` are answered with each frame,
     ``practising`` is told of it, and ``standstill`` tells whether lowhalf itself stood still; each
-    is None where there is none.  ``unclear`` is the trouble of frames whose number is not known.
+    is None where there is none.  ``observers`` are handed each frame's memory.  ``unclear`` is
+    the trouble of frames whose number is not known.
     """
 
     def __init__(
@@ -51,8 +54,10 @@ class Continuity:
         questions: Questions | None = None,
         practising: PracticeTracker | None = None,
         standstill: Standstill | None = None,
+        observers: Sequence[MemoryObserver] = (),
     ) -> None:
         self.stats = Stats()
+        self.observers = observers
         self.unclear = RecurringTrouble(clock.now)
         self.practising = practising
         self.standstill = standstill

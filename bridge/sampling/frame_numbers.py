@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from bridge.memory.counter import Counter
 from bridge.memory.image import Image
 from bridge.ports.clock import Clock
 from bridge.ports.source import Consistency, Source
-from bridge.prepared import Counter
 from bridge.sampling.frame_count import Count, Follows, FrameCount
 
 __all__ = ["SENT_TURN", "FrameNumbers"]

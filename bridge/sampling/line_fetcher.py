@@ -12,11 +12,11 @@ from collections.abc import Collection, Iterable, Sequence
 from bridge.builds.evidence import aligned_span
 from bridge.memory.address_map import LINE_SHIFT, Span
 from bridge.memory.byte_order import ByteOrder
+from bridge.memory.counter import Counter
 from bridge.memory.fetched import cut
 from bridge.memory.image import Image
 from bridge.ports.guest_reader import GuestReader
 from bridge.ports.source import Opened, Source
-from bridge.prepared import Counter
 from bridge.sampling.continuity import Continuity
 
 __all__ = ["LineFetcher"]

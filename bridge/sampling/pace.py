@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
 
+from bridge.memory.counter import Counter
 from bridge.ports.clock import Clock
-from bridge.prepared import Counter, PreparedBuild
+from bridge.prepared import PreparedBuild
 from bridge.sampling.frame_clock import FramePhase
 from bridge.sampling.frame_numbers import FrameNumbers
 from bridge.sampling.line_fetcher import LineFetcher

@@ -77,6 +77,8 @@ class Sampler:
         self._lag = self.stats.lag
         self._evaluator: Evaluator | None = None
         self._begun = source.passes
+        for observer in self._continuity.observers:
+            observer.source_opened(source, opened)
         self._last: Frame | None = None
         self._standing: Frame | None = None
         self._ask_again_at = 0.0
@@ -307,6 +309,8 @@ class Sampler:
         lines, numbers = self._lines, self._numbers
         image = lines.image
         numbers.sample_begins()
+        if self._continuity.observers:
+            self._sample_begins(prepared)
         await guard.begins()
         await lines.fetch_frame()
         if not await guard.passes():
@@ -349,12 +353,16 @@ class Sampler:
         unclear = self._numbers.unclear(count)
         if unclear and (words := self._continuity.unclear.came(unclear)):
             self.source.notes.append(words)
+        before = self._numbers.count.last
+        last = None if before is None else before.number
         skipped = self._numbers.took(count)
         lag = self._lag + self._pace.lag - self.stats.lag
         self._continuity.count(frames=1, skipped=skipped, unclear=bool(unclear), lag=lag)
         self._lines.frame_taken()
         make = frame_readings(evaluator, prepared.watches, prepared.program.watches)
         day, now = self._clock.time_of_day(), self._clock.now()
+        missed = None if unclear else skipped
+        self._observed(count.number, last, missed, (now, day))
         if self._questions is not None:
             self._questions.after_frame(count.number, day)
         practice = None
@@ -381,6 +389,30 @@ class Sampler:
             paths=self.source.paths,
             ticks=now,
         )
+
+    def _sample_begins(self, prepared: PreparedBuild) -> None:
+        from bridge.ports.memory_observer import FrameCounters
+
+        counters = FrameCounters(prepared.layout.name, prepared.counter, prepared.guard)
+        for observer in self._continuity.observers:
+            observer.sample_begins(counters, self._lines.order)
+
+    def _observed(
+        self, number: int, last: int | None, missed: int | None, times: tuple[float, float]
+    ) -> None:
+        """Hand the frame's memory to those who want it."""
+        if not self._continuity.observers:
+            return
+        from bridge.ports.memory_observer import TakenMemory
+
+        image = self._lines.image
+        lines = {*image.touched_lines(), *self._lines.always()}
+        taken = TakenMemory(
+            *(number, last, missed, *times, Consistency(self.consistency)),
+            *(image, [line for line in lines if image.held[line] or line in image.partial]),
+        )
+        for observer in self._continuity.observers:
+            observer.frame_taken(taken)
 
     def _waiting(self, reason: str) -> Frame:
         watches = list(self.watches)

@@ -12,9 +12,10 @@ import pytest
 
 from adapters.sources.fake import ScriptedSource
 from bridge.memory.address_map import Span
+from bridge.memory.counter import Counter
 from bridge.ports.source import Cadence, Consistency
 from bridge.practice.attempts import Outcome
-from bridge.prepared import Counter, memory_map, prepare
+from bridge.prepared import memory_map, prepare
 from bridge.readings.frame import Frame
 from bridge.sampling.frame_clock import FramePhase
 from bridge.sampling.frame_count import EITHER, ROUND

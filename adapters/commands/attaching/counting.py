@@ -15,10 +15,10 @@ from dataclasses import dataclass
 
 from bridge.builds.evidence import aligned_span
 from bridge.memory.address_map import MemoryMap
+from bridge.memory.counter import Counter
 from bridge.memory.fetched import cut
 from bridge.ports.guest_reader import GuestReader
 from bridge.ports.source import Source
-from bridge.prepared import Counter
 from schemas.compiler import BuildLayout
 from schemas.layout import Scalar
 

@@ -21,7 +21,8 @@ from dataclasses import dataclass, replace
 from adapters.sources.process.mapping import Mapping as MappedRange
 from bridge.memory.address_map import MemoryMap, Region
 from bridge.memory.byte_order import ByteOrder, reorder
-from bridge.prepared import Counter, PreparedBuild
+from bridge.memory.counter import Counter
+from bridge.prepared import PreparedBuild
 
 __all__ = [
     "CHUNK",

@@ -21,12 +21,13 @@ from adapters.sources.process import find_ram
 from adapters.sources.process.find_ram import Copy
 from adapters.sources.process.mapping import ProcessStat
 from adapters.sources.process.ram_search import MAX_SEARCHING, Found, RamSearch
-from adapters.sources.process.system import LifeLine, System
-from adapters.sources.process.this_system import no_way_in, this_system
+from adapters.sources.process.system import LifeLine, Reader, System
+from adapters.sources.process.this_system import this_system
 from adapters.sources.process.which_process import WhichProcess
 from adapters.sources.surroundings import SourceSurroundings
 from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.memory.byte_order import ByteOrder
+from bridge.ports.bulk_reader import BulkReader
 from bridge.ports.source import Opened, Source
 from bridge.prepared import PreparedBuild
 from schemas.errors import SourceError, SourceLost, SourceUnusable
@@ -130,6 +131,14 @@ class ProcessMemory(Source):
             self._again.cancel()
             await asyncio.gather(self._again, return_exceptions=True)
             self._again = None
+
+    def bulk_reader(self) -> BulkReader | None:
+        found = self._found
+        if found is None or self._system is None:
+            return None
+        with self._translating(found.pid):
+            reader = self._system.reader(found.pid)
+        return _RegionReader(reader, found, self.name)
 
     async def _fetch(self, spans: Sequence[Span]) -> list[bytes | None]:
         found = self._found
@@ -278,6 +287,28 @@ class ProcessMemory(Source):
         return SourceUnusable(
             f"process {pid} ({process.name}) may not be read: {why}", source=self.name
         )
+
+
+class _RegionReader(BulkReader):
+    """Reads the region that was found, by a reader of its own."""
+
+    def __init__(self, reader: Reader, found: Found, name: str) -> None:
+        self.spans = (Span(found.region.start, found.held),)
+        self._reader = reader
+        self._delta = found.address - found.region.start
+        self._name = name
+
+    def read_into(self, address: int, into: memoryview) -> None:
+        try:
+            (data,) = self._reader.read([(address + self._delta, len(into))])
+        except OSError as fault:
+            raise SourceLost(f"cannot be read ({fault.strerror})", source=self._name) from fault
+        if data is None:
+            raise SourceLost("a page is gone", source=self._name, address=address)
+        into[:] = data
+
+    def close(self) -> None:
+        self._reader.close()
 
 
 async def _in_thread(work: Callable[[threading.Event], T]) -> T:

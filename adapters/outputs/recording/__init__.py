@@ -1,0 +1,1 @@
+"""The output ``recording``: memory and readings of each frame that is taken, in one file."""

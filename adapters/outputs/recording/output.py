@@ -1,0 +1,214 @@
+"""The output ``recording``: what the sampler takes, kept in a file for later."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from typing import ClassVar
+
+from adapters.outputs.recording.capture import WholeCapture, without
+from adapters.outputs.recording.touched import lines_of
+from adapters.outputs.recording.worker import Moment, RecordingWorker
+from adapters.outputs.surroundings import OutputSurroundings
+from adapters.recordings.header import About
+from adapters.recordings.recorder import Recorder
+from bridge.memory.address_map import MemoryMap, Region, Span
+from bridge.memory.byte_order import ByteOrder
+from bridge.ports.bulk_reader import BulkReader
+from bridge.ports.memory_observer import FrameCounters, MemoryObserver, TakenMemory
+from bridge.ports.output import Output
+from bridge.ports.source import Opened, Source
+from bridge.prepared import memory_map
+from bridge.readings.frame import Frame
+from bridge.readings.reading import Watch
+from schemas.errors import OutputError, SourceError
+from schemas.loader import Bridge
+from schemas.output_settings import RecordingOutput as Settings
+
+__all__ = ["RecordingOutput"]
+
+_PATIENCE = 10.0
+"""Seconds that the last frames have to come onto the disk at the end."""
+
+
+class RecordingOutput(Output, MemoryObserver):
+    """Records into one file from the first frame with a known build on.
+
+    A file is begun anew where another build runs.  ``path`` is the file, None before there is one.
+    """
+
+    kind: ClassVar[str] = "recording"
+
+    def __init__(self, settings: Settings, bridge: Bridge, log: logging.Logger) -> None:
+        super().__init__()
+        self.path: Path | None = None
+        self._settings = settings
+        self._bridge = bridge
+        self._log = log
+        self._excluded = [Span(*each) for each in settings.exclude]
+        self._source: Source | None = None
+        self._memory = memory_map(bridge.schema)
+        self._held = MemoryMap([])
+        self._bulk: BulkReader | None = None
+        self._worker: RecordingWorker | None = None
+        self._build = ""
+        self._capturing = False
+        self._number: int | None = None
+        self._epoch = 0.0
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._failed = asyncio.Event()
+        self._told = False
+
+    @classmethod
+    def from_bridge(cls, settings: Settings, around: OutputSurroundings) -> RecordingOutput:
+        """The output of a bridge file's table."""
+        return cls(settings, around.bridge, around.log)
+
+    @property
+    def state(self) -> str:
+        worker = self._worker
+        if worker is None:
+            return "waiting for the game"
+        if worker.fault is not None:
+            return f"stopped: {worker.fault}"
+        return f"{worker.whole} frames whole, {worker.in_part} in part"
+
+    def announce(self, watches: Sequence[Watch]) -> None:
+        """Nothing: readings name their watches."""
+
+    def publish(self, frame: Frame) -> None:
+        worker = self._worker
+        if worker is None or not self._settings.readings or frame.number != self._number:
+            return
+        self._number = None
+        # evaluated here: the image belongs to this thread
+        worker.readings(frame.as_json())
+
+    async def run(self) -> None:
+        """Wait until cancelled, then write what is there.
+
+        Raises OutputError where the file cannot be written.
+        """
+        self._loop = asyncio.get_running_loop()
+        try:
+            await self._failed.wait()
+            worker = self._worker
+            assert worker is not None
+            assert worker.fault is not None
+            raise worker.fault
+        finally:
+            await self._end()
+
+    # memory
+
+    def source_opened(self, source: Source, opened: Opened) -> None:
+        self._source, self._held = source, opened.memory
+        self._capturing = False
+
+    def sample_begins(self, counters: FrameCounters, order: ByteOrder) -> None:
+        if self._build != counters.build:
+            self._build = counters.build
+            self._begin()
+        if not self._capturing:
+            self._capturing = True
+            self._capture(counters, order)
+        if self._worker is not None and self._bulk is not None:
+            self._worker.look()
+
+    def frame_taken(self, taken: TakenMemory) -> None:
+        worker = self._worker
+        if worker is None:
+            return
+        if not self._epoch:
+            self._epoch = taken.day - taken.ticks
+        self._number = taken.number
+        lines = [] if self._settings.ram == "none" else self._lines(taken)
+        worker.moment(
+            Moment(
+                *(taken.number, taken.last, taken.missed),
+                *(self._epoch + taken.ticks, taken.consistency, lines),
+            )
+        )
+
+    def source_closing(self, reason: str) -> None:
+        if self._worker is not None and self._bulk is not None:
+            self._worker.use(None)
+        self._bulk = None
+        self._source = None
+
+    def _lines(self, taken: TakenMemory) -> list[tuple[Span, bytes]]:
+        image = taken.image
+        if image.whole and self._settings.ram == "whole":
+            spans = without(image.memory.whole(), self._excluded)
+            found = [(span, image.read(span.address, span.length)) for span in spans]
+            return [(span, data) for span, data in found if data is not None]
+        return lines_of(taken)
+
+    def _capture(self, counters: FrameCounters, order: ByteOrder) -> None:
+        self._bulk = None
+        source, worker = self._source, self._worker
+        if source is None or worker is None or self._settings.ram != "whole":
+            return
+        try:
+            self._bulk = source.bulk_reader()
+        except SourceError:
+            return  # the sampler finds out, too
+        if self._bulk is None:
+            if not self._told:
+                self._told = True
+                self._log.info(
+                    "recording: %s gives no more than the lines that watches look at", source.name
+                )
+            return
+        spans = without(self._bulk.spans, self._excluded)
+        worker.use(WholeCapture(self._bulk, self._held, spans, counters, order))
+
+    # the file
+
+    def _begin(self) -> None:
+        if self._worker is not None:
+            self._worker.end()
+            self._worker = None
+        path = self._new_path()
+        about = About(
+            self._bridge.schema.text,
+            self._bridge.text.text,
+            self._build,
+            "" if self._source is None else self._source.name,
+            [Region(r.name, r.start, r.size) for r in self._memory.regions],
+        )
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            recorder = Recorder(path, about)
+        except OSError as fault:
+            raise OutputError(
+                f"{path.parent} cannot be made ({fault.strerror})", output="recording"
+            ) from fault
+        self.path = path
+        self._worker = RecordingWorker(recorder, self._stopped_by_fault)
+        self._worker.start()
+        self._log.info("recording to %s", path)
+
+    def _new_path(self) -> Path:
+        began = time.strftime("%Y%m%d-%H%M%S")
+        words = self._settings.path.replace("{name}", self._bridge.name).replace("{time}", began)
+        path = self._bridge.path.parent / words
+        number = 1
+        while path.exists():
+            number += 1
+            path = path.with_name(f"{Path(words).stem}-{number}{path.suffix}")
+        return path
+
+    def _stopped_by_fault(self) -> None:
+        if self._loop is not None:
+            self._loop.call_soon_threadsafe(self._failed.set)
+
+    async def _end(self) -> None:
+        worker, self._worker = self._worker, None
+        if worker is None:
+            return
+        worker.end()
+        await asyncio.to_thread(worker.join, _PATIENCE)

@@ -1,0 +1,261 @@
+"""The two threads of a recording: one looks at memory, one packs and writes.
+
+Neither holds up the event loop, and packing does not hold up looking: it takes many frames' time
+once a second.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from adapters.outputs.recording.capture import Captured, WholeCapture
+from adapters.outputs.recording.touched import TouchedLines
+from adapters.recordings.recorder import Recorder
+from bridge.memory.address_map import Span
+from bridge.ports.source import Consistency
+from schemas.errors import LowhalfError, SourceLost
+
+__all__ = ["MAX_BACKLOG", "Moment", "RecordingWorker"]
+
+MAX_BACKLOG = 256 << 20
+"""Bytes that may wait to be written; frames beyond are gaps, so that a slow disk costs frames and
+not memory."""
+
+Parts = Sequence[tuple[Span, bytes]]
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """A frame that was taken, with the lines of it that the sampler read, in guest order."""
+
+    number: int
+    last: int | None
+    missed: int | None
+    time: float
+    consistency: Consistency
+    lines: Parts
+
+
+@dataclass(slots=True)
+class _Shared:
+    """What the threads and the loop share, under ``changed``'s lock."""
+
+    changed: threading.Condition = field(default_factory=threading.Condition)
+    look: bool = False
+    moments: deque[Moment | dict[str, Any] | WholeCapture | None] = field(default_factory=deque)
+    jobs: deque[tuple[int, Callable[[], None]]] = field(default_factory=deque)
+    backlog: int = 0
+    capture: WholeCapture | None = None
+    ended: bool = False
+
+
+class RecordingWorker:
+    """Records moments into *recorder*, whole ones where a capture was made of them.
+
+    ``fault`` is why nothing is recorded any more, once that is so; *on_fault* is called then, in a
+    thread.  ``whole`` and ``in_part`` count frames.
+    """
+
+    def __init__(self, recorder: Recorder, on_fault: Callable[[], None]) -> None:
+        self.recorder = recorder
+        self.fault: LowhalfError | None = None
+        self.whole = self.in_part = self.dropped = 0
+        self._on_fault = on_fault
+        self._shared = _Shared()
+        self._touched = TouchedLines({})
+        self._captured: Captured | None = None
+        self._unwritten: tuple[int | None, int] | None = None
+        self._threads = [
+            threading.Thread(target=target, name=name, daemon=True)
+            for target, name in (
+                (self._look_on, "lowhalf-capture"),
+                (self._write_on, "lowhalf-recorder"),
+            )
+        ]
+
+    def start(self) -> None:
+        """Start both threads."""
+        for thread in self._threads:
+            thread.start()
+
+    # from the event loop
+
+    def use(self, capture: WholeCapture | None) -> None:
+        """Whole frames come from *capture* from now on; from none, only lines that are touched."""
+        self._put(capture)
+
+    def look(self) -> None:
+        """A sample is being taken: look at memory meanwhile."""
+        with self._shared.changed:
+            self._shared.look = True
+            self._shared.changed.notify_all()
+
+    def moment(self, moment: Moment) -> None:
+        """A frame was taken."""
+        self._put(moment)
+
+    def readings(self, frame: dict[str, Any]) -> None:
+        """The readings of the frame before."""
+        self._put(frame)
+
+    def end(self) -> None:
+        """Write what is there, and end; returns at once."""
+        with self._shared.changed:
+            self._shared.ended = True
+            self._shared.changed.notify_all()
+
+    def join(self, seconds: float) -> bool:
+        """Whether both threads have ended within so long."""
+        for thread in self._threads:
+            thread.join(seconds)
+        return not any(thread.is_alive() for thread in self._threads)
+
+    def _put(self, item: Moment | dict[str, Any] | WholeCapture | None) -> None:
+        with self._shared.changed:
+            self._shared.moments.append(item)
+            self._shared.changed.notify_all()
+
+    # looking
+
+    def _look_on(self) -> None:
+        shared = self._shared
+        try:
+            while True:
+                with shared.changed:
+                    shared.changed.wait_for(lambda: shared.look or shared.moments or shared.ended)
+                    # looking is in a hurry, but for what there is to look at
+                    first = shared.moments[0] if shared.moments else _NOTHING
+                    wanted = shared.look and not (first is None or isinstance(first, WholeCapture))
+                    shared.look = shared.look and not wanted
+                    item = shared.moments.popleft() if shared.moments and not wanted else _NOTHING
+                    ended = shared.ended and not wanted and item is _NOTHING
+                if wanted:
+                    self._capture()
+                elif ended:
+                    break
+                else:
+                    self._take(item)
+        finally:
+            if shared.capture is not None:
+                shared.capture.close()
+            with shared.changed:
+                shared.jobs.append((0, self.recorder.close))
+                shared.jobs.append((0, _END))
+                shared.changed.notify_all()
+
+    def _capture(self) -> None:
+        capture = self._shared.capture
+        if capture is None:
+            return
+        try:
+            self._captured = capture.look()
+        except SourceLost:
+            # the sampler finds out, too
+            self._captured = None
+
+    def _take(self, item: Any) -> None:
+        if item is None or isinstance(item, WholeCapture):
+            if self._shared.capture is not None:
+                self._shared.capture.close()
+            self._shared.capture, self._captured = item, None
+            self._touched = TouchedLines(self._touched.before)
+        elif isinstance(item, Moment):
+            self._record(item)
+        elif self._unwritten is None:
+            self._job(len(item), lambda: self.recorder.readings(item))
+
+    def _record(self, moment: Moment) -> None:
+        if self._shared.backlog > MAX_BACKLOG:
+            self.dropped += 1
+            before = self._unwritten or (moment.last, 0)
+            self._unwritten = before[0], before[1] + 1 + (moment.missed or 0)
+            return
+        self._tell_gap(moment)
+        capture, captured = self._shared.capture, self._captured
+        gone: list[Span] = []
+        parts: Parts
+        if capture is not None and not (captured and _of(captured, capture, moment)):
+            # the game may be in that frame still
+            self._capture()
+            captured = self._captured
+        whole = capture is not None and captured is not None and _of(captured, capture, moment)
+        if capture is not None and captured is not None and whole:
+            self._captured = None
+            parts = capture.take(captured)
+            self.whole += 1
+        elif capture is not None:
+            parts = moment.lines
+            capture.take_lines(parts)
+            # what it differs in was found against memory that is another now
+            self._captured = None
+            self.in_part += 1
+        else:
+            parts, gone = self._touched.changes(list(moment.lines))
+        in_part = capture is not None and not whole
+        size = sum(span.length for span, _ in parts)
+        self._job(
+            size,
+            lambda: self.recorder.frame(
+                *(moment.number, moment.time, moment.consistency, parts),
+                gone=gone,
+                in_part=in_part,
+            ),
+        )
+
+    def _tell_gap(self, moment: Moment) -> None:
+        unwritten, self._unwritten = self._unwritten, None
+        if unwritten is not None:
+            last, missed = unwritten[0], unwritten[1] + (moment.missed or 0)
+            reason = "the disk was too slow"
+        elif moment.last is not None and moment.missed != 0:
+            last, missed, reason = moment.last, moment.missed or 0, "not sampled"
+        else:
+            return
+        number = moment.number
+        known = missed if missed or moment.missed is not None else None
+        self._job(0, lambda: self.recorder.gap(number, last, known, reason))
+
+    def _job(self, size: int, job: Callable[[], None]) -> None:
+        with self._shared.changed:
+            self._shared.backlog += size
+            self._shared.jobs.append((size, job))
+            self._shared.changed.notify_all()
+
+    # writing
+
+    def _write_on(self) -> None:
+        shared = self._shared
+        while True:
+            with shared.changed:
+                due = shared.changed.wait_for(lambda: bool(shared.jobs), self.recorder.flush_in())
+                size, job = shared.jobs.popleft() if due else (0, self.recorder.flush)
+            if job is _END:
+                return
+            if self.fault is None:
+                try:
+                    job()
+                except LowhalfError as fault:
+                    self.fault = fault
+                    self.recorder.abandon()
+                    self._on_fault()
+            with shared.changed:
+                shared.backlog -= size
+
+
+_NOTHING = object()
+
+
+def _END() -> None:  # noqa: N802 - a mark, not a function that is called
+    """The last job."""
+
+
+def _of(captured: Captured, capture: WholeCapture, moment: Moment) -> bool:
+    """Whether a capture is of that frame."""
+    turn = capture.turn
+    if turn is None or captured.number is None:
+        return True
+    return (captured.number - moment.number) % turn == 0
