@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import ctypes
 import os
-from collections.abc import Sequence
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,38 +38,39 @@ def changed_lines(start: int, before: Buffer, after: Buffer) -> list[tuple[Span,
 
 
 class Snapshot:
-    """Some memory's bytes as they were when they were last taken, in the source's byte order.
+    """*size* bytes as they were when they were last looked at, and which lines of them are owed.
 
-    *size* zeros at first.  What differs is found before it is known whether the frame is whole, so
-    taking it is a step of its own.
+    A line is owed once it was found otherwise than before, and until :meth:`settle`; at first all
+    are.  So a look that turns out not to be of a whole frame is not in vain: the next one finds
+    less that has changed.
     """
 
     def __init__(self, size: int) -> None:
         self._held = np.zeros(size, np.uint8)
+        self._owed = np.ones(-(-size // LINE_SIZE), np.bool_)
 
-    @property
-    def size(self) -> int:
-        """Bytes."""
-        return len(self._held)
+    def look(self, now: Buffer, at: int = 0) -> None:
+        """*now* are the bytes from offset *at* on, where a line begins."""
+        held = self._held[at : at + len(now)]
+        after = _array(now)
+        for first, lines in _differing(held, after):
+            self._owed[(at + first) // LINE_SIZE + lines] = True
+            end = min(first + BLOCK, len(now))
+            held[first:end] = after[first:end]
 
-    def held(self) -> bytes:
-        """All that is held."""
-        return self._held.tobytes()
+    def owe(self, offset: int, length: int) -> None:
+        """Lines are owed, whatever a look finds."""
+        self._owed[offset // LINE_SIZE : -(-(offset + length) // LINE_SIZE)] = True
 
-    def differing(self, now: Buffer, at: int = 0) -> list[tuple[int, bytes]]:
-        """Offset and bytes of what *now*, which begins at offset *at*, has otherwise, in lines.
+    def owed(self) -> list[tuple[int, bytes]]:
+        """Offset and bytes of each run of lines that are owed."""
+        view = memoryview(self._held)  # type: ignore[arg-type]
+        runs = _runs(np.flatnonzero(self._owed), len(self._held))
+        return [(a, bytes(view[a:b])) for a, b in runs]
 
-        *at* is the beginning of a line.
-        """
-        runs = _runs(_lines(self._held[at : at + len(now)], _array(now)), len(now))
-        view = memoryview(now)
-        return [(at + a, bytes(view[a:b])) for a, b in runs]
-
-    def take(self, differing: Sequence[tuple[int, bytes]]) -> None:
-        """From now on these bytes are held."""
-        held = memoryview(self._held)  # type: ignore[arg-type]
-        for offset, data in differing:
-            held[offset : offset + len(data)] = data
+    def settle(self) -> None:
+        """No line is owed any more."""
+        self._owed[:] = False
 
 
 def _array(data: Buffer) -> _Bytes:
@@ -78,14 +79,18 @@ def _array(data: Buffer) -> _Bytes:
 
 def _lines(before: _Bytes, after: _Bytes) -> NDArray[np.intp]:
     """The numbers of the lines that differ, in order."""
+    found = [at // LINE_SIZE + lines for at, lines in _differing(before, after)]
+    return np.concatenate(found) if found else np.empty(0, np.intp)
+
+
+def _differing(before: _Bytes, after: _Bytes) -> Iterator[tuple[int, NDArray[np.intp]]]:
+    """The offset of each block that differs, and which of its lines do."""
     size = len(after)
     a, b = before.ctypes.data, after.ctypes.data
-    found: list[NDArray[np.intp]] = []
     for at in range(0, size, BLOCK):
         length = min(BLOCK, size - at)
         if _memcmp(a + at, b + at, length):
-            found.append(at // LINE_SIZE + _in_block(before, after, at, length))
-    return np.concatenate(found) if found else np.empty(0, np.intp)
+            yield at, _in_block(before, after, at, length)
 
 
 def _in_block(before: _Bytes, after: _Bytes, at: int, length: int) -> NDArray[np.intp]:

@@ -115,24 +115,41 @@ def test_what_is_not_asked_for_is_not_unpacked() -> None:
 
 @given(
     size=st.integers(1, 300_000),
-    places=st.lists(st.tuples(st.integers(0, 1 << 20), st.integers(1, 255)), max_size=20),
+    steps=st.lists(
+        st.lists(st.tuples(st.integers(0, 1 << 20), st.integers(0, 255)), max_size=20), max_size=5
+    ),
 )
-def test_a_snapshot_finds_the_lines_that_differ_until_they_are_taken(
-    size: int, places: list[tuple[int, int]]
+def test_a_snapshot_owes_the_lines_that_differ_until_it_is_settled(
+    size: int, steps: list[list[tuple[int, int]]]
 ) -> None:
     snapshot = Snapshot(size)
     now = bytearray(size)
-    for at, value in places:
-        now[at % size] = value
-    wanted = sorted({at % size // LINE_SIZE for at, _ in places})
-    for _ in range(2):  # looking alone changes nothing
-        found = snapshot.differing(now)
+    known = bytearray(size)
+    snapshot.look(now)
+    assert snapshot.owed() == [(0, bytes(size))]
+    snapshot.settle()
+    wanted: set[int] = set()
+    for number, places in enumerate(steps):
+        before = bytes(now)
+        for at, value in places:
+            now[at % size] = value
+        wanted |= {
+            at % size // LINE_SIZE for at, _ in places if now[at % size] != before[at % size]
+        }
+        # in two pieces, the first of which is lines
+        half = size // 2 // LINE_SIZE * LINE_SIZE
+        snapshot.look(memoryview(now)[:half])
+        snapshot.look(memoryview(now)[half:], half)
+        found = snapshot.owed()
         lines = [
             line
             for at, data in found
             for line in range(at // LINE_SIZE, -(-(at + len(data)) // LINE_SIZE))
         ]
-        assert lines == wanted
-        assert all(now[at : at + len(data)] == data for at, data in found)
-    snapshot.take(found)
-    assert snapshot.differing(now) == []
+        assert lines == sorted(wanted)
+        if number % 2:
+            for at, data in found:
+                known[at : at + len(data)] = data
+            assert known == now
+            snapshot.settle()
+            wanted.clear()

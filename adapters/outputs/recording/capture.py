@@ -1,14 +1,13 @@
 """All of a guest's memory in one frame, read beside the sampler and held against the frame before.
 
 It takes some milliseconds, in which the game may begin another frame.  So the counters that tell
-are read before and after, as the sampler does with its lines; a capture that was not whole is
-thrown away, and what has changed is found again with the next one.
+are read before and after, as the sampler does with its lines.  What a look found that was not whole
+is owed until one is.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from adapters.recordings.changed_lines import BLOCK, Snapshot
 from bridge.builds.evidence import aligned_span
@@ -18,26 +17,15 @@ from bridge.memory.counter import Counter
 from bridge.ports.bulk_reader import BulkReader
 from bridge.ports.memory_observer import FrameCounters
 
-__all__ = ["Captured", "WholeCapture", "without"]
+__all__ = ["WholeCapture", "without"]
 
 _PIECE = BLOCK
-
-
-@dataclass(frozen=True, slots=True)
-class Captured:
-    """What a look found: lines that differ, in the source's order, by span and offset in it.
-
-    ``number`` is what the counter of frames read, None where there is none.
-    """
-
-    number: int | None
-    differing: Sequence[Sequence[tuple[int, bytes]]]
 
 
 class WholeCapture:
     """Looks at *spans* of a source that holds them in byte order *order*.
 
-    With a guard in *counters*, only whole frames are given.  For one thread.
+    With a guard in *counters* it is known whether a look was of a whole frame.  For one thread.
     """
 
     def __init__(
@@ -53,71 +41,60 @@ class WholeCapture:
         self.spans = tuple(spans)
         self.order = order
         self._guard = counters.guard
-        self._counted = counters.number
+        self._number = counters.number
         self._snapshots = [Snapshot(span.length) for span in spans]
         self._piece = memoryview(bytearray(_PIECE))
-        self._first = True
+        self._frame: int | None = None
+        self._whole = False
 
-    @property
-    def turn(self) -> int | None:
-        """How many numbers a captured frame can have; None without a counter."""
-        return None if self._counted is None else self._counted.turn
-
-    def look(self) -> Captured | None:
-        """What differs now; None where no frame stood still for as long.  Raises SourceLost."""
+    def look(self) -> None:
+        """See what has changed.  Raises SourceLost."""
         guard = self._guard
+        self._frame, self._whole = None, False
         began = None
         if guard is not None:
-            ended, began = self._counter(guard[1]), self._counter(guard[0])
+            ended, began = self._value(guard[1]), self._value(guard[0])
             if began is None or ended is None or (began - ended) % min(g.turn for g in guard):
-                return None
-        number = None if self._counted is None else self._counter(self._counted)
-        both = zip(self.spans, self._snapshots, strict=True)
-        differing = [self._differing(*each) for each in both]
-        if guard is not None and self._counter(guard[0]) != began:
-            return None
-        return Captured(number, differing)
+                return
+        if self._number is not None:
+            self._frame = self._value(self._number)
+        for span, snapshot in zip(self.spans, self._snapshots, strict=True):
+            for at in range(0, span.length, _PIECE):
+                piece = self._piece[: min(_PIECE, span.length - at)]
+                self._reader.read_into(span.address + at, piece)
+                snapshot.look(piece, at)
+        self._whole = guard is None or self._value(guard[0]) == began
 
-    def take(self, captured: Captured) -> list[tuple[Span, bytes]]:
-        """The lines in guest order; they are what the next look is held against."""
+    def saw(self, frame: int) -> bool:
+        """Whether the last look was of that frame, and whole."""
+        if self._number is None or self._frame is None:
+            return self._whole
+        return self._whole and (self._frame - frame) % self._number.turn == 0
+
+    def take(self) -> list[tuple[Span, bytes]]:
+        """What has changed up to the last look since the last that was taken, in guest order."""
+        self._whole = False
         parts: list[tuple[Span, bytes]] = []
-        for span, snapshot, found in zip(
-            self.spans, self._snapshots, captured.differing, strict=True
-        ):
-            snapshot.take(found)
-            for offset, data in found:
-                address = span.address + offset
-                parts.append((Span(address, len(data)), reorder(data, self.order)))
-        if self._first:
-            # what is zero does not differ from a snapshot that nobody has taken
-            self._first = False
-            return [(span, self._whole(span)) for span in self.spans]
+        for span, snapshot in zip(self.spans, self._snapshots, strict=True):
+            for offset, data in snapshot.owed():
+                place = Span(span.address + offset, len(data))
+                parts.append((place, reorder(data, self.order)))
+            snapshot.settle()
         return parts
 
-    def take_lines(self, parts: Sequence[tuple[Span, bytes]]) -> None:
-        """Lines that are known by other means, in guest order, are held from now on."""
-        for part, data in parts:
+    def owe(self, parts: Sequence[tuple[Span, bytes]]) -> None:
+        """Lines were recorded by other means, perhaps of another moment than the last look's."""
+        for part, _ in parts:
             for span, snapshot in zip(self.spans, self._snapshots, strict=True):
-                if span.address <= part.address and part.end <= span.end:
-                    snapshot.take([(part.address - span.address, reorder(data, self.order))])
+                first, last = max(span.address, part.address), min(span.end, part.end)
+                if first < last:
+                    snapshot.owe(first - span.address, last - first)
 
     def close(self) -> None:
         """Let go of the reader."""
         self._reader.close()
 
-    def _whole(self, span: Span) -> bytes:
-        snapshot = self._snapshots[self.spans.index(span)]
-        return reorder(snapshot.held(), self.order)
-
-    def _differing(self, span: Span, snapshot: Snapshot) -> list[tuple[int, bytes]]:
-        found: list[tuple[int, bytes]] = []
-        for at in range(0, span.length, _PIECE):
-            piece = self._piece[: min(_PIECE, span.length - at)]
-            self._reader.read_into(span.address + at, piece)
-            found += snapshot.differing(piece, at)
-        return found
-
-    def _counter(self, counter: Counter) -> int | None:
+    def _value(self, counter: Counter) -> int | None:
         span = aligned_span(self._memory, counter.address, counter.size)
         if span is None:
             return None

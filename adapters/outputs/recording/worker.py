@@ -6,13 +6,14 @@ once a second.
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from adapters.outputs.recording.capture import Captured, WholeCapture
+from adapters.outputs.recording.capture import WholeCapture
 from adapters.outputs.recording.touched import TouchedLines
 from adapters.recordings.recorder import Recorder
 from bridge.memory.address_map import Span
@@ -67,7 +68,6 @@ class RecordingWorker:
         self._on_fault = on_fault
         self._shared = _Shared()
         self._touched = TouchedLines({})
-        self._captured: Captured | None = None
         self._unwritten: tuple[int | None, int] | None = None
         self._threads = [
             threading.Thread(target=target, name=name, daemon=True)
@@ -134,7 +134,8 @@ class RecordingWorker:
                     item = shared.moments.popleft() if shared.moments and not wanted else _NOTHING
                     ended = shared.ended and not wanted and item is _NOTHING
                 if wanted:
-                    self._capture()
+                    if shared.capture is not None:
+                        self._look(shared.capture)
                 elif ended:
                     break
                 else:
@@ -147,22 +148,16 @@ class RecordingWorker:
                 shared.jobs.append((0, _END))
                 shared.changed.notify_all()
 
-    def _capture(self) -> None:
-        capture = self._shared.capture
-        if capture is None:
-            return
-        try:
-            self._captured = capture.look()
-        except SourceLost:
-            # the sampler finds out, too
-            self._captured = None
+    def _look(self, capture: WholeCapture) -> None:
+        # that the source is lost the sampler finds out, too
+        with contextlib.suppress(SourceLost):
+            capture.look()
 
     def _take(self, item: Any) -> None:
         if item is None or isinstance(item, WholeCapture):
             if self._shared.capture is not None:
                 self._shared.capture.close()
-            self._shared.capture, self._captured = item, None
-            self._touched = TouchedLines(self._touched.before)
+            self._shared.capture = item
         elif isinstance(item, Moment):
             self._record(item)
         elif self._unwritten is None:
@@ -175,27 +170,22 @@ class RecordingWorker:
             self._unwritten = before[0], before[1] + 1 + (moment.missed or 0)
             return
         self._tell_gap(moment)
-        capture, captured = self._shared.capture, self._captured
-        gone: list[Span] = []
+        capture = self._shared.capture
         parts: Parts
-        if capture is not None and not (captured and _of(captured, capture, moment)):
-            # the game may be in that frame still
-            self._capture()
-            captured = self._captured
-        whole = capture is not None and captured is not None and _of(captured, capture, moment)
-        if capture is not None and captured is not None and whole:
-            self._captured = None
-            parts = capture.take(captured)
-            self.whole += 1
-        elif capture is not None:
-            parts = moment.lines
-            capture.take_lines(parts)
-            # what it differs in was found against memory that is another now
-            self._captured = None
-            self.in_part += 1
-        else:
+        gone: list[Span] = []
+        in_part = False
+        if capture is None:
             parts, gone = self._touched.changes(list(moment.lines))
-        in_part = capture is not None and not whole
+        else:
+            if not capture.saw(moment.number):
+                # the game may be in that frame still
+                self._look(capture)
+            in_part = not capture.saw(moment.number)
+            parts = moment.lines if in_part else capture.take()
+            if in_part:
+                capture.owe(parts)
+            self.in_part += in_part
+            self.whole += not in_part
         size = sum(span.length for span, _ in parts)
         self._job(
             size,
@@ -251,11 +241,3 @@ _NOTHING = object()
 
 def _END() -> None:  # noqa: N802 - a mark, not a function that is called
     """The last job."""
-
-
-def _of(captured: Captured, capture: WholeCapture, moment: Moment) -> bool:
-    """Whether a capture is of that frame."""
-    turn = capture.turn
-    if turn is None or captured.number is None:
-        return True
-    return (captured.number - moment.number) % turn == 0
