@@ -6,11 +6,13 @@ from typing import Literal
 
 from pydantic import Field
 
+from schemas.sizes import ByteCount
 from schemas.table import Table
 
 __all__ = [
     "OUTPUTS",
     "JsonOutput",
+    "LeftOut",
     "MqttOutput",
     "Outputs",
     "OverlayOutput",
@@ -62,6 +64,13 @@ class JsonOutput(Table):
     """One JSON object a frame on standard output."""
 
 
+class LeftOut(Table):
+    """Some memory that is not recorded."""
+
+    start: int = Field(ge=0, lt=1 << 64, description="its first guest address")
+    size: ByteCount = Field(ge=1, lt=1 << 64, description='bytes, such as "150 KiB"')
+
+
 class RecordingOutput(Table):
     """A recording of memory and readings, one file a run, as an MCAP file."""
 
@@ -75,9 +84,8 @@ class RecordingOutput(Table):
         description="whole: all of it, where the source can be read so quickly; touched: the lines "
         "that watches look at; none: only readings",
     )
-    exclude: list[tuple[int, int]] = Field(
-        default_factory=list,
-        description="[first address, size in bytes] of memory that is left out, such as pictures",
+    exclude: list[LeftOut] = Field(
+        [], description="memory that is left out, such as the pictures that a game draws"
     )
     readings: bool = Field(True, description="whether each frame's readings are recorded, too")
 

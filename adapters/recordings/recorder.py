@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import inspect
 import json
 import os
@@ -188,7 +189,8 @@ class Recorder:
     def abandon(self) -> None:
         """Let go of the file as it is, as where the disk is full; harmless when it is closed."""
         self._closed = True
-        self._stream.close()
+        with contextlib.suppress(OSError):
+            self._stream.close()
 
     # what a group begins on
 

@@ -7,9 +7,16 @@ frame, and ``pmemsave`` of QEMU's monitor gives a held guest's RAM.
 from __future__ import annotations
 
 import json
+import os
+import random
 import re
 import signal
 import struct
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -17,6 +24,7 @@ from mcap.reader import make_reader
 
 from adapters.recordings.reader import Recording, open_recording
 from bridge.memory.address_map import Span
+from bridge.memory.fetched import Partial
 from tests.commands.command import Running, lowhalf
 from tests.guest.machine import RAM_SIZE, RAM_START, GuestMachine
 
@@ -140,3 +148,148 @@ def test_it_replaces_nothing_unless_told(tmp_path: Path) -> None:
     assert done.returncode == 2
     assert done.stderr == f"lowhalf: {kept} is there already; --force replaces it\n"
     assert kept.read_bytes() == b"kept"
+
+
+class MadeGame:
+    """A file that is written as an emulator writes its RAM: 60 frames a second, in a thread."""
+
+    def __init__(self, path: Path, size: int = 0x8_0000) -> None:
+        self.path = path
+        path.write_bytes(bytes(0x400) + b"TIDE 1.0" + bytes(size - 0x408))
+        self._file = path.open("r+b", buffering=0)
+        self._ended = threading.Event()
+        self._thread = threading.Thread(target=self._play)
+        self.frame = 0
+
+    def __enter__(self) -> MadeGame:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._ended.set()
+        self._thread.join()
+        self._file.close()
+
+    def _play(self) -> None:
+        while not self._ended.wait(1 / 60):
+            self.frame += 1
+            self._put(0x10, self.frame)
+            # proof: each of eight lines, of which no watch looks at seven, has the frame's number
+            for line in range(8):
+                self._put(0x4000 + 0x100 * line, self.frame)
+            self._put(0x14, self.frame)
+
+    def _put(self, at: int, value: int) -> None:
+        os.pwrite(self._file.fileno(), struct.pack(">I", value), at)
+
+
+MADE_SCHEMA = """
+[game]
+name = "Tidewright"
+[memory]
+endian = "big"
+regions = [ { name = "ram", start = 0x8000_0000, size = 0x8_0000 } ]
+[symbols]
+began = "u32"
+ended = "u32"
+room = "u32"
+[builds.made]
+recognise = [ { at = 0x8000_0400, text = "TIDE 1.0" } ]
+at = { began = 0x8000_0010, ended = 0x8000_0014, room = 0x8000_4000 }
+"""
+MADE = """
+schema = "made.schema.toml"
+[source]
+kind = "shared"
+path = "made.ram"
+[sampling]
+frame = "began"
+guard = { began = "began", ended = "ended" }
+[[watches]]
+name = "in_room"
+expr = "room"
+"""
+
+
+@pytest.fixture
+def made(tmp_path: Path) -> Iterator[Path]:
+    """The bridge file of a game that is played."""
+    (tmp_path / "made.schema.toml").write_text(MADE_SCHEMA, "utf-8")
+    (tmp_path / "made.bridge.toml").write_text(MADE, "utf-8")
+    with MadeGame(tmp_path / "made.ram"):
+        yield tmp_path / "made.bridge.toml"
+
+
+def proofs(path: Path) -> list[tuple[int, bool, set[int | None]]]:
+    """Number of each frame, whether it is in part, and what its eight lines say."""
+    recording = open_recording(path)
+    memory = recording.memory_before(0)
+    found = []
+    for group in range(len(recording.groups)):
+        for frame in recording.frames(group):
+            memory.apply(frame)
+            lines = [memory.read(Span(0x8000_4000 + 0x100 * line, 4)) for line in range(8)]
+            said = {int.from_bytes(part) if isinstance(part, bytes) else None for part in lines}
+            found.append((frame.number, frame.in_part, said))
+    return found
+
+
+@pytest.mark.parametrize("times", [5, pytest.param(100, marks=pytest.mark.full)])
+def test_what_is_killed_has_all_but_the_last_second(made: Path, times: int) -> None:
+    chance = random.Random(14)
+    for turn in range(times):
+        path = made.parent / f"{turn}.mcap"
+        with Running("record", str(made), str(path), "--ram", "whole") as daemon:
+            daemon.wait_for("build made")
+            time.sleep(1.2 + chance.random())
+            (newest,) = struct.unpack(">I", (made.parent / "made.ram").read_bytes()[0x14:0x18])
+            daemon.process.kill()
+            daemon.process.wait()
+        found = proofs(path)
+        assert all(said == {number} for number, in_part, said in found if not in_part)
+        # a second, and what a busy machine is late with
+        assert found[-1][0] > newest - 60 - 30
+        assert [number for number, _, _ in found] == sorted({number for number, _, _ in found})
+
+
+def test_what_no_watch_looks_at_is_not_known_where_only_touched_lines_are_recorded(
+    made: Path,
+) -> None:
+    path = made.parent / "a.mcap"
+    done = lowhalf("record", str(made), str(path), "--ram", "touched", "--seconds", "1.5")
+    assert done.returncode == 0, done.stderr
+    found = proofs(path)
+    assert len(found) > 20
+    assert all(said == {number, None} for number, _, said in found)
+    assert not any(in_part for _, in_part, _ in found)
+
+
+def test_what_is_excluded_is_not_in_the_file(made: Path) -> None:
+    left_out = 'exclude = [ { start = 0x8000_4100, size = "512 B" } ]'
+    made.write_text(f'{MADE}[outputs.recording]\npath = "x.mcap"\n{left_out}\n', "utf-8")
+    done = lowhalf("run", str(made), "--quiet", "--seconds", "1.5")
+    assert done.returncode == 0, done.stderr
+    recording = open_recording(made.parent / "x.mcap")
+    memory = recording.memory_before(0)
+    for group in range(len(recording.groups)):
+        for frame in recording.frames(group):
+            memory.apply(frame)
+    held = memory.read(Span(0x8000_4000, 0x400))
+    assert isinstance(held, Partial)
+    assert held.held == b"\1" * 0x100 + bytes(0x200) + b"\1" * 0x100
+
+
+def test_a_disk_that_fills_costs_the_recording_and_is_told(made: Path) -> None:
+    """setrlimit(2), RLIMIT_FSIZE: a file that would grow larger is refused, as on a full disk."""
+    path = made.parent / "a.mcap"
+    limited = (
+        "import resource, signal, sys\n"
+        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (6000, 6000))\n"
+        "from adapters.commands.main import main\n"
+        "sys.exit(main(sys.argv[1:]))"
+    )
+    words = [sys.executable, "-c", limited, "record", str(made), str(path), "--seconds", "30"]
+    done = subprocess.run(words, capture_output=True, text=True, cwd=ROOT, timeout=60)
+    assert done.returncode == 2, done.stderr
+    assert f"{path} cannot be written (File too large)" in done.stderr

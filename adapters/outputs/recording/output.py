@@ -48,7 +48,7 @@ class RecordingOutput(Output, MemoryObserver):
         self._settings = settings
         self._bridge = bridge
         self._log = log
-        self._excluded = [Span(*each) for each in settings.exclude]
+        self._excluded = [Span(each.start, each.size) for each in settings.exclude]
         self._source: Source | None = None
         self._memory = memory_map(bridge.schema)
         self._held = MemoryMap([])
@@ -145,7 +145,10 @@ class RecordingOutput(Output, MemoryObserver):
             spans = without(image.memory.whole(), self._excluded)
             found = [(span, image.read(span.address, span.length)) for span in spans]
             return [(span, data) for span, data in found if data is not None]
-        return lines_of(taken)
+        lines = lines_of(taken)
+        if not self._excluded:
+            return lines
+        return [(span, data) for span, data in lines if without([span], self._excluded) == [span]]
 
     def _capture(self, counters: FrameCounters, order: ByteOrder) -> None:
         self._bulk = None
