@@ -1,0 +1,86 @@
+"""What became of the heap's blocks from one frame to the next: allocated, released, reused.
+
+A block is told by where its payload begins.  One that is used in both frames, and is of another
+kind, size or generation in the later one, was *reused*: between the two it was released, and the
+same place handed out.  The list's order plays no part, nor do blocks that are free: to split and to
+merge these is the allocator's own business.
+
+A heap whose list is damaged, or not there as a whole, tells nothing of the blocks behind: the next
+whole one is held against the last whole one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from bridge.heap.blocks import Block, Heap
+
+__all__ = ["Happened", "HeapEvent", "HeapEvents", "events_between"]
+
+
+class Happened(StrEnum):
+    """What became of a block."""
+
+    ALLOCATED = "allocated"
+    RELEASED = "released"
+    REUSED = "reused"
+
+
+@dataclass(frozen=True, slots=True)
+class HeapEvent:
+    """Something that became of ``block``, seen in ``frame``.
+
+    The block is as it was before where it was released, else as it is now; ``was`` is what was
+    reused, None otherwise.  ``since`` is the frame in which the heap was seen before: it may have
+    happened in any frame behind that.
+    """
+
+    frame: int
+    since: int
+    happened: Happened
+    block: Block
+    was: Block | None = None
+
+
+class HeapEvents:
+    """Goes along with the frames of a game."""
+
+    def __init__(self) -> None:
+        self._before: tuple[int, dict[int, Block]] | None = None
+
+    def take(self, frame: int, heap: Heap) -> list[HeapEvent]:
+        """What has happened up to this frame; nothing where there is none to hold it against."""
+        if heap.damaged is not None or heap.awaited:
+            return []
+        used = _used(heap.blocks)
+        before, self._before = self._before, (frame, used)
+        return [] if before is None else _between(frame, *before, used)
+
+    def forget(self) -> None:
+        """What comes next does not follow from what was."""
+        self._before = None
+
+
+def events_between(frame: int, since: int, before: Heap, after: Heap) -> list[HeapEvent]:
+    """What has happened between two whole heaps: first what was released, each by address."""
+    return _between(frame, since, _used(before.blocks), _used(after.blocks))
+
+
+def _used(blocks: Iterable[Block]) -> dict[int, Block]:
+    return {block.start: block for block in blocks if block.used}
+
+
+def _between(
+    frame: int, since: int, before: dict[int, Block], after: dict[int, Block]
+) -> list[HeapEvent]:
+    released = sorted(before.keys() - after.keys())
+    found = [HeapEvent(frame, since, Happened.RELEASED, before[start]) for start in released]
+    for start in sorted(after):
+        block, was = after[start], before.get(start)
+        if was is None:
+            found.append(HeapEvent(frame, since, Happened.ALLOCATED, block))
+        elif (was.owner, was.size, was.generation) != (block.owner, block.size, block.generation):
+            found.append(HeapEvent(frame, since, Happened.REUSED, block, was))
+    return found
