@@ -91,7 +91,8 @@ def test_a_model_allocator_and_the_events_agree() -> None:
             if was is None:
                 expected.append(("allocated", used[at][0], at, None))
             elif was != used[at]:
-                expected += [("reused", used[at][0], at, was[0])]
+                reused: tuple[str, str, int, str | None] = ("reused", used[at][0], at, was[0])
+                expected.append(reused)
         shuffled = list(used.items())
         chance.shuffle(shuffled)
         found = told(events.take(frame, heap_of(dict(shuffled))))
