@@ -83,7 +83,7 @@ def test_a_model_allocator_and_the_events_agree() -> None:
                 serial += 1
                 used[at] = (chance.choice(["reed", "otter", "gull"]), 32, serial)
                 done.add(at)
-        expected = [
+        expected: list[tuple[str, str, int, str | None]] = [
             ("released", before[at][0], at, None) for at in sorted(before) if at not in used
         ]
         for at in sorted(done & used.keys()):
@@ -91,8 +91,7 @@ def test_a_model_allocator_and_the_events_agree() -> None:
             if was is None:
                 expected.append(("allocated", used[at][0], at, None))
             elif was != used[at]:
-                reused: tuple[str, str, int, str | None] = ("reused", used[at][0], at, was[0])
-                expected.append(reused)
+                expected.append(("reused", used[at][0], at, was[0]))
         shuffled = list(used.items())
         chance.shuffle(shuffled)
         found = told(events.take(frame, heap_of(dict(shuffled))))
