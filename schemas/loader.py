@@ -9,13 +9,14 @@ from typing import Any
 
 from schemas.bridge_file import BridgeFile
 from schemas.bridge_model import AddedKinds, bridge_model
-from schemas.compiler import Schema, load_schema
+from schemas.compiler import Schema, compile_schema, load_schema
 from schemas.errors import BridgeFileError
 from schemas.existing import is_file
-from schemas.layout_file import SavedLayout, load_layout
+from schemas.layout_file import LayoutFile, SavedLayout, load_layout
+from schemas.schema_file import SchemaFile
 from schemas.toml_file import TomlText, nearest
 
-__all__ = ["Bridge", "load_bridge"]
+__all__ = ["Bridge", "bridge_of_texts", "load_bridge"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +65,31 @@ def load_bridge(
     if not is_file(schema_path):
         raise text.error(("schema",), f"there is no file {schema_path}")
     schema = load_schema(schema_path)
+    return _checked(file, text, schema, _read_layouts(file, text) if layouts else {})
+
+
+def bridge_of_texts(
+    text: TomlText,
+    schema: TomlText,
+    layouts: Mapping[str, TomlText],
+    *,
+    added: AddedKinds | None = None,
+) -> Bridge:
+    """A bridge from the texts of its files, as a recording holds them.
+
+    *layouts* are by the names that the bridge file gives them.  Raises BridgeFileError, SchemaError
+    and LayoutFileError.
+    """
+    table = text.table()
+    file = text.model(BridgeFile if added is None else bridge_model(added, table), table)
+    compiled = compile_schema(schema.model(SchemaFile), schema)
+    read = {name: each.model(LayoutFile) for name, each in layouts.items()}
+    return _checked(file, text, compiled, read)
+
+
+def _checked(
+    file: BridgeFile, text: TomlText, schema: Schema, layouts: Mapping[str, LayoutFile]
+) -> Bridge:
     if file.build != "auto" and file.build not in schema.builds:
         hint = nearest(file.build, [*schema.builds, "auto"])
         raise text.error(("build",), f'the schema has no build "{file.build}"{hint}')
@@ -82,28 +108,39 @@ def load_bridge(
                 f"{watch.name} is already the name of {taken[watch.name]} of the schema",
             )
     _check_practice(file, text, named)
-    saved = _saved_layouts(file, text, schema) if layouts else {}
+    saved = _saved_layouts(file, text, schema, layouts)
     for layout in schema.builds.values():
         layout.saved_layouts = saved
     return Bridge(file, text, schema)
 
 
-def _saved_layouts(file: BridgeFile, text: TomlText, schema: Schema) -> dict[str, SavedLayout]:
-    """The layouts of ``[layouts]``.  Raises BridgeFileError, LayoutFileError."""
-    saved: dict[str, SavedLayout] = {}
+def _read_layouts(file: BridgeFile, text: TomlText) -> dict[str, LayoutFile]:
+    """The files of ``[layouts]``.  Raises BridgeFileError, LayoutFileError."""
+    found: dict[str, LayoutFile] = {}
     for name, table in file.layouts.items():
         path = text.path.parent / table.path
         if not is_file(path):
             raise text.error(
                 ("layouts", name), f"there is no file {path}; lowhalf layout save makes one"
             )
-        found = load_layout(path)
+        found[name] = load_layout(path)
+    return found
+
+
+def _saved_layouts(
+    file: BridgeFile, text: TomlText, schema: Schema, layouts: Mapping[str, LayoutFile]
+) -> dict[str, SavedLayout]:
+    """The layouts that are there.  Raises BridgeFileError."""
+    saved: dict[str, SavedLayout] = {}
+    for name, found in layouts.items():
+        if name not in file.layouts:
+            continue
         if found.game != schema.file.game.name:
             raise text.error(
                 ("layouts", name),
                 f"is a layout of {found.game}, expected one of {schema.file.game.name}",
             )
-        saved[name] = SavedLayout(found, table.ignore_sizes)
+        saved[name] = SavedLayout(found, file.layouts[name].ignore_sizes)
     return saved
 
 

@@ -13,7 +13,8 @@ from schemas.schema_file import SchemaFile
 __all__ = ["DIALECT", "FORM_NAMES", "add_arguments", "json_schema", "run"]
 
 FORM_NAMES = (
-    *("frame", "explain", "heap", "layout", "where", "half", "turn", "hex", "write"),
+    *("frame", "explain", "heap", "heap-event", "heap-events-compared"),
+    *("layout", "where", "half", "turn", "hex", "write"),
     *("tallies", "attempts", "event"),
 )
 """What ``adapters.json_forms.shapes`` describes, which is loaded once one is asked for."""

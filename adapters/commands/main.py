@@ -40,6 +40,7 @@ COMMANDS = {
     "where": "tell which symbol and field is at an address, and in which half of it",
     "solve": "find the values, the moves, the sum or the change that a set-up needs",
     "heap": "show the blocks of the game's heap, as a table and as a strip",
+    "events": "tell what became of the heap's blocks, live or in recordings",
     "check": "load a bridge file, open nothing, print each watch's type and addresses",
     "attempts": "what all attempts gave: totals, rates of the steps, times, kept values",
     "tally": "how often each value was seen at the moments that a tally names",

@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from bridge.heap.events import Happened
 from bridge.heap.shape import Sort
 from bridge.ports.source import Consistency
 from bridge.practice.attempts import Outcome
@@ -199,6 +200,26 @@ class HeapForm(Form):
     blocks: list[BlockForm]
     damaged: str | None = Field(description="what is wrong, where its list breaks")
     dump: str = sometimes("of several --dump, which one")
+
+
+class HeapEventForm(Form):
+    """Something that became of a block: a line of `events --json`."""
+
+    frame: int = Field(description="the frame in which it was seen")
+    event: Happened
+    block: int = Field(description="index in the heap's list; of one that was released, before")
+    start: int = Field(description="guest address of the payload")
+    size: int = Field(description="bytes of payload")
+    owner: str
+    was: str | None = Field(description="what was reused; null otherwise")
+
+
+class EventsComparedForm(Form):
+    """The first event in which two recordings differ: `events A B --json`."""
+
+    event: int | None = Field(description="its number from 1; null where all are the same")
+    a: HeapEventForm | None = Field(description="null where there are no more")
+    b: HeapEventForm | None
 
 
 class LaidBlockForm(Form):
@@ -437,6 +458,8 @@ FORMS: dict[str, type[Form]] = {
     "frame": FrameForm,
     "explain": DerivationStepForm,
     "heap": HeapForm,
+    "heap-event": HeapEventForm,
+    "heap-events-compared": EventsComparedForm,
     "layout": LayoutForm,
     "where": WhereForm,
     "half": HalfForm,

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 from bridge.memory.address_map import Region
+from bridge.prepared import memory_map
+from schemas.layout_file import layout_text
+from schemas.loader import Bridge
 
 __all__ = ["BRIDGE_JSON_SCHEMA", "VERSION", "About", "decode_about"]
 
@@ -17,7 +20,7 @@ VERSION = 2
 BRIDGE_JSON_SCHEMA: dict[str, Any] = {
     "title": "lowhalf.bridge",
     "type": "object",
-    "required": ["version", "build", "source", "regions", "schema", "bridge"],
+    "required": ["version", "build", "source", "regions", "schema", "bridge", "layouts"],
     "properties": {
         "version": {"const": VERSION, "description": "of the form of lowhalf's recordings"},
         "build": {"type": "string", "description": "the game's build, empty where unknown"},
@@ -36,19 +39,39 @@ BRIDGE_JSON_SCHEMA: dict[str, Any] = {
         },
         "schema": {"type": "string", "description": "the schema file as text"},
         "bridge": {"type": "string", "description": "the bridge file as text"},
+        "layouts": {
+            "type": "object",
+            "description": "the layout files that it names, as text, by their names in it",
+            "additionalProperties": {"type": "string"},
+        },
     },
 }
 
 
 @dataclass(frozen=True, slots=True)
 class About:
-    """What was recorded: the two files as text, the build, the source's name, the regions."""
+    """What was recorded: the two files as text, the build, the source's name, the regions.
+
+    ``layouts`` are the layout files that the bridge file names, as text, by the names that it gives
+    them.
+    """
 
     schema: str
     bridge: str
     build: str
     source: str
     regions: Sequence[Region]
+    layouts: Mapping[str, str] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, bridge: Bridge, build: str, source: str) -> About:
+        """What a recording by *bridge* says of itself."""
+        layouts: dict[str, str] = {}
+        for layout in bridge.schema.builds.values():
+            for name, saved in layout.saved_layouts.items():
+                layouts[name] = layout_text(saved.file)
+        regions = [Region(r.name, r.start, r.size) for r in memory_map(bridge.schema).regions]
+        return cls(bridge.schema.text, bridge.text.text, build, source, regions, layouts)
 
     def encode(self) -> bytes:
         """The message's bytes."""
@@ -61,6 +84,7 @@ class About:
                 "regions": regions,
                 "schema": self.schema,
                 "bridge": self.bridge,
+                "layouts": dict(self.layouts),
             }
         ).encode()
 
@@ -78,6 +102,7 @@ def decode_about(message: bytes) -> About:
         return About(
             schema=_text(found, "schema"),
             bridge=_text(found, "bridge"),
+            layouts={name: _text(found["layouts"], name) for name in found["layouts"]},
             build=_text(found, "build"),
             source=_text(found, "source"),
             regions=regions,

@@ -304,6 +304,7 @@ class Recorder:
             for name, kind, text in (
                 ("schema.toml", "application/toml", about.schema),
                 ("bridge.toml", "application/toml", about.bridge),
+                *((f"{n}.layout.toml", "application/toml", t) for n, t in about.layouts.items()),
                 ("lowhalf-ram.txt", "text/plain", layout),
             ):
                 data = text.encode("utf-8", "surrogateescape")

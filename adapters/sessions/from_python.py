@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import os
-from collections.abc import AsyncGenerator, Coroutine, Iterable, Mapping
+from collections.abc import AsyncGenerator, Coroutine, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, TypeVar
@@ -17,20 +17,16 @@ from typing import Any, TypeVar
 from adapters.functions import installed_functions
 from adapters.sessions import bridge_file
 from adapters.sessions.added_watches import with_watches
+from adapters.sessions.following import every_frame, followed
 from adapters.sessions.one_frame import take_frame, with_dump
-from adapters.sessions.setup import sampling_setup
-from adapters.sources.catalogue import make_source
-from bridge.ports.source import Cadence, Source
-from bridge.prepared import PreparedBuild, prepare
+from bridge.ports.source import Source
+from bridge.prepared import prepare
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Reading
-from bridge.sampling.continuity import Continuity
-from bridge.sampling.practice_tracker import PracticeTracker, Rules
-from bridge.sampling.sampler import Sampler
 from schemas import compiler
 from schemas.bridge_file import BridgeFile
 from schemas.compiler import Schema
-from schemas.errors import BridgeFileError, LowhalfError, SourceEnded, SourceUnusable
+from schemas.errors import BridgeFileError, LowhalfError
 from schemas.loader import Bridge
 from schemas.source_settings import FileSource, RecordingSource
 from schemas.toml_file import TomlText
@@ -110,34 +106,9 @@ async def frames(
         raise ValueError("dump and source are both given: frames come from one of them")
     bridge = _asked(bridge, dump, watches)
     prepared_builds = prepare(bridge, installed_functions())
-    source = source or _every_frame(bridge, prepared_builds)
-    rules = Rules.of(bridge.file)
-    sampler: Sampler | None = None
-    note = ""
-    try:
-        setup = sampling_setup(bridge, prepared_builds)
-        practising = PracticeTracker(rules) if rules.steps or rules.attempts else None
-        continuity = Continuity(setup.clock, practising=practising)
-        sampler = await Sampler.open(source, setup, continuity)
-        while True:
-            taken = sampler.stats.frames
-            frame = await sampler.next()
-            if frame.note not in ("", note):
-                _log.warning("%s: %s", source.name, frame.note)
-            note = frame.note
-            _log_notes(source)
-            if sampler.prepared is not None and sampler.stats.frames > taken:
-                yield frame
-            if source.cadence is Cadence.ONCE:
-                break
-            await asyncio.sleep(0)  # a recording at hand would else leave nobody a turn
-    except SourceEnded:
-        """All has been given."""
-    finally:
-        _log_notes(source)
-        await source.close()
-    if sampler is None or not sampler.stats.frames:
-        raise SourceUnusable(note or "gave no frame", source=source.name)
+    source = source or every_frame(bridge, prepared_builds)
+    async for frame in followed(bridge, prepared_builds, source, tell=_log.warning):
+        yield frame
 
 
 def evaluate(known: Bridge | Schema, dump: AnyPath, expression: str) -> Reading:
@@ -164,16 +135,6 @@ def _bridge_of(schema: Schema, dump: AnyPath) -> Bridge:
     return Bridge(file, TomlText(schema.path, "", BridgeFileError), schema)
 
 
-def _every_frame(bridge: Bridge, prepared_builds: Mapping[str, PreparedBuild]) -> Source:
-    """The bridge's source; a recording without its clock."""
-    named = bridge.file.source
-    if not isinstance(named, RecordingSource):
-        return make_source(named, bridge.path.parent, prepared_builds)
-    from adapters.sources.recording.replay import RecordingReplay
-
-    return RecordingReplay(bridge.path.parent / named.path)
-
-
 def _run(work: Coroutine[Any, Any, T]) -> T:
     """Run *work* to its end, in a loop of its own."""
     try:
@@ -183,8 +144,3 @@ def _run(work: Coroutine[Any, Any, T]) -> T:
     # a thread has but one loop
     with ThreadPoolExecutor(1) as thread:
         return thread.submit(asyncio.run, work).result()
-
-
-def _log_notes(source: Source) -> None:
-    for each in source.take_notes():
-        _log.warning("%s: %s", source.name, each)

@@ -17,7 +17,8 @@ from pathlib import Path
 from adapters.recordings.changed_lines import changed_lines
 from adapters.recordings.header import About
 from adapters.recordings.recorder import Parts, Recorder
-from bridge.memory.address_map import Region, Span
+from adapters.sessions.bridge_file import load_bridge
+from bridge.memory.address_map import Span
 from bridge.memory.byte_order import ByteOrder, reorder
 from bridge.ports.source import Consistency
 from tests.guest import build as guest_build
@@ -131,13 +132,8 @@ def record(machine: GuestMachine, path: Path) -> None:
     """Records a lap, frame by frame: the game stands still while each is taken, so none is missed
     however busy the host is.  The times are those of the game at its own pace.
     """
-    about = About(
-        SCHEMA.read_text(encoding="utf-8"),
-        (SAMPLES / "demo.bridge.toml").read_text(encoding="utf-8"),
-        DEMO_BUILD,
-        "Tidewright on an emulated Malta board",
-        [Region("ram", RAM_START, RAM_SIZE)],
-    )
+    bridge = load_bridge(SAMPLES / "demo.bridge.toml")
+    about = About.of(bridge, DEMO_BUILD, "Tidewright on an emulated Malta board")
     first, before, began = machine.hold("grand tour", 1), b"", time.time()
     first += DEMO_SKIPS
     while machine.step() < first:

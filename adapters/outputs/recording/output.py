@@ -15,13 +15,12 @@ from adapters.outputs.recording.worker import Moment, RecordingWorker
 from adapters.outputs.surroundings import OutputSurroundings
 from adapters.recordings.header import About
 from adapters.recordings.recorder import Recorder
-from bridge.memory.address_map import MemoryMap, Region, Span
+from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.ports.bulk_reader import BulkReader
 from bridge.ports.memory_observer import FrameCounters, MemoryObserver, TakenMemory
 from bridge.ports.output import Output
 from bridge.ports.source import Opened, Source
-from bridge.prepared import memory_map
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Watch
 from schemas.errors import OutputError, SourceError
@@ -50,7 +49,6 @@ class RecordingOutput(Output, MemoryObserver):
         self._log = log
         self._excluded = [Span(each.start, each.size) for each in settings.exclude]
         self._source: Source | None = None
-        self._memory = memory_map(bridge.schema)
         self._held = MemoryMap([])
         self._bulk: BulkReader | None = None
         self._worker: RecordingWorker | None = None
@@ -176,13 +174,8 @@ class RecordingOutput(Output, MemoryObserver):
             self._worker.end()
             self._worker = None
         path = self._new_path()
-        about = About(
-            self._bridge.schema.text,
-            self._bridge.text.text,
-            self._build,
-            "" if self._source is None else self._source.name,
-            [Region(r.name, r.start, r.size) for r in self._memory.regions],
-        )
+        source = "" if self._source is None else self._source.name
+        about = About.of(self._bridge, self._build, source)
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             recorder = Recorder(path, about)

@@ -1,0 +1,33 @@
+"""The bridge and the schema that a recording was made with, out of its own file."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from adapters.recordings.reader import open_recording
+from adapters.sessions.kinds import ADDED
+from schemas.errors import BridgeFileError, LayoutFileError, SchemaError
+from schemas.loader import Bridge, bridge_of_texts
+from schemas.source_settings import RecordingSource
+from schemas.toml_file import TomlText
+
+__all__ = ["recorded_bridge"]
+
+
+def recorded_bridge(recording: Path) -> Bridge:
+    """A bridge whose source is the recording itself.
+
+    What is wrong with a text is told with the recording's path.  Raises BridgeFileError,
+    SchemaError, LayoutFileError, SourceError and its leaves.
+    """
+    about = open_recording(recording).about
+    text = TomlText(recording / "bridge.toml", about.bridge, BridgeFileError)
+    schema = TomlText(recording / "schema.toml", about.schema, SchemaError)
+    layouts = {
+        name: TomlText(recording / f"{name}.layout.toml", words, LayoutFileError)
+        for name, words in about.layouts.items()
+    }
+    bridge = bridge_of_texts(text, schema, layouts, added=ADDED)
+    source = RecordingSource(kind="recording", path=str(recording.absolute()), repeat=False)
+    return replace(bridge, file=bridge.file.model_copy(update={"source": source}))
