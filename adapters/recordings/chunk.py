@@ -159,6 +159,9 @@ def _unpack(packed: memoryview, compression: bytes, size: int) -> bytes:
     # one byte more than promised, to see whether there is more
     if compression == b"zstd":
         try:
+            if zstandard.frame_content_size(packed) == size:
+                # much quicker, and promises no more than is allowed
+                return zstandard.ZstdDecompressor().decompress(packed, allow_extra_data=False)
             with zstandard.ZstdDecompressor().stream_reader(packed) as reader:
                 return reader.read(size + 1)
         except zstandard.ZstdError as fault:

@@ -59,6 +59,9 @@ class FrameKind(IntEnum):
     SINCE_KEY = 3
 
 
+_KINDS = frozenset(map(int, FrameKind))
+
+
 @dataclass(frozen=True, slots=True)
 class RecordedFrame:
     """A message's memory.  ``time`` is in nanoseconds since the Unix epoch.
@@ -97,7 +100,7 @@ def decode(message: memoryview, time: int) -> RecordedFrame:
     if len(message) < _HEAD.size:
         raise ValueError(f"a frame of {len(message)} bytes, expected {_HEAD.size} or more")
     kind, consistency, flags, count, gone_count, _, number = _HEAD.unpack_from(message)
-    if kind not in tuple(FrameKind):
+    if kind not in _KINDS:
         raise ValueError(f"a frame of kind {kind}, expected 1 to 3: a later lowhalf may know it")
     if consistency >= len(CONSISTENCIES):
         raise ValueError(f"a frame of consistency {consistency}: a later lowhalf may know it")

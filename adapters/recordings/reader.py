@@ -62,12 +62,12 @@ class Recording:
         first = group
         while self.groups[first].since is None and first and self.groups[first - 1].key == key:
             first -= 1
+        earlier: list[RecordedFrame] = []
         if (since := self.groups[first].since) is not None:
-            for frame in self._read(since):
-                memory.apply(frame)
+            earlier += self._read(since)
         for before in range(first, group):
-            for frame in self.frames(before):
-                memory.apply(frame)
+            earlier += self.frames(before)
+        memory.apply_all(earlier)
         return memory
 
     def _lay_key(self, memory: RecordedMemory, key: Key) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 
 from adapters.recordings.frame_message import RecordedFrame
 from bridge.memory.address_map import LINE_SHIFT, LINE_SIZE, Region, Span
@@ -38,14 +39,17 @@ class RecordedMemory:
         self.regions = tuple(regions)
         self._held = [(region, HeldBytes(region.size)) for region in regions]
         self._packed: dict[int, Block] = {}
-        self._newer: set[int] = set()
-        """Addresses of the lines in packed blocks of which something newer is held."""
+        self._newer: dict[int, set[int]] = {}
+        """By packed block, the addresses of its lines of which something newer is held."""
+        self._touched = False
 
     def set_key(self, packed: Iterable[tuple[Span, Block]]) -> None:
         """All that is known is now in *packed*: blocks as :func:`blocks` gives them."""
-        self._held = [(region, HeldBytes(region.size)) for region in self.regions]
+        if self._touched:
+            self._held = [(region, HeldBytes(region.size)) for region in self.regions]
         self._packed = {span.address: block for span, block in packed}
-        self._newer.clear()
+        self._newer = {address: set() for address in self._packed}
+        self._touched = True
 
     def apply(self, frame: RecordedFrame) -> None:
         """Lay a message over what is known.  Bytes outside the regions are passed over."""
@@ -56,8 +60,27 @@ class RecordedMemory:
                 self._unpack(part)
                 held.drop(offset, part.length)
 
+    def apply_all(self, frames: Iterable[RecordedFrame]) -> None:
+        """The same with one message after the other; what is written again is written once."""
+        newest: dict[Span, bytes | memoryview] = {}
+        for frame in frames:
+            for span, data in frame.parts:
+                # what is written last comes last, since spans may overlap
+                newest.pop(span, None)
+                newest[span] = data
+            if frame.gone:
+                self._write_all(newest)
+                newest.clear()
+                self.apply(replace(frame, parts=()))
+        self._write_all(newest)
+
+    def _write_all(self, parts: Mapping[Span, bytes | memoryview]) -> None:
+        for span, data in parts.items():
+            self.write(span, data)
+
     def write(self, span: Span, data: bytes | memoryview) -> None:
         """Bytes that are known from now on."""
+        self._touched = True
         for part, held, offset in self._places(span):
             if self._packed:
                 self._note_newer(part, held, offset)
@@ -108,8 +131,11 @@ class RecordedMemory:
             # newer in part: the block's own bytes must be there first
             self._unpack(part)
             return
-        first = part.address - offset % LINE_SIZE
-        self._newer.update(range(first, part.end, LINE_SIZE))
+        start = part.address - offset
+        for at in range(offset - offset % LINE_SIZE, offset + part.length, LINE_SIZE):
+            newer = self._newer.get(start + at - at % BLOCK_SIZE)
+            if newer is not None:
+                newer.add(start + at)
 
     def _unpack(self, part: Span) -> None:
         """Make sure that nothing of a part is packed."""
@@ -121,24 +147,28 @@ class RecordedMemory:
             block = self._packed.pop(address, None)
             if block is None:
                 continue
+            newer = sorted(self._newer.pop(address))
             for span, data in block():
-                self._lay_under(region, held, span, memoryview(data))
+                _lay_under(region, held, span, memoryview(data), newer)
 
-    def _lay_under(self, region: Region, held: HeldBytes, span: Span, data: memoryview) -> None:
-        """Write what is not newer already, whole runs at a time."""
-        begin = span.address
-        line = span.address - (span.address - region.start) % LINE_SIZE
-        while line < span.end:
-            if line in self._newer:
-                self._newer.discard(line)
-                if begin < line:
-                    held.write(
-                        begin - region.start, data[begin - span.address : line - span.address]
-                    )
-                begin = line + LINE_SIZE
-            line += LINE_SIZE
-        if begin < span.end:
-            held.write(begin - region.start, data[begin - span.address :])
+
+def _lay_under(
+    region: Region, held: HeldBytes, span: Span, data: memoryview, newer: Sequence[int]
+) -> None:
+    """Write all but the lines that are *newer*, of which addresses are given in order."""
+    begin = span.address
+    for line in newer:
+        end = min(line + LINE_SIZE, span.end)
+        if end <= begin:
+            continue
+        if line >= span.end:
+            break
+        if begin < line:
+            part = data[begin - span.address : line - span.address]
+            held.write(begin - region.start, part)
+        begin = max(begin, end)
+    if begin < span.end:
+        held.write(begin - region.start, data[begin - span.address :])
 
 
 def _runs(held: HeldBytes, begin: int, end: int) -> Iterable[tuple[int, int]]:
