@@ -59,11 +59,12 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Contents:
-    """What a recording was found to hold."""
+    """What a recording was found to hold; ``channels`` are the numbers of its topics."""
 
     about: About
     keys: list[Key]
     groups: list[Group]
+    channels: dict[str, int]
 
 
 def messages(data: memoryview, channel: int | None = None) -> Iterator[ChunkMessage]:
@@ -135,7 +136,7 @@ def as_recorded(stream: BinaryIO, places: list[ChunkPlace]) -> Contents | None:
         if len(found) != 1:
             return None
         build.add(ours[found[0]], Piece(place, found[0]), place.first_time)
-    return Contents(decode_about(bytes(said[0].data)), build.keys, build.groups)
+    return Contents(decode_about(bytes(said[0].data)), build.keys, build.groups, channels)
 
 
 def by_looking(
@@ -172,7 +173,7 @@ def by_looking(
             build.add(*run)
     if about is None or topics.RAM not in channels:
         return None
-    return Contents(about, build.keys, build.groups)
+    return Contents(about, build.keys, build.groups, channels)
 
 
 def _longer(

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
 from adapters.file_opening import open_stream
 from adapters.recordings import chunk, topics
+from adapters.recordings.chunk import ChunkMessage, ChunkPlace
 from adapters.recordings.chunk_index import chunk_index, everything, written_by
 from adapters.recordings.contents import Contents, Group, Key, Piece, as_recorded, by_looking
 from adapters.recordings.contents import messages as messages_in
@@ -20,7 +21,19 @@ from bridge.memory.address_map import Span
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.system_words import HELD_WORDS, is_held, system_words
 
-__all__ = ["Recording", "open_recording"]
+__all__ = ["Recording", "Said", "open_recording"]
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """A message in JSON, of the frame of that time or of what is missing before it.
+
+    ``time`` is in nanoseconds since the Unix epoch.
+    """
+
+    topic: str
+    time: int
+    data: bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +50,7 @@ class Recording:
     keys: Sequence[Key]
     groups: Sequence[Group]
     complete: bool
+    channels: Mapping[str, int]
 
     def group_at(self, time: int) -> int:
         """The number of the group with the newest frame at or before *time*, in nanoseconds.
@@ -49,6 +63,20 @@ class Recording:
     def frames(self, group: int) -> list[RecordedFrame]:
         """The frames of a group; only this part of the file is read."""
         return self._read(self.groups[group].piece)
+
+    def said(self, group: int) -> list[Said]:
+        """What stands beside the frames of a group: readings and gaps."""
+        topics_by_number = {
+            self.channels[topic]: topic
+            for topic in (topics.READINGS, topics.GAPS)
+            if topic in self.channels
+        }
+        place = self.groups[group].place
+        return [
+            Said(topics_by_number[message.channel], message.time, bytes(message.data))
+            for message in self._messages(place)
+            if message.channel in topics_by_number
+        ]
 
     def memory_before(self, group: int) -> RecordedMemory:
         """What was known before the first frame of a group.
@@ -88,20 +116,29 @@ class Recording:
         return [part for frame in self._read(piece) for part in frame.parts]
 
     def _read(self, piece: Piece) -> list[RecordedFrame]:
-        name = f"recording {self.path.name}"
+        found = [m for m in self._messages(piece.place) if m.channel == piece.channel]
+        try:
+            return [decode(m.data, m.time) for m in found[piece.first : piece.last]]
+        except ValueError as fault:
+            raise self._damaged(piece.place, fault) from fault
+
+    def _messages(self, place: ChunkPlace) -> list[ChunkMessage]:
         try:
             with self.path.open("rb") as stream:
-                data = chunk.unpacked(stream, piece.place)
-            found = list(messages_in(data, piece.channel))[piece.first : piece.last]
-            return [decode(message.data, message.time) for message in found]
+                return list(messages_in(chunk.unpacked(stream, place)))
         except OSError as fault:
             raise SourceLost(
-                f"{self.path} cannot be read ({system_words(fault) or fault})", source=name
+                f"{self.path} cannot be read ({fault.strerror or fault})",
+                source=f"recording {self.path.name}",
             ) from fault
         except ValueError as fault:
-            raise SourceUnusable(
-                f"the part at byte {piece.place.offset} is damaged: {fault}", source=name
-            ) from fault
+            raise self._damaged(place, fault) from fault
+
+    def _damaged(self, place: ChunkPlace, fault: ValueError) -> SourceUnusable:
+        return SourceUnusable(
+            f"the part at byte {place.offset} is damaged: {fault}",
+            source=f"recording {self.path.name}",
+        )
 
 
 def open_recording(path: Path) -> Recording:
@@ -148,4 +185,4 @@ def _open(path: Path) -> Recording:
         raise ValueError(f"expected the channels {topics.BRIDGE} and {topics.RAM}")
     if not found.groups:
         raise ValueError("it ends before its first frames are whole")
-    return Recording(path, found.about, found.keys, found.groups, index.complete)
+    return Recording(path, found.about, found.keys, found.groups, index.complete, found.channels)

@@ -7,6 +7,7 @@ import inspect
 import json
 import os
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from time import monotonic
 from types import TracebackType
@@ -54,7 +55,8 @@ class Recorder:
     be read all the same.  Every method raises OutputError where the file cannot be written.
     """
 
-    def __init__(self, path: Path, about: About) -> None:
+    def __init__(self, path: Path, about: About, memory: RecordedMemory | None = None) -> None:
+        """*memory* is what is known before the first frame, where another recording goes on."""
         self.path = path
         try:
             self._stream = path.open("wb")
@@ -62,7 +64,8 @@ class Recorder:
             raise self._failed(fault) from fault
         # a group is ended by flushing alone, never by its size
         self._writer = Writer(self._stream, chunk_size=_ONE_CHUNK, compression=CompressionType.ZSTD)
-        self._memory = RecordedMemory(about.regions)
+        self._goes_on = memory is not None
+        self.memory = memory or RecordedMemory(about.regions)
         self._changed: set[int] = set()
         """Addresses of the lines that differ from the key image, or are gone since."""
         self._time = 0
@@ -72,7 +75,6 @@ class Recorder:
         self._key_begin = self._key_size = self._since_size = 0
         self._open_group = False
         self._opened_at = 0.0
-        self._json_channels: dict[str, int] = {}
         self._closed = False
         try:
             self._begin(about)
@@ -122,16 +124,15 @@ class Recorder:
             self.flush()
         frame = RecordedFrame(FrameKind.CHANGES, number, later, consistency, parts, gone, in_part)
         if not self._frames:
-            # its own memory is the key image, so it has changed nothing
-            self._memory.apply(frame)
+            # its own memory is the key image; where that goes on, what it has changed is told, too
+            self.memory.apply(frame)
             self._key(frame)
-            frame = RecordedFrame(
-                FrameKind.CHANGES, number, later, consistency, (), in_part=in_part
-            )
+            if not self._goes_on:
+                frame = replace(frame, parts=(), gone=())
         elif not self._open_group:
             self._before_group(frame)
         self._time = later
-        self._memory.apply(frame)
+        self.memory.apply(frame)
         self._note_changed([span for span, _ in frame.parts])
         self._note_changed(gone)
         data = frame_message.encode(frame)
@@ -144,15 +145,12 @@ class Recorder:
 
     def gap(self, frame: int, last: int | None, missed: int | None, reason: str) -> None:
         """Record that frames are missing between *last* and *frame*, which is recorded next."""
-        self._json(
-            topics.GAPS,
-            topics.GAPS_JSON_SCHEMA,
-            {"frame": frame, "last": last, "missed": missed, "reason": reason},
-        )
+        told = {"frame": frame, "last": last, "missed": missed, "reason": reason}
+        self._json(topics.GAPS, told)
 
     def readings(self, frame: Mapping[str, Any]) -> None:
         """Record the readings of the last recorded frame: the object that ``--json`` prints."""
-        self._json(topics.READINGS, topics.READINGS_JSON_SCHEMA, frame)
+        self._json(topics.READINGS, frame)
 
     def flush(self) -> None:
         """Bring what was recorded so far onto the disk; the next frame begins a group."""
@@ -209,8 +207,8 @@ class Recorder:
     def _key(self, frame: RecordedFrame) -> None:
         """All that is known, as messages of a block each, so that each can be unpacked alone."""
         self._key_begin = self.size
-        for block in blocks(self._memory.regions):
-            self._state(FrameKind.KEY, frame, self._memory.known(block))
+        for block in blocks(self.memory.regions):
+            self._state(FrameKind.KEY, frame, self.memory.known(block))
         self._key_size = self.size - self._key_begin
         self._since_size = 0
         self._since_time = frame.time
@@ -222,7 +220,7 @@ class Recorder:
         parts: list[tuple[Span, bytes | memoryview]] = []
         gone: list[Span] = []
         for span in self._runs():
-            known = self._memory.known(span)
+            known = self.memory.known(span)
             parts += known
             at = span.address
             for there, _ in known:
@@ -248,7 +246,7 @@ class Recorder:
         self._end_chunk()
 
     def _note_changed(self, spans: Iterable[Span]) -> None:
-        for region in self._memory.regions:
+        for region in self.memory.regions:
             for span in spans:
                 first, last = max(span.address, region.start), min(span.end, region.end)
                 if first < last:
@@ -258,7 +256,7 @@ class Recorder:
     def _runs(self) -> list[Span]:
         """The changed lines, neighbours joined; each lies inside one region."""
         runs: list[Span] = []
-        for region in self._memory.regions:
+        for region in self.memory.regions:
             inside = sorted(line for line in self._changed if region.start <= line < region.end)
             begin = end = -1
             for line in inside:
@@ -281,7 +279,14 @@ class Recorder:
             writer.register_channel(topic, topics.RAM_ENCODING, 0)
             for topic in (topics.RAM, topics.KEY, topics.SINCE_KEY)
         )
-        self._bridge_channel = self._json_channel(topics.BRIDGE, BRIDGE_JSON_SCHEMA)
+        self._json_channels = {
+            topic: self._json_channel(topic, schema)
+            for topic, schema in (
+                (topics.BRIDGE, BRIDGE_JSON_SCHEMA),
+                (topics.READINGS, topics.READINGS_JSON_SCHEMA),
+                (topics.GAPS, topics.GAPS_JSON_SCHEMA),
+            )
+        }
         self._about = about
 
     def _introduce(self, time: int) -> None:
@@ -311,12 +316,10 @@ class Recorder:
                 writer.add_attachment(time, time, name, kind, data)
         except OSError as fault:
             raise self._failed(fault) from fault
-        self._message(self._bridge_channel, about.encode())
+        self._message(self._json_channels[topics.BRIDGE], about.encode())
         self._end_chunk()
 
-    def _json(self, topic: str, schema: dict[str, Any], told: Mapping[str, Any]) -> None:
-        if topic not in self._json_channels:
-            self._json_channels[topic] = self._json_channel(topic, schema)
+    def _json(self, topic: str, told: Mapping[str, Any]) -> None:
         self._message(self._json_channels[topic], json.dumps(told, allow_nan=False).encode())
 
     def _json_channel(self, topic: str, schema: dict[str, Any]) -> int:

@@ -243,8 +243,11 @@ def test_a_general_reader_lists_topics_schemas_and_counts(tmp_path: Path) -> Non
             "lowhalf/ram/key": 1,
             "lowhalf/ram/since-key": 0,
             "lowhalf/bridge": 1,
+            "lowhalf/readings": 0,
+            "lowhalf/gaps": 0,
         }
-        assert {schema.name for schema in summary.schemas.values()} == {"lowhalf.bridge"}
+        names = {schema.name for schema in summary.schemas.values()}
+        assert names == {"lowhalf.bridge", "lowhalf.readings", "lowhalf.gaps"}
         assert {index.compression for index in summary.chunk_indexes} == {"zstd"}
         times = [message.log_time for _, _, message in reader.iter_messages("lowhalf/ram")]
         assert times == [round(moment.time * 1e9) for moment in made]

@@ -1,0 +1,82 @@
+"""A part of what was recorded, as a recording of its own."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from adapters.recordings import topics
+from adapters.recordings.frame_message import RecordedFrame
+from adapters.recordings.reader import Recording, open_recording
+from adapters.recordings.recorded_memory import RecordedMemory
+from adapters.recordings.recorder import Parts, Recorder
+from bridge.memory.address_map import Span
+
+__all__ = ["copy_part"]
+
+_NANOSECONDS = 1_000_000_000
+
+
+def copy_part(sources: Sequence[Path], target: Path, first_time: float, last_time: float) -> int:
+    """Write the frames from *first_time* to *last_time* (seconds since the Unix epoch).
+
+    *sources* are recordings that follow each other; the last may still be written.  Readings and
+    gaps go along.  Gives how many frames there are; without any, no file is made.  Raises
+    OutputError, SourceError and its leaves.
+    """
+    first, last = round(first_time * _NANOSECONDS), round(last_time * _NANOSECONDS)
+    recorder: Recorder | None = None
+    count = 0
+    try:
+        for path in sources:
+            recording = open_recording(path)
+            for memory, frame, said in _frames(recording, first, last):
+                if recorder is None:
+                    recorder = Recorder(target, recording.about)
+                    parts = _all(memory, recording)
+                else:
+                    parts = frame.parts
+                    for told in said[topics.GAPS]:
+                        recorder.gap(told["frame"], told["last"], told["missed"], told["reason"])
+                recorder.frame(
+                    *(frame.number, frame.time / _NANOSECONDS, frame.consistency, parts),
+                    gone=frame.gone,
+                    in_part=frame.in_part,
+                )
+                for told in said[topics.READINGS]:
+                    recorder.readings(told)
+                count += 1
+    finally:
+        if recorder is not None:
+            recorder.close()
+    return count
+
+
+def _all(memory: RecordedMemory, recording: Recording) -> Parts:
+    spans = [Span(region.start, region.size) for region in recording.about.regions]
+    return [part for span in spans for part in memory.known(span)]
+
+
+def _frames(
+    recording: Recording, first: int, last: int
+) -> Iterator[tuple[RecordedMemory, RecordedFrame, Mapping[str, list[Any]]]]:
+    """Each frame, the memory with it applied, and what is said of it, by topic."""
+    group = recording.group_at(first)
+    memory = recording.memory_before(group)
+    before = 0
+    while group < len(recording.groups) and recording.groups[group].first_time <= last:
+        said = recording.said(group)
+        for frame in recording.frames(group):
+            memory.apply(frame)
+            if first <= frame.time <= last:
+                told: dict[str, list[Any]] = {topics.GAPS: [], topics.READINGS: []}
+                for each in said:
+                    # a gap has the time of the frame before it
+                    gap = each.topic == topics.GAPS and each.time == before
+                    if gap or (each.topic == topics.READINGS and each.time == frame.time):
+                        told[each.topic].append(json.loads(each.data))
+                yield memory, frame, told
+            before = frame.time
+        group += 1

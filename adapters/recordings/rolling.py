@@ -1,0 +1,143 @@
+"""The last minutes of a game on disk: recordings of a minute or less, of which old ones go.
+
+Each is whole in itself, so that what is kept of them needs no other, and all that is lost with a
+file is its own frames.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import deque
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from adapters.recordings.copying import copy_part
+from adapters.recordings.header import About
+from adapters.recordings.recorder import Parts, Recorder
+from bridge.memory.address_map import Span
+from bridge.ports.source import Consistency
+from schemas.errors import OutputError
+
+__all__ = ["RollingRecorder"]
+
+_PARTS = 10
+_SHORTEST, _LONGEST = 5.0, 60.0
+"""Seconds of a file."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Done:
+    """A file that is written; its frames' last time, in seconds since the Unix epoch."""
+
+    path: Path
+    last_time: float
+
+
+class RollingRecorder:
+    """Keeps the last *keep* seconds in *folder*, in files whose names begin with *name*.
+
+    What an earlier run has left there goes once it is as old.  Every method raises OutputError
+    where a file cannot be written.
+    """
+
+    def __init__(self, folder: Path, name: str, about: About, keep: float) -> None:
+        self._folder = folder
+        self._name = name
+        self._about = about
+        self._keep = keep
+        self._length = min(_LONGEST, max(_SHORTEST, keep / _PARTS))
+        self._recorder: Recorder | None = None
+        self._began = self._last = 0.0
+        left = sorted(
+            path for path in folder.glob("*.mcap") if re.fullmatch(_pattern(name), path.name)
+        )
+        self._done = deque(_Done(path, path.stat().st_mtime) for path in left)
+        self._number = int(left[-1].stem.rpartition("-")[2]) if left else 0
+
+    @property
+    def files(self) -> list[Path]:
+        """All of them, in order; the last one may still be written."""
+        done = [each.path for each in self._done]
+        return done if self._recorder is None else [*done, self._recorder.path]
+
+    def frame(
+        self,
+        number: int,
+        time: float,
+        consistency: Consistency,
+        parts: Parts,
+        *,
+        gone: Sequence[Span] = (),
+        in_part: bool = False,
+    ) -> None:
+        """As :meth:`Recorder.frame`."""
+        recorder = self._recorder
+        if recorder is None or time - self._began >= self._length:
+            recorder = self._next(time)
+        recorder.frame(number, time, consistency, parts, gone=gone, in_part=in_part)
+        self._last = time
+
+    def gap(self, frame: int, last: int | None, missed: int | None, reason: str) -> None:
+        """As :meth:`Recorder.gap`."""
+        if self._recorder is not None:
+            self._recorder.gap(frame, last, missed, reason)
+
+    def readings(self, frame: Mapping[str, Any]) -> None:
+        """As :meth:`Recorder.readings`."""
+        if self._recorder is not None:
+            self._recorder.readings(frame)
+
+    def flush(self) -> None:
+        """As :meth:`Recorder.flush`."""
+        if self._recorder is not None:
+            self._recorder.flush()
+
+    def flush_in(self) -> float | None:
+        """As :meth:`Recorder.flush_in`."""
+        return None if self._recorder is None else self._recorder.flush_in()
+
+    def clip(self, target: Path, first_time: float, last_time: float) -> int:
+        """Keep some of it for good; gives the number of frames."""
+        self.flush()
+        target.parent.mkdir(parents=True, exist_ok=True)
+        sources = [each.path for each in self._done if each.last_time >= first_time]
+        if self._recorder is not None:
+            sources.append(self._recorder.path)
+        return copy_part(sources, target, first_time, last_time)
+
+    def close(self) -> None:
+        """Close what is being written; harmless the second time."""
+        if self._recorder is not None:
+            self._recorder.close()
+            self._done.append(_Done(self._recorder.path, self._last))
+            self._recorder = None
+
+    def abandon(self) -> None:
+        """As :meth:`Recorder.abandon`."""
+        if self._recorder is not None:
+            self._recorder.abandon()
+
+    def _next(self, time: float) -> Recorder:
+        before = self._recorder
+        memory = None if before is None else before.memory
+        self.close()
+        self._number += 1
+        path = self._folder / f"{self._name}-{self._number:06}.mcap"
+        try:
+            self._folder.mkdir(parents=True, exist_ok=True)
+            while self._done and self._done[0].last_time < time - self._keep:
+                self._done[0].path.unlink(missing_ok=True)
+                self._done.popleft()
+        except OSError as fault:
+            raise OutputError(
+                f"{self._folder}: {fault.strerror or fault}", output=f"recording {path.name}"
+            ) from fault
+        recorder = self._recorder = Recorder(path, self._about, memory)
+        self._began = time
+        return recorder
+
+
+def _pattern(name: str) -> str:
+    return rf"{re.escape(name)}-\d{{6,}}\.mcap"

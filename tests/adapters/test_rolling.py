@@ -1,0 +1,111 @@
+"""The last minutes on disk, and clips of them, against the frames that were recorded."""
+
+from __future__ import annotations
+
+import json
+import random
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+from mcap.reader import make_reader
+
+from adapters.recordings.changed_lines import changed_lines
+from adapters.recordings.copying import copy_part
+from adapters.recordings.recorder import Parts
+from adapters.recordings.rolling import RollingRecorder
+from bridge.memory.address_map import Span
+from bridge.ports.source import Consistency
+from tests.adapters.test_recording import ABOUT, BASE, SIZE, STARTED, replayed
+
+RATE = 20
+
+
+@dataclass
+class Story:
+    """Random frames, as they were handed over."""
+
+    images: dict[int, bytes] = field(default_factory=dict)
+    before: bytes = b""
+
+    def play(self, recorder: RollingRecorder, first: int, last: int) -> None:
+        chance = random.Random(first)
+        image = bytearray(self.before or chance.randbytes(SIZE))
+        for number in range(first, last):
+            for _ in range(chance.randrange(4)):
+                image[chance.randrange(SIZE)] = chance.randrange(256)
+            whole: Parts = [(Span(BASE, SIZE), bytes(image))]
+            parts = changed_lines(BASE, self.before, bytes(image)) if self.before else whole
+            if number % 50 == 7:
+                recorder.gap(number, number - 1, None, "tried")
+            recorder.frame(number, STARTED + number / RATE, Consistency.GUARDED, parts)
+            recorder.readings({"frame": number})
+            self.before = self.images[number] = bytes(image)
+
+
+def test_only_the_last_seconds_are_kept(tmp_path: Path) -> None:
+    story = Story()
+    recorder = RollingRecorder(tmp_path, "pier", ABOUT, keep=50.0)
+    story.play(recorder, 0, 120 * RATE)
+    recorder.close()
+    found = [each for path in recorder.files for each in replayed(path)]
+    assert found == list(story.images.items())[-len(found) :]
+    # all of the last 50 s, and no more than a file's 5 s and the one that was begun
+    assert 50 * RATE <= len(found) <= 61 * RATE
+    assert sorted(tmp_path.iterdir()) == recorder.files
+
+
+@pytest.mark.parametrize(("first", "last"), [(3.0, 4.0), (2.5, 17.2), (18.0, 99.0), (0.0, 19.0)])
+def test_a_clip_holds_its_frames_and_what_is_said_of_them(
+    tmp_path: Path, first: float, last: float
+) -> None:
+    story = Story()
+    recorder = RollingRecorder(tmp_path, "pier", ABOUT, keep=50.0)
+    story.play(recorder, 0, 19 * RATE)
+    target = tmp_path / "clips" / "a.mcap"
+    count = recorder.clip(target, STARTED + first, STARTED + last)
+    wanted = {n: i for n, i in story.images.items() if first <= n / RATE <= last}
+    assert count == len(wanted)
+    assert replayed(target) == list(wanted.items())
+    with target.open("rb") as stream:
+        said = [
+            (c.topic, json.loads(m.data))
+            for _, c, m in make_reader(stream).iter_messages()
+            if c.topic in ("lowhalf/readings", "lowhalf/gaps")
+        ]
+    assert [told["frame"] for topic, told in said if topic == "lowhalf/readings"] == list(wanted)
+    gaps = [told["frame"] for topic, told in said if topic == "lowhalf/gaps"]
+    assert gaps == [n for n in list(wanted)[1:] if n % 50 == 7]
+    # recording goes on as if nothing had been
+    story.play(recorder, 19 * RATE, 25 * RATE)
+    recorder.close()
+    assert [each for path in recorder.files for each in replayed(path)] == [*story.images.items()]
+
+
+def test_what_an_earlier_run_left_is_kept_as_long(tmp_path: Path) -> None:
+    first = RollingRecorder(tmp_path, "pier", ABOUT, keep=50.0)
+    Story().play(first, 0, 8 * RATE)
+    first.abandon()
+    (tmp_path / "pier-notes.mcap").write_bytes(b"not ours")
+    again = RollingRecorder(tmp_path, "pier", ABOUT, keep=50.0)
+    left = again.files
+    assert [path.name for path in left] == ["pier-000001.mcap", "pier-000002.mcap"]
+    story = Story()
+    # long after, by the time that the files have
+    later = round(left[-1].stat().st_mtime - STARTED) * RATE + 100 * RATE
+    story.play(again, later, later + 2 * RATE)
+    again.close()
+    assert [path.name for path in again.files] == ["pier-000003.mcap"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "pier-000003.mcap",
+        "pier-notes.mcap",
+    ]
+
+
+def test_a_part_without_frames_makes_no_file(tmp_path: Path) -> None:
+    story = Story()
+    recorder = RollingRecorder(tmp_path, "pier", ABOUT, keep=50.0)
+    story.play(recorder, 0, 3 * RATE)
+    recorder.close()
+    assert copy_part(recorder.files, tmp_path / "none.mcap", STARTED + 50, STARTED + 60) == 0
+    assert not (tmp_path / "none.mcap").exists()
