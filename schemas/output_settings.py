@@ -6,6 +6,7 @@ from typing import Literal
 
 from pydantic import Field
 
+from schemas.durations import Duration
 from schemas.sizes import ByteCount
 from schemas.table import Table
 
@@ -86,6 +87,20 @@ class RecordingOutput(Table):
     )
     exclude: list[LeftOut] = Field(
         [], description="memory that is left out, such as the pictures that a game draws"
+    )
+    keep: Duration | None = Field(
+        None,
+        gt=0,
+        description='record only the last of it, such as "10 min": files of a minute or less '
+        "beside path, with numbers for names, of which old ones go",
+    )
+    clips: Literal["", "attempts"] = Field(
+        "",
+        description="attempts: each attempt that ends is kept for itself in the folder clips, from "
+        'some seconds before it began; keep is "10 min" then, where nothing else is said',
+    )
+    clips_size: ByteCount = Field(
+        1 << 30, gt=0, description="bytes of all clips together; the oldest make room"
     )
     readings: bool = Field(True, description="whether each frame's readings are recorded, too")
 

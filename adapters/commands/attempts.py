@@ -13,6 +13,7 @@ from adapters.commands.console.tables import columns
 from adapters.json_forms.attempts import (
     attempts_json,
     best_and_median,
+    clip_of,
     done_of,
     kept_attempts,
     last_of,
@@ -119,8 +120,10 @@ def table(
         names = _kept_names(listed)
         marked = any(attempt.whole is False for attempt in listed)
         seen = ["seen"] if marked else []
-        rows = [["attempt", "began", "frames", *seen, "seconds", "outcome", *names]]
-        for attempt in listed:
+        clips = [clip_of(bridge, attempt) for attempt in listed]
+        clip = ["clip"] if any(clips) else []
+        rows = [["attempt", "began", "frames", *seen, "seconds", "outcome", *names, *clip]]
+        for attempt, recorded in zip(listed, clips, strict=True):
             kept = {value.watch: value.text or value.status for value in attempt.kept}
             rows.append(
                 [
@@ -131,6 +134,7 @@ def table(
                     "" if attempt.seconds is None else f"{attempt.seconds:.2f}",
                     _outcome(attempt),
                     *(kept.get(name, "") for name in names),
+                    *([recorded or ""] if clip else []),
                 ]
             )
         lines += ["", *columns(rows)]

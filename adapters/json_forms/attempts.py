@@ -8,14 +8,17 @@ from typing import Any
 
 from adapters.practice_log.database import open_for_reading, read_attempts
 from adapters.practice_log.ownership import is_owned
+from adapters.recordings.clip_path import clip_path
 from bridge.practice.attempts import Attempt, Outcome
 from bridge.practice.steps import StepOutcome, StepResult
 from bridge.practice.totals import Rate, Score, Totals
+from schemas.existing import is_file
 from schemas.loader import Bridge
 
 __all__ = [
     "attempts_json",
     "best_and_median",
+    "clip_of",
     "done_of",
     "kept_attempts",
     "last_of",
@@ -109,6 +112,7 @@ def attempts_json(
                 "frames_seen": attempt.frames_seen,
                 "whole": attempt.whole,
                 "unseen_before": attempt.unseen_before,
+                "clip": clip_of(bridge, attempt),
                 "steps": [
                     {
                         "step": step.name,
@@ -129,6 +133,12 @@ def attempts_json(
             for attempt in listed
         ],
     }
+
+
+def clip_of(bridge: Bridge, attempt: Attempt) -> str | None:
+    """The recording of an attempt, from the bridge file's folder on; None where there is none."""
+    path = clip_path(bridge, attempt)
+    return path.relative_to(bridge.path.parent).as_posix() if is_file(path) else None
 
 
 def score_of(attempts: Iterable[Attempt]) -> Score:

@@ -428,6 +428,7 @@ class AttemptForm(Form):
     frames_seen: int | None
     whole: bool | None
     unseen_before: int = Field(description="frames before it that may hide others")
+    clip: str | None = Field(description="the recording of it, from the bridge file's folder on")
     steps: list[StepForm]
     kept: dict[str, KeptForm] = Field(description="by the watch's name")
 

@@ -293,3 +293,34 @@ def test_a_disk_that_fills_costs_the_recording_and_is_told(made: Path) -> None:
     done = subprocess.run(words, capture_output=True, text=True, cwd=ROOT, timeout=60)
     assert done.returncode == 2, done.stderr
     assert f"{path} cannot be written (File too large)" in done.stderr
+
+
+ATTEMPTS = """
+[attempts]
+begins = "room % 40 == 10"
+succeeds = "room % 40 == 20"
+given_up = "room % 40 == 15 and room % 80 > 40"
+[outputs.recording]
+path = "kept/x.mcap"
+clips = "attempts"
+"""
+
+
+def test_each_attempt_is_a_clip_from_before_it_began(made: Path) -> None:
+    made.write_text(f"{MADE}{ATTEMPTS}", "utf-8")
+    done = lowhalf("run", str(made), "--quiet", "--seconds", "5")
+    assert done.returncode == 0, done.stderr
+    listed = lowhalf("attempts", str(made), "--json")
+    attempts = json.loads(listed.stdout)["attempts"]
+    ended = [each for each in attempts if each["outcome"] in ("success", "given-up")]
+    assert {each["outcome"] for each in ended} == {"success", "given-up"}
+    for attempt in ended:
+        name = f"clips/made-{attempt['attempt']:05}-{attempt['outcome']}.mcap"
+        assert attempt["clip"] == name
+        found = proofs(made.parent / name)
+        assert all(said == {number} for number, in_part, said in found if not in_part)
+        numbers = [number for number, _, _ in found]
+        assert numbers[-1] == attempt["began_frame"] + attempt["frames"]
+        assert numbers[0] <= attempt["began_frame"]
+    # all else is in the last minutes
+    assert [path.name for path in (made.parent / "kept").iterdir()] == ["made-000001.mcap"]

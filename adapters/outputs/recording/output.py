@@ -6,21 +6,25 @@ import asyncio
 import logging
 import time
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import ClassVar
 
 from adapters.outputs.recording.capture import WholeCapture, without
+from adapters.outputs.recording.clips import Clips
 from adapters.outputs.recording.touched import lines_of
 from adapters.outputs.recording.worker import Moment, RecordingWorker
 from adapters.outputs.surroundings import OutputSurroundings
 from adapters.recordings.header import About
 from adapters.recordings.recorder import Recorder
+from adapters.recordings.rolling import RollingRecorder
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.ports.bulk_reader import BulkReader
 from bridge.ports.memory_observer import FrameCounters, MemoryObserver, TakenMemory
 from bridge.ports.output import Output
 from bridge.ports.source import Opened, Source
+from bridge.practice.progress import Practice
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Watch
 from schemas.errors import OutputError, SourceError
@@ -29,6 +33,8 @@ from schemas.output_settings import RecordingOutput as Settings
 
 __all__ = ["RecordingOutput"]
 
+_KEPT = 600.0
+"""Seconds that are kept for clips."""
 _PATIENCE = 10.0
 """Seconds that the last frames have to come onto the disk at the end."""
 
@@ -55,7 +61,9 @@ class RecordingOutput(Output, MemoryObserver):
         self._build = ""
         self._capturing = False
         self._number: int | None = None
-        self._epoch = 0.0
+        self._epoch = self._newest = 0.0
+        self._ended = 0
+        self._clips = Clips(bridge, settings.clips_size, log) if settings.clips else None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._failed = asyncio.Event()
         self._told = False
@@ -79,6 +87,8 @@ class RecordingOutput(Output, MemoryObserver):
 
     def publish(self, frame: Frame) -> None:
         worker = self._worker
+        if worker is not None and frame.practice is not None and self._clips is not None:
+            self._keep_ended(worker, frame.practice)
         if worker is None or not self._settings.readings or frame.number != self._number:
             return
         self._number = None
@@ -123,11 +133,12 @@ class RecordingOutput(Output, MemoryObserver):
         if not self._epoch:
             self._epoch = taken.day - taken.ticks
         self._number = taken.number
+        self._newest = self._epoch + taken.ticks
         lines = [] if self._settings.ram == "none" else self._lines(taken)
         worker.moment(
             Moment(
                 *(taken.number, taken.last, taken.missed),
-                *(self._epoch + taken.ticks, taken.consistency, lines),
+                *(self._newest, taken.consistency, lines),
             )
         )
 
@@ -136,6 +147,15 @@ class RecordingOutput(Output, MemoryObserver):
             self._worker.use(None)
         self._bulk = None
         self._source = None
+
+    def _keep_ended(self, worker: RecordingWorker, practice: Practice) -> None:
+        """A clip of each attempt that ended with this frame."""
+        news, self._ended = practice.ended - self._ended, practice.ended
+        recorder, clips = worker.recorder, self._clips
+        if news <= 0 or clips is None or not isinstance(recorder, RollingRecorder):
+            return
+        for clip in clips.of(practice.recent[-news:], self._newest):
+            worker.do(partial(clips.keep, recorder, clip))
 
     def _lines(self, taken: TakenMemory) -> list[tuple[Span, bytes]]:
         image = taken.image
@@ -176,9 +196,15 @@ class RecordingOutput(Output, MemoryObserver):
         path = self._new_path()
         source = "" if self._source is None else self._source.name
         about = About.of(self._bridge, self._build, source)
+        keep = self._settings.keep or (_KEPT if self._clips else None)
+        recorder: Recorder | RollingRecorder
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            recorder = Recorder(path, about)
+            if keep is None:
+                recorder = Recorder(path, about)
+            else:
+                path = path.parent
+                recorder = RollingRecorder(path, self._bridge.name, about, keep)
         except OSError as fault:
             raise OutputError(
                 f"{path.parent} cannot be made ({fault.strerror})", output="recording"

@@ -16,6 +16,7 @@ from typing import Any
 from adapters.outputs.recording.capture import WholeCapture
 from adapters.outputs.recording.touched import TouchedLines
 from adapters.recordings.recorder import Recorder
+from adapters.recordings.rolling import RollingRecorder
 from bridge.memory.address_map import Span
 from bridge.ports.source import Consistency
 from schemas.errors import LowhalfError, SourceLost
@@ -47,11 +48,14 @@ class _Shared:
 
     changed: threading.Condition = field(default_factory=threading.Condition)
     look: bool = False
-    moments: deque[Moment | dict[str, Any] | WholeCapture | None] = field(default_factory=deque)
+    moments: deque[Any] = field(default_factory=deque)
     jobs: deque[tuple[int, Callable[[], None]]] = field(default_factory=deque)
     backlog: int = 0
     capture: WholeCapture | None = None
     ended: bool = False
+
+
+_Item = Moment | dict[str, Any] | WholeCapture | Callable[[], None] | None
 
 
 class RecordingWorker:
@@ -61,7 +65,7 @@ class RecordingWorker:
     thread.  ``whole`` and ``in_part`` count frames.
     """
 
-    def __init__(self, recorder: Recorder, on_fault: Callable[[], None]) -> None:
+    def __init__(self, recorder: Recorder | RollingRecorder, on_fault: Callable[[], None]) -> None:
         self.recorder = recorder
         self.fault: LowhalfError | None = None
         self.whole = self.in_part = self.dropped = 0
@@ -102,6 +106,10 @@ class RecordingWorker:
         """The readings of the frame before."""
         self._put(frame)
 
+    def do(self, job: Callable[[], None]) -> None:
+        """Do something in the thread that writes, behind all frames so far."""
+        self._put(job)
+
     def end(self) -> None:
         """Write what is there, and end; returns at once."""
         with self._shared.changed:
@@ -114,7 +122,9 @@ class RecordingWorker:
             thread.join(seconds)
         return not any(thread.is_alive() for thread in self._threads)
 
-    def _put(self, item: Moment | dict[str, Any] | WholeCapture | None) -> None:
+    def _put(
+        self, item: Moment | dict[str, Any] | WholeCapture | Callable[[], None] | None
+    ) -> None:
         with self._shared.changed:
             self._shared.moments.append(item)
             self._shared.changed.notify_all()
@@ -160,6 +170,8 @@ class RecordingWorker:
             self._shared.capture = item
         elif isinstance(item, Moment):
             self._record(item)
+        elif callable(item):
+            self._job(0, item)
         elif self._unwritten is None:
             self._job(len(item), lambda: self.recorder.readings(item))
 
