@@ -4,6 +4,7 @@
     ├── SchemaError        a schema file is wrong
     ├── BridgeFileError    a bridge file is wrong
     ├── LayoutFileError    a layout file is wrong
+    ├── ExpectFileError    a file of expectations is wrong
     ├── ExpressionError    a watch's expression is wrong
     ├── SourceError        a source failed
     │   ├── SourceUnusable   damaged, or not what was declared; trying again is no use
@@ -26,6 +27,7 @@ from schemas.system_words import system_words
 
 __all__ = [
     "BridgeFileError",
+    "ExpectFileError",
     "ExpressionError",
     "ExtensionError",
     "FileError",
@@ -75,6 +77,10 @@ class BridgeFileError(FileError):
 
 class LayoutFileError(FileError):
     """A layout file is wrong."""
+
+
+class ExpectFileError(FileError):
+    """A file of expectations is wrong."""
 
 
 class ExpressionError(LowhalfError):

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from tree_sitter import Node
 
-__all__ = ["Key", "line_of"]
+__all__ = ["Key", "line_of", "lines_of"]
 
 Key = str | int
 
@@ -23,12 +23,8 @@ def line_of(text: str, path: Sequence[Key]) -> int:
 
     Integers in *path* index arrays and arrays of tables.
     """
-    import tree_sitter_toml
-    from tree_sitter import Language, Parser
-
-    tree = Parser(Language(tree_sitter_toml.language())).parse(text.encode())
     best_depth, best_line = 0, 0
-    for found, node in _keys(tree.root_node):
+    for found, node in _keys(_root(text)):
         depth = 0
         while depth < min(len(found), len(path)) and found[depth] == path[depth]:
             depth += 1
@@ -36,6 +32,21 @@ def line_of(text: str, path: Sequence[Key]) -> int:
         if depth > best_depth and (depth == len(found) or exact):
             best_depth, best_line = depth, node.start_point.row + 1
     return best_line
+
+
+def lines_of(text: str) -> dict[tuple[Key, ...], int]:
+    """The line, from 1, of each key path and each element of the text, where it first stands."""
+    found: dict[tuple[Key, ...], int] = {}
+    for path, node in _keys(_root(text)):
+        found.setdefault(path, node.start_point.row + 1)
+    return found
+
+
+def _root(text: str) -> Node:
+    import tree_sitter_toml
+    from tree_sitter import Language, Parser
+
+    return Parser(Language(tree_sitter_toml.language())).parse(text.encode()).root_node
 
 
 def _keys(root: Node) -> Iterator[tuple[tuple[Key, ...], Node]]:

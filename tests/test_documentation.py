@@ -20,6 +20,7 @@ from bridge.values.value_type import Kind, ValueType
 from docs import from_code
 from docs.from_code import commands, errors, json_forms, rooms, settings, topics
 from schemas.bridge_file import BridgeFile
+from schemas.expect_file import ExpectFile
 from schemas.layout_file import LayoutFile
 from schemas.output_settings import Outputs
 from schemas.schema_file import MovesFile, SchemaFile
@@ -101,6 +102,7 @@ FILES: dict[str, type[Table]] = {
     "reference/schema-file.md": SchemaFile,
     "reference/bridge-file.md": BridgeFile,
     "reference/layout-file.md": LayoutFile,
+    "reference/expect-file.md": ExpectFile,
     "reference/moves-file.md": MovesFile,
     "reference/outputs.md": Outputs,
 }

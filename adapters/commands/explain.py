@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -33,6 +33,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
+    return each_dump(arguments, _explainer)
+
+
+def _explainer(arguments: argparse.Namespace) -> Callable[[Path | None], int]:
     bridge = load_bridge(arguments.bridge)
     watches = {watch.name: watch.expr for watch in bridge.file.watches}
     ready = prepare(bridge, installed_functions())
@@ -70,7 +74,7 @@ def run(arguments: argparse.Namespace) -> int:
             return 1
         return 0 if last.status.has_value else 1
 
-    return each_dump(arguments, tell)
+    return tell
 
 
 def _beside_long_labels(rows: Sequence[Sequence[str]]) -> Iterator[str]:

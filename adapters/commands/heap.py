@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +32,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
+    return each_dump(arguments, _mapper)
+
+
+def _mapper(arguments: argparse.Namespace) -> Callable[[Path | None], int]:
     bridge = load_bridge(arguments.bridge)
     ready = prepare(bridge, installed_functions())
 
@@ -43,7 +48,7 @@ def run(arguments: argparse.Namespace) -> int:
             _print(frame, heap)
         return 0 if heap.damaged is None else 1
 
-    return each_dump(arguments, show)
+    return show
 
 
 def as_json(frame: Frame, heap: Heap) -> dict[str, Any]:

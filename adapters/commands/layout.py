@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import groupby
 from pathlib import Path
 from typing import Any
@@ -61,7 +61,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    return _save(arguments) if arguments.part == "save" else _compare(arguments)
+    if arguments.part == "save":
+        return _save(arguments)
+    return each_dump(arguments, _comparer)
 
 
 def _save(arguments: argparse.Namespace) -> int:
@@ -114,7 +116,7 @@ def _save(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _compare(arguments: argparse.Namespace) -> int:
+def _comparer(arguments: argparse.Namespace) -> Callable[[Path | None], int]:
     file = load_layout(arguments.layout)
     bridge, ready = _prepared(arguments)
     game = bridge.schema.file.game.name
@@ -128,7 +130,7 @@ def _compare(arguments: argparse.Namespace) -> int:
         frame, heap = take_heap(asked, ready, arguments.wait, arguments.frame)
         return _compared(arguments, dump, file, frame, heap)
 
-    return each_dump(arguments, compared)
+    return compared
 
 
 def _compared(

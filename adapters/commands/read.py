@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
 from pathlib import Path
 
 from adapters.commands.console.dump_arguments import each_dump, print_json
@@ -33,6 +34,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
+    return each_dump(arguments, _reader)
+
+
+def _reader(arguments: argparse.Namespace) -> Callable[[Path | None], int]:
     bridge, functions = load_bridge(arguments.bridge), installed_functions()
     if arguments.watch:
         bridge = with_watches(bridge, arguments.watch, functions)
@@ -54,7 +59,7 @@ def run(arguments: argparse.Namespace) -> int:
             return 1
         return 0 if all(reading.status.has_value for reading in readings) else 1
 
-    return each_dump(arguments, read)
+    return read
 
 
 def _row(reading: Reading) -> list[str]:

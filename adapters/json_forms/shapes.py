@@ -27,6 +27,7 @@ __all__ = [
     "ChangeForm",
     "DerivationStepForm",
     "EventForm",
+    "FailureForm",
     "Form",
     "FrameForm",
     "HalfForm",
@@ -54,6 +55,7 @@ __all__ = [
     "TurnForm",
     "TurnsForm",
     "Value",
+    "VerifyForm",
     "WhereForm",
     "WriteForm",
     "sometimes",
@@ -220,6 +222,23 @@ class EventsComparedForm(Form):
     event: int | None = Field(description="its number from 1; null where all are the same")
     a: HeapEventForm | None = Field(description="null where there are no more")
     b: HeapEventForm | None
+
+
+class FailureForm(Form):
+    """What was not as expected."""
+
+    file: str = Field(description="the file of expectations")
+    line: int = Field(description="in that file, from 1; 0 where it is not known")
+    expected: str
+    found: str
+
+
+class VerifyForm(Form):
+    """Expectations that were looked at: `verify --json`."""
+
+    passed: int = Field(description="expectations that hold")
+    failed: int = Field(description="expectations that do not, and files that are wrong")
+    failures: list[FailureForm]
 
 
 class LaidBlockForm(Form):
@@ -470,5 +489,6 @@ FORMS: dict[str, type[Form]] = {
     "tallies": TalliesForm,
     "attempts": AttemptsForm,
     "event": EventForm,
+    "verify": VerifyForm,
 }
 """Every form by the name that ``lowhalf json-schema`` knows it by."""

@@ -12,6 +12,7 @@ from pydantic_core import PydanticUndefined
 
 from docs.from_code.markdown import code, table
 from schemas.bridge_file import BridgeFile
+from schemas.expect_file import ExpectFile
 from schemas.layout_file import LayoutFile
 from schemas.output_settings import Outputs
 from schemas.schema_file import MovesFile, SchemaFile
@@ -37,6 +38,11 @@ def bridge_file() -> str:
 def layout_file() -> str:
     """The tables of a layout file."""
     return _file(LayoutFile)
+
+
+def expect_file() -> str:
+    """The tables of a file of expectations."""
+    return _file(ExpectFile)
 
 
 def moves_file() -> str:

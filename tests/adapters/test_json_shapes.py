@@ -65,6 +65,7 @@ GIVEN: dict[str, list[tuple[str, ...]]] = {
         ("solve", "write", CARRY, "courier.held.position.x", "--want", "0x2B6D", "--json"),
     ],
     "tallies": [("tally", DEMO, "--json")],
+    "verify": [("verify", "EXPECT", "--json")],
 }
 CASES = [(form, words) for form, each in GIVEN.items() for words in each]
 
@@ -98,7 +99,11 @@ def test_what_a_command_prints(
     quarter = tmp_path / "quarter.toml"
     quarter.write_text("[moves.quarter]\nadd = 0x4000\n", "utf-8")
     capsys.readouterr()
-    known = {"LAYOUT": layout, "QUARTER": str(quarter)}
+    expect = tmp_path / "carry.expect.toml"
+    rows = '[ { watch = "room", value = "x" }, { watch = "held_kind", value = "lantern" } ]'
+    moment = f"[[moments]]\ndump = '{EXPORT}'\nexpect = {rows}\n"
+    expect.write_text(f"bridge = '{CARRY}'\n{moment}", "utf-8")
+    known = {"LAYOUT": layout, "QUARTER": str(quarter), "EXPECT": str(expect)}
     assert main([known.get(word, word) for word in words]) in (0, 1)
     lines = capsys.readouterr().out.splitlines()
     if form == "heap-event":  # a line an event

@@ -144,6 +144,16 @@ FORMS: dict[str, list[list[str]]] = {
     "check": [[BRIDGE], [FILE_NAME], [FILE_NAME[:60]]],
     "attempts": [[BRIDGE], [BRIDGE, "--json"], [BRIDGE, "--csv"]],
     "tally": [[BRIDGE, "--dump", "t.bin"], [BRIDGE, "--dump", "t.bin", "--json"]],
+    "expect": [
+        [BRIDGE, "--dump", "t.bin", "--to", NEW],
+        [BRIDGE, "--dump", "t.bin", FILE_NAME[:60], "--to", NEW],
+    ],
+    "verify": [
+        ["kept.expect.toml", "--all"],
+        ["rude.expect.toml"],
+        ["rude.expect.toml", "--json"],
+        [FILE_NAME[:60]],
+    ],
     "overlay-boot": [[BRIDGE, "--query", EVIL], [BRIDGE, NEW]],
     "sources": [[]],
     "json-schema": [["schema"]],
@@ -169,6 +179,15 @@ def rude(tmp_path_factory: pytest.TempPathFactory) -> Path:
     text = layout.read_text("utf-8")
     assert steering(text) == []
     assert tomllib.loads(text)["blocks"][0]["owner"] == OWNER
+    kept = directory / "kept.expect.toml"
+    words = ["expect", str(path), "--dump", str(directory / "t.bin"), "--to", str(kept)]
+    assert lowhalf(*words).returncode == 0
+    told = kept.read_text("utf-8")
+    assert steering(told) == []
+    assert lowhalf("verify", str(kept)).returncode == 0
+    wrong = re.sub(r'value = "(?:[^"\\]|\\.)*"', 'value = "=x"', told)
+    assert wrong != told
+    (directory / "rude.expect.toml").write_text(wrong, "utf-8")
     other = text.replace('game = "', 'game = "x', 1)
     (directory / "other.layout.toml").write_text(other, "utf-8")
     return path

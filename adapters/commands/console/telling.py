@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import sys
 
-from adapters.printable import printable_message
+from adapters.printable import printable_lines, printable_message
 
-__all__ = ["tell"]
+__all__ = ["pass_on", "tell"]
 
 
 def tell(words: object, begin: str = "lowhalf: ") -> None:
     """Print an error or a sentence behind *begin*; other people's names in it steer nothing."""
     print(f"{begin}{printable_message(str(words))}", file=sys.stderr, flush=True)
+
+
+def pass_on(lines: str) -> None:
+    """Print what :func:`tell` has made of it in another process."""
+    print(printable_lines(lines), end="", file=sys.stderr, flush=True)

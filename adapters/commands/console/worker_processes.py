@@ -1,0 +1,165 @@
+"""Many pieces of work, done by as many processes as there are cores; results come in order.
+
+Processes are *spawned*, on every system: each imports what it needs and makes its own worker, so
+that nothing of the parent's threads, signals and files is in it.  No more pieces are under way than
+keep all cores busy, however many there are: memory stays flat.  Each process reads from a pipe of
+its own, whose other end only the parent has: where the parent goes away, whatever the reason, so do
+they.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+import signal
+import traceback
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from multiprocessing.connection import Connection, wait
+from multiprocessing.context import SpawnProcess
+from typing import Any, TypeVar
+
+from adapters.commands.console.stopped import Stopped
+from adapters.commands.console.until_stopped import StopSignals
+
+__all__ = ["FEWEST", "ProcessDied", "cores", "each_done"]
+
+Made = TypeVar("Made")
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
+FEWEST = 24
+"""Pieces of work from which on further processes are worth their start: about a second of one
+core each, and a dump takes some 25 ms."""
+_AHEAD = 4
+"""Pieces that are done at most before an earlier one, for each process."""
+_LOOK = 0.2
+"""Seconds after which a signal is seen while nothing is done."""
+
+
+class ProcessDied(Exception):
+    """A process has ended in the middle of its work, as when the system runs out of memory."""
+
+
+def cores() -> int:
+    """The processor cores that this process may use."""
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:  # not on every system
+        return os.cpu_count() or 1
+
+
+def each_done(
+    make: Callable[[Made], Callable[[Item], Result]],
+    made_of: Made,
+    items: Sequence[Item],
+    processes: int | None = None,
+) -> Iterator[Result | ProcessDied]:
+    """What ``make(made_of)`` gives for each of *items*, in their order.
+
+    In this process where they are few.  *make* stands in a module under its own name, and all that
+    goes in and out can be pickled.  Raises Stopped where a signal asks for the end; an exception of
+    the work's is a fault of ours and ends all.
+    """
+    count = min(cores() if processes is None else processes, len(items))
+    if count < 2 or (processes is None and len(items) < FEWEST):
+        work = make(made_of)
+        for item in items:
+            yield work(item)
+        return
+    with StopSignals() as signals, _Processes(make, made_of, count) as workers:
+        yield from workers.results(items, signals)
+
+
+class _Worker:
+    """One process, and the number of the piece that it has; None while it has none."""
+
+    def __init__(self, make: Callable[[Any], Any], made_of: object) -> None:
+        context = multiprocessing.get_context("spawn")
+        self.pipe, theirs = context.Pipe()
+        self.busy: int | None = None
+        self.process: SpawnProcess = context.Process(
+            target=_serve, args=(theirs, make, made_of), daemon=True
+        )
+        self.process.start()
+        theirs.close()
+
+    def end(self) -> None:
+        self.pipe.close()
+        self.process.terminate()
+        self.process.join(5)
+        if self.process.is_alive():
+            self.process.kill()
+            self.process.join()
+
+
+class _Processes:
+    def __init__(self, make: Callable[[Any], Any], made_of: object, count: int) -> None:
+        self._make, self._made_of, self._count = make, made_of, count
+        self._workers: list[_Worker] = []
+
+    def __enter__(self) -> _Processes:
+        self._workers = [_Worker(self._make, self._made_of) for _ in range(self._count)]
+        return self
+
+    def __exit__(self, *what: object) -> None:
+        for worker in self._workers:
+            worker.end()
+
+    def results(self, items: Sequence[Any], signals: StopSignals) -> Iterator[Any]:
+        waiting = deque(enumerate(items))
+        done: dict[int, Any] = {}
+        following = 0
+        while following < len(items):
+            for worker in self._workers:
+                if (
+                    worker.busy is None
+                    and waiting
+                    and waiting[0][0] < following + _AHEAD * self._count
+                ):
+                    worker.busy, item = waiting.popleft()
+                    with contextlib.suppress(OSError):  # its end is seen below
+                        worker.pipe.send(item)
+            self._gather(done)
+            if signals.number:
+                raise Stopped(signals.number)
+            while following in done:
+                yield done.pop(following)
+                following += 1
+
+    def _gather(self, done: dict[int, Any]) -> None:
+        busy: dict[object, _Worker] = {
+            worker.pipe: worker for worker in self._workers if worker.busy is not None
+        }
+        for pipe in wait([worker.pipe for worker in busy.values()], _LOOK):
+            worker = busy[pipe]
+            assert worker.busy is not None
+            try:
+                failed, result = worker.pipe.recv()
+            except (EOFError, OSError):
+                worker.process.join(5)
+                words = f"the process that read it ended with {worker.process.exitcode}"
+                done[worker.busy] = ProcessDied(words)
+                self._workers[self._workers.index(worker)] = _Worker(self._make, self._made_of)
+                continue
+            if failed:
+                raise RuntimeError(f"a worker process failed:\n{result}")
+            done[worker.busy], worker.busy = result, None
+
+
+def _serve(pipe: Connection, make: Callable[[Any], Callable[[Any], Any]], made_of: object) -> None:
+    """What a process does: one piece after the other, until the parent closes the pipe."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # a terminal sends it to all; the parent ends us
+    with contextlib.suppress(EOFError, OSError, Stopped):
+        work = None
+        while True:
+            item = pipe.recv()
+            try:
+                work = work or make(made_of)
+                answer = False, work(item)
+            except Stopped:
+                return
+            except Exception:
+                answer = True, traceback.format_exc()
+            pipe.send(answer)

@@ -1,0 +1,1 @@
+"""Expectations: what a watch should give, and how a reading is held against it."""
