@@ -35,7 +35,16 @@ from enum import IntEnum
 from bridge.memory.address_map import Span
 from bridge.ports.source import Consistency
 
-__all__ = ["CONSISTENCIES", "FrameKind", "RecordedFrame", "decode", "encode"]
+__all__ = [
+    "CONSISTENCIES",
+    "HEAD",
+    "IN_PART",
+    "KINDS",
+    "FrameKind",
+    "RecordedFrame",
+    "decode",
+    "encode",
+]
 
 CONSISTENCIES = (
     Consistency.STILL,
@@ -46,9 +55,9 @@ CONSISTENCIES = (
 )
 """By their number in a message; a new one is added at the end."""
 
-_HEAD = struct.Struct("<BBHIIIQ")
+HEAD = struct.Struct("<BBHIIIQ")
 _SPAN = struct.Struct("<QI")
-_IN_PART = 1
+IN_PART = 1
 
 
 class FrameKind(IntEnum):
@@ -59,7 +68,7 @@ class FrameKind(IntEnum):
     SINCE_KEY = 3
 
 
-_KINDS = frozenset(map(int, FrameKind))
+KINDS = frozenset(map(int, FrameKind))
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +97,8 @@ def encode(frame: RecordedFrame) -> bytes:
             )
     consistency = CONSISTENCIES.index(frame.consistency)
     counts = len(frame.parts), len(frame.gone)
-    flags = _IN_PART if frame.in_part else 0
-    head = _HEAD.pack(frame.kind, consistency, flags, *counts, 0, frame.number)
+    flags = IN_PART if frame.in_part else 0
+    head = HEAD.pack(frame.kind, consistency, flags, *counts, 0, frame.number)
     spans = [_SPAN.pack(span.address, span.length) for span, _ in frame.parts]
     gone = [_SPAN.pack(span.address, span.length) for span in frame.gone]
     return b"".join([head, *spans, *gone, *(data for _, data in frame.parts)])
@@ -97,20 +106,20 @@ def encode(frame: RecordedFrame) -> bytes:
 
 def decode(message: memoryview, time: int) -> RecordedFrame:
     """Memory whose parts are views into *message*.  Raises ValueError where it is damaged."""
-    if len(message) < _HEAD.size:
-        raise ValueError(f"a frame of {len(message)} bytes, expected {_HEAD.size} or more")
-    kind, consistency, flags, count, gone_count, _, number = _HEAD.unpack_from(message)
-    if kind not in _KINDS:
+    if len(message) < HEAD.size:
+        raise ValueError(f"a frame of {len(message)} bytes, expected {HEAD.size} or more")
+    kind, consistency, flags, count, gone_count, _, number = HEAD.unpack_from(message)
+    if kind not in KINDS:
         raise ValueError(f"a frame of kind {kind}, expected 1 to 3: a later lowhalf may know it")
     if consistency >= len(CONSISTENCIES):
         raise ValueError(f"a frame of consistency {consistency}: a later lowhalf may know it")
-    gone_at = _HEAD.size + count * _SPAN.size
+    gone_at = HEAD.size + count * _SPAN.size
     at = gone_at + gone_count * _SPAN.size
     if at > len(message):
         raise ValueError(f"a frame of {count + gone_count} spans in {len(message)} bytes")
     parts: list[tuple[Span, bytes | memoryview]] = []
     gone = [Span(*each) for each in _SPAN.iter_unpack(message[gone_at:at])]
-    for address, length in _SPAN.iter_unpack(message[_HEAD.size : gone_at]):
+    for address, length in _SPAN.iter_unpack(message[HEAD.size : gone_at]):
         if at + length > len(message):
             raise ValueError(f"a span of {length} bytes where {len(message) - at} are left")
         parts.append((Span(address, length), message[at : at + length]))
@@ -119,5 +128,5 @@ def decode(message: memoryview, time: int) -> RecordedFrame:
         raise ValueError(f"{len(message) - at} bytes behind the last span of a frame")
     words = CONSISTENCIES[consistency]
     return RecordedFrame(
-        FrameKind(kind), number, time, words, parts, gone, in_part=bool(flags & _IN_PART)
+        FrameKind(kind), number, time, words, parts, gone, in_part=bool(flags & IN_PART)
     )

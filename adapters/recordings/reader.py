@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
 
 from adapters.file_opening import open_stream
 from adapters.recordings import chunk, topics
@@ -21,7 +22,12 @@ from bridge.memory.address_map import Span
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.system_words import HELD_WORDS, is_held, system_words
 
+if TYPE_CHECKING:
+    from bridge.querying.stretch import Stretch
+
 __all__ = ["Recording", "Said", "open_recording"]
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,10 +121,20 @@ class Recording:
     def _block(self, piece: Piece) -> list[tuple[Span, bytes | memoryview]]:
         return [part for frame in self._read(piece) for part in frame.parts]
 
+    def stretch(self, group: int) -> Stretch:
+        """The same frames as arrays."""
+        from adapters.recordings.stretches import stretch_of  # most readers need no numpy
+
+        return self._of(self.groups[group].piece, stretch_of)
+
     def _read(self, piece: Piece) -> list[RecordedFrame]:
+        return self._of(piece, lambda found: [decode(each.data, each.time) for each in found])
+
+    def _of(self, piece: Piece, made: Callable[[list[ChunkMessage]], T]) -> T:
+        """What is made of a piece's messages."""
         found = [m for m in self._messages(piece.place) if m.channel == piece.channel]
         try:
-            return [decode(m.data, m.time) for m in found[piece.first : piece.last]]
+            return made(found[piece.first : piece.last])
         except ValueError as fault:
             raise self._damaged(piece.place, fault) from fault
 

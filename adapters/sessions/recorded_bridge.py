@@ -15,8 +15,8 @@ from schemas.toml_file import TomlText
 __all__ = ["recorded_bridge"]
 
 
-def recorded_bridge(recording: Path) -> Bridge:
-    """A bridge whose source is the recording itself.
+def recorded_bridge(recording: Path, newer: Path | None = None) -> Bridge:
+    """A bridge whose source is the recording itself; with a *newer* schema in place of its own.
 
     What is wrong with a text is told with the recording's path.  Raises BridgeFileError,
     SchemaError, LayoutFileError, SourceError and its leaves.
@@ -24,6 +24,8 @@ def recorded_bridge(recording: Path) -> Bridge:
     about = open_recording(recording).about
     text = TomlText(recording / "bridge.toml", about.bridge, BridgeFileError)
     schema = TomlText(recording / "schema.toml", about.schema, SchemaError)
+    if newer is not None:
+        schema = TomlText.read(newer, SchemaError)
     layouts = {
         name: TomlText(recording / f"{name}.layout.toml", words, LayoutFileError)
         for name, words in about.layouts.items()

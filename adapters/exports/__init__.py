@@ -1,0 +1,1 @@
+"""Rows of a query as files that other programs read: CSV, JSON lines, Parquet, WebVTT."""
