@@ -76,6 +76,7 @@ LONG = frozenset(
         "commands/test_layout.py",
         "commands/test_lost_attempts.py",
         "commands/test_other_peoples_texts.py",
+        "commands/test_pytest_plugin.py",
         "commands/test_stats.py",
         "outside/test_fuzz_expressions.py",
         "outside/test_gdb_agrees.py",
