@@ -94,12 +94,20 @@ def _drafter(
 
 
 def _relative(path: Path, directory: Path) -> str:
-    """The path from a folder, with slashes; the whole one where they have nothing in common."""
+    """The path from a folder, with slashes; the whole one where they have nothing in common.
+
+    Raises LowhalfError for a name that TOML cannot hold.
+    """
     whole = path.absolute()
     try:
-        return Path(os.path.relpath(whole, directory.absolute())).as_posix()
+        found = Path(os.path.relpath(whole, directory.absolute())).as_posix()
     except ValueError:  # on another drive
-        return whole.as_posix()
+        found = whole.as_posix()
+    if not found.isascii() and found.encode("utf-8", "replace").decode() != found:
+        raise LowhalfError(
+            f"{path}: this name is not UTF-8, so no TOML file can hold it: rename it"
+        )
+    return found
 
 
 def _counted(count: int, what: str) -> str:

@@ -11,9 +11,11 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import signal
 import sys
 from collections.abc import Callable, Mapping
+from contextlib import redirect_stdout
 from pathlib import Path
 from typing import Any
 
@@ -102,6 +104,7 @@ def main() -> None:
     """Answer until the input ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # a terminal's is pytest's, which ends us
     answers, written = Answers(), sys.stdout
-    sys.stdout = sys.stderr  # nothing that prints stands between the answers
-    for line in sys.stdin:
-        print(json.dumps(answers.answer(json.loads(line))), file=written, flush=True)
+    # nothing that prints stands between the answers
+    with open(os.devnull, "w") as nowhere, redirect_stdout(nowhere):
+        for line in sys.stdin:
+            print(json.dumps(answers.answer(json.loads(line))), file=written, flush=True)
