@@ -15,11 +15,13 @@ from numpy.typing import NDArray
 
 from bridge.memory.address_map import LINE_SIZE, Span
 
-__all__ = ["BLOCK", "Buffer", "Snapshot", "changed_lines"]
+__all__ = ["BLOCK", "Buffer", "Snapshot", "changed_lines", "changed_runs"]
 
 BLOCK = 64 << 10
 """Bytes that are compared at a time."""
 _WORDS = LINE_SIZE // 8
+_GAP = 2
+"""Words that are alike between two runs, up to which these are told as one."""
 
 _Bytes = NDArray[np.uint8]
 Buffer = bytes | bytearray | memoryview
@@ -35,6 +37,25 @@ def changed_lines(start: int, before: Buffer, after: Buffer) -> list[tuple[Span,
     runs = _runs(_lines(_array(before), _array(after)), len(after))
     view = memoryview(after)
     return [(Span(start + a, b - a), bytes(view[a:b])) for a, b in runs]
+
+
+def changed_runs(before: Buffer, after: Buffer) -> list[tuple[int, int]]:
+    """Where *after* differs from *before*, as offsets of first bytes and of those behind the last.
+
+    Runs are of 8 bytes or more, and so far apart that it pays to tell of each of them.
+    """
+    whole = len(after) & ~7
+    x, y = (_array(each)[:whole].view(np.uint64) for each in (before, after))
+    words = np.flatnonzero(x != y)
+    runs: list[tuple[int, int]] = []
+    if len(words):
+        breaks = np.flatnonzero(np.diff(words) > _GAP) + 1
+        firsts = words[np.concatenate(([0], breaks))]
+        lasts = words[np.concatenate((breaks - 1, [len(words) - 1]))] + 1
+        runs = [(8 * int(a), 8 * int(b)) for a, b in zip(firsts, lasts, strict=True)]
+    if before[whole:] != after[whole:]:
+        runs.append((whole, len(after)))
+    return runs
 
 
 class Snapshot:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from adapters.recordings.frame_message import RecordedFrame
-from bridge.memory.address_map import LINE_SHIFT, LINE_SIZE, Region, Span
+from bridge.memory.address_map import LINE_SHIFT, Region, Span
 from bridge.memory.fetched import Part
 from bridge.memory.held_bytes import HeldBytes
 
@@ -14,6 +14,9 @@ __all__ = ["BLOCK_SIZE", "Block", "RecordedMemory", "blocks"]
 
 BLOCK_SIZE = 256 << 10
 """Bytes of memory that a message of a key image holds at most: what is unpacked at a time."""
+
+_MOST_LATER = 4096
+"""Of what is kept for a packed block; it is unpacked where there would be more."""
 
 Block = Callable[[], Sequence[tuple[Span, bytes | memoryview]]]
 """Unpacks a part of a key image."""
@@ -39,8 +42,8 @@ class RecordedMemory:
         self.regions = tuple(regions)
         self._held = [(region, HeldBytes(region.size)) for region in regions]
         self._packed: dict[int, Block] = {}
-        self._newer: dict[int, set[int]] = {}
-        """By packed block, the addresses of its lines of which something newer is held."""
+        self._later: dict[int, dict[Span, bytes | memoryview]] = {}
+        """By packed block, what is to be laid over it, the newest last."""
         self._touched = False
 
     def set_key(self, packed: Iterable[tuple[Span, Block]]) -> None:
@@ -48,7 +51,7 @@ class RecordedMemory:
         if self._touched:
             self._held = [(region, HeldBytes(region.size)) for region in self.regions]
         self._packed = {span.address: block for span, block in packed}
-        self._newer = {address: set() for address in self._packed}
+        self._later = {address: {} for address in self._packed}
         self._touched = True
 
     def apply(self, frame: RecordedFrame) -> None:
@@ -82,10 +85,10 @@ class RecordedMemory:
         """Bytes that are known from now on."""
         self._touched = True
         for part, held, offset in self._places(span):
-            if self._packed:
-                self._note_newer(part, held, offset)
             first = part.address - span.address
-            held.write(offset, memoryview(data)[first : first + part.length])
+            bytes_of_part = memoryview(data)[first : first + part.length]
+            if not self._packed or not self._put_off(part, offset, bytes_of_part):
+                held.write(offset, bytes_of_part)
 
     def read(self, span: Span) -> Part:
         """The bytes of a span inside one region, those that are known; None where none is.
@@ -125,17 +128,17 @@ class RecordedMemory:
     def _region(self, address: int) -> tuple[Region, HeldBytes]:
         return next((r, h) for r, h in self._held if r.start <= address < r.end)
 
-    def _note_newer(self, part: Span, held: HeldBytes, offset: int) -> None:
-        edges = offset % LINE_SIZE, (offset + part.length) % LINE_SIZE
-        if edges[0] or (edges[1] and offset + part.length != held.size):
-            # newer in part: the block's own bytes must be there first
+    def _put_off(self, part: Span, offset: int, data: memoryview) -> bool:
+        """Keep what goes into one packed block until that is unpacked; false where it does not."""
+        start = part.address - offset % BLOCK_SIZE
+        later = self._later.get(start)
+        if later is None or part.end > start + BLOCK_SIZE or len(later) >= _MOST_LATER:
             self._unpack(part)
-            return
-        start = part.address - offset
-        for at in range(offset - offset % LINE_SIZE, offset + part.length, LINE_SIZE):
-            newer = self._newer.get(start + at - at % BLOCK_SIZE)
-            if newer is not None:
-                newer.add(start + at)
+            return False
+        later.pop(part, None)
+        # the frames that it stands in need not stay for it
+        later[part] = bytes(data)
+        return True
 
     def _unpack(self, part: Span) -> None:
         """Make sure that nothing of a part is packed."""
@@ -147,28 +150,8 @@ class RecordedMemory:
             block = self._packed.pop(address, None)
             if block is None:
                 continue
-            newer = sorted(self._newer.pop(address))
-            for span, data in block():
-                _lay_under(region, held, span, memoryview(data), newer)
-
-
-def _lay_under(
-    region: Region, held: HeldBytes, span: Span, data: memoryview, newer: Sequence[int]
-) -> None:
-    """Write all but the lines that are *newer*, of which addresses are given in order."""
-    begin = span.address
-    for line in newer:
-        end = min(line + LINE_SIZE, span.end)
-        if end <= begin:
-            continue
-        if line >= span.end:
-            break
-        if begin < line:
-            part = data[begin - span.address : line - span.address]
-            held.write(begin - region.start, part)
-        begin = max(begin, end)
-    if begin < span.end:
-        held.write(begin - region.start, data[begin - span.address :])
+            for span, data in (*block(), *self._later.pop(address).items()):
+                held.write(span.address - region.start, data)
 
 
 def _runs(held: HeldBytes, begin: int, end: int) -> Iterable[tuple[int, int]]:
