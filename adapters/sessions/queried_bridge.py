@@ -13,7 +13,6 @@ from bridge.builds.evidence import evidence_spans, identities, unknown_build
 from bridge.memory.address_map import MemoryMap
 from bridge.memory.byte_order import ByteOrder
 from bridge.prepared import memory_map
-from bridge.querying.known_memory import KnownMemory
 from schemas.compiler import BuildLayout, load_schema
 from schemas.errors import SourceUnusable
 from schemas.loader import Bridge
@@ -43,8 +42,8 @@ def held_of(recording: Recording, guest: MemoryMap) -> MemoryMap:
     return guest.truncated(sizes)
 
 
-def queried_build(recording: Recording, bridge: Bridge, memory: KnownMemory) -> BuildLayout:
-    """The build that runs in a recording, of which *memory* is that of some frame.
+def queried_build(recording: Recording, bridge: Bridge, held: MemoryMap) -> BuildLayout:
+    """The build that runs in a recording, which holds *held* of the guest's map.
 
     The bytes tell it; where these were not recorded, the recording's own word for it.  Raises
     SourceUnusable where it is none that the bridge file allows.
@@ -52,9 +51,9 @@ def queried_build(recording: Recording, bridge: Bridge, memory: KnownMemory) -> 
     known = bridge.schema.builds
     wanted = bridge.file.build
     layouts = [layout for name, layout in known.items() if wanted in ("auto", name)]
-    held, guest = memory.memory, memory_map(bridge.schema)
+    memory, guest = recording.memory_before(0), memory_map(bridge.schema)
     spans = evidence_spans(layouts, held)
-    found = {span: memory.part(span) for span in spans}
+    found = {span: memory.read(span) for span in spans}
     matches = [each.build for each in identities(layouts, held, found, [ByteOrder.BIG])]
     said = recording.about.build
     if len(matches) == 1:

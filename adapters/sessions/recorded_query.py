@@ -10,11 +10,10 @@ from adapters.exports.row_files import ShownColumn
 from adapters.functions import installed_functions
 from adapters.recordings.reader import Recording, open_recording
 from adapters.sessions.queried_bridge import held_of, queried_bridge, queried_build
-from bridge.memory.address_map import Span
 from bridge.prepared import memory_map
 from bridge.querying.asked import Asked, ColumnAsked, asked_of
 from bridge.querying.known_memory import KnownMemory
-from bridge.querying.query import Numbers, Query
+from bridge.querying.query import Numbers, Plan, Query
 from bridge.querying.rows import Rows
 from bridge.querying.stretch import Stretch, joined
 from schemas.compiler import BuildLayout
@@ -22,8 +21,8 @@ from schemas.errors import ExpressionError, LowhalfError
 
 __all__ = ["QuerySettings", "RecordedQuery", "Seen"]
 
-_FRAMES_AT_ONCE = 512
-_BYTES_AT_ONCE = 32 << 20
+_GROUPS_AT_ONCE = 8
+"""Each is of a second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +32,7 @@ class QuerySettings:
     Without *columns* these are all watches of the bridge file.  *conditions* must all hold in the
     frames that are given, of which *only_first* leaves the first.  Without *bridge* and *schema*
     those that were recorded are used.  *statuses* is whether warnings of pointers into the heap
-    are wanted beside the values.
+    are wanted beside the values.  Without *at_once* the engine evaluates all, frame by frame.
     """
 
     columns: tuple[ColumnAsked, ...] = ()
@@ -43,6 +42,7 @@ class QuerySettings:
     bridge: Path | None = None
     schema: Path | None = None
     statuses: bool = True
+    at_once: bool = True
 
 
 @dataclass(slots=True)
@@ -80,8 +80,7 @@ class RecordedQuery:
         self.held = held_of(self.recording, self.guest)
         self.seen = Seen()
         self.notes: list[str] = []
-        first = self._memory_before(0)
-        layout = queried_build(self.recording, bridge, first)
+        layout = queried_build(self.recording, bridge, self.held)
         self.columns = settings.columns or self._all_watches(layout)
         if not self.columns:
             raise LowhalfError(f"{bridge.path} has no watches: say what to show with --watch")
@@ -93,7 +92,7 @@ class RecordedQuery:
             installed_functions(),
             heap_warnings=settings.statuses,
         )
-        self._first = first
+        self.plan = Plan(self.asked, self.held, at_once=settings.at_once)
 
     @property
     def first_time(self) -> float:
@@ -111,7 +110,7 @@ class RecordedQuery:
     def rows(self) -> Iterator[Rows]:
         """The rows, some at a time.  Raises SourceError where the file turns out to be damaged."""
         settings = self.settings
-        query = Query(self.asked, self._first, self.guest, settings.numbers)
+        query = Query(self.plan, self._memory_before(0), self.guest, settings.numbers)
         for groups in self._portions():
             stretch = joined([self.recording.stretch(group) for group in groups])
             self.seen.see(stretch, settings.numbers)
@@ -139,14 +138,21 @@ class RecordedQuery:
 
     def _portions(self) -> Iterator[Sequence[int]]:
         """Groups that are evaluated together."""
-        groups = range(len(self.recording.groups))
-        return ([group] for group in groups)
+        count = len(self.recording.groups)
+        return (
+            range(first, min(first + _GROUPS_AT_ONCE, count))
+            for first in range(0, count, _GROUPS_AT_ONCE)
+        )
 
     def _memory_before(self, group: int) -> KnownMemory:
         """What was known before a group."""
         memory = KnownMemory(self.held)
         recorded = self.recording.memory_before(group)
-        for region in self.held.regions:
-            for span, data in recorded.known(Span(region.start, region.size)):
-                memory.write(span, data)
+        lines = self.plan.lines
+        spans = self.held.whole() if lines is None else self.held.spans(lines)
+        for span in spans:
+            for part, data in recorded.known(span):
+                memory.write(part, data)
+        if lines is not None:
+            memory.look_only_at(lines)
         return memory

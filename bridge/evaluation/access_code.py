@@ -14,7 +14,7 @@ from bridge.memory.address_map import LINE_SHIFT, MemoryMap
 from schemas.compiler import BuildLayout
 from schemas.layout import BitField, Chars, FixedPoint, Leaf, Scalar
 
-__all__ = ["AccessCode", "Address", "Checked"]
+__all__ = ["AccessCode", "Address", "Checked", "alignment"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +41,15 @@ class Checked:
     index: str
     size: int
     align: int
+
+
+def alignment(layout: BuildLayout, leaf: Leaf) -> int:
+    """What the processor's load of a value needs its address to be a multiple of."""
+    if layout.unaligned_loads or isinstance(leaf, Chars):
+        return 1
+    if isinstance(leaf, Scalar) and leaf.floating:
+        return leaf.size
+    return min(leaf.size, layout.pointer_size)
 
 
 class AccessCode(CodeWriter):
@@ -133,11 +142,7 @@ class AccessCode(CodeWriter):
 
     def alignment(self, leaf: Leaf) -> int:
         """What the processor's load of a value needs its address to be a multiple of."""
-        if self.layout.unaligned_loads or isinstance(leaf, Chars):
-            return 1
-        if isinstance(leaf, Scalar) and leaf.floating:
-            return leaf.size
-        return min(leaf.size, self.layout.pointer_size)
+        return alignment(self.layout, leaf)
 
     def value(self, address: Address, place: str, leaf: Leaf) -> str:
         """Emit the read of what a leaf stores; *place* is its text.  Gives it in generated code."""

@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.memory.address_map import LINE_SHIFT, LINE_SIZE, MemoryMap, Span
-from bridge.memory.fetched import Part, Partial
 from bridge.memory.image import Image
 from bridge.querying.stretch import Spans
 
@@ -47,16 +46,11 @@ class KnownMemory:
                 self.data[flat : flat + len(part)] = np.frombuffer(part, np.uint8)
                 self.known[flat : flat + len(part)] = 1
 
-    def part(self, span: Span) -> Part:
-        """The bytes of a span, those that are known; None where none is, or it is outside."""
-        flat = self.memory.flat(span.address, span.length)
-        if flat is None:
-            return None
-        data = self.data[flat : flat + span.length].tobytes()
-        held = self.known[flat : flat + span.length].tobytes()
-        if 1 not in held:
-            return None
-        return Partial(data, held) if 0 in held else data
+    def look_only_at(self, lines: Iterable[int]) -> None:
+        """Nobody reads other lines than these, so that they count as known."""
+        others = np.ones(len(self.image.held), np.bool_)
+        others[list(lines)] = False
+        self.known.reshape(-1, LINE_SIZE)[others] = 1
 
     def begin(self) -> None:
         """All that is known from before has been written."""
