@@ -25,9 +25,11 @@ __all__ = [
     "BlockAtForm",
     "BlockForm",
     "ChangeForm",
+    "CompareForm",
     "DerivationStepForm",
     "EventForm",
     "FailureForm",
+    "FieldDifferenceForm",
     "Form",
     "FrameForm",
     "HalfForm",
@@ -40,6 +42,7 @@ __all__ = [
     "LayoutLineForm",
     "PracticeForm",
     "RateForm",
+    "RawRangeForm",
     "ReadingForm",
     "Shown",
     "StepForm",
@@ -231,6 +234,35 @@ class FailureForm(Form):
     line: int = Field(description="in that file, from 1; 0 where it is not known")
     expected: str
     found: str
+
+
+class FieldDifferenceForm(Form):
+    """A field or a block of the heap that differs."""
+
+    path: str = Field(description="as an expression names it in the first moment")
+    address: int = Field(description="guest address in the first moment, else in the second")
+    a: Value | None = Field(
+        description="its value in the first; of a pointer what it points at; null: nothing there"
+    )
+    b: Value | None = Field(description="and in the second")
+
+
+class RawRangeForm(Form):
+    """Bytes that differ and that no field has."""
+
+    address: int
+    length: int = Field(description="bytes")
+    differing: int = Field(description="how many of them differ")
+
+
+class CompareForm(Form):
+    """What differs between two moments: `compare --json`."""
+
+    differences: list[FieldDifferenceForm] = Field(description="the heap's first")
+    ranges: list[RawRangeForm] = Field(description="by address; none between two builds")
+    same: int | None = sometimes("with --align: pairs of frames before, without a difference")
+    a: int | None = sometimes("with --align: the frame of the first recording, null for none")
+    b: int | None = sometimes("with --align: the frame of the second")
 
 
 class VerifyForm(Form):
@@ -490,5 +522,6 @@ FORMS: dict[str, type[Form]] = {
     "attempts": AttemptsForm,
     "event": EventForm,
     "verify": VerifyForm,
+    "compare": CompareForm,
 }
 """Every form by the name that ``lowhalf json-schema`` knows it by."""

@@ -30,7 +30,7 @@ from adapters.sessions.verifying import (
 from schemas.errors import LowhalfError
 from schemas.loader import Bridge
 
-__all__ = ["Answers", "main"]
+__all__ = ["Answer", "Answers", "main"]
 
 Answer = dict[str, Any]
 """What is answered, to be written as JSON."""

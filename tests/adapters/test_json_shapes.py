@@ -66,6 +66,10 @@ GIVEN: dict[str, list[tuple[str, ...]]] = {
     ],
     "tallies": [("tally", DEMO, "--json")],
     "verify": [("verify", "EXPECT", "--json")],
+    "compare": [
+        ("compare", EXPORT, str(SAMPLES / "export-stale-hold.bin.gz"), "--bridge", CARRY, "--json"),
+        ("compare", RECORDED, RECORDED, "--bridge", CARRY, "--align", "frame == 99", "--json"),
+    ],
 }
 CASES = [(form, words) for form, each in GIVEN.items() for words in each]
 

@@ -148,6 +148,12 @@ FORMS: dict[str, list[list[str]]] = {
         [BRIDGE, "--dump", "t.bin", "--to", NEW],
         [BRIDGE, "--dump", "t.bin", FILE_NAME[:60], "--to", NEW],
     ],
+    "compare": [
+        ["t.bin", "u.bin", "--bridge", BRIDGE],
+        ["t.bin", "u.bin", "--bridge", BRIDGE, "--json"],
+        ["t.bin", FILE_NAME[:60], "--bridge", BRIDGE],
+        ["t.bin", "u.bin", "--bridge", BRIDGE, "--ignore", EVIL],
+    ],
     "verify": [
         ["kept.expect.toml", "--all"],
         ["rude.expect.toml"],
@@ -179,6 +185,10 @@ def rude(tmp_path_factory: pytest.TempPathFactory) -> Path:
     text = layout.read_text("utf-8")
     assert steering(text) == []
     assert tomllib.loads(text)["blocks"][0]["owner"] == OWNER
+    other = bytearray((directory / "t.bin").read_bytes())
+    # other bytes in each text, pointer and block that there is
+    other[0x1000:] = bytes(byte ^ (place % 7 == 0) for place, byte in enumerate(other[0x1000:]))
+    (directory / "u.bin").write_bytes(other)
     kept = directory / "kept.expect.toml"
     named = path.with_name("r.bridge.toml")  # no TOML holds a name that is not UTF-8
     named.write_bytes(path.read_bytes())
@@ -190,8 +200,8 @@ def rude(tmp_path_factory: pytest.TempPathFactory) -> Path:
     wrong = re.sub(r'value = "(?:[^"\\]|\\.)*"', 'value = "=x"', told, count=1)
     assert wrong != told
     (directory / "rude.expect.toml").write_text(wrong, "utf-8")
-    other = text.replace('game = "', 'game = "x', 1)
-    (directory / "other.layout.toml").write_text(other, "utf-8")
+    renamed = text.replace('game = "', 'game = "x', 1)
+    (directory / "other.layout.toml").write_text(renamed, "utf-8")
     return path
 
 
