@@ -16,7 +16,7 @@ from bridge.memory.address_map import MemoryMap
 from bridge.querying.asked import Asked
 from bridge.querying.frame_by_frame import FrameByFrame
 from bridge.querying.known_memory import KnownMemory
-from bridge.querying.line_versions import LineVersions
+from bridge.querying.memory_versions import MemoryVersions
 from bridge.querying.part_of_program import fixed_lines, only, used
 from bridge.querying.rows import Bools, Column, Rows
 from bridge.querying.stretch import Spans, Stretch, flat_spans
@@ -110,7 +110,7 @@ class Query:
         if not plan.at_once:
             return {}
         count = len(stretch)
-        versions = LineVersions(self._memory, parts, gone, stretch.data, count, self._lines)
+        versions = MemoryVersions(self._memory, parts, gone, stretch.data, count, self._lines)
         slots = VectorSlots(
             asked.program, asked.layout, self._memory.memory, versions, count, RULES
         )

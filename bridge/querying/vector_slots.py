@@ -22,7 +22,7 @@ from bridge.expressions.arithmetic import bounded, finite
 from bridge.expressions.program import Program
 from bridge.expressions.widths import Widths
 from bridge.memory.address_map import MemoryMap
-from bridge.querying.line_versions import Bytes, LineVersions
+from bridge.querying.memory_versions import Bytes, MemoryVersions
 from bridge.querying.rows import BLANK, CODES, OK, Bools, Codes, Column, objects, whole_numbers
 from bridge.values.status import Status
 from bridge.values.value_type import Kind
@@ -49,7 +49,7 @@ class VectorSlots:
         program: Program,
         layout: BuildLayout,
         memory: MemoryMap,
-        versions: LineVersions,
+        versions: MemoryVersions,
         count: int,
         rules: dict[type[nodes.Expr], Rule],
     ) -> None:
