@@ -4,19 +4,33 @@ from __future__ import annotations
 
 import argparse
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 from adapters.commands.console.dump_arguments import UNUSABLE
 from adapters.commands.console.telling import tell
+from adapters.commands.console.worker_processes import FEWEST, ProcessDied, cores, each_done
 from adapters.exports.row_files import Destinations, RowFiles
-from adapters.sessions.recorded_query import QuerySettings, RecordedQuery, Seen
+from adapters.sessions.recorded_query import (
+    Portion,
+    PortionDone,
+    PortionWorker,
+    QuerySettings,
+    RecordedQuery,
+    Seen,
+    Told,
+)
 from bridge.querying.asked import ColumnAsked
 from bridge.querying.query import Numbers
 from schemas.errors import LowhalfError, SourceError, SourceUnusable
+from schemas.existing import is_file
 
 __all__ = ["add_arguments", "run"]
 
+_MUCH = 16 << 20
+"""Bytes of recordings from which on further processes are worth their start."""
+_MANY = 4
+"""Portions of one recording from which on they are."""
 _NAMED = re.compile(r"\s*(?P<name>[^\W\d]\w*)\s*=(?!=)(?P<expression>.*)", re.DOTALL)
 
 
@@ -60,9 +74,9 @@ def run(arguments: argparse.Namespace) -> int:
         raise LowhalfError(f"--vtt is of one recording, found {len(files)}")
     found = failed = 0
     with RowFiles(destinations, several=several) as out:
-        for path in files:
+        for path, parts in _parts(files, settings):
             try:
-                found += _one(path, settings, out)
+                found += _one(path, parts, settings, out)
             except SourceError as fault:
                 if not several:
                     raise
@@ -73,42 +87,84 @@ def run(arguments: argparse.Namespace) -> int:
     return 1 if failed or (settings.only_first and not found) else 0
 
 
-def _one(path: Path, settings: QuerySettings, out: RowFiles) -> int:
-    """Write the rows of one recording; gives how many.  Raises SourceError."""
+_Parts = Iterator[PortionDone | ProcessDied]
+
+
+def _parts(files: Sequence[Path], settings: QuerySettings) -> Iterator[tuple[Path, _Parts]]:
+    """Each recording and what is done of it, part by part: by all cores where that pays."""
+    if len(files) == 1:
+        yield files[0], _of_one(files[0], settings)
+        return
+    sizes = sum(path.stat().st_size for path in files if is_file(path))
+    if cores() < 2 or (sizes < _MUCH and len(files) < FEWEST):
+        for path in files:
+            yield path, _of_one(path, settings)
+        return
+    done = each_done(PortionWorker, settings, [Portion(path) for path in files])
+    for path, part in zip(files, done, strict=True):
+        yield path, iter([part])
+
+
+def _of_one(path: Path, settings: QuerySettings) -> _Parts:
     query = RecordedQuery(path, settings)
-    name = query.recording.path.name
-    if settings.bridge is None:
-        what = "bridge file" if settings.schema is not None else "bridge file and schema"
-        tell(f"{name}: read by the {what} that it was recorded with; --bridge names another")
-    for note in query.notes:
-        tell(f"{name}: {note}")
-    if not query.recording.complete:
-        tell(f"{name}: was cut off; what is whole of it is used")
-    columns = query.shown()
-    if out.columns is not None and [c.name for c in columns] != [c.name for c in out.columns]:
-        raise SourceUnusable(
-            "has other watches than the recordings before: name some with --watch", source=name
-        )
-    out.begin(str(path), columns, query.first_time)
-    found, seen = 0, query.seen
+    told, portions = query.told(), query.portions
+    if len(portions) >= _MANY and cores() > 1:
+        yield PortionDone([], Seen(), told)
+        yield from each_done(PortionWorker, settings, portions, cores())
+        return
+    yield PortionDone([], Seen(), told)
     for rows in query.rows():
-        out.rows(rows)
-        found += len(rows)
-    _say(name, seen)
+        yield PortionDone([rows], Seen(), told)
+    yield PortionDone([], query.seen, told)
+
+
+def _one(path: Path, parts: _Parts, settings: QuerySettings, out: RowFiles) -> int:
+    """Write the rows of one recording; gives how many.  Raises SourceError."""
+    found, seen, begun = 0, Seen(), False
+    for part in parts:
+        if isinstance(part, ProcessDied):
+            raise SourceUnusable(str(part), source=path.name)
+        if part.told is not None and not begun:
+            begun = True
+            _begin(path, part.told, out)
+        seen.add(part.seen)
+        for rows in part.rows:
+            out.rows(rows)
+            found += len(rows)
+            if settings.only_first:
+                return found
+        if part.fault:
+            raise (_Unusable if part.unusable else LowhalfError)(part.fault)
+    if seen.in_part:
+        tell(
+            f"{path.name}: {seen.in_part} of {seen.frames} frames were recorded in part: there "
+            "only what was watched is sure to be of the frame"
+        )
     if settings.numbers.only and not seen.wanted:
         raise SourceUnusable(
             f"has no frame {settings.numbers.first}: it holds frames {seen.least} to {seen.most}",
-            source=f"recording {name}",
+            source=f"recording {path.name}",
         )
     return found
 
 
-def _say(name: str, seen: Seen) -> None:
-    if seen.in_part:
-        tell(
-            f"{name}: {seen.in_part} of {seen.frames} frames were recorded in part: there only "
-            "what was watched is sure to be of the frame"
+class _Unusable(SourceError):
+    """What another process says of a recording, which names it already."""
+
+    def __init__(self, words: str) -> None:
+        Exception.__init__(self, words)
+
+
+def _begin(path: Path, told: Told, out: RowFiles) -> None:
+    for note in told.notes:
+        tell(f"{path.name}: {note}")
+    names = [column.name for column in told.columns]
+    if out.columns is not None and names != [column.name for column in out.columns]:
+        raise SourceUnusable(
+            "has other watches than the recordings before: name some with --watch",
+            source=path.name,
         )
+    out.begin(str(path), told.columns, told.first_time)
 
 
 def _files(given: Iterable[Path]) -> Iterable[Path]:

@@ -125,36 +125,35 @@ class Recording:
         """The same frames as arrays."""
         from adapters.recordings.stretches import stretch_of  # most readers need no numpy
 
-        return self._of(self.groups[group].piece, stretch_of)
+        piece = self.groups[group].piece
+        numbered = piece.channel, piece.first, piece.last
+        return self._from(piece.place, lambda data: stretch_of(data, *numbered))
 
     def _read(self, piece: Piece) -> list[RecordedFrame]:
-        return self._of(piece, lambda found: [decode(each.data, each.time) for each in found])
+        def read(data: memoryview) -> list[RecordedFrame]:
+            found = list(messages_in(data, piece.channel))[piece.first : piece.last]
+            return [decode(each.data, each.time) for each in found]
 
-    def _of(self, piece: Piece, made: Callable[[list[ChunkMessage]], T]) -> T:
-        """What is made of a piece's messages."""
-        found = [m for m in self._messages(piece.place) if m.channel == piece.channel]
-        try:
-            return made(found[piece.first : piece.last])
-        except ValueError as fault:
-            raise self._damaged(piece.place, fault) from fault
+        return self._from(piece.place, read)
 
     def _messages(self, place: ChunkPlace) -> list[ChunkMessage]:
+        return self._from(place, lambda data: list(messages_in(data)))
+
+    def _from(self, place: ChunkPlace, made: Callable[[memoryview], T]) -> T:
+        """What is made of the records in a chunk."""
         try:
             with self.path.open("rb") as stream:
-                return list(messages_in(chunk.unpacked(stream, place)))
+                return made(chunk.unpacked(stream, place))
         except OSError as fault:
             raise SourceLost(
                 f"{self.path} cannot be read ({fault.strerror or fault})",
                 source=f"recording {self.path.name}",
             ) from fault
         except ValueError as fault:
-            raise self._damaged(place, fault) from fault
-
-    def _damaged(self, place: ChunkPlace, fault: ValueError) -> SourceUnusable:
-        return SourceUnusable(
-            f"the part at byte {place.offset} is damaged: {fault}",
-            source=f"recording {self.path.name}",
-        )
+            raise SourceUnusable(
+                f"the part at byte {place.offset} is damaged: {fault}",
+                source=f"recording {self.path.name}",
+            ) from fault
 
 
 def open_recording(path: Path) -> Recording:

@@ -1,85 +1,100 @@
-"""The messages of a group of frames as arrays: nothing is made for each span of memory."""
+"""The frames in a chunk as arrays: nothing is made for each span of memory."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import struct
 
 import numpy as np
-from numpy.typing import NDArray
 
-from adapters.recordings.chunk import ChunkMessage
+from adapters.recordings import chunk
 from adapters.recordings.frame_message import CONSISTENCIES, HEAD, IN_PART, KINDS, decode
 from bridge.querying.stretch import Ints, Spans, Stretch
 
 __all__ = ["stretch_of"]
 
 _SPAN = np.dtype([("address", "<u8"), ("length", "<u4")])
+_MESSAGE = struct.Struct("<HIQQ")
 
 
-def stretch_of(messages: Sequence[ChunkMessage]) -> Stretch:
-    """The frames that messages hold.  Raises ValueError where one is damaged."""
-    data = np.frombuffer(b"".join([message.data for message in messages]), np.uint8)
-    sizes = np.array([len(message.data) for message in messages], np.int64)
+def stretch_of(data: memoryview, channel: int, first: int = 0, last: int | None = None) -> Stretch:
+    """The frames that messages *first* to *last* of a channel hold, in a chunk's records.
+
+    Raises ValueError where one is damaged.
+    """
     numbers: list[int] = []
-    counts: list[tuple[int, int]] = []
+    times: list[int] = []
     in_part: list[bool] = []
-    for message in messages:
-        if len(message.data) < HEAD.size:
-            raise _damaged(messages)
-        kind, consistency, flags, parts, gone, _, number = HEAD.unpack_from(message.data)
-        if kind not in KINDS or consistency >= len(CONSISTENCIES):
-            raise _damaged(messages)
+    counts: list[tuple[int, int]] = []
+    bounds: list[tuple[int, int]] = []
+    tables: list[memoryview] = []
+    at, place, size = 0, 0, len(data)
+    while at < size:
+        if at + chunk.RECORD.size > size:
+            raise ValueError("a record is cut off")
+        opcode, length = chunk.RECORD.unpack_from(data, at)
+        begin = at + chunk.RECORD.size
+        at = begin + length
+        if at > size:
+            raise ValueError("a record is cut off")
+        if opcode != chunk.MESSAGE:
+            continue
+        if length < _MESSAGE.size:
+            raise ValueError("a message is cut off")
+        of_channel, _, time, _ = _MESSAGE.unpack_from(data, begin)
+        if of_channel != channel:
+            continue
+        place += 1
+        if place <= first or (last is not None and place > last):
+            continue
+        begin += _MESSAGE.size
+        sound = at - begin >= HEAD.size
+        if sound:
+            kind, consistency, flags, parts, gone, _, number = HEAD.unpack_from(data, begin)
+            bytes_at = begin + HEAD.size + (parts + gone) * _SPAN.itemsize
+            sound = kind in KINDS and consistency < len(CONSISTENCIES) and bytes_at <= at
+        if not sound:
+            raise _damaged(data[begin:at])
         numbers.append(number)
-        counts.append((parts, gone))
+        times.append(time)
         in_part.append(bool(flags & IN_PART))
-    table = np.array(counts, np.int64).reshape(-1, 2)
-    spans = table.sum(axis=1)
-    begin = np.cumsum(sizes) - sizes
-    bytes_at = begin + HEAD.size + spans * _SPAN.itemsize
-    if (bytes_at > begin + sizes).any():
-        raise _damaged(messages)
-    frame = np.repeat(np.arange(len(messages), dtype=np.int64), spans)
-    place = _within(spans, frame)
-    address, length = _spans(data, begin[frame] + HEAD.size + place * _SPAN.itemsize)
-    is_part = place < table[frame, 0]
-    parts_of = frame[is_part]
-    part_length = length[is_part]
-    filled = np.bincount(parts_of, part_length, len(messages)).astype(np.int64)
-    if (bytes_at + filled != begin + sizes).any():
-        raise _damaged(messages)
+        counts.append((parts, gone))
+        bounds.append((bytes_at, at))
+        tables.append(data[begin + HEAD.size : bytes_at])
+    spans = np.frombuffer(b"".join(tables), _SPAN)
+    parts_of, gone_of = np.array(counts, np.int64).reshape(-1, 2).T
+    starts, ends = np.array(bounds, np.int64).reshape(-1, 2).T
+    frame = np.repeat(np.arange(len(numbers)), parts_of + gone_of)
+    is_gone = _place_of_each(parts_of + gone_of) >= parts_of[frame]
+    length_of = spans["length"].astype(np.int64)
+    part_length = np.where(is_gone, 0, length_of)
     before = np.cumsum(part_length) - part_length
-    of_frame = np.cumsum(filled) - filled
-    offset = bytes_at[parts_of] + before - of_frame[parts_of]
-    gone = ~is_part
-    none = np.zeros(int(gone.sum()), np.int64)
+    filled = np.bincount(frame, part_length, len(numbers)).astype(np.int64)
+    wrong = np.flatnonzero(starts + filled != ends)
+    if len(wrong):
+        begin = int(starts[wrong[0]]) - HEAD.size - _SPAN.itemsize * sum(counts[int(wrong[0])])
+        raise _damaged(data[begin : int(ends[wrong[0]])])
+    offset = before + (starts - (np.cumsum(filled) - filled))[frame]
+    everything = Spans(frame, spans["address"].astype(np.int64), length_of, offset)
+    there = bool(is_gone.any())
     return Stretch(
         numbers,
-        np.array([message.time for message in messages], np.int64),
+        np.array(times, np.int64),
         np.array(in_part, np.bool_),
-        Spans(parts_of, address[is_part], part_length, offset),
-        Spans(frame[gone], address[gone], length[gone], none),
-        data,
+        everything.where(~is_gone) if there else everything,
+        everything.where(is_gone) if there else Spans.none(),
+        np.frombuffer(data, np.uint8),
     )
 
 
-def _within(counts: Ints, owner: Ints) -> Ints:
+def _place_of_each(counts: Ints) -> Ints:
     """The place of each of a row of things among those of its owner."""
-    first = np.cumsum(counts) - counts
-    return np.arange(len(owner), dtype=np.int64) - first[owner]
+    return np.arange(int(counts.sum())) - np.repeat(np.cumsum(counts) - counts, counts)
 
 
-def _spans(data: NDArray[np.uint8], at: Ints) -> tuple[Ints, Ints]:
-    """Address and length of the spans that stand at these offsets."""
-    rows = data[at[:, None] + np.arange(_SPAN.itemsize)]
-    found = np.ascontiguousarray(rows).view(_SPAN).reshape(-1)
-    return found["address"].astype(np.int64), found["length"].astype(np.int64)
-
-
-def _damaged(messages: Sequence[ChunkMessage]) -> ValueError:
+def _damaged(message: memoryview) -> ValueError:
     """What is wrong, in the words of the reader of one message."""
     try:
-        for message in messages:
-            decode(message.data, message.time)
+        decode(message, 0)
     except ValueError as fault:
         return fault
     return ValueError("a frame is damaged")

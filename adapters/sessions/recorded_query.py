@@ -1,8 +1,8 @@
-"""Queries over the files of recordings, one after the other or on all cores."""
+"""Queries over the files of recordings, as a whole or in portions that are evaluated apart."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -17,12 +17,22 @@ from bridge.querying.query import Numbers, Plan, Query
 from bridge.querying.rows import Rows
 from bridge.querying.stretch import Stretch, joined
 from schemas.compiler import BuildLayout
-from schemas.errors import ExpressionError, LowhalfError
+from schemas.errors import ExpressionError, LowhalfError, SourceError
 
-__all__ = ["QuerySettings", "RecordedQuery", "Seen"]
+__all__ = [
+    "Portion",
+    "PortionDone",
+    "PortionWorker",
+    "QuerySettings",
+    "RecordedQuery",
+    "Seen",
+    "Told",
+]
 
 _GROUPS_AT_ONCE = 8
 """Each is of a second."""
+_GROUPS_APART = 120
+_NANOSECONDS = 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +75,66 @@ class Seen:
             self.least = least if self.least is None else min(self.least, least)
             self.most = most if self.most is None else max(self.most, most)
 
+    def add(self, other: Seen) -> None:
+        """The frames of another part."""
+        self.frames += other.frames
+        self.in_part += other.in_part
+        self.wanted += other.wanted
+        self.least = min((n for n in (self.least, other.least) if n is not None), default=None)
+        self.most = max((n for n in (self.most, other.most) if n is not None), default=None)
+
+
+@dataclass(frozen=True, slots=True)
+class Portion:
+    """Groups of a recording: from number *begin* on, up to *end* (one behind; None for all)."""
+
+    path: Path
+    begin: int = 0
+    end: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What there is to say of a recording before its rows."""
+
+    columns: list[ShownColumn]
+    first_time: float
+    notes: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class PortionDone:
+    """The rows of a portion.  ``fault`` is why there are no more; ``told`` is None where the
+    recording could not be opened."""
+
+    rows: list[Rows]
+    seen: Seen
+    told: Told | None = None
+    fault: str = ""
+    unusable: bool = False
+    """Whether the fault is the recording's, and not one of what is asked."""
+
+
+class PortionWorker:
+    """Evaluates portions of recordings, in a process of its own."""
+
+    def __init__(self, settings: QuerySettings) -> None:
+        self._settings = settings
+        self._query: RecordedQuery | None = None
+
+    def __call__(self, portion: Portion) -> PortionDone:
+        rows: list[Rows] = []
+        seen, told = Seen(), None
+        try:
+            if self._query is None or self._query.recording.path != portion.path:
+                self._query = RecordedQuery(portion.path, self._settings)
+            query = self._query
+            query.seen, told = seen, query.told()
+            rows.extend(query.rows(portion))
+        except LowhalfError as fault:
+            return PortionDone(rows, seen, told, str(fault), isinstance(fault, SourceError))
+        return PortionDone(rows, seen, told)
+
 
 class RecordedQuery:
     """A query over one recording.
@@ -94,25 +164,41 @@ class RecordedQuery:
         )
         self.plan = Plan(self.asked, self.held, at_once=settings.at_once)
 
-    @property
-    def first_time(self) -> float:
-        """When its first frame was recorded, in seconds since the Unix epoch."""
-        return self.recording.groups[0].first_time / 1_000_000_000
-
-    def shown(self) -> list[ShownColumn]:
-        """The columns, with their types."""
+    def told(self) -> Told:
+        """What there is to say before the rows."""
         known = {watch.name: watch.show for watch in self.bridge.file.watches}
-        return [
+        columns = [
             ShownColumn(column.name, kind, known.get(column.expression, ""))
             for column, kind in zip(self.columns, self.asked.types, strict=True)
         ]
+        notes = self.notes[:]
+        if self.settings.bridge is None:
+            what = "bridge file" if self.settings.schema is not None else "bridge file and schema"
+            notes.insert(0, f"read by the {what} that it was recorded with; --bridge names another")
+        if not self.recording.complete:
+            notes.append("was cut off; what is whole of it is used")
+        return Told(columns, self.recording.groups[0].first_time / _NANOSECONDS, notes)
 
-    def rows(self) -> Iterator[Rows]:
+    @property
+    def portions(self) -> list[Portion]:
+        """The recording in parts that can be evaluated apart: all of it where frames hang together.
+
+        Each is of some minutes, so that it is worth the way to its beginning.
+        """
+        count, path = len(self.recording.groups), self.recording.path
+        step = _GROUPS_APART if self.plan.apart else count
+        return [Portion(path, at, min(at + step, count)) for at in range(0, count, step)]
+
+    def rows(self, portion: Portion | None = None) -> Iterator[Rows]:
         """The rows, some at a time.  Raises SourceError where the file turns out to be damaged."""
-        settings = self.settings
-        query = Query(self.plan, self._memory_before(0), self.guest, settings.numbers)
-        for groups in self._portions():
-            stretch = joined([self.recording.stretch(group) for group in groups])
+        settings, recording = self.settings, self.recording
+        begin, end = 0, len(recording.groups)
+        if portion is not None:
+            begin, end = portion.begin, end if portion.end is None else portion.end
+        query = Query(self.plan, self._memory_before(begin), self.guest, settings.numbers)
+        for first in range(begin, end, _GROUPS_AT_ONCE):
+            groups = range(first, min(first + _GROUPS_AT_ONCE, end))
+            stretch = joined([recording.stretch(group) for group in groups])
             self.seen.see(stretch, settings.numbers)
             found = query.over(stretch)
             if settings.only_first and len(found):
@@ -135,14 +221,6 @@ class RecordedQuery:
             else:
                 usable.append(watch)
         return tuple(usable)
-
-    def _portions(self) -> Iterator[Sequence[int]]:
-        """Groups that are evaluated together."""
-        count = len(self.recording.groups)
-        return (
-            range(first, min(first + _GROUPS_AT_ONCE, count))
-            for first in range(0, count, _GROUPS_AT_ONCE)
-        )
 
     def _memory_before(self, group: int) -> KnownMemory:
         """What was known before a group."""

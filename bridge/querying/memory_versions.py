@@ -99,6 +99,8 @@ class MemoryVersions:
         self._data = data
         self._known: Bytes | None = None
         self._fixed: dict[int, Ints] = {}
+        if lines is not None:
+            parts, gone = _of_lines(parts, lines), _of_lines(gone, lines)
         changes, self._limit = _in_order(parts, gone, count)
         if not memory.complete or len(gone):
             self._without_some(changes)
@@ -231,8 +233,22 @@ class MemoryVersions:
             self._memory.known.reshape(-1, size)[unit] = self._known[index]
 
 
+def _of_lines(spans: Spans, lines: Bools) -> Spans:
+    """Those that touch one of some lines."""
+    if not len(spans):
+        return spans
+    before = np.concatenate([[0], np.cumsum(lines)])
+    first, behind = spans.at >> LINE_SHIFT, (spans.at + spans.length - 1 >> LINE_SHIFT) + 1
+    return spans.where(np.flatnonzero(before[behind] > before[first]))
+
+
 def _in_order(parts: Spans, gone: Spans, count: int) -> tuple[_Changes, Ints]:
     """All changes in order, and the limit of each frame: of one what is gone comes last."""
+    if not len(gone):
+        stamps = np.arange(len(parts))
+        none = np.zeros(len(parts), np.bool_)
+        changes = _Changes(stamps, parts.at, parts.at + parts.length, parts.data, none)
+        return changes, np.searchsorted(parts.frame, np.arange(count), "right")
     frame = np.concatenate([parts.frame, gone.frame])
     order = np.argsort(frame, kind="stable")
     at = np.concatenate([parts.at, gone.at])[order]

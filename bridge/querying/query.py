@@ -94,18 +94,23 @@ class Query:
         """The rows of the frames that are wanted and in which every condition holds."""
         asked, memory = self._plan.asked, self._memory.memory
         parts, gone = flat_spans(stretch.parts, memory), flat_spans(stretch.gone, memory)
-        columns = self._at_once(stretch, parts, gone)
+        chosen = self._numbers.among(stretch.numbers)
+        wanted = bool(chosen.any())
+        columns = self._at_once(stretch, parts, gone, wanted=wanted)
         if self._engine is not None:
             found = self._engine.over(stretch, parts, gone)
             columns |= dict(zip(self._plan.by_engine, found, strict=True))
-        chosen = self._numbers.among(stretch.numbers)
+        if not wanted:
+            return Rows([], stretch.times[:0] / _NANOSECONDS, [])
         for slot in asked.conditions:
             chosen &= columns[slot].true
         shown = [columns[slot] for slot in asked.columns]
         return Rows(stretch.numbers, stretch.times / _NANOSECONDS, shown).where(chosen)
 
-    def _at_once(self, stretch: Stretch, parts: Spans, gone: Spans) -> dict[int, Column]:
-        """The columns of the slots that are evaluated over all frames at once."""
+    def _at_once(
+        self, stretch: Stretch, parts: Spans, gone: Spans, *, wanted: bool
+    ) -> dict[int, Column]:
+        """The columns of the slots that are evaluated over all frames at once, if any is wanted."""
         plan, asked = self._plan, self._plan.asked
         if not plan.at_once:
             return {}
@@ -114,7 +119,7 @@ class Query:
         slots = VectorSlots(
             asked.program, asked.layout, self._memory.memory, versions, count, RULES
         )
-        found = {slot: slots.column(slot) for slot in plan.at_once}
+        found = {slot: slots.column(slot) for slot in plan.at_once if wanted}
         if self._engine is None:
             versions.finish()
         return found
