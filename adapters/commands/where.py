@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from adapters.commands.console import numbers
-from adapters.commands.console.dump_arguments import one_dump
+from adapters.commands.console.dump_arguments import each_dump, print_json
 from adapters.commands.console.one_frame import take_frame
 from adapters.commands.console.tables import add_reading_arguments, columns
 from adapters.commands.console.telling import tell
 from adapters.functions import installed_functions
-from adapters.printable import json_text
 from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.one_frame import lacking, with_dump
 from bridge.memory.address_map import MemoryMap
@@ -63,7 +63,7 @@ class _Answer:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    add_reading_arguments(parser)
+    add_reading_arguments(parser, many=True)
     parser.add_argument("address", type=numbers.address, metavar="ADDRESS", help="guest address")
     parser.add_argument("--build", metavar="BUILD", help="in this build, whichever is running")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
@@ -75,7 +75,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    bridge = with_dump(load_bridge(arguments.bridge), one_dump(arguments), arguments.format)
+    return each_dump(arguments, _teller)
+
+
+def _teller(arguments: argparse.Namespace) -> Callable[[Path | None], int]:
+    bridge = load_bridge(arguments.bridge)
     memory, address = memory_map(bridge.schema), arguments.address
     if memory.flat(address) is None:
         raise LowhalfError(f"0x{address:08X} is outside every region: {_regions(memory)}")
@@ -87,24 +91,37 @@ def run(arguments: argparse.Namespace) -> int:
             )
         file = bridge.file.model_copy(update={"build": named})
         bridge = Bridge(file, bridge.text, bridge.schema)
-    answers = [
+    by_symbols = [
         _at_symbols(bridge, name, memory, address)
         for name in prepare(bridge, installed_functions())
     ]
-    if not (len(answers) == 1 and answers[0].spot is not None and answers[0].spot.named):
-        try:
-            answers = [_in_a_frame(bridge, memory, address, arguments)]
-        except SourceError as fault:
-            tell(f"only symbols are known, not what pointers lead to: {fault}")
-    code = 0 if all(answer.complete for answer in answers) else 1
-    if arguments.json:
-        first = next((answer for answer in answers if answer.spot is not None), answers[0])
-        print(json_text(first.as_json()))
-        return code
-    rows = [[f"0x{address:08X}", answer.build, answer.words()] for answer in answers]
-    for line in columns([[*row, _of(answer)] for row, answer in zip(rows, answers, strict=True)]):
-        print(line)
-    return code
+    several = arguments.several
+
+    def tell_of(dump: Path | None) -> int:
+        answers = by_symbols
+        # of several dumps each is looked at, since it may be of another build
+        if several or not (len(answers) == 1 and answers[0].spot and answers[0].spot.named):
+            asked = with_dump(bridge, dump, arguments.format)
+            try:
+                answers = [_in_a_frame(asked, memory, address, arguments)]
+            except SourceError as fault:
+                if several:
+                    raise
+                tell(f"only symbols are known, not what pointers lead to: {fault}")
+        if arguments.json:
+            first = next((answer for answer in answers if answer.spot is not None), answers[0])
+            print_json(arguments, dump, first.as_json(), "where")
+        else:
+            begin = [str(dump)] if several else []
+            rows = [
+                [*begin, f"0x{address:08X}", answer.build, answer.words(), _of(answer)]
+                for answer in answers
+            ]
+            for line in columns(rows):
+                print(line)
+        return 0 if all(answer.complete for answer in answers) else 1
+
+    return tell_of
 
 
 def _of(answer: _Answer) -> str:

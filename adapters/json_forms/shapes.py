@@ -168,7 +168,7 @@ class FrameForm(Form):
     """A frame: `run --json`, `read --json`, `/frame.json`, the topic `bridge/frame`."""
 
     frame: int = Field(description="the game's own number of it")
-    time: float = Field(description="seconds since the Unix epoch")
+    time: float = Field(description="seconds since the Unix epoch; of a dump: of its file")
     build: str = Field(description="empty while it is not known")
     source: str
     consistency: Consistency = Field(description="why it can be taken for whole")

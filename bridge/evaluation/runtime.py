@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
+from types import CodeType
 from typing import Any, Final, NoReturn
 
 from bridge.evaluation.absence import SET_ASIDE, Absent, Missing
@@ -26,8 +28,14 @@ def compiled(code: GeneratedCode, order: str, calls: Mapping[str, Any]) -> Mappi
     """
     unpackers = {f"u_{name}": struct.Struct(order + name).unpack_from for name in code.formats}
     names = {**_STATELESS, **unpackers, **calls, "K": code.constants}
-    exec(compile(code.text, "<watches>", "exec"), names)
+    exec(_code(code.text), names)
     return names
+
+
+@lru_cache(maxsize=32)
+def _code(text: str) -> CodeType:
+    """The same source comes again with each dump that is read by one bridge file."""
+    return compile(text, "<watches>", "exec")
 
 
 def null(pointer: str) -> NoReturn:

@@ -21,10 +21,12 @@ __all__ = ["Image"]
 class Image:
     """A frame's bytes.  ``whole`` says whether every line is there."""
 
-    def __init__(self, memory: MemoryMap, *, whole: bool = False) -> None:
+    def __init__(
+        self, memory: MemoryMap, *, whole: bool = False, data: bytearray | None = None
+    ) -> None:
         self.memory = memory
         self.whole = whole
-        self.bytes = bytearray(memory.flat_size)
+        self.bytes = bytearray(memory.flat_size) if data is None else data
         lines = -(-memory.flat_size // LINE_SIZE)
         self.held = bytearray((b"\1" if whole else b"\0") * lines)
         self.touched = bytearray(lines)
@@ -34,6 +36,8 @@ class Image:
     @classmethod
     def of(cls, memory: MemoryMap, parts: Sequence[bytes]) -> Image:
         """A whole image from the bytes of each region, in the map's order."""
+        if len(parts) == 1 and len(parts[0]) == memory.flat_size:
+            return cls(memory, whole=True, data=bytearray(parts[0]))
         image = cls(memory, whole=True)
         for region, data in zip(memory.regions, parts, strict=True):
             if len(data) != region.size:

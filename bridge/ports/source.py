@@ -89,7 +89,8 @@ class Source(abc.ABC):
     opens, where that takes its time.  ``notes`` are sentences about what it found that the user
     should see once.  ``moment`` is when the frame at hand was, in seconds that only go forward,
     where the source itself knows (a recording does), else None; ``passes`` counts how often frames
-    have begun anew, so that what comes does not follow.
+    have begun anew, so that what comes does not follow.  ``written_at`` is when what it holds was
+    written, in seconds since the Unix epoch, where it stands still and that is known, else None.
     """
 
     kind: ClassVar[str]
@@ -100,6 +101,7 @@ class Source(abc.ABC):
         self._counted = CountedLines(_loop_time)
         self.moment: float | None = None
         self.passes = 0
+        self.written_at: float | None = None
 
     @property
     def cadence(self) -> Cadence:

@@ -44,8 +44,8 @@ class Frame:
     """One sampled moment: the game's own frame number, a time and every watch's reading.
 
     ``number`` goes on where the game's counter runs over.  ``time`` is seconds since the Unix
-    epoch.  ``build`` is "" while it is not known.  Readings are made when they are first asked for,
-    so that a frame that no output looks at costs nothing.
+    epoch: of a dump when its file was written.  ``build`` is "" while it is not known.  Readings
+    are made when they are first asked for, so that a frame that no output looks at costs nothing.
     ``note`` is a sentence about the whole frame, such as why the source is gone; else empty.
     ``practice`` is there where the bridge file has steps or attempts, ``heap`` where anything asked
     for the heap.

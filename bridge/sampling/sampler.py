@@ -360,7 +360,8 @@ class Sampler:
         self._continuity.count(frames=1, skipped=skipped, unclear=bool(unclear), lag=lag)
         self._lines.frame_taken()
         make = frame_readings(evaluator, prepared.watches, prepared.program.watches)
-        day, now = self._clock.time_of_day(), self._clock.now()
+        written, now = self.source.written_at, self._clock.now()
+        day = self._clock.time_of_day() if written is None else written
         missed = None if unclear else skipped
         self._observed(count.number, last, missed, (now, day))
         if self._questions is not None:

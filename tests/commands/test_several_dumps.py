@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import gzip
 import json
+import os
 import struct
 from pathlib import Path
 
 import pytest
 
+from adapters.commands.console import worker_processes
 from adapters.commands.main import main
 from adapters.recordings.reader import open_recording
 from tests.commands import files, practice_files
@@ -65,6 +67,19 @@ def test_json_of_several_is_a_line_each_that_names_its_dump(
     assert isinstance(json.loads(capsys.readouterr().out), list)
 
 
+def test_a_dump_gives_the_same_each_time(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = files.write(tmp_path)
+    os.utime(tmp_path / "t.bin", (1000.5, 2000.25))
+    printed = []
+    for _ in range(2):
+        assert main(["read", str(path), "--json"]) == 0
+        printed.append(capsys.readouterr().out)
+    assert printed[0] == printed[1]
+    assert json.loads(printed[0])["time"] == 2000.25
+
+
 def test_where_none_can_be_read(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = str(files.write(tmp_path))
     words = ["--dump", str(tmp_path / "a.bin"), "--dump", str(tmp_path / "b.bin")]
@@ -94,21 +109,91 @@ def test_heap_and_layout_compare_read_each(
     assert [each["matches"] for each in found] == [True, False]
 
 
-@pytest.mark.parametrize(
-    "command",
-    [
-        ["where", CARRY, "0x80180B60"],
-        ["layout", "save", CARRY, "new.layout.toml"],
-        ["solve", "write", CARRY, "courier.held.position.x", "--want", "1"],
-    ],
-)
-def test_what_takes_one_dump_says_so(
-    command: list[str], capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_what_takes_one_dump_says_so(capsys: pytest.CaptureFixture[str]) -> None:
+    command = ["layout", "save", CARRY, "new.layout.toml"]
     assert main([*command, "--dump", DUMPS[0], "--dump", DUMPS[1]]) == 2
     printed = capsys.readouterr()
     assert printed.out == ""
     assert printed.err == "lowhalf: expected one --dump, found 2: ask for each by itself\n"
+
+
+def test_where_and_solve_write_tell_of_each(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    gone = str(tmp_path / "gone.bin")
+    words = ["where", CARRY, "0x80200400", "--dump", *DUMPS, gone]
+    assert main(words) == 1
+    printed = capsys.readouterr()
+    assert [line.split("  ")[0] for line in printed.out.splitlines()] == DUMPS
+    assert "block 2, lantern" in printed.out.splitlines()[0]
+    assert "block 2, gull" in printed.out.splitlines()[1]
+    assert gone in printed.err
+    assert main([*words, "--json"]) == 1
+    found = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert [each["block"]["owner"] for each in found] == ["lantern", "gull"]
+    words = ["solve", "write", CARRY, "courier.held.position.x", "--want", "1", "--json"]
+    assert main([*words, "--dump", *DUMPS]) == 0
+    found = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert [(each["dump"], each["block"]["owner"]) for each in found] == [
+        (DUMPS[0], "lantern"),
+        (DUMPS[1], "gull"),
+    ]
+
+
+def test_a_folder_is_all_the_dumps_in_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bridge = str(files.write(tmp_path))  # its dump is t.bin, and its settings are no dumps
+    for name in ("b.bin", "a.bin", ".hidden.bin", "notes.txt", "README.md", "old.sqlite"):
+        (tmp_path / name).write_bytes(bytes(files.ram()))
+    (tmp_path / "deeper").mkdir()
+    words = ["read", bridge, "--watch", "low_x", "--json", "--dump"]
+    assert main([*words, str(tmp_path)]) == 0
+    found = [json.loads(line)["dump"] for line in capsys.readouterr().out.splitlines()]
+    assert found == [str(tmp_path / name) for name in ("a.bin", "b.bin", "t.bin")]
+    assert main([*words, str(tmp_path / "deeper")]) == 2
+    told = capsys.readouterr().err
+    assert told.endswith("deeper: there is no dump or recording in this folder\n")
+
+
+EACH = {
+    "read": ["read", "BRIDGE", "--json"],
+    "read, expected": ["read", "BRIDGE", "--expect"],
+    "explain": ["explain", "BRIDGE", "low_x"],
+    "where": ["where", "BRIDGE", "0x80002030"],
+    "tally": ["tally", "BRIDGE", "--json"],
+}
+
+
+@pytest.mark.parametrize("name", EACH)
+def test_several_processes_print_what_one_does(
+    name: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    text = files.BRIDGE + '[[watches]]\nname = "t"\nexpr = "tally(low_x, low_x >= 0)"\n'
+    bridge = str(files.write(tmp_path, bridge=text))
+    words = [bridge if word == "BRIDGE" else word for word in EACH[name]]
+    dumps = [*several(tmp_path, 6)[1::2], str(tmp_path / "gone.bin")]
+    one = main([*words, "--dump", *dumps]), capsys.readouterr()
+    assert one[0] == 1
+    assert "gone.bin" in one[1].err
+    monkeypatch.setattr(worker_processes, "FEWEST", 2)
+    monkeypatch.setattr(worker_processes, "cores", lambda: 2)
+    assert (main([*words, "--dump", *dumps]), capsys.readouterr()) == one
+
+
+def test_a_wrong_expression_ends_all_also_with_several_processes(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(worker_processes, "FEWEST", 2)
+    monkeypatch.setattr(worker_processes, "cores", lambda: 2)
+    bridge = str(files.write(tmp_path))
+    assert main(["read", bridge, "--watch", "courier.helt", *several(tmp_path)]) == 2
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert printed.err.startswith("lowhalf: Actor has no field helt; did you mean held?\n")
 
 
 COMMANDS = {

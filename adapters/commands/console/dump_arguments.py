@@ -103,6 +103,7 @@ def each_dump(arguments: argparse.Namespace, make: Make, *, apart: bool = True) 
     if len(dumps) < FEWEST or cores() < 2 or not apart:
         return _here(dumps, make(arguments))
     code, failed = 0, 0
+    make(arguments)  # what is wrong with a file or an expression is found here, and once
     alone = argparse.Namespace(**{**vars(arguments), "dump": None, "found_dumps": ()})
     for dump, done in zip(dumps, each_done(_Apart, (make, alone), dumps), strict=True):
         if isinstance(done, ProcessDied):

@@ -7,22 +7,24 @@ from __future__ import annotations
 
 import argparse
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 from adapters.commands.console import numbers
-from adapters.commands.console.dump_arguments import one_dump
+from adapters.commands.console.dump_arguments import each_dump, print_json
 from adapters.commands.console.one_frame import take_frame
 from adapters.commands.console.tables import add_reading_arguments, columns, title
 from adapters.commands.console.telling import tell
 from adapters.functions import installed_functions
-from adapters.printable import json_text, printable
+from adapters.printable import printable
 from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.one_frame import lacking, with_dump
 from bridge.expressions.leaf_types import value_type
 from bridge.memory.address_map import MemoryMap
 from bridge.paths.address_lookup import (
     AROUND,
+    AddressLookup,
     LookedUpBlock,
     Written,
     block_of,
@@ -37,6 +39,7 @@ from bridge.values.value_type import Value, show_value
 from schemas.compiler import BuildLayout
 from schemas.errors import LowhalfError
 from schemas.layout import Leaf, name_of
+from schemas.loader import Bridge
 
 __all__ = ["add_arguments", "run"]
 
@@ -66,7 +69,7 @@ class _Change:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    add_reading_arguments(parser)
+    add_reading_arguments(parser, many=True)
     parser.add_argument(
         "path", metavar="PATH", help="the field that is written, as courier.held.position.x"
     )
@@ -81,13 +84,30 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    bridge = with_dump(load_bridge(arguments.bridge), one_dump(arguments), arguments.format)
-    memory = memory_map(bridge.schema)
+    return each_dump(arguments, _solver)
+
+
+def _solver(arguments: argparse.Namespace) -> Callable[[Path | None], int]:
+    bridge = load_bridge(arguments.bridge)
     watches = {watch.name: watch.expr for watch in bridge.file.watches}
     asked = {
         name: write_question(prepared, watches, arguments.path, arguments.half)
         for name, prepared in prepare(bridge, installed_functions()).items()
     }
+
+    def solve(dump: Path | None) -> int:
+        return _solve(with_dump(bridge, dump, arguments.format), dump, asked, arguments)
+
+    return solve
+
+
+def _solve(
+    bridge: Bridge,
+    dump: Path | None,
+    asked: Mapping[str, tuple[AddressLookup, Written]],
+    arguments: argparse.Namespace,
+) -> int:
+    memory = memory_map(bridge.schema)
     asking = {name: question.prepared for name, (question, _) in asked.items()}
     frame = take_frame(bridge, asking, arguments.wait, arguments.frame)
     question, target = asked[frame.build]
@@ -122,7 +142,7 @@ def run(arguments: argparse.Namespace) -> int:
             "occupied": occupied,
             "changes": [change.as_json() for change in changes],
         }
-        print(json_text(told))
+        print_json(arguments, dump, told, "write")
     else:
         _print(frame, arguments, target, address, block, changes if occupied else [])
         if not occupied:

@@ -180,7 +180,10 @@ class FileDump(Source):
     def _read(self, *, most: int | None = None, taken: list[str] | None = None) -> bytes:
         path, settings = self.path, self.settings
         try:
-            if not stat.S_ISREG(openable(path).stat().st_mode):
+            state = path.stat()
+            # so that what is read of a dump is the same each time
+            self.written_at = state.st_mtime
+            if not stat.S_ISREG(state.st_mode):
                 raise SourceUnusable(f"{path} is not a regular file: name the dump itself")
             with open_stream(path) as stream:
                 return unwrap(
