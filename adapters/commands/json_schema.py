@@ -15,7 +15,7 @@ __all__ = ["DIALECT", "FORM_NAMES", "add_arguments", "json_schema", "run"]
 FORM_NAMES = (
     *("frame", "explain", "heap", "heap-event", "heap-events-compared"),
     *("layout", "where", "half", "turn", "hex", "write"),
-    *("tallies", "attempts", "event", "verify", "compare"),
+    *("tallies", "attempts", "event", "verify", "compare", "query"),
 )
 """What ``adapters.json_forms.shapes`` describes, which is loaded once one is asked for."""
 DIALECT = "https://json-schema.org/draft/2020-12/schema"

@@ -41,6 +41,7 @@ __all__ = [
     "LayoutForm",
     "LayoutLineForm",
     "PracticeForm",
+    "QueryForm",
     "RateForm",
     "RawRangeForm",
     "ReadingForm",
@@ -263,6 +264,16 @@ class CompareForm(Form):
     same: int | None = sometimes("with --align: pairs of frames before, without a difference")
     a: int | None = sometimes("with --align: the frame of the first recording, null for none")
     b: int | None = sometimes("with --align: the frame of the second")
+
+
+class QueryForm(Form):
+    """What was asked for, in one frame of a recording: `query --json` prints one a frame."""
+
+    frame: int = Field(description="the game's own number of the frame")
+    time: float = Field(description="when it was recorded, in seconds since the Unix epoch")
+    values: dict[str, Value] = Field(description="by name; null where there is no value")
+    status: dict[str, Status] = Field(description="by name")
+    recording: str | None = sometimes("the file, where several were asked")
 
 
 class VerifyForm(Form):
@@ -523,5 +534,6 @@ FORMS: dict[str, type[Form]] = {
     "event": EventForm,
     "verify": VerifyForm,
     "compare": CompareForm,
+    "query": QueryForm,
 }
 """Every form by the name that ``lowhalf json-schema`` knows it by."""

@@ -44,7 +44,9 @@ class _Changes:
 
     def cut(self, begin: Ints, end: Ints) -> _Changes:
         """Of each the part from *begin* to *end*."""
-        return _Changes(self.stamp, begin, end, self.data + begin - self.begin, self.gone)
+        # all of what is gone stands for one place
+        data = self.data + np.where(self.gone, 0, begin - self.begin)
+        return _Changes(self.stamp, begin, end, data, self.gone)
 
 
 class _Units:
@@ -294,6 +296,4 @@ def _split(changes: _Changes, shift: int) -> _Changes:
     each = changes.where(owner)
     begin = np.maximum(each.begin, unit << shift)
     end = np.minimum(each.end, (unit + 1) << shift)
-    part = each.cut(begin, end)
-    # all of what is gone stands for one place
-    return _Changes(part.stamp, begin, end, np.where(part.gone, each.data, part.data), part.gone)
+    return each.cut(begin, end)

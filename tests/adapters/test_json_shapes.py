@@ -70,6 +70,10 @@ GIVEN: dict[str, list[tuple[str, ...]]] = {
         ("compare", EXPORT, str(SAMPLES / "export-stale-hold.bin.gz"), "--bridge", CARRY, "--json"),
         ("compare", RECORDED, RECORDED, "--bridge", CARRY, "--align", "frame == 99", "--json"),
     ],
+    "query": [
+        ("query", RECORDED, "--bridge", DEMO, "--frame", "700", "--json"),
+        ("query", RECORDED, RECORDED, "--watch", "courier.held.kind", "--frame", "700", "--json"),
+    ],
 }
 CASES = [(form, words) for form, each in GIVEN.items() for words in each]
 

@@ -27,6 +27,10 @@ from typing import Any
 import pytest
 
 from adapters.commands.main import COMMANDS, main
+from adapters.recordings.header import About
+from adapters.recordings.recorder import Recorder
+from bridge.memory.address_map import Region, Span
+from bridge.ports.source import Consistency
 from tests.commands import evil_files, files
 from tests.commands.command import lowhalf
 from tests.evil_texts import EVIL, FORGED, LONE, assert_harmless, steering
@@ -154,6 +158,13 @@ FORMS: dict[str, list[list[str]]] = {
         ["t.bin", FILE_NAME[:60], "--bridge", BRIDGE],
         ["t.bin", "u.bin", "--bridge", BRIDGE, "--ignore", EVIL],
     ],
+    "query": [
+        ["rude.mcap"],
+        ["rude.mcap", "--json"],
+        ["rude.mcap", "--bridge", BRIDGE, "--frame", "1"],
+        ["rude.mcap", "--watch", EVIL],
+        ["rude.mcap", FILE_NAME[:60]],
+    ],
     "verify": [
         ["kept.expect.toml", "--all"],
         ["rude.expect.toml"],
@@ -189,6 +200,12 @@ def rude(tmp_path_factory: pytest.TempPathFactory) -> Path:
     # other bytes in each text, pointer and block that there is
     other[0x1000:] = bytes(byte ^ (place % 7 == 0) for place, byte in enumerate(other[0x1000:]))
     (directory / "u.bin").write_bytes(other)
+    schema = path.with_name("t.schema.toml").read_text("utf-8")
+    ram = Region(EVIL, evil_files.BASE, len(other))
+    about = About(schema, path.read_text("utf-8"), EVIL, EVIL, [ram])
+    with Recorder(directory / "rude.mcap", about) as recorder:
+        parts = [(Span(ram.start, ram.size), (directory / "t.bin").read_bytes())]
+        recorder.frame(1, 1.7e9, Consistency.STILL, parts)
     kept = directory / "kept.expect.toml"
     named = path.with_name("r.bridge.toml")  # no TOML holds a name that is not UTF-8
     named.write_bytes(path.read_bytes())

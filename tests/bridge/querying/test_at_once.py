@@ -114,8 +114,10 @@ def frames(chance: random.Random, count: int, holes: bool) -> list[MadeFrame]:
             writes.append((at, data))
         gone = []
         if holes and chance.random() < 0.2:
-            at = chance.choice((COURIER, LANTERN, 0x8000_0100, PADDED)) + chance.randrange(-8, 0x40)
-            gone.append((at, chance.randrange(1, 300)))
+            at = chance.choice((COURIER, LANTERN, 0x8000_0100, PADDED)) + chance.randrange(
+                -40, 0x40
+            )
+            gone.append((at, chance.choice((chance.randrange(1, 40), 600))))
         made.append(MadeFrame(100 + number, writes, gone))
     return made
 
