@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from adapters.json_forms.tallies import Counted, Counts, kept_tallies, with_unseen
@@ -30,7 +30,7 @@ from schemas.errors import SourceEnded, SourceError, SourceUnusable
 from schemas.loader import Bridge
 from schemas.source_settings import DumpFormatName, RecordingSource
 
-__all__ = ["counted"]
+__all__ = ["FileCount", "all_counted", "count_file", "counted", "require_tallies"]
 
 _WAIT = 10.0
 
@@ -78,51 +78,85 @@ async def counted(
     bridge file has no tally.
     """
     source = bridge.file.source
-    if not any(prepared.tallies for prepared in prepared_builds.values()):
-        raise bridge.text.error(
-            ("watches",), "there is no tally in the bridge file; write one, as tally(x, when)"
-        )
+    require_tallies(bridge, prepared_builds)
     if not files and isinstance(source, RecordingSource):
         # what a recording gives does not depend on how often it was played
         files = [bridge.path.parent / source.path]
     if files:
-        found = await _replayed(bridge, prepared_builds, files, dump_format, tell)
+        each = [
+            await count_file(bridge, prepared_builds, path, dump_format, tell=tell)
+            for path in files
+        ]
+        found = all_counted(each, tell=tell)
     else:
         found = Counted(kept_tallies(bridge))
     return replace(found, counts=with_unseen(found.counts, prepared_builds))
 
 
-async def _replayed(
+def require_tallies(bridge: Bridge, prepared_builds: Mapping[str, PreparedBuild]) -> None:
+    """Raises BridgeFileError where the bridge file has no tally."""
+    if not any(prepared.tallies for prepared in prepared_builds.values()):
+        raise bridge.text.error(
+            ("watches",), "there is no tally in the bridge file; write one, as tally(x, when)"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class FileCount:
+    """What one recording or dump gave.
+
+    ``words`` is what there is to say of it, ``unread`` why it could not be read; ``whole`` is false
+    where a part of it could not.
+    """
+
+    counts: Counter[tuple[str, str, str]]
+    in_gaps: Counter[tuple[str, str, str]]
+    values: Mapping[str, Value | None]
+    words: Sequence[str] = ()
+    whole: bool = True
+    unread: SourceError | None = None
+
+
+async def count_file(
     bridge: Bridge,
     prepared_builds: Mapping[str, PreparedBuild],
-    files: Sequence[Path],
+    path: Path,
     dump_format: DumpFormatName | None,
+    *,
     tell: Tell,
-) -> Counted:
-    """What the tallies count in recordings and dumps.
+) -> FileCount:
+    """What is counted in a recording or a dump; *tell* is told what a dump's source notes."""
+    counting = _Counting()
+    words: list[str] = []
+    whole, unread = True, None
+    try:
+        if dump_format in (None, "auto") and is_recording(path):
+            words, whole = await _replay(bridge, prepared_builds, path, counting)
+        else:
+            await _look(bridge, prepared_builds, path, counting, dump_format, tell)
+    except SourceError as fault:
+        whole, unread, words = False, fault, [str(fault)]
+    return FileCount(counting.counts, counting.in_gaps, counting.values, words, whole, unread)
 
-    A file that cannot be read is passed over.  Raises SourceError where there is no other.
-    """
+
+def all_counted(files: Iterable[FileCount], *, tell: Tell) -> Counted:
+    """The counts of all files.  Raises SourceError where none could be read."""
     counting = _Counting()
     words: list[str] = []
     failed = 0
-    unread: list[SourceError] = []
-    for path in files:
-        try:
-            if dump_format in (None, "auto") and is_recording(path):
-                told, whole = await _replay(bridge, prepared_builds, path, counting)
-                words += told
-                failed += not whole
-            else:
-                await _look(bridge, prepared_builds, path, counting, dump_format, tell)
-        except SourceError as fault:
-            failed += 1
-            words.append(str(fault))
-            unread.append(fault)
-    if len(unread) == len(files):
+    unread: list[SourceError | None] = []
+    for file in files:
+        counting.counts += file.counts
+        counting.in_gaps += file.in_gaps
+        counting.values |= file.values
+        words += file.words
+        failed += not file.whole
+        unread.append(file.unread)
+    last = unread[-1] if unread else None
+    if last is not None and None not in unread:
         for word in words[:-1]:
             tell(word)
-        raise unread[-1]
+        raise last
     found: Counts = {}
     seen = dict(counting.counts.most_common())
     for place in (*seen, *(place for place in counting.in_gaps if place not in seen)):

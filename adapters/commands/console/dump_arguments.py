@@ -98,9 +98,9 @@ def each_dump(arguments: argparse.Namespace, make: Make, *, apart: bool = True) 
     dumps = given_dumps(arguments)
     if len(dumps) < 2:
         return make(arguments)(dumps[0] if dumps else None)
-    from adapters.commands.console.worker_processes import FEWEST, ProcessDied, cores, each_done
+    from adapters.commands.console.worker_processes import ProcessDied, each_done, worth_it
 
-    if len(dumps) < FEWEST or cores() < 2 or not apart:
+    if not apart or not worth_it(len(dumps)):
         return _here(dumps, make(arguments))
     code, failed = 0, 0
     make(arguments)  # what is wrong with a file or an expression is found here, and once

@@ -23,7 +23,7 @@ from typing import Any, TypeVar
 from adapters.commands.console.stopped import Stopped
 from adapters.commands.console.until_stopped import StopSignals
 
-__all__ = ["FEWEST", "ProcessDied", "cores", "each_done"]
+__all__ = ["FEWEST", "ProcessDied", "cores", "each_done", "worth_it"]
 
 Made = TypeVar("Made")
 Item = TypeVar("Item")
@@ -50,6 +50,11 @@ def cores() -> int:
         return os.cpu_count() or 1
 
 
+def worth_it(items: int) -> bool:
+    """Whether so many pieces of work are done sooner by further processes."""
+    return items >= FEWEST and cores() > 1
+
+
 def each_done(
     make: Callable[[Made], Callable[[Item], Result]],
     made_of: Made,
@@ -58,12 +63,12 @@ def each_done(
 ) -> Iterator[Result | ProcessDied]:
     """What ``make(made_of)`` gives for each of *items*, in their order.
 
-    In this process where they are few.  *make* stands in a module under its own name, and all that
-    goes in and out can be pickled.  Raises Stopped where a signal asks for the end; an exception of
-    the work's is a fault of ours and ends all.
+    In this process where they are few, unless *processes* says how many others.  *make* stands in a
+    module under its own name, and all that goes in and out can be pickled.  Raises Stopped where a
+    signal asks for the end; an exception of the work's is a fault of ours and ends all.
     """
     count = min(cores() if processes is None else processes, len(items))
-    if count < 2 or (processes is None and len(items) < FEWEST):
+    if count < 2 or (processes is None and not worth_it(len(items))):
         work = make(made_of)
         for item in items:
             yield work(item)
