@@ -61,6 +61,7 @@ LONG = frozenset(
         "benchmarks/test_evaluation.py",
         "benchmarks/test_heap_walk.py",
         "benchmarks/test_live_sources.py",
+        "benchmarks/test_query.py",
         "benchmarks/test_questions.py",
         "benchmarks/test_solvers.py",
         "benchmarks/test_torn_frames.py",

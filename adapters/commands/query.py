@@ -100,7 +100,7 @@ def _parts(files: Sequence[Path], settings: QuerySettings) -> Iterator[tuple[Pat
         for path in files:
             yield path, _of_one(path, settings)
         return
-    done = each_done(PortionWorker, settings, [Portion(path) for path in files])
+    done = each_done(PortionWorker, settings, [Portion(path) for path in files], cores())
     for path, part in zip(files, done, strict=True):
         yield path, iter([part])
 

@@ -84,11 +84,9 @@ def record(path: Path, frames: int) -> None:
                 at = first + n * LINE_SIZE
                 struct.pack_into(">If", image, at + 0x20, number, 29.5 + 0.01 * number * (n % 3))
                 struct.pack_into(">H", image, at + 0x80, number * 91 * n & 0xFFFF)
-            whole = [(Span(BASE, SIZE), bytes(image))]
-            parts = [(Span(_FIRST, size), bytes(image[first : first + size]))]
-            recorder.frame(
-                number, 1.7e9 + number / 60, Consistency.GUARDED, parts if number else whole
-            )
+            begin, end = (first, first + size) if number else (0, SIZE)
+            parts = [(Span(BASE + begin, end - begin), bytes(image[begin:end]))]
+            recorder.frame(number, 1.7e9 + number / 60, Consistency.GUARDED, parts)
 
 
 @dataclass(frozen=True)

@@ -19,9 +19,11 @@ import pyarrow.parquet
 import pytest
 import webvtt
 
+from adapters.commands import query
 from adapters.commands.main import main
 from adapters.recordings.header import About
 from adapters.recordings.recorder import Recorder
+from adapters.sessions import recorded_query
 from adapters.sessions.from_python import frames, load_bridge
 from bridge.memory.address_map import Region, Span
 from bridge.ports.source import Consistency
@@ -282,6 +284,27 @@ def test_many_recordings_and_bad_ones(tmp_path: Path, capsys: pytest.CaptureFixt
     assert printed(capsys, tmp_path / "empty")[0] == 2
 
 
+def test_all_cores_give_what_one_gives(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = recorded(tmp_path / "a.mcap", range(100, 1000))
+    recorded(tmp_path / "b.mcap", range(300, 600))
+    (tmp_path / "c.mcap").write_bytes(b"\x89MCAP0\r\nnothing")
+    asked = [
+        (first, *WATCHES, "--json"),
+        (first, *WATCHES, "--first", "tide == 700"),
+        (first, "--watch", "count(tide % 3 == 0)"),  # which needs the frames before
+        (tmp_path, *WATCHES, "--first", "tide == 300"),
+    ]
+    alone = [printed(capsys, *words) for words in asked]
+    assert [code for code, _, _ in alone] == [0, 0, 0, 1]
+    monkeypatch.setattr(query, "cores", lambda: 2)
+    monkeypatch.setattr(query, "_MANY", 2)
+    monkeypatch.setattr(query, "_MUCH", 0)
+    monkeypatch.setattr(recorded_query, "_GROUPS_APART", 4)
+    assert [printed(capsys, *words) for words in asked] == alone
+
+
 def test_one_that_was_cut_off(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = recorded(tmp_path / "lap.mcap", close=False)
     code, out, err = printed(capsys, path, "--watch", "tide")
@@ -295,7 +318,7 @@ def test_damage_ends_in_words(tmp_path: Path, capsys: pytest.CaptureFixture[str]
     whole = recorded(tmp_path / "lap.mcap").read_bytes()
     chance = random.Random(6)
     codes = set()
-    for _ in range(60):
+    for _ in range(30):
         data = bytearray(whole)
         data[chance.randrange(len(data))] ^= 1 << chance.randrange(8)
         path = tmp_path / "bad.mcap"
