@@ -17,7 +17,7 @@ from bridge.querying.query import Numbers, Plan, Query
 from bridge.querying.rows import Rows
 from bridge.querying.stretch import Stretch, joined
 from schemas.compiler import BuildLayout
-from schemas.errors import ExpressionError, LowhalfError, SourceError
+from schemas.errors import ExpressionError, LowhalfError, SourceError, SourceUnusable
 
 __all__ = [
     "Portion",
@@ -148,6 +148,11 @@ class RecordedQuery:
         self.bridge = bridge = queried_bridge(path, settings.bridge, settings.schema)
         self.guest = memory_map(bridge.schema)
         self.held = held_of(self.recording, self.guest)
+        if not self.held.regions:
+            raise SourceUnusable(
+                f"holds no memory of the schema {bridge.schema.path.name}: is it another game's?",
+                source=f"recording {path.name}",
+            )
         self.seen = Seen()
         self.notes: list[str] = []
         layout = queried_build(self.recording, bridge, self.held)

@@ -96,13 +96,15 @@ def flat_spans(spans: Spans, memory: MemoryMap) -> Spans:
     """The same by flat index, cut to the map's regions; what lies outside is left out."""
     found: list[Spans] = []
     for region in memory.regions:
-        first = np.maximum(spans.at, region.start)
-        last = np.minimum(spans.at + spans.length, region.end)
+        # addresses of 64 bits are in two's complement here
+        start = (region.start + (1 << 63)) % (1 << 64) - (1 << 63)
+        first = np.maximum(spans.at, start)
+        last = np.minimum(spans.at + spans.length, start + region.size)
         inside = np.flatnonzero(first < last)
         if not len(inside):
             continue
         cut = first - spans.at
-        flat = first + (memory.flat_starts[region.name] - region.start)
+        flat = first - start + memory.flat_starts[region.name]
         whole = Spans(spans.frame, flat, last - first, spans.data + cut)
         found.append(whole if len(inside) == len(spans) else whole.where(inside))
     if len(found) < 2:

@@ -229,6 +229,8 @@ class _Fit:
         if isinstance(node, nodes.Followed):
             # a pointer of 64 bits is no int64
             return self._leaf(node.pointer.node, checks) and node.pointer.node.sizeof() < 8
+        if isinstance(node, nodes.Fixed):
+            return node.address.bit_length() <= NARROW - 2
         if isinstance(node, nodes.Offset):
             return node.offset.bit_length() <= NARROW - 10
         if isinstance(node, nodes.Indexed):

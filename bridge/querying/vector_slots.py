@@ -173,6 +173,8 @@ class VectorSlots:
             flat = self._memory.flat_starts[region.name]
             # the first range that holds it counts
             for start in reversed((region.start, *region.mirrors)):
+                if start.bit_length() > NARROW:
+                    continue  # no address comes so far that is evaluated here
                 inside = (address >= start) & (address <= start + region.size - size)
                 found = np.where(inside, address - (start - flat), found)
         outside = found < 0

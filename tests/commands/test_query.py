@@ -11,6 +11,7 @@ import io
 import json
 import random
 import struct
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -85,14 +86,15 @@ def recorded(
     schema: str = SCHEMA,
     bridge: str = BRIDGE,
     close: bool = True,
+    ram: int = RAM,
 ) -> Path:
     """A recording of these frames, each of which is a sixtieth of a second long."""
-    about = About(schema, bridge, "print", "the pier", [Region("ram", RAM, SIZE)])
+    about = About(schema, bridge, "print", "the pier", [Region("ram", ram, SIZE)])
     recorder = Recorder(path, about)
     for place, number in enumerate(numbers):
         data = image(number)
         parts = [
-            (Span(RAM + at, 256), data[at : at + 256])
+            (Span(ram + at, 256), data[at : at + 256])
             for at in range(0, SIZE, 256)
             if not place or at in (0x100, 0xE00)
         ]
@@ -419,3 +421,41 @@ async def test_every_frame_of_the_demo_is_as_a_live_one(
     rows = [json.loads(line) for line in out.splitlines()]
     assert [(row["values"], row["status"]) for row in rows] == wanted
     assert [row["frame"] for row in rows] == list(range(392, 1592))
+
+
+def test_without_the_extra_parquet_is_asked_for_in_vain(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = recorded(tmp_path / "lap.mcap", range(100, 103))
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    code, _, err = printed(capsys, path, "--watch", "tide", "--parquet", tmp_path / "a.parquet")
+    assert code == 2
+    assert err.splitlines()[-1] == (
+        "lowhalf: Parquet needs pyarrow, which is not installed: pip install 'lowhalf[parquet]'"
+    )
+    code, out, _ = printed(capsys, path, "--watch", "tide")
+    assert (code, len(table(out))) == (0, 4)
+
+
+def test_a_recording_of_other_memory(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "far.mcap"
+    far = Region("far", 0x1000_0000, 0x100)
+    with Recorder(path, About(SCHEMA, BRIDGE, "print", "the pier", [far])) as recorder:
+        recorder.frame(1, STARTED, Consistency.STILL, [(Span(far.start, far.size), bytes(256))])
+    code, _, err = printed(capsys, path, "--watch", "tide")
+    assert code == 3
+    assert err.splitlines()[-1] == (
+        "lowhalf: recording far.mcap: holds no memory of the schema schema.toml: "
+        "is it another game's?"
+    )
+
+
+@pytest.mark.parametrize("ram", [0xFFFF_FFFF_8000_0000, 0x7FFF_FFFF_FFFF_0000])
+def test_addresses_of_64_bits(tmp_path: Path, capsys: pytest.CaptureFixture[str], ram: int) -> None:
+    schema = SCHEMA.replace("0x8000_0", f"0x{ram >> 12:X}_")
+    path = recorded(tmp_path / "lap.mcap", range(100, 160), schema, ram=ram)
+    code, out, _ = printed(capsys, path, "--watch", "tide", "address(tide)", "at(0x1000, 'u8')")
+    assert code == 0
+    assert [row[2:] for row in table(out)[1:]] == [
+        [str(number - 150), str(ram + 0x100), ""] for number in range(100, 160)
+    ]
