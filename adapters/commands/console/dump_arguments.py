@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 from collections.abc import Callable, Sequence
 from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass
@@ -39,6 +40,8 @@ NO_DUMPS = frozenset(
 Make = Callable[[argparse.Namespace], Callable[[Path | None], int]]
 """From a command's arguments, what it does with one dump, or without one; that gives a code."""
 
+_TIDIED = 8
+"""Dumps of which memory may be held at a time."""
 UNUSABLE = 3
 """The exit code where no dump could be opened, as of any source."""
 
@@ -120,7 +123,9 @@ def each_dump(arguments: argparse.Namespace, make: Make, *, apart: bool = True) 
 
 def _here(dumps: Sequence[Path], one: Callable[[Path | None], int]) -> int:
     code, failed = 0, 0
-    for dump in dumps:
+    for number, dump in enumerate(dumps):
+        if number % _TIDIED == _TIDIED - 1:
+            gc.collect()  # whole images hang in circles
         try:
             code = max(code, one(dump))
         except SourceError as fault:

@@ -10,6 +10,7 @@ they.
 from __future__ import annotations
 
 import contextlib
+import gc
 import multiprocessing
 import os
 import signal
@@ -34,6 +35,11 @@ FEWEST = 24
 core each, and a dump takes some 25 ms."""
 _AHEAD = 4
 """Pieces that are done at most before an earlier one, for each process."""
+_TIDIED = 4
+"""Pieces of which memory may be held at a time."""
+_ALLOCATOR = {"MALLOC_MMAP_THRESHOLD_": "33554432", "MALLOC_TRIM_THRESHOLD_": "134217728"}
+"""So that glibc keeps the few images that come and go, and the kernel need not give each of their
+pages anew (mallopt(3)); other systems pass over it.  Measured: 2.4 s of 6.9 for 200 dumps."""
 _LOOK = 0.2
 """Seconds after which a signal is seen while nothing is done."""
 
@@ -87,7 +93,13 @@ class _Worker:
         self.process: SpawnProcess = context.Process(
             target=_serve, args=(theirs, make, made_of), daemon=True
         )
-        self.process.start()
+        added = {name: value for name, value in _ALLOCATOR.items() if name not in os.environ}
+        os.environ.update(added)
+        try:
+            self.process.start()
+        finally:
+            for name in added:
+                del os.environ[name]
         theirs.close()
 
     def end(self) -> None:
@@ -157,12 +169,17 @@ def _serve(pipe: Connection, make: Callable[[Any], Callable[[Any], Any]], made_o
     """What a process does: one piece after the other, until the parent closes the pipe."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # a terminal sends it to all; the parent ends us
     with contextlib.suppress(EOFError, OSError, Stopped):
-        work = None
+        work, done = None, 0
         while True:
             item = pipe.recv()
             try:
-                work = work or make(made_of)
+                if work is None:
+                    work = make(made_of)
+                    gc.freeze()
                 answer = False, work(item)
+                done += 1
+                if done % _TIDIED == 0:
+                    gc.collect()  # whole images hang in circles
             except Stopped:
                 return
             except Exception:
