@@ -1,8 +1,8 @@
 """Rows as WebVTT: captions for a video's editor, a line for each column.
 
 Times count from the recording's first frame.  A cue stands from the frame in which one of its
-lines became what it is until the frame in which one becomes something else; frames that are left
-out have none.  (W3C, WebVTT: The Web Video Text Tracks Format.)
+lines became what it is until the frame in which one becomes something else, or no frame is shown
+for more than a tenth of a second.  (W3C, WebVTT: The Web Video Text Tracks Format.)
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ __all__ = ["WebVtt"]
 
 _LAST = 1 / 60
 """Seconds that the last frame stands."""
-_PAUSE = 0.5
+_PAUSE = 0.1
 """Seconds after which a frame that is not followed by another does not stand any longer."""
 
 

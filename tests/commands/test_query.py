@@ -384,6 +384,18 @@ def test_captions(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     ]
 
 
+def test_captions_pause_where_no_frame_is_shown(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path, out = recorded(tmp_path / "lap.mcap"), tmp_path / "lap.vtt"
+    asked = ("--watch", "kind=1", "--where", "tide % 50 < 25", "--vtt", out)
+    assert printed(capsys, path, *asked)[0] == 0
+    cues = webvtt.read(str(out)).captions
+    # 25 of 50 frames, a sixtieth of a second each
+    assert [cue.start[6:] for cue in cues] == ["00.000", "00.833", "01.667", "02.500"]
+    assert [cue.end[6:] for cue in cues] == ["00.417", "01.250", "02.083", "02.917"]
+
+
 def test_parquet_is_read_by_others(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path, out = recorded(tmp_path / "lap.mcap"), tmp_path / "lap.parquet"
     watches = ("--watch", "tide", "name", "wide", "d=depth", "hot=tide > 0", "no=1 / (tide + 20)")
@@ -459,3 +471,34 @@ def test_addresses_of_64_bits(tmp_path: Path, capsys: pytest.CaptureFixture[str]
     assert [row[2:] for row in table(out)[1:]] == [
         [str(number - 150), str(ram + 0x100), ""] for number in range(100, 160)
     ]
+
+
+async def test_a_game_that_is_reset_is_judged_as_a_live_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Gaps, a reset and a state that was loaded: what spans frames is as the sampler has it."""
+    numbers = [*range(100, 150), *range(156, 200), *range(3, 60), *range(40_000, 40_050)]
+    counted = BRIDGE.replace("[[watches]]", '[sampling]\nframe = "far"\n[[watches]]', 1)
+    expressions = (
+        "count(tide % 5 == 0)",
+        "change(tide)",
+        "frames_of(tide % 40 < 30)",
+        "highest(tide)",
+    )
+    for place, text in enumerate(expressions):
+        counted += f'[[watches]]\nname = "w{place}"\nexpr = "{text}"\n'
+    path = recorded(tmp_path / "lap.mcap", numbers, bridge=counted)
+    (tmp_path / "guest.schema.toml").write_text(SCHEMA, "utf-8")
+    bridge = tmp_path / "guest.bridge.toml"
+    bridge.write_text(counted, "utf-8")
+    wanted = []
+    async for frame in frames(load_bridge(bridge), path):
+        readings = {r.watch.name: r.value if r.status.has_value else None for r in frame.readings}
+        wanted.append(readings)
+    code, out, _ = printed(capsys, path, "--json")
+    assert code == 0
+    rows = [json.loads(line) for line in out.splitlines()]
+    assert [row["frame"] for row in rows] == numbers
+    assert [row["values"] for row in rows] == wanted
+    counts = [row["values"]["w0"] for row in rows]
+    assert counts[50 + 44] < counts[50 + 43]  # the reset was one
