@@ -122,15 +122,30 @@ def _paths(left_out: LeftOut) -> list[str]:
 
 
 async def _one(side: Side, left_out: LeftOut, tell: Tell) -> tuple[Frame, Moment]:
-    seen: list[int] = []
-    async with contextlib.aclosing(_frames(side, left_out, tell)) as frames:
+    """The one frame of a dump, or the one that is asked for of a recording."""
+    group = place = 0
+    if side.frame is not None:
+        group, place = await asyncio.to_thread(_place, side)
+    async with contextlib.aclosing(_frames(side, left_out, tell, group=group)) as frames:
         async for taken in frames:
-            if side.frame is None or taken.frame.number == side.frame:
+            if not place:
                 return taken.frame, await taken.moment()
-            seen = [min([taken.frame.number, *seen]), taken.frame.number]
-    held = f": it holds frames {seen[0]} to {seen[1]}" if seen else ""
-    name = Path(str(getattr(side.bridge.file.source, "path", ""))).name
-    raise SourceUnusable(f"has no frame {side.frame}{held}", source=f"recording {name}")
+            place -= 1
+    raise SourceUnusable("gave no frame", source=side.bridge.path.name)
+
+
+def _place(side: Side) -> tuple[int, int]:
+    from adapters.recordings.reader import open_recording
+    from adapters.sources.recording.replay_from import place_of
+
+    assert side.frame is not None
+    return place_of(open_recording(_path(side)), side.frame)
+
+
+def _path(side: Side) -> Path:
+    source = side.bridge.file.source
+    assert isinstance(source, RecordingSource)
+    return side.bridge.path.parent / source.path
 
 
 async def _pairs(
@@ -163,17 +178,16 @@ def _value(reading: Reading) -> float | None:
     return value if isinstance(value, int | float) else None
 
 
-def _source(side: Side) -> Source:
+def _source(side: Side, group: int) -> Source:
     if side.recorded:
-        from adapters.sources.recording.replay import RecordingReplay
+        from adapters.sources.recording.replay_from import ReplayFrom
 
-        assert isinstance(side.bridge.file.source, RecordingSource)
-        return RecordingReplay(side.bridge.path.parent / side.bridge.file.source.path)
+        return ReplayFrom(_path(side), group)
     return make_source(side.bridge.file.source, side.bridge.path.parent, prepare(side.bridge))
 
 
 async def _frames(
-    side: Side, left_out: LeftOut, tell: Tell, on: str | None = None
+    side: Side, left_out: LeftOut, tell: Tell, on: str | None = None, group: int = 0
 ) -> AsyncGenerator[_Taken]:
     """The frames of one side, of which each can be had whole until the next is asked for."""
     bridge = side.bridge
@@ -188,7 +202,7 @@ async def _frames(
             if kind.kind is Kind.TEXT:
                 raise ExpressionError("is a text, expected a number or true", expression=on)
     asking = {name: question.prepared for name, question in questions.items()}
-    source = _source(side)
+    source = _source(side, group)
     try:
         setup = sampling_setup(bridge, asking)
         if side.recorded:  # in guest order, whatever the bridge file says of its own source
