@@ -31,6 +31,7 @@ __all__ = [
 
 _GROUPS_AT_ONCE = 8
 """Each is of a second."""
+_BYTES_AT_ONCE = 32 << 20
 _GROUPS_APART = 120
 _NANOSECONDS = 1_000_000_000
 
@@ -196,14 +197,12 @@ class RecordedQuery:
 
     def rows(self, portion: Portion | None = None) -> Iterator[Rows]:
         """The rows, some at a time.  Raises SourceError where the file turns out to be damaged."""
-        settings, recording = self.settings, self.recording
-        begin, end = 0, len(recording.groups)
+        settings = self.settings
+        begin, end = 0, len(self.recording.groups)
         if portion is not None:
             begin, end = portion.begin, end if portion.end is None else portion.end
         query = Query(self.plan, self._memory_before(begin), self.guest, settings.numbers)
-        for first in range(begin, end, _GROUPS_AT_ONCE):
-            groups = range(first, min(first + _GROUPS_AT_ONCE, end))
-            stretch = joined([recording.stretch(group) for group in groups])
+        for stretch in self._stretches(begin, end):
             self.seen.see(stretch, settings.numbers)
             found = query.over(stretch)
             if settings.only_first and len(found):
@@ -211,6 +210,16 @@ class RecordedQuery:
                 return
             if len(found):
                 yield found
+
+    def _stretches(self, begin: int, end: int) -> Iterator[Stretch]:
+        """The frames of groups, as many at once as memory is to hold."""
+        pending: list[Stretch] = []
+        for group in range(begin, end):
+            pending.append(self.recording.stretch(group))
+            size = sum(len(each.data) for each in pending)
+            if len(pending) == _GROUPS_AT_ONCE or size >= _BYTES_AT_ONCE or group + 1 == end:
+                yield joined(pending)
+                pending = []
 
     def _all_watches(self, layout: BuildLayout) -> tuple[ColumnAsked, ...]:
         """Those of the bridge file; of a recorded one without those that need more than it."""
