@@ -79,6 +79,7 @@ LONG = frozenset(
         "commands/test_other_peoples_texts.py",
         "commands/test_pytest_plugin.py",
         "commands/test_stats.py",
+        "commands/test_worker_processes.py",
         "outside/test_fuzz_expressions.py",
         "outside/test_gdb_agrees.py",
         "outside/test_random_schemas.py",

@@ -14,9 +14,10 @@ from adapters.commands.console.telling import tell
 from adapters.commands.console.until_stopped import run_until_stopped
 from adapters.functions import installed_functions
 from adapters.printable import json_text, printable
+from adapters.recordings.reader import open_recording
 from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.comparison import LeftOut, Side, compared_moments, parting
-from adapters.sessions.one_frame import with_dump
+from adapters.sessions.one_frame import may_be_recording, with_dump
 from bridge.comparing.differences import Differences
 from bridge.expressions.compiling import check
 from bridge.memory.address_map import Span
@@ -84,7 +85,7 @@ def run(arguments: argparse.Namespace) -> int:
             print(f"b  {title(frame_b)}")
             _print(found)
         return 1 if found.fields or found.ranges else 0
-    if not (a.recorded and b.recorded) or a.frame is not None or b.frame is not None:
+    if a.frame is not None or b.frame is not None:
         raise LowhalfError("--align goes through two recordings from their beginnings")
     parts = run_until_stopped(parting(a, b, arguments.align, left_out, tell=tell))
     if arguments.json:
@@ -113,8 +114,11 @@ def _side(bridge: Bridge, word: str, arguments: argparse.Namespace) -> Side:
     side = Side(with_dump(bridge, path, arguments.format), frame)
     if side.recorded:
         return Side(side.bridge, arguments.frame if frame is None else frame)
-    if frame is not None:
-        raise LowhalfError(f"{path} is a dump, which has no frame {frame}")
+    if frame is not None or arguments.align is not None:
+        if may_be_recording(path):
+            open_recording(path)  # which says what is wrong with it
+        what = f"no frame {frame}" if frame is not None else "no frames to go through"
+        raise LowhalfError(f"{path} is a dump, which has {what}")
     return side
 
 

@@ -30,7 +30,15 @@ from schemas.source_settings import (
 )
 from schemas.system_words import HELD_WORDS, is_held, system_words
 
-__all__ = ["Tell", "is_recording", "lacking", "take_frame", "take_heap", "with_dump"]
+__all__ = [
+    "Tell",
+    "is_recording",
+    "lacking",
+    "may_be_recording",
+    "take_frame",
+    "take_heap",
+    "with_dump",
+]
 
 _MAX_TOLD = 5
 
@@ -80,17 +88,8 @@ def is_recording(path: Path) -> bool:
     A raw dump may begin as one does; what is wrong with a damaged one, the source of dumps says.
     Raises SourceLost where there is no file that can be read.
     """
-    try:
-        with open_stream(path) as stream:
-            if stream.read(len(MAGIC)) != MAGIC:
-                return False
-    except ValueError:
-        return False  # what names no file, the source of dumps says
-    except OSError as fault:
-        if is_held(fault):
-            raise SourceLost(f"{path} {HELD_WORDS}", source=path.name) from fault
-        why = (system_words(fault) or str(fault)).lower()
-        raise SourceLost(f"{path} cannot be read: {why}", source=path.name) from fault
+    if not may_be_recording(path):
+        return False
     from adapters.recordings.reader import open_recording
 
     try:
@@ -98,6 +97,16 @@ def is_recording(path: Path) -> bool:
     except SourceError:
         return False
     return True
+
+
+def may_be_recording(path: Path) -> bool:
+    """Whether a file begins as one.  Raises SourceLost where there is no file that can be read."""
+    try:
+        with path.open("rb") as stream:
+            return stream.read(len(MAGIC)) == MAGIC
+    except OSError as fault:
+        why = (fault.strerror or str(fault)).lower()
+        raise SourceLost(f"{path} cannot be read: {why}", source=path.name) from fault
 
 
 async def take_frame(

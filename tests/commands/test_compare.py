@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import random
 import re
 import struct
 from pathlib import Path
@@ -313,10 +314,39 @@ def test_what_is_wrong_with_the_words(tmp_path: Path, capsys: Capture) -> None:
     )
     assert "is a dump, which has no frame 3" in refused(capsys, f"{a}@3", b, "--bridge", bridge)
     assert "no such file" in refused(capsys, tmp_path / "none", b, "--bridge", bridge, code=3)
-    assert "goes through two recordings" in refused(capsys, *words, "--align", "courier.kind")
+    assert "t.bin is a dump, which has no frames to go through" in refused(
+        capsys, *words, "--align", "courier.kind"
+    )
+    told = refused(capsys, f"{lap}@500", lap, "--bridge", DEMO, "--align", "x")
+    assert told == "lowhalf: --align goes through two recordings from their beginnings\n"
     assert "is a text, expected a number" in refused(
         capsys, lap, lap, "--bridge", DEMO, "--align", "room"
     )
+
+
+def test_a_recording_that_is_damaged(tmp_path: Path, capsys: Capture) -> None:
+    """Cut off and flipped at random places: what is told is either right or why it is not."""
+    whole, chance = (SAMPLES / "demo.mcap").read_bytes(), random.Random(11)
+    bad, good = tmp_path / "bad.mcap", f"{SAMPLES / 'demo.mcap'}@600"
+    ends = []
+    for number in range(16):
+        data = bytearray(whole[: chance.randrange(len(whole))] if number % 2 else whole)
+        for _ in range(number % 4):
+            data[chance.randrange(len(data))] ^= 1 << chance.randrange(8)
+        bad.write_bytes(data)
+        code = main(["compare", f"{bad}@600", good, "--bridge", str(DEMO), "--json"])
+        printed = capsys.readouterr()
+        if code == 0:
+            assert json.loads(printed.out) == {"differences": [], "ranges": []}
+        else:
+            assert code == 3
+            assert "bad.mcap" in printed.err
+            assert printed.out == ""
+        ends.append(code)
+    assert set(ends) == {0, 3}
+    bad.write_bytes(whole[:9999])
+    told = refused(capsys, f"{bad}@600", good, "--bridge", DEMO, code=3)
+    assert f"{bad} is not a usable recording: " in told
 
 
 # -- two recordings
