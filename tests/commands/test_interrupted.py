@@ -16,11 +16,13 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import psutil
 import pytest
 
 from adapters.commands import main
+from adapters.commands.console.worker_processes import worth_it
 from tests.adapters.sources.scripted_stub import ScriptedStub
 from tests.commands import files, practice_files
 
@@ -59,6 +61,9 @@ COMMANDS = {
     "check": ["check", SAMPLE],
     "attempts": ["attempts", SAMPLE],
     "tally": ["tally", SAMPLE],
+    "expect": ["expect", SAMPLE, "--dump", SAMPLE],
+    "verify": ["verify", "no.expect.toml"],
+    "compare": ["compare", "a", "b", "--bridge", SAMPLE],
     "overlay-boot": ["overlay-boot", SAMPLE],
     "sources": ["sources"],
     "json-schema": ["json-schema", "bridge"],
@@ -215,18 +220,34 @@ def test_while_it_connects_to_a_stub_that_does_not_answer(tmp_path: Path) -> Non
             assert (code, out, err) == (INTERRUPTED, "", ""), words
 
 
-def test_while_a_recording_is_counted(tmp_path: Path) -> None:
-    """Frames are taken without a pause: the signal is heeded between two of them all the same."""
+@pytest.mark.parametrize("count", [20, 40])
+def test_while_recordings_are_counted(count: int, tmp_path: Path) -> None:
+    """Frames are taken without a pause: the signal is heeded between two of them all the same.
+
+    So it is where there are so many that other processes take them.
+    """
     path = practice_files.write(tmp_path, laps=400)
     recording = str(tmp_path / "p.mcap")
-    with started("tally", str(path), *["--dump", recording] * 40) as process:
-        mapped = psutil.Process(process.pid)
-        until(
-            lambda: any(each.path == recording for each in mapped.open_files()),
-            "it opens no recording",
-        )
+    with started("tally", str(path), "--dump", *[recording] * count) as process:
+        whole = psutil.Process(process.pid)
+
+        def opened() -> bool:
+            every = [whole, *whole.children(recursive=True)]
+            return any(file.path == recording for each in every for file in _open(each))
+
+        until(opened, "it opens no recording")
+        below = whole.children(recursive=True)
+        assert bool(below) is worth_it(count)
         code, out, err = ended(process, signal.SIGINT)
+        until(lambda: not any(each.is_running() for each in below), "some go on")
     assert (code, out, err) == (INTERRUPTED, "", "")
+
+
+def _open(process: psutil.Process) -> list[Any]:
+    try:
+        return list(process.open_files())
+    except psutil.Error:  # it has just ended
+        return []
 
 
 def test_what_was_ignored_at_the_start_stays_ignored(tmp_path: Path) -> None:
