@@ -7,6 +7,7 @@ what a source has to say beside its frames goes to the log ``lowhalf``.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 import os
 from collections.abc import AsyncGenerator, Coroutine, Iterable
@@ -107,8 +108,10 @@ async def frames(
     bridge = _asked(bridge, dump, watches)
     prepared_builds = prepare(bridge, installed_functions())
     source = source or every_frame(bridge, prepared_builds)
-    async for frame in followed(bridge, prepared_builds, source, tell=_log.warning):
-        yield frame
+    coming = followed(bridge, prepared_builds, source, tell=_log.warning)
+    async with contextlib.aclosing(coming):  # whoever leaves early leaves both
+        async for frame in coming:
+            yield frame
 
 
 def evaluate(known: Bridge | Schema, dump: AnyPath, expression: str) -> Reading:
