@@ -1,4 +1,4 @@
-"""``lowhalf json-schema``: JSON Schemas of both files, for editors, and of all JSON given out."""
+"""``lowhalf json-schema``: JSON Schemas of the TOML files, for editors, and of all JSON given out."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Any
 
 from adapters.sessions.kinds import ADDED
 from schemas.bridge_model import whole_bridge_model
+from schemas.expect_file import ExpectFile
 from schemas.schema_file import SchemaFile
 
 __all__ = ["DIALECT", "FORM_NAMES", "add_arguments", "json_schema", "run"]
@@ -24,9 +25,9 @@ DIALECT = "https://json-schema.org/draft/2020-12/schema"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "file",
-        choices=("schema", "bridge", *FORM_NAMES),
+        choices=("schema", "bridge", "expect", *FORM_NAMES),
         metavar="NAME",
-        help=f"a file, schema or bridge; or a form of JSON: {', '.join(FORM_NAMES)}",
+        help=f"a file, schema, bridge or expect; or a form of JSON: {', '.join(FORM_NAMES)}",
     )
 
 
@@ -39,6 +40,8 @@ def json_schema(file: str) -> dict[str, Any]:
         from adapters.json_forms.shapes import FORMS
 
         return {"$schema": DIALECT, **FORMS[file].model_json_schema(by_alias=True)}
+    if file == "expect":
+        return {"$schema": DIALECT, **ExpectFile.model_json_schema(by_alias=True)}
     model = SchemaFile if file == "schema" else whole_bridge_model(ADDED)
     return {"$schema": DIALECT, **model.model_json_schema(by_alias=True)}
 

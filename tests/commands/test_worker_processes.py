@@ -115,11 +115,12 @@ def alive(pids: list[int]) -> list[int]:
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGKILL])
-def test_the_processes_end_with_their_parent(number: signal.Signals, tmp_path: Path) -> None:
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGINT", "SIGKILL"])
+def test_the_processes_end_with_their_parent(name: str, tmp_path: Path) -> None:
+    number = getattr(signal, name)
     script, folder = tmp_path / "forever.py", tmp_path / "pids"
     # asleep in its work, a process finds the pipe closed at the end of it
-    seconds = "1" if number == signal.SIGKILL else "600"
+    seconds = "1" if name == "SIGKILL" else "600"
     script.write_text(FOREVER, "utf-8")
     folder.mkdir()
     with subprocess.Popen(
@@ -133,7 +134,7 @@ def test_the_processes_end_with_their_parent(number: signal.Signals, tmp_path: P
         assert alive(pids) == pids
         parent.send_signal(number)
         code = parent.wait(30)
-    assert code == (-number if number == signal.SIGKILL else 128 + number)
+    assert code == (-number if name == "SIGKILL" else 128 + number)
     for _ in _until(lambda: not alive(pids)):
         pass
 
@@ -146,6 +147,7 @@ def _until(done: Callable[[], bool]) -> Iterator[None]:
         yield
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="there is no getrusage")
 def test_memory_stays_flat(tmp_path: Path) -> None:
     """Of many dumps that are read no more is kept than of few (ru_maxrss, getrusage(2))."""
     bridge = files.write(tmp_path)

@@ -41,7 +41,7 @@ def faults(file: str, document: dict[str, Any]) -> list[str]:
     return [f"{error.json_path}: {error.message}" for error in validator.iter_errors(document)]
 
 
-@pytest.mark.parametrize("file", ["schema", "bridge"])
+@pytest.mark.parametrize("file", ["schema", "bridge", "expect"])
 def test_it_is_a_json_schema_itself(file: str) -> None:
     made = json_schema(file)
     Draft202012Validator.check_schema(made)
@@ -50,6 +50,24 @@ def test_it_is_a_json_schema_itself(file: str) -> None:
 
 def test_the_demo_game_s_schema_is_valid() -> None:
     assert faults("schema", tomllib.loads(DEMO.read_text(encoding="utf-8"))) == []
+
+
+EXPECT = """
+bridge = "t.bridge.toml"
+[[moments]]
+dump = "a.bin"
+expect = [ { watch = "x", value = 3 }, { expr = "x > 2", value = true, status = "freed" } ]
+[[moments]]
+recording = "b.mcap"
+frame = 7
+expect = [ { watch = "x", between = [1, 2.5] }, { watch = "kind", status = "null" } ]
+"""
+
+
+def test_a_file_of_expectations_is_valid_and_what_is_none_is_not() -> None:
+    assert faults("expect", tomllib.loads(EXPECT)) == []
+    for old, new in (("value = 3", "valu = 3"), ('"null"', '"nul"'), ("frame = 7", "frame = 'a'")):
+        assert faults("expect", tomllib.loads(EXPECT.replace(old, new)))
 
 
 def test_a_bridge_file_is_valid() -> None:
