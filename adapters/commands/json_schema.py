@@ -1,4 +1,4 @@
-"""``lowhalf json-schema``: JSON Schemas of the TOML files, for editors, and of all JSON given out."""
+"""``lowhalf json-schema``: JSON Schemas of TOML files, for editors, and of all JSON given out."""
 
 from __future__ import annotations
 
