@@ -203,6 +203,8 @@ async def _frames(
                 raise ExpressionError("is a text, expected a number or true", expression=on)
     asking = {name: question.prepared for name, question in questions.items()}
     source = _source(side, group)
+    sampler: Sampler | None = None
+    reason = "gave no frame"
     try:
         setup = sampling_setup(bridge, asking)
         if side.recorded:  # in guest order, whatever the bridge file says of its own source
@@ -216,10 +218,12 @@ async def _frames(
                 yield _Taken(frame, questions[frame.build], sampler)
             elif source.consistency is Consistency.STILL:
                 raise SourceUnusable(frame.note, source=source.name)
+            reason = frame.note or reason
             if source.consistency is Consistency.STILL:
                 return
     except SourceEnded:
-        return
+        if sampler is None or not sampler.stats.frames:  # of no build that the schema knows
+            raise SourceUnusable(reason, source=source.name) from None
     finally:
         for note in source.notes:
             tell(f"{source.name}: {note}")

@@ -349,6 +349,17 @@ def test_a_recording_that_is_damaged(tmp_path: Path, capsys: Capture) -> None:
     assert f"{bad} is not a usable recording: " in told
 
 
+def test_a_recording_of_another_game(tmp_path: Path, capsys: Capture) -> None:
+    practice_files.write(tmp_path)
+    quay = practice_files.SCHEMA.replace("TIDE 1.0", "QUAY 1.0")
+    other = quay.partition("[builds.print]")[2].replace("QUAY 1.0", "QUAY 2.0")
+    (tmp_path / "p.schema.toml").write_text(f"{quay}[builds.other]{other}", "utf-8")
+    words = (f"{tmp_path / 'p.mcap'}@103", f"{tmp_path / 'p.mcap'}@104")
+    told = refused(capsys, *words, "--bridge", tmp_path / "p.bridge.toml", code=3)
+    assert told.startswith("lowhalf: recording p.mcap: no build is recognised: print wants ")
+    assert '"QUAY 1.0" at 0x80000400, found "TIDE 1.0"' in told
+
+
 # -- two recordings
 
 
