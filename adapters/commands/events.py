@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from itertools import zip_longest
 from pathlib import Path
 
@@ -25,8 +25,6 @@ from schemas.loader import Bridge
 from schemas.source_settings import RecordingSource
 
 __all__ = ["add_arguments", "run"]
-
-Print = Callable[[HeapEvent], None]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -28,6 +28,7 @@ from tests.commands import files, practice_files
 
 ROOT = Path(__file__).parent.parent.parent
 SAMPLE = str(ROOT / "sample_dumps" / "second-print-carry.bridge.toml")
+DEMO = str(ROOT / "sample_dumps" / "demo.mcap")
 INTERRUPTED = 130
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="Windows sends no signals")
@@ -64,6 +65,9 @@ COMMANDS = {
     "expect": ["expect", SAMPLE, "--dump", SAMPLE],
     "verify": ["verify", "no.expect.toml"],
     "compare": ["compare", "a", "b", "--bridge", SAMPLE],
+    "events": ["events", DEMO],
+    "query": ["query", DEMO],
+    "record": ["record", SAMPLE, "no/folder.mcap", "--seconds", "0"],
     "overlay-boot": ["overlay-boot", SAMPLE],
     "sources": ["sources"],
     "json-schema": ["json-schema", "bridge"],

@@ -158,6 +158,8 @@ FORMS: dict[str, list[list[str]]] = {
         ["t.bin", FILE_NAME[:60], "--bridge", BRIDGE],
         ["t.bin", "u.bin", "--bridge", BRIDGE, "--ignore", EVIL],
     ],
+    "events": [["rude.mcap", "rude.mcap"], [FILE_NAME[:60]]],
+    "record": [[FILE_NAME[:60], NEW]],
     "query": [
         ["rude.mcap"],
         ["rude.mcap", "--json"],
@@ -438,7 +440,8 @@ def test_nothing_writes_past_the_streams_that_escape() -> None:
     }
     assert users["styled"] == {"commands/heap.py"}
     assert users["sys.__stdout__"] == {"commands/console/standard_streams.py"}
-    assert users["json.dump"] == users["os.write"] == users["sys.stdout.buffer"] == set()
+    assert users["json.dump"] == users["os.write"] == set()
+    assert users["sys.stdout.buffer"] == {"exports/row_files.py"}
 
 
 def test_the_rude_text_would_forge_a_line() -> None:

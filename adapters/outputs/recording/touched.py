@@ -10,13 +10,13 @@ from bridge.ports.memory_observer import TakenMemory
 
 __all__ = ["TouchedLines", "lines_of"]
 
-Parts = list[tuple[Span, bytes]]
+_Parts = list[tuple[Span, bytes]]
 
 
-def lines_of(taken: TakenMemory) -> Parts:
+def lines_of(taken: TakenMemory) -> _Parts:
     """The bytes of a frame that are known to be its own, in guest order, a span a row of them."""
     image = taken.image
-    parts: Parts = []
+    parts: _Parts = []
     for line in sorted(taken.lines):
         address, length = _place(image, line)
         data = bytes(image.bytes[line << LINE_SHIFT : (line << LINE_SHIFT) + length])
@@ -53,7 +53,7 @@ class TouchedLines:
 
     before: dict[Span, bytes]
 
-    def changes(self, now: Parts) -> tuple[Parts, list[Span]]:
+    def changes(self, now: _Parts) -> tuple[_Parts, list[Span]]:
         """What is otherwise than before, and what is known no more."""
         known = dict(now)
         gone = [span for span in self.before if span not in known]

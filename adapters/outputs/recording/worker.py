@@ -27,7 +27,7 @@ MAX_BACKLOG = 256 << 20
 """Bytes that may wait to be written; frames beyond are gaps, so that a slow disk costs frames and
 not memory."""
 
-Parts = Sequence[tuple[Span, bytes]]
+_Parts = Sequence[tuple[Span, bytes]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +39,7 @@ class Moment:
     missed: int | None
     time: float
     consistency: Consistency
-    lines: Parts
+    lines: _Parts
 
 
 @dataclass(slots=True)
@@ -183,7 +183,7 @@ class RecordingWorker:
             return
         self._tell_gap(moment)
         capture = self._shared.capture
-        parts: Parts
+        parts: _Parts
         gone: list[Span] = []
         in_part = False
         if capture is None:
