@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from adapters.recordings.changed_lines import BLOCK, Snapshot
+from adapters.recordings.changed_lines import Snapshot
 from bridge.builds.evidence import aligned_span
 from bridge.memory.address_map import LINE_SIZE, MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder, reorder
@@ -19,7 +19,8 @@ from bridge.ports.memory_observer import FrameCounters
 
 __all__ = ["WholeCapture", "without"]
 
-_PIECE = BLOCK
+_PIECE = 1 << 20
+"""Bytes that are read at a time: fewer calls, and no more than caches hold."""
 
 
 class WholeCapture:

@@ -11,6 +11,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from time import monotonic
 from typing import Any
 
 from adapters.outputs.recording.capture import WholeCapture
@@ -23,6 +24,8 @@ from schemas.errors import LowhalfError, SourceLost
 
 __all__ = ["MAX_BACKLOG", "Moment", "RecordingWorker"]
 
+_SHARE = 0.8
+"""Of a frame's time: within it another look may be taken."""
 MAX_BACKLOG = 256 << 20
 """Bytes that may wait to be written; frames beyond are gaps, so that a slow disk costs frames and
 not memory."""
@@ -48,6 +51,7 @@ class _Shared:
 
     changed: threading.Condition = field(default_factory=threading.Condition)
     look: bool = False
+    look_asked: float = 0.0
     moments: deque[Any] = field(default_factory=deque)
     jobs: deque[tuple[int, Callable[[], None]]] = field(default_factory=deque)
     backlog: int = 0
@@ -73,6 +77,8 @@ class RecordingWorker:
         self._shared = _Shared()
         self._touched = TouchedLines({})
         self._unwritten: tuple[int | None, int] | None = None
+        self._look_time = 0.0
+        self._before: tuple[int, float] | None = None
         self._threads = [
             threading.Thread(target=target, name=name, daemon=True)
             for target, name in (
@@ -96,6 +102,7 @@ class RecordingWorker:
         """A sample is being taken: look at memory meanwhile."""
         with self._shared.changed:
             self._shared.look = True
+            self._shared.look_asked = monotonic()
             self._shared.changed.notify_all()
 
     def moment(self, moment: Moment) -> None:
@@ -159,9 +166,23 @@ class RecordingWorker:
                 shared.changed.notify_all()
 
     def _look(self, capture: WholeCapture) -> None:
+        began = monotonic()
         # that the source is lost the sampler finds out, too
         with contextlib.suppress(SourceLost):
             capture.look()
+        self._look_time = monotonic() - began
+
+    def _has_time(self, moment: Moment) -> bool:
+        """Whether another look can end before the next frame begins, as frames have come so far.
+
+        One that goes over into the next frame would make the look at that one late, and so on.
+        """
+        before, self._before = self._before, (moment.number, moment.time)
+        if before is None or moment.number <= before[0] or not self._shared.look_asked:
+            return True
+        frame_time = (moment.time - before[1]) / (moment.number - before[0])
+        gone = monotonic() - self._shared.look_asked
+        return gone + self._look_time < _SHARE * frame_time
 
     def _take(self, item: Any) -> None:
         if item is None or isinstance(item, WholeCapture):
@@ -189,7 +210,7 @@ class RecordingWorker:
         if capture is None:
             parts, gone = self._touched.changes(list(moment.lines))
         else:
-            if not capture.saw(moment.number):
+            if not capture.saw(moment.number) and self._has_time(moment):
                 # the game may be in that frame still
                 self._look(capture)
             in_part = not capture.saw(moment.number)
