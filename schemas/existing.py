@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from schemas.windows_paths import openable
+
 __all__ = ["exists", "is_directory", "is_file"]
 
 
@@ -26,6 +28,6 @@ def exists(path: Path) -> bool:
 def is_directory(path: Path) -> bool:
     """Whether there is a folder; false where the name is too long or cannot be one."""
     try:
-        return path.is_dir()
+        return openable(path, drive_relative=True).is_dir()
     except (OSError, ValueError):
         return False

@@ -21,6 +21,7 @@ from schemas.expect_file import ENDING
 from schemas.loader import Bridge
 from schemas.seen_letters import toml_string
 from schemas.source_settings import RecordingSource
+from schemas.system_words import system_words
 
 __all__ = ["add_arguments", "run"]
 
@@ -64,7 +65,7 @@ def run(arguments: argparse.Namespace) -> int:
         with path.open("w" if arguments.force else "x", encoding="utf-8", newline="\n") as file:
             file.write(text)
     except OSError as fault:
-        reason = (fault.strerror or str(fault)).lower()
+        reason = (system_words(fault) or str(fault)).lower()
         raise ExpectFileError(f"cannot be written: {reason}", file=str(path)) from fault
     lines = sum(len(moment.readings) for moment in moments)
     words = f"{_counted(lines, 'expectation')} of {_counted(len(moments), 'moment')}"

@@ -11,6 +11,7 @@ from adapters.sessions.bridge_file import load_bridge
 from schemas.errors import LowhalfError
 from schemas.loader import Bridge
 from schemas.output_settings import Outputs, RecordingOutput
+from schemas.system_words import system_words
 
 __all__ = ["add_arguments", "recorded", "run"]
 
@@ -34,7 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.usage = "lowhalf record [options] BRIDGE.toml [FILE] [-- COMMAND …]"
     parser.epilog = "COMMAND, such as the emulator, is started first; both end together"
-    parser.set_defaults(json=False, quiet=True, listen=None)
+    parser.set_defaults(json=False, quiet=True, listen=None, browser=False)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -51,7 +52,7 @@ def _remove(file: Path) -> None:
     try:
         file.unlink()
     except OSError as fault:
-        raise LowhalfError(f"{file} cannot be replaced: {fault.strerror}") from fault
+        raise LowhalfError(f"{file} cannot be replaced: {system_words(fault)}") from fault
 
 
 def recorded(bridge: Bridge, file: Path | None, ram: str | None) -> Bridge:

@@ -23,6 +23,7 @@ from bridge.verifying.expectation import Verdict
 from schemas.errors import FileError, LowhalfError, OutputError
 from schemas.existing import is_directory, is_file
 from schemas.expect_file import ENDING, load_expectations
+from schemas.system_words import system_words
 
 __all__ = ["add_arguments", "run"]
 
@@ -195,5 +196,5 @@ def _write(path: Path, text: str) -> None:
     try:
         path.write_text(text, "utf-8", newline="\n")
     except OSError as fault:
-        reason = (fault.strerror or str(fault)).lower()
+        reason = (system_words(fault) or str(fault)).lower()
         raise OutputError(f"{path} cannot be written: {reason}") from fault

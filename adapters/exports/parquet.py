@@ -10,6 +10,7 @@ from typing import Any, Self
 from bridge.querying.rows import Column, Rows
 from bridge.values.value_type import Kind, ValueType
 from schemas.errors import LowhalfError, OutputError
+from schemas.system_words import system_words
 
 __all__ = ["ParquetFile"]
 
@@ -103,5 +104,5 @@ class ParquetFile:
 
     def _failed(self, fault: OSError) -> OutputError:
         return OutputError(
-            f"{self._path} cannot be written ({fault.strerror or fault})", output="parquet"
+            f"{self._path} cannot be written ({system_words(fault) or fault})", output="parquet"
         )

@@ -15,6 +15,7 @@ from adapters.exports.webvtt import WebVtt
 from bridge.querying.rows import Rows
 from bridge.values.value_type import ValueType
 from schemas.errors import OutputError
+from schemas.system_words import system_words
 
 if TYPE_CHECKING:
     from adapters.exports.parquet import ParquetFile
@@ -134,4 +135,4 @@ def _opened(path: Path) -> BinaryIO:
 
 
 def _failed(path: str | Path | None, fault: OSError) -> OutputError:
-    return OutputError(f"{path} cannot be written ({fault.strerror or fault})", output="query")
+    return OutputError(f"{path} cannot be written ({system_words(fault) or fault})", output="query")

@@ -142,11 +142,11 @@ class Recording:
     def _from(self, place: ChunkPlace, made: Callable[[memoryview], T]) -> T:
         """What is made of the records in a chunk."""
         try:
-            with self.path.open("rb") as stream:
+            with open_stream(self.path) as stream:
                 return made(chunk.unpacked(stream, place))
         except OSError as fault:
             raise SourceLost(
-                f"{self.path} cannot be read ({fault.strerror or fault})",
+                f"{self.path} cannot be read ({system_words(fault) or fault})",
                 source=f"recording {self.path.name}",
             ) from fault
         except ValueError as fault:
@@ -185,7 +185,7 @@ def open_recording(path: Path) -> Recording:
 
 def _open(path: Path) -> Recording:
     found: Contents | None = None
-    with path.open("rb") as stream:
+    with open_stream(path) as stream:
         size = stream.seek(0, 2)
         index = chunk_index(stream, size)
         if index.places and written_by(stream) == topics.LIBRARY:
@@ -200,4 +200,5 @@ def _open(path: Path) -> Recording:
         raise ValueError(f"expected the channels {topics.BRIDGE} and {topics.RAM}")
     if not found.groups:
         raise ValueError("it ends before its first frames are whole")
-    return Recording(path, found.about, found.keys, found.groups, index.complete, found.channels)
+    whole = index.complete
+    return Recording(path, found.about, found.keys, found.groups, whole, found.channels)

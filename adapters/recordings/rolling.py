@@ -19,6 +19,7 @@ from adapters.recordings.recorder import Parts, Recorder
 from bridge.memory.address_map import Span
 from bridge.ports.source import Consistency
 from schemas.errors import OutputError
+from schemas.system_words import system_words
 
 __all__ = ["RollingRecorder"]
 
@@ -132,7 +133,7 @@ class RollingRecorder:
                 self._done.popleft()
         except OSError as fault:
             raise OutputError(
-                f"{self._folder}: {fault.strerror or fault}", output=f"recording {path.name}"
+                f"{self._folder}: {system_words(fault) or fault}", output=f"recording {path.name}"
             ) from fault
         recorder = self._recorder = Recorder(path, self._about, memory)
         self._began = time

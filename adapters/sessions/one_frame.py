@@ -102,10 +102,14 @@ def is_recording(path: Path) -> bool:
 def may_be_recording(path: Path) -> bool:
     """Whether a file begins as one.  Raises SourceLost where there is no file that can be read."""
     try:
-        with path.open("rb") as stream:
+        with open_stream(path) as stream:
             return stream.read(len(MAGIC)) == MAGIC
+    except ValueError:
+        return False  # what names no file, the source of dumps says
     except OSError as fault:
-        why = (fault.strerror or str(fault)).lower()
+        if is_held(fault):
+            raise SourceLost(f"{path} {HELD_WORDS}", source=path.name) from fault
+        why = (system_words(fault) or str(fault)).lower()
         raise SourceLost(f"{path} cannot be read: {why}", source=path.name) from fault
 
 

@@ -270,7 +270,9 @@ class _FileReader(BulkReader):
         try:
             count = os.preadv(self._file, [into], address + self._delta)
         except OSError as fault:
-            raise SourceLost(f"cannot be read ({fault.strerror})", source=self._name) from fault
+            raise SourceLost(
+                f"cannot be read ({system_words(fault)})", source=self._name
+            ) from fault
         if count < len(into):
             raise SourceLost("shrank", source=self._name, address=address, length=len(into))
 

@@ -30,6 +30,7 @@ from bridge.readings.reading import Watch
 from schemas.errors import OutputError, SourceError
 from schemas.loader import Bridge
 from schemas.output_settings import RecordingOutput as Settings
+from schemas.system_words import system_words
 
 __all__ = ["RecordingOutput"]
 
@@ -207,7 +208,7 @@ class RecordingOutput(Output, MemoryObserver):
                 recorder = RollingRecorder(path, self._bridge.name, about, keep)
         except OSError as fault:
             raise OutputError(
-                f"{path.parent} cannot be made ({fault.strerror})", output="recording"
+                f"{path.parent} cannot be made ({system_words(fault)})", output="recording"
             ) from fault
         self.path = path
         self._worker = RecordingWorker(recorder, self._stopped_by_fault)

@@ -180,7 +180,7 @@ class FileDump(Source):
     def _read(self, *, most: int | None = None, taken: list[str] | None = None) -> bytes:
         path, settings = self.path, self.settings
         try:
-            state = path.stat()
+            state = openable(path).stat()
             # so that what is read of a dump is the same each time
             self.written_at = state.st_mtime
             if not stat.S_ISREG(state.st_mode):

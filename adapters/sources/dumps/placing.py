@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from adapters.dumps.segment import Segment
 from bridge.memory.address_map import MemoryMap, Region
 from bridge.memory.held_bytes import HeldBytes
+from schemas.errors import SourceUnusable
 
 __all__ = ["Placed", "chosen_region", "place"]
 

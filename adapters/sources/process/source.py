@@ -22,7 +22,7 @@ from adapters.sources.process.find_ram import Copy
 from adapters.sources.process.mapping import ProcessStat
 from adapters.sources.process.ram_search import MAX_SEARCHING, Found, RamSearch
 from adapters.sources.process.system import LifeLine, Reader, System
-from adapters.sources.process.this_system import this_system
+from adapters.sources.process.this_system import no_way_in, this_system
 from adapters.sources.process.which_process import WhichProcess
 from adapters.sources.surroundings import SourceSurroundings
 from bridge.memory.address_map import MemoryMap, Region, Span
@@ -302,7 +302,9 @@ class _RegionReader(BulkReader):
         try:
             (data,) = self._reader.read([(address + self._delta, len(into))])
         except OSError as fault:
-            raise SourceLost(f"cannot be read ({fault.strerror})", source=self._name) from fault
+            raise SourceLost(
+                f"cannot be read ({system_words(fault)})", source=self._name
+            ) from fault
         if data is None:
             raise SourceLost("a page is gone", source=self._name, address=address)
         into[:] = data
