@@ -293,7 +293,7 @@ def test_nothing_is_imported_for_a_file_that_names_no_added_kind(
         (
             "[outputs.bell]",
             "[outputs.gong]",
-            "11: outputs.gong: unknown key; known: bell, json, mqtt, overlay, terminal",
+            "11: outputs.gong: unknown key; known: bell, json, mqtt, overlay, recording, terminal",
         ),
     ],
 )
