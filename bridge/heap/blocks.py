@@ -99,10 +99,11 @@ class Rows(Sequence[Block]):
     """Blocks that are made when they are asked for: most of a large heap's never are.
 
     Those who go through them a second time have them made all at once, and the next find them.
+    ``rows`` are what they are made of.
     """
 
     def __init__(self, rows: Sequence[Row], owner: Callable[[Row], str]) -> None:
-        self._rows = rows
+        self.rows = rows
         self._owner = owner
         self._kept: list[Block] = []
         self._passes = 0
@@ -110,15 +111,15 @@ class Rows(Sequence[Block]):
     @property
     def starts(self) -> list[int]:
         """The payloads' addresses, in the list's order."""
-        return [row[1] for row in self._rows]
+        return [row[1] for row in self.rows]
 
     @property
     def headers(self) -> list[int]:
         """The headers' addresses, in the list's order."""
-        return [row[0] for row in self._rows]
+        return [row[0] for row in self.rows]
 
     def __len__(self) -> int:
-        return len(self._rows)
+        return len(self.rows)
 
     @overload
     def __getitem__(self, index: int) -> Block: ...
@@ -142,11 +143,11 @@ class Rows(Sequence[Block]):
 
     def _making(self) -> Iterator[Block]:
         owner = self._owner
-        for index, row in enumerate(self._rows):
+        for index, row in enumerate(self.rows):
             header, start, size, used, _, generation = row
             yield Block(start, size, used, index, owner(row), header, generation)
 
     def _made(self, index: int) -> Block:
-        row = self._rows[index]
+        row = self.rows[index]
         header, start, size, used, _, generation = row
         return Block(start, size, used, index, self._owner(row), header, generation)

@@ -11,11 +11,11 @@ whole one is held against the last whole one.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from bridge.heap.blocks import Block, Heap
+from bridge.heap.blocks import Block, Heap, Rows
 
 __all__ = ["Happened", "HeapEvent", "HeapEvents", "events_between"]
 
@@ -48,15 +48,14 @@ class HeapEvents:
     """Goes along with the frames of a game."""
 
     def __init__(self) -> None:
-        self._before: tuple[int, dict[int, Block]] | None = None
+        self._before: tuple[int, Sequence[Block]] | None = None
 
     def take(self, frame: int, heap: Heap) -> list[HeapEvent]:
         """What has happened up to this frame; nothing where there is none to hold it against."""
         if heap.damaged is not None or heap.awaited:
             return []
-        used = _used(heap.blocks)
-        before, self._before = self._before, (frame, used)
-        return [] if before is None else _between(frame, *before, used)
+        before, self._before = self._before, (frame, heap.blocks)
+        return [] if before is None else _between(frame, *before, heap.blocks)
 
     def forget(self) -> None:
         """What comes next does not follow from what was."""
@@ -65,16 +64,25 @@ class HeapEvents:
 
 def events_between(frame: int, since: int, before: Heap, after: Heap) -> list[HeapEvent]:
     """What has happened between two whole heaps: first what was released, each by address."""
-    return _between(frame, since, _used(before.blocks), _used(after.blocks))
+    return _between(frame, since, before.blocks, after.blocks)
 
 
-def _used(blocks: Iterable[Block]) -> dict[int, Block]:
-    return {block.start: block for block in blocks if block.used}
+def _used(blocks: Sequence[Block], others: Sequence[Block]) -> dict[int, Block]:
+    """The blocks in use by their starts; those that are in *others*, too, may be left out."""
+    if not isinstance(blocks, Rows) or not isinstance(others, Rows):
+        return {block.start: block for block in blocks if block.used}
+    same = set(others.rows)
+    return {
+        row[1]: blocks[index] for index, row in enumerate(blocks.rows) if row[3] and row not in same
+    }
 
 
 def _between(
-    frame: int, since: int, before: dict[int, Block], after: dict[int, Block]
+    frame: int, since: int, earlier: Sequence[Block], later: Sequence[Block]
 ) -> list[HeapEvent]:
+    if isinstance(earlier, Rows) and isinstance(later, Rows) and earlier.rows == later.rows:
+        return []  # as in most frames
+    before, after = _used(earlier, later), _used(later, earlier)
     released = sorted(before.keys() - after.keys())
     found = [HeapEvent(frame, since, Happened.RELEASED, before[start]) for start in released]
     for start in sorted(after):

@@ -20,6 +20,7 @@ from bridge.heap.blocks import Heap
 from bridge.paths.derivation import DerivationStep, working
 from bridge.ports.clock import Clock
 from bridge.questions.byte_rows import ByteRows
+from bridge.questions.heap_followed import HeapFollowed
 from bridge.readings.reading import Reading
 from schemas.errors import ExpressionError, TooManyQuestions
 
@@ -55,6 +56,11 @@ class Answer:
     strip: ByteRows | None = None
     heap: Heap | None = field(default=None, repr=False, compare=False)
 
+    @property
+    def of(self) -> tuple[int, float]:
+        """Its frame's number and its time."""
+        return self.frame, self.time
+
     @cached_property
     def readings(self) -> tuple[Reading, ...]:
         return tuple(self.make_readings())
@@ -70,7 +76,8 @@ class Question:
 
     ``text`` is a watch's name or an expression; ``serial`` counts its answers, 0 while there is
     none; ``answer`` is the newest.  ``watches`` (name → expression) stand in for those of the
-    bridge file where they are given.
+    bridge file where they are given.  Before it counts as slow it may take ``allowance`` times as
+    long as others.
     """
 
     def __init__(
@@ -85,6 +92,7 @@ class Question:
         self.serial = 0
         self.answer: Answer | None = None
         self.closed = False
+        self.allowance = 1
         self._leave = leave
         self._clock = clock
         self._changed = asyncio.Event()
@@ -125,7 +133,7 @@ class Question:
 
 
 class Questions:
-    """All questions that are open; ``clock`` is the daemon's."""
+    """All questions that are open; ``clock`` is the daemon's, ``heap`` what follows the heap."""
 
     MOST = 32
     """Questions that are open at a time."""
@@ -133,6 +141,7 @@ class Questions:
     def __init__(self, clock: Clock) -> None:
         self.open: list[Question] = []
         self.clock = clock
+        self.heap: HeapFollowed[Question] = HeapFollowed(self.ask)
         self._note = ""
         self._asked = asyncio.Event()
 

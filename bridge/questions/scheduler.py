@@ -35,7 +35,8 @@ WAITS = "waits for the next frame"
 MAX_BATCHES = 8
 """Batches of late lines in one frame."""
 SLOW = 0.001
-"""Seconds; a question that takes longer twice in a row rests afterwards."""
+"""Seconds; a question that takes longer twice in a row, or several times as long where it has an
+allowance, rests afterwards."""
 REST = 20
 """A slow question rests for so many times as long as it took."""
 
@@ -249,7 +250,7 @@ class QuestionScheduler:
         except Exception as fault:
             self._fail(question, fault, frame)
             return None
-        if asked.cost > SLOW:
+        if _is_slow(question, asked):
             self._rest_until = self._clock.now() + REST * asked.cost
         return missing
 
@@ -322,16 +323,20 @@ class QuestionScheduler:
         ready = [
             (q, asked) for q, asked in self._asked.items() if isinstance(asked, PreparedQuestion)
         ]
-        slow = next((q for q, asked in ready if asked.cost > SLOW), None)
+        slow = next((q for q, asked in ready if _is_slow(q, asked)), None)
         if slow is None:
             return ready
-        due = [(q, asked) for q, asked in ready if asked.cost <= SLOW]
+        due = [(q, asked) for q, asked in ready if not _is_slow(q, asked)]
         if self._clock.now() >= self._rest_until:
             asked = self._asked.pop(slow)
             self._asked[slow] = asked  # the last in turn
             assert isinstance(asked, PreparedQuestion)
             due.append((slow, asked))
         return due
+
+
+def _is_slow(question: Question, asked: PreparedQuestion) -> bool:
+    return asked.cost > SLOW * question.allowance
 
 
 def _let_go(known: PreparedQuestion | ExpressionError | None) -> None:

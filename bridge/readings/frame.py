@@ -12,6 +12,7 @@ from bridge.values.status import Status
 
 if TYPE_CHECKING:  # many a frame has neither
     from bridge.heap.blocks import Heap
+    from bridge.heap.told_events import ToldEvents
     from bridge.practice.progress import Practice
 
 __all__ = ["Frame", "Stats"]
@@ -48,7 +49,7 @@ class Frame:
     are made when they are first asked for, so that a frame that no output looks at costs nothing.
     ``note`` is a sentence about the whole frame, such as why the source is gone; else empty.
     ``practice`` is there where the bridge file has steps or attempts, ``heap`` where anything asked
-    for the heap.
+    for the heap, ``heap_events`` where anybody follows what becomes of its blocks.
     """
 
     number: int
@@ -61,6 +62,7 @@ class Frame:
     note: str = ""
     practice: Practice | None = None
     heap: Heap | None = field(default=None, repr=False, compare=False)
+    heap_events: ToldEvents | None = field(default=None, repr=False, compare=False)
     paths: tuple[str, ...] = field(default=(), repr=False, compare=False)
     """Paths of this machine that its texts may name; see ``bridge.readings.public_words``."""
     ticks: float = field(default=0.0, repr=False, compare=False)

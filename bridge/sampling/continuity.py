@@ -43,7 +43,8 @@ class Continuity:
 
     ``stats`` are the counts of all samplers together.  ``questions`` are answered with each frame,
     ``practising`` is told of it, and ``standstill`` tells whether lowhalf itself stood still; each
-    is None where there is none.  ``observers`` are handed each frame's memory.  ``unclear`` is
+    is None where there is none.  ``heap`` follows the heap for who holds it, None without
+    ``questions``.  ``observers`` are handed each frame's memory.  ``unclear`` is
     the trouble of frames whose number is not known.
     """
 
@@ -61,6 +62,7 @@ class Continuity:
         self.unclear = RecurringTrouble(clock.now)
         self.practising = practising
         self.standstill = standstill
+        self.heap = None if questions is None else questions.heap
         self.questions: QuestionScheduler | None = None
         if questions is not None:
             from bridge.questions.scheduler import QuestionScheduler
@@ -111,3 +113,5 @@ class Continuity:
         """What comes next does not follow from what was: an open attempt ends."""
         if self.practising is not None:
             self.practising.cut_off(reason)
+        if self.heap is not None:
+            self.heap.forget(reason)

@@ -366,6 +366,13 @@ class Sampler:
         self._observed(count.number, last, missed, (now, day))
         if self._questions is not None:
             self._questions.after_frame(count.number, day)
+        heap_events = None
+        if (heap := self._continuity.heap) is not None:
+            heap_events = heap.take(
+                *(count.number, day, evaluator.heap_seen),
+                numbered=self._numbers.numbered,
+                unclear=bool(unclear),
+            )
         practice = None
         practising, standstill = self._continuity.practising, self._continuity.standstill
         if practising is not None:
@@ -387,6 +394,7 @@ class Sampler:
             self.stats,
             practice=practice,
             heap=evaluator.heap_seen,
+            heap_events=heap_events,
             paths=self.source.paths,
             ticks=now,
         )
@@ -423,9 +431,11 @@ class Sampler:
 
         practising = self._continuity.practising
         practice = practising.practice if practising is not None else None
+        heap = self._continuity.heap
         return Frame(
             *(0, self._clock.time_of_day(), "", self.source.name, str(self.consistency), make),
             *(self.stats, reason, practice),
+            heap_events=heap.told if heap is not None else None,
             paths=self.source.paths,
             ticks=self._clock.now(),
         )

@@ -8,13 +8,11 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from bridge.heap.blocks import Heap
-from bridge.questions.question import Question, Questions
+from bridge.questions.heap_followed import HeapFollowed
+from bridge.questions.question import Question
 from bridge.readings.frame import Frame
-from schemas.errors import TooManyQuestions
 
-__all__ = ["HEAP", "HeapAsked", "SeenHeap"]
-
-HEAP = "len(blocks())"
+__all__ = ["HeapAsked", "SeenHeap"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,13 +25,13 @@ class SeenHeap:
 
 
 class HeapAsked:
-    """Keeps one question open for as long as anyone holds it.
+    """Has the heap followed for as long as any page holds it.
 
-    *questions* is None where there is no heap to ask for.  *came* is called with each answer.
+    *followed* is None where there is no heap to ask for.  *came* is called with each answer.
     """
 
-    def __init__(self, questions: Questions | None, came: Callable[[], None]) -> None:
-        self._questions = questions
+    def __init__(self, followed: HeapFollowed[Question] | None, came: Callable[[], None]) -> None:
+        self._followed = followed
         self._came = came
         self._holders = 0
         self._question: Question | None = None
@@ -50,16 +48,19 @@ class HeapAsked:
 
     def hold(self) -> None:
         self._holders += 1
-        if self._question is None and self._questions is not None:
-            with contextlib.suppress(TooManyQuestions):
-                self._question = self._questions.ask(HEAP)
-                self._following = asyncio.create_task(self._follow(self._question))
+        if self._followed is None:
+            return
+        if self._holders == 1:
+            self._followed.hold()
+        if self._question is None and (question := self._followed.question) is not None:
+            self._question = question
+            self._following = asyncio.create_task(self._follow(question))
 
     def release(self) -> None:
         self._holders -= 1
-        if self._holders or self._question is None:
+        if self._holders or self._followed is None:
             return
-        self._question.close()
+        self._followed.release()
         self._question = None
         if self._following is not None:
             self._following.cancel()

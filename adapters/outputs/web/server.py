@@ -110,7 +110,8 @@ class OverlayServer(Output):
         self._watches: tuple[Watch, ...] = ()
         self._rate = FrameRate()
         self._heap = HeapAsked(
-            desk.questions if desk is not None and desk.describes_heap else None, self._heap_came
+            desk.questions.heap if desk is not None and desk.describes_heap else None,
+            self._heap_came,
         )
         self._heap_is_late = False
         self._comparing = asyncio.Lock()

@@ -8,6 +8,7 @@ import re
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from adapters.json_forms.heap_events import told_json
 from adapters.outputs.web.heap import SeenHeap
 from adapters.words.page_text import Rooms, shown_text
 from adapters.words.practice import practice_words
@@ -47,7 +48,8 @@ def frame_snapshot(
 
     Where there are steps or attempts, ``practice_words`` is their line.  The part ``heap`` is the
     heap's blocks (see ``heap_snapshot``), null where nothing asked for the heap; *heap* stands in
-    where no watch asked for it.  The part ``desk`` adds to each reading what ``desk_reading`` does,
+    where no watch asked for it; ``heap_events`` beside it is what became of them lately (see
+    ``told_json``).  The part ``desk`` adds to each reading what ``desk_reading`` does,
     and *health* to the snapshot.
     """
     shown = desk_reading if "desk" in parts else reading_snapshot
@@ -58,8 +60,13 @@ def frame_snapshot(
         "readings": [shown(reading) for reading in frame.readings],
         **({"practice_words": _practice_words(frame.practice)} if frame.practice else {}),
         **({"heap": heap_snapshot(frame, heap)} if "heap" in parts else {}),
+        **({"heap_events": _told(frame)} if "heap" in parts else {}),
         **({"health": health() if health else None} if "desk" in parts else {}),
     }
+
+
+def _told(frame: Frame) -> dict[str, Any] | None:
+    return None if frame.heap_events is None else told_json(frame.heap_events)
 
 
 def _practice_words(practice: Practice) -> str:
@@ -86,7 +93,7 @@ def waiting_snapshot(
         "note": "",
         "stats": None,
         "readings": [shown(reading) for reading in readings],
-        **({"heap": None} if "heap" in parts else {}),
+        **({"heap": None, "heap_events": None} if "heap" in parts else {}),
         **({"health": health() if health else None} if "desk" in parts else {}),
     }
 
