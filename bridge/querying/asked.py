@@ -59,23 +59,30 @@ def asked_of(
     *,
     heap_warnings: bool = True,
 ) -> Asked:
-    """Check *columns* and *conditions*, which may use the bridge file's watches.
+    """Check *columns* and *conditions*, which may use the bridge file's watches, and columns.
 
+    A column is known by its name where nothing else has that name.
     Without *heap_warnings* no pointer into the heap is judged, which changes no value but
     spares the walk along the heap.  Raises ExpressionError.
     """
     known = {watch.name: watch.expr for watch in bridge.file.watches}
     unwarned = {watch.name for watch in bridge.file.watches if watch.heap == "ignore"}
     texts = [*(column.expression for column in columns), *conditions]
+    taken = {*known, *layout.symbols, *layout.enumerations, *functions, *_loop_names(texts)}
+    named = {
+        column.name: column.expression
+        for column in columns
+        if column.name.isidentifier() and column.name not in (column.expression, *taken)
+    }
     names: list[str] = []
     asked: dict[str, str] = {}
     for text in texts:
         # no watch can have such a name
-        name = text if text in known else f"asked {len(asked)}"
-        if name not in known:
+        name = text if text in known or text in named else f"asked {len(asked)}"
+        if name.startswith("asked "):
             asked[name] = text
         names.append(name)
-    expressions = {**_used(known, texts), **asked}
+    expressions = {**_used({**known, **named}, texts), **asked}
     try:
         program = check(layout, expressions, unwarned if heap_warnings else expressions, functions)
     except ExpressionError as fault:
@@ -93,6 +100,12 @@ def asked_of(
         if program.slots[slot].type.kind is Kind.TEXT:
             raise ExpressionError("is a text, expected true or false", expression=text)
     return Asked(layout, program, tuple(slots[: len(columns)]), tuple(slots[len(columns) :]))
+
+
+def _loop_names(texts: Sequence[str]) -> set[str]:
+    """The names that elements of lists have in expressions."""
+    parts = (part for text in texts for part in ast.walk(parse(text, "")))
+    return {p.id for p in parts if isinstance(p, ast.Name) and isinstance(p.ctx, ast.Store)}
 
 
 def _used(known: Mapping[str, str], texts: Sequence[str]) -> dict[str, str]:

@@ -197,6 +197,30 @@ def test_conditions_and_the_first_row(tmp_path: Path, capsys: pytest.CaptureFixt
     assert (code, [row[0] for row in table(out)]) == (0, ["frame", "140"])
 
 
+def test_a_column_is_known_by_its_name_where_nothing_else_has_that_name(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = recorded(tmp_path / "lap.mcap")
+    named = (path, "--watch", "t=tide", "twice=t * 2", "calm=t % 50 == 0")
+    rows = table(printed(capsys, *named, "--where", "calm and twice > 0")[1])
+    assert [(row[0], *row[2:]) for row in rows[1:]] == [
+        ("200", "50", "100", "true"),
+        ("250", "100", "200", "true"),
+    ]
+    # the watch `level` is tide * 2, and `depth` a symbol: both stay what they are
+    taken = ("--watch", "level=1", "depth=2", "--where", "level > 198 and depth < 2")
+    rows = table(printed(capsys, path, *taken)[1])
+    assert [(row[0], *row[2:]) for row in (rows[1], rows[-1])] == [
+        ("250", "1", "2"),
+        ("299", "1", "2"),
+    ]
+    rows = table(printed(capsys, path, "--watch", "low=low(wide)", "--first", "low(wide) > 1")[1])
+    assert rows[1][0] == "100"
+    code, _, err = printed(capsys, path, "--watch", "a=b", "b=a")
+    assert code == 2
+    assert "watches use each other in a circle: a → b → a" in err
+
+
 def test_one_frame_and_one_that_is_not_there(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
