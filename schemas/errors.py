@@ -13,7 +13,9 @@
     ├── OutputError        an output failed
     │   └── StreamFailed     what it writes to is closed or full; another try is no use
     ├── ExtensionError     what an installed package of somebody else's adds is wrong
-    └── TooManyQuestions   a page asks what there is no room for
+    ├── TooManyQuestions   a page asks what there is no room for
+    ├── NoSuchPast         a page asks for a recording that is not there, or no longer
+    └── PastNotReady       a page asks for a moment of one that is yet to be evaluated
 
 The leaves follow the phases of a run.  What the message says also stands in attributes, so that a
 program need not parse it.  Messages are lower case without a final stop: what, where, expected
@@ -33,7 +35,9 @@ __all__ = [
     "FileError",
     "LayoutFileError",
     "LowhalfError",
+    "NoSuchPast",
     "OutputError",
+    "PastNotReady",
     "SchemaError",
     "SourceEnded",
     "SourceError",
@@ -190,3 +194,11 @@ def _window(text: str, column: int, width: int = 76) -> tuple[str, int]:
 
 class TooManyQuestions(LowhalfError):
     """No further question about the running game can be open at the same time."""
+
+
+class NoSuchPast(LowhalfError):
+    """There is nothing recorded of that name to look at, or nothing any more."""
+
+
+class PastNotReady(LowhalfError):
+    """What was recorded cannot be looked at just now; trying again helps."""

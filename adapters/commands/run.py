@@ -36,6 +36,7 @@ from schemas.system_words import system_words
 
 if TYPE_CHECKING:
     from adapters.json_forms.tallies import Counts
+    from bridge.ports.pasts import Pasts
     from bridge.sampling.practice_tracker import PracticeTracker
 
 __all__ = [
@@ -166,9 +167,19 @@ def outputs_of(
             history=history_of(bridge),
             tallies=tallies_of(bridge, prepared_builds, count),
             notice=lambda: practising.notice if practising is not None else "",
+            pasts=_pasts(bridge),
         ),
         show,
     )
+
+
+def _pasts(bridge: Bridge) -> Pasts | None:
+    """What pages can look at again; None without pages."""
+    if bridge.file.outputs.overlay is None:
+        return None
+    from adapters.commands.looking.pasts import pasts_of
+
+    return pasts_of(bridge)
 
 
 def _served_at(bridge: Bridge, listen: str) -> Bridge:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 if TYPE_CHECKING:
     from bridge.ports.clock import Clock
+    from bridge.ports.pasts import Pasts
     from bridge.prepared import PreparedBuild
     from bridge.questions.question import Questions
     from schemas.loader import Bridge
@@ -28,7 +29,7 @@ class OutputSurroundings:
     output.  ``spare_ports`` are those that pages may take instead of their own, behind
     it.  ``history`` reads what ``lowhalf attempts --json`` prints and ``tallies`` what ``lowhalf
     tally --json`` prints; None without attempts, or without a tally.  ``notice`` gives what there
-    is to know of how these are kept.
+    is to know of how these are kept.  ``pasts`` are the recordings that pages can look at again.
     """
 
     bridge: Bridge
@@ -40,6 +41,7 @@ class OutputSurroundings:
     history: Read | None = None
     tallies: Read | None = None
     notice: Callable[[], str] = str
+    pasts: Pasts | None = None
 
     @property
     def clock(self) -> Clock:

@@ -70,6 +70,15 @@ class Recording:
         """The frames of a group; only this part of the file is read."""
         return self._read(self.groups[group].piece)
 
+    def count(self, group: int) -> int:
+        """How many frames a group has; none of them is decoded."""
+        piece = self.groups[group].piece
+
+        def counted(data: memoryview) -> int:
+            return len(list(messages_in(data, piece.channel))[piece.first : piece.last])
+
+        return self._from(piece.place, counted)
+
     def said(self, group: int) -> list[Said]:
         """What stands beside the frames of a group: readings and gaps."""
         topics_by_number = {

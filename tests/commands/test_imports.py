@@ -76,7 +76,7 @@ KINDS = {
 """The sources and outputs of each of them; the others load none."""
 
 ROWS = [*SOURCES.rows.items(), *OUTPUTS.rows.items()]
-SHARED_BY_COMMANDS = {"attaching", "console", "main", "opening", "solving"}
+SHARED_BY_COMMANDS = {"attaching", "console", "looking", "main", "opening", "solving"}
 
 
 @pytest.fixture(scope="module")

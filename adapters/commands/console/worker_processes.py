@@ -1,28 +1,22 @@
 """Many pieces of work, done by as many processes as there are cores; results come in order.
 
-Processes are *spawned*, on every system: each imports what it needs and makes its own worker, so
-that nothing of the parent's threads, signals and files is in it.  No more pieces are under way than
-keep all cores busy, however many there are: memory stays flat.  Each process reads from a pipe of
-its own, whose other end only the parent has: where the parent goes away, whatever the reason, so do
-they.
+No more pieces are under way than keep all cores busy, however many there are: memory stays flat.
 """
 
 from __future__ import annotations
 
 import contextlib
 import gc
-import multiprocessing
 import os
-import signal
 import traceback
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from multiprocessing.connection import Connection, wait
-from multiprocessing.context import SpawnProcess
 from typing import Any, TypeVar
 
 from adapters.commands.console.stopped import Stopped
 from adapters.commands.console.until_stopped import StopSignals
+from adapters.spawned_process import SpawnedProcess
 
 __all__ = ["FEWEST", "ProcessDied", "cores", "each_done", "worth_it"]
 
@@ -37,9 +31,6 @@ _AHEAD = 4
 """Pieces that are done at most before an earlier one, for each process."""
 _TIDIED = 4
 """Pieces of which memory may be held at a time."""
-_ALLOCATOR = {"MALLOC_MMAP_THRESHOLD_": "33554432", "MALLOC_TRIM_THRESHOLD_": "134217728"}
-"""So that glibc keeps the few images that come and go, and the kernel need not give each of their
-pages anew (mallopt(3)); other systems pass over it.  Measured: 2.4 s of 6.9 for 200 dumps."""
 _LOOK = 0.2
 """Seconds after which a signal is seen while nothing is done."""
 
@@ -83,32 +74,12 @@ def each_done(
         yield from workers.results(items, signals)
 
 
-class _Worker:
+class _Worker(SpawnedProcess):
     """One process, and the number of the piece that it has; None while it has none."""
 
     def __init__(self, make: Callable[[Any], Any], made_of: object) -> None:
-        context = multiprocessing.get_context("spawn")
-        self.pipe, theirs = context.Pipe()
+        super().__init__(_serve, make, made_of)
         self.busy: int | None = None
-        self.process: SpawnProcess = context.Process(
-            target=_serve, args=(theirs, make, made_of), daemon=True
-        )
-        added = {name: value for name, value in _ALLOCATOR.items() if name not in os.environ}
-        os.environ.update(added)
-        try:
-            self.process.start()
-        finally:
-            for name in added:
-                del os.environ[name]
-        theirs.close()
-
-    def end(self) -> None:
-        self.pipe.close()
-        self.process.terminate()
-        self.process.join(5)
-        if self.process.is_alive():
-            self.process.kill()
-            self.process.join()
 
 
 class _Processes:
@@ -167,7 +138,6 @@ class _Processes:
 
 def _serve(pipe: Connection, make: Callable[[Any], Callable[[Any], Any]], made_of: object) -> None:
     """What a process does: one piece after the other, until the parent closes the pipe."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # a terminal sends it to all; the parent ends us
     with contextlib.suppress(EOFError, OSError, Stopped):
         work, done = None, 0
         while True:

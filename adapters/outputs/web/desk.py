@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from adapters.outputs.surroundings import Read
+from bridge.ports.pasts import Pasts
 from bridge.prepared import PreparedBuild
 from bridge.questions.question import Questions
 from schemas.compiler import Schema
@@ -20,7 +21,8 @@ class Desk:
     ``prepared_builds`` are the builds that may be running, and ``questions`` are those that the
     daemon answers.  ``history`` reads what ``lowhalf attempts --json`` prints and ``tallies`` what
     ``lowhalf tally --json`` prints; None without attempts, or without a tally.  ``notice`` gives
-    what there is to know of how these are kept.
+    what there is to know of how these are kept.  ``pasts`` are the recordings that can be looked at
+    again; None without any.
     """
 
     schema: Schema
@@ -29,6 +31,7 @@ class Desk:
     history: Read | None = None
     tallies: Read | None = None
     notice: Callable[[], str] = str
+    pasts: Pasts | None = None
 
     def prepared(self, build: str) -> PreparedBuild:
         """The running build; the first where none is known."""

@@ -15,6 +15,9 @@ path           gives
 /history.json  what ``lowhalf attempts --json`` prints, or null
 /tallies.json  what ``lowhalf tally --json`` prints, or null
 /layouts.json  the heap against every saved layout
+/past.json     what was recorded and can be looked at again; ``/past/ID/timeline.json``,
+               ``moment.json``, ``next.json``, ``answer.json``, ``events.json`` and
+               ``/beside.json`` answer of it (see ``past``)
 /pages/PATH    what the pages are made of
 /here.svg      a picture that says that the server is up (see ``guard``)
 =============  ====================================================================
@@ -52,6 +55,7 @@ from adapters.outputs.web.heap import HeapAsked
 from adapters.outputs.web.layouts import layouts_json
 from adapters.outputs.web.names import names
 from adapters.outputs.web.page_files import Pages
+from adapters.outputs.web.past import PastRoutes
 from adapters.outputs.web.room import Room
 from adapters.outputs.web.served_address import served_address
 from adapters.outputs.web.slow_json import SlowJson, in_thread
@@ -117,6 +121,8 @@ class OverlayServer(Output):
         self._comparing = asyncio.Lock()
         self._history = SlowJson((desk and desk.history) or _nothing, "lowhalf-history")
         self._tallies = SlowJson((desk and desk.tallies) or _nothing, "lowhalf-tallies")
+        pasts = desk.pasts if desk is not None else None
+        self._past = None if pasts is None else PastRoutes(pasts, self._desk_words)
         self.url = ""
         self.listening = asyncio.Event()
 
@@ -130,6 +136,7 @@ class OverlayServer(Output):
             history=around.history,
             tallies=around.tallies,
             notice=around.notice,
+            pasts=around.pasts,
         )
         token = os.environ.get(TOKEN_VARIABLE, "")
         return cls(settings, around.log, token=token, desk=desk, spare_ports=around.spare_ports)
@@ -239,6 +246,8 @@ class OverlayServer(Output):
                 self.listening.clear()
                 self.url = ""
                 await runner.cleanup()
+                if self._past is not None:
+                    await self._past.close()
                 connections.close()
                 faults.close()
 
@@ -258,6 +267,8 @@ class OverlayServer(Output):
             app.router.add_get("/ask", partial(self._ask, self._desk), allow_head=False)
             app.router.add_get("/names.json", partial(self._names_json, self._desk))
             app.router.add_get("/layouts.json", partial(self._layouts_json, self._desk))
+        if self._past is not None:
+            self._past.add_to(app.router)
         app.router.add_get("/pages/{name:.+}", self._part)
         app.router.add_get(BEACON, self._here)
         return app

@@ -109,7 +109,7 @@ class RecordingPlayer(Source):
             self._check()
             self._playing = True
             self._began = seconds()
-            first = self._frames[0]
+            first = self._frames[self._next]
             self._take()
             return first.number
         if self._next >= len(self._frames) and self._group + 1 >= self._count():

@@ -1,4 +1,4 @@
-"""Replay of a recording from one of its groups on, for whoever needs no frame before that."""
+"""Replay of a recording from one of its frames on, for whoever needs no frame before that."""
 
 from __future__ import annotations
 
@@ -11,21 +11,47 @@ from bridge.memory.address_map import MemoryMap
 from bridge.ports.source import Opened
 from schemas.errors import SourceUnusable
 
-__all__ = ["ReplayFrom", "place_of"]
+__all__ = ["PlacedReplay", "ReplayFrom", "place_of"]
+
+
+class PlacedReplay(RecordingReplay):
+    """Replay of all of a recording.
+
+    ``place`` is the present frame's index among all frames, from 0 (-1 before the first), and
+    ``group`` the number of the group that it is in.
+    """
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path)
+        self.place = -1
+
+    @property
+    def group(self) -> int:
+        return self._group
+
+    def _take(self) -> None:
+        super()._take()
+        self.place += 1
 
 
 class ReplayFrom(RecordingReplay):
-    """Begins with the first frame of a group."""
+    """Begins with the first frame of a group, or with the one that is *skipped* frames behind it.
 
-    def __init__(self, path: Path, group: int) -> None:
+    Where the group has no such frame it begins with the group's last one.
+    """
+
+    def __init__(self, path: Path, group: int, skipped: int = 0) -> None:
         super().__init__(path)
         self._first_group = group
+        self._skipped = skipped
 
     async def _open(self, guest: MemoryMap) -> Opened:
         opened = await super()._open(guest)
         if self._first_group:
             await self._load(self._first_group)
-            self._apply(self._frames[0])
+        self._next = min(self._skipped, len(self._frames) - 1)
+        for frame in self._frames[: self._next + 1]:
+            self._apply(frame)
         return opened
 
 

@@ -1,0 +1,1 @@
+"""Looking at recordings again while a game is played: sessions joined with what pages show."""

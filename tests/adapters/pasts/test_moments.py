@@ -1,0 +1,43 @@
+"""A moment that is looked at again is what the engine gives for that frame of the recording."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+from adapters.outputs.web.snapshot import desk_reading
+from adapters.sessions.recorded_bridge import recorded_bridge
+from schemas.loader import load_bridge
+from tests.adapters.desk_daemon import SAMPLES, SCHEMA
+from tests.adapters.pasts.looked_at import frames_of, looking_at
+
+
+def demo(folder: Path) -> Path:
+    """The demo's recording and its bridge file, with pages on a free port."""
+    shutil.copy(SAMPLES / "demo.mcap", folder)
+    shutil.copy(SAMPLES / "demo.layout.toml", folder)
+    text = (SAMPLES / "demo.bridge.toml").read_text("utf-8")
+    text = text.replace("../schemas/games/tidewright.schema.toml", SCHEMA.as_posix())
+    path = folder / "demo.bridge.toml"
+    path.write_text(text.replace("127.0.0.1:7365", "127.0.0.1:0"), "utf-8")
+    return path
+
+
+async def test_every_moment_of_the_demo_is_as_followed(tmp_path: Path) -> None:
+    """Every reading of every frame, statuses, words and practice, against ``followed``."""
+    path = demo(tmp_path)
+    bridge = load_bridge(path)
+    expected = await frames_of(bridge, tmp_path / "demo.mcap")
+    async with looking_at(path) as page:
+        timeline = await page.whole()
+        assert (timeline["count"], timeline["fault"]) == (len(expected), "")
+        assert timeline["starts"][:2] == [[0, expected[0].number, 0.0], [60, 452, 1.0]]
+        for place in [0, 1, 63, 64, *range(149, len(expected), 7), len(expected) - 1]:
+            moment = await page.get("moment.json", place=place, parts="desk")
+            frame = expected[place]
+            assert (moment["place"], moment["frame"]) == (place, frame.number)
+            assert moment["readings"] == [desk_reading(each) for each in frame.readings]
+            assert moment["practice"] | {"finished": []} == (
+                frame.practice.as_json() if frame.practice else {}
+            ) | {"finished": []}
+    assert recorded_bridge(tmp_path / "demo.mcap").file.watches == bridge.file.watches
