@@ -18,6 +18,7 @@ from adapters.recordings.reader import open_recording
 from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.comparison import LeftOut, Side, compared_moments, parting
 from adapters.sessions.one_frame import may_be_recording, with_dump
+from adapters.sessions.recorded_bridge import recorded_bridge
 from bridge.comparing.differences import Differences
 from bridge.expressions.compiling import check
 from bridge.memory.address_map import Span
@@ -42,7 +43,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
             name, metavar=name.upper(), help="a dump, or a frame of a recording: FILE@FRAME"
         )
     parser.add_argument(
-        "--bridge", type=Path, required=True, metavar="BRIDGE.toml", help="the bridge file"
+        "--bridge",
+        type=Path,
+        metavar="BRIDGE.toml",
+        help="the bridge file; else the one that A was recorded with",
     )
     add_format_argument(parser)
     parser.add_argument(
@@ -67,7 +71,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    bridge = load_bridge(arguments.bridge)
+    bridge = _bridge(arguments)
     left_out = _left_out(bridge, arguments.ignore, arguments.align)
     a, b = (_side(bridge, word, arguments) for word in (arguments.a, arguments.b))
     if arguments.align is None:
@@ -105,12 +109,29 @@ def run(arguments: argparse.Namespace) -> int:
     return 1 if parts.differences.fields else 0
 
 
-def _side(bridge: Bridge, word: str, arguments: argparse.Namespace) -> Side:
-    path, frame = Path(word), None
+def _bridge(arguments: argparse.Namespace) -> Bridge:
+    if arguments.bridge is not None:
+        return load_bridge(arguments.bridge)
+    path, _ = _named(arguments.a)
+    if not may_be_recording(path):
+        raise LowhalfError(f"{path} is no recording, which holds its bridge file: add --bridge")
+    read_by = "read by the bridge file and schema that it was recorded with"
+    tell(f"{path.name}: {read_by}; --bridge names another")
+    return recorded_bridge(path)
+
+
+def _named(word: str) -> tuple[Path, int | None]:
+    """A file, and the frame of it that is named."""
+    path = Path(word)
     if not exists(path):
         name, at, number = word.rpartition("@")
         if at and number.isdecimal():
-            path, frame = Path(name), int(number)
+            return Path(name), int(number)
+    return path, None
+
+
+def _side(bridge: Bridge, word: str, arguments: argparse.Namespace) -> Side:
+    path, frame = _named(word)
     side = Side(with_dump(bridge, path, arguments.format), frame)
     if side.recorded:
         return Side(side.bridge, arguments.frame if frame is None else frame)

@@ -422,3 +422,17 @@ def test_two_recordings_aligned_on_a_number(tmp_path: Path, capsys: Capture) -> 
     nothing = "lap + 0 / (lap - lap)"
     told = refused(capsys, a, b, "--bridge", bridge, "--align", nothing)
     assert told == f"lowhalf: no two frames have the same {nothing}: nothing can be compared\n"
+
+
+def test_recordings_are_compared_by_the_bridge_file_that_they_hold(capsys: Capture) -> None:
+    demo = SAMPLES / "demo.mcap"
+    words = [f"{demo}@500", f"{demo}@520"]
+    assert main(["compare", *words, "--json"]) == 1
+    printed = capsys.readouterr()
+    assert printed.err == (
+        "lowhalf: demo.mcap: read by the bridge file and schema that it was recorded with; "
+        "--bridge names another\n"
+    )
+    assert json.loads(printed.out) == compare(capsys, *words, "--bridge", DEMO)
+    said = refused(capsys, dump("carry"), words[0])
+    assert "first-print-carry.bin.gz is no recording, which holds its bridge file" in said
