@@ -18,7 +18,7 @@ from adapters.recordings.contents import messages as messages_in
 from adapters.recordings.frame_message import RecordedFrame, decode
 from adapters.recordings.header import About
 from adapters.recordings.recorded_memory import RecordedMemory, blocks
-from bridge.memory.address_map import Span
+from bridge.memory.address_map import MemoryMap, Span
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.system_words import HELD_WORDS, is_held, system_words
 
@@ -65,6 +65,16 @@ class Recording:
         """
         after = bisect_right(self.groups, time, key=lambda group: group.first_time)
         return max(0, after - 1)
+
+    def part_of(self, guest: MemoryMap) -> MemoryMap:
+        """What of a guest's map was recorded, as far as its regions tell."""
+        sizes: dict[str, int] = {}
+        for region in guest.regions:
+            for recorded in self.about.regions:
+                if recorded.start <= region.start < recorded.end:
+                    sizes[region.name] = min(region.size, recorded.end - region.start)
+                    break
+        return guest.truncated(sizes)
 
     def frames(self, group: int) -> list[RecordedFrame]:
         """The frames of a group; only this part of the file is read."""

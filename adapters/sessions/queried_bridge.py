@@ -17,7 +17,7 @@ from schemas.compiler import BuildLayout, load_schema
 from schemas.errors import SourceUnusable
 from schemas.loader import Bridge
 
-__all__ = ["held_of", "queried_bridge", "queried_build"]
+__all__ = ["queried_bridge", "queried_build"]
 
 
 def queried_bridge(recording: Path, bridge: Path | None, schema: Path | None) -> Bridge:
@@ -29,17 +29,6 @@ def queried_bridge(recording: Path, bridge: Path | None, schema: Path | None) ->
         return recorded_bridge(recording, schema)
     loaded = load_bridge(bridge)
     return loaded if schema is None else replace(loaded, schema=load_schema(schema))
-
-
-def held_of(recording: Recording, guest: MemoryMap) -> MemoryMap:
-    """What of a guest's map was recorded, as far as its regions tell."""
-    sizes: dict[str, int] = {}
-    for region in guest.regions:
-        for recorded in recording.about.regions:
-            if recorded.start <= region.start < recorded.end:
-                sizes[region.name] = min(region.size, recorded.end - region.start)
-                break
-    return guest.truncated(sizes)
 
 
 def queried_build(recording: Recording, bridge: Bridge, held: MemoryMap) -> BuildLayout:

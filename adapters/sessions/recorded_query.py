@@ -9,7 +9,7 @@ from pathlib import Path
 from adapters.exports.row_files import ShownColumn
 from adapters.functions import installed_functions
 from adapters.recordings.reader import Recording, open_recording
-from adapters.sessions.queried_bridge import held_of, queried_bridge, queried_build
+from adapters.sessions.queried_bridge import queried_bridge, queried_build
 from bridge.prepared import memory_map
 from bridge.querying.asked import Asked, ColumnAsked, asked_of
 from bridge.querying.known_memory import KnownMemory
@@ -148,7 +148,7 @@ class RecordedQuery:
         self.recording: Recording = open_recording(path)
         self.bridge = bridge = queried_bridge(path, settings.bridge, settings.schema)
         self.guest = memory_map(bridge.schema)
-        self.held = held_of(self.recording, self.guest)
+        self.held = self.recording.part_of(self.guest)
         if not self.held.regions:
             raise SourceUnusable(
                 f"holds no memory of the schema {bridge.schema.path.name}: is it another game's?",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from adapters.recordings.reader import Recording
-from adapters.sessions.queried_bridge import held_of, queried_build
+from adapters.sessions.queried_bridge import queried_build
 from adapters.sessions.recorded_bridge import recorded_bridge
 from bridge.prepared import memory_map
 from schemas.errors import (
@@ -33,7 +33,7 @@ def read_by(running: Bridge, recording: Recording) -> ReadBy:
     Raises BridgeFileError, SchemaError, LayoutFileError, SourceError and its leaves.
     """
     try:
-        held = held_of(recording, memory_map(running.schema))
+        held = recording.part_of(memory_map(running.schema))
         if not held.regions:
             raise SourceUnusable("it holds no memory that they know", source=recording.path.name)
         queried_build(recording, running, held)

@@ -80,12 +80,6 @@ class RecordingPlayer(Source):
 
     async def _open(self, guest: MemoryMap) -> Opened:
         recording = await asyncio.to_thread(open_recording, self.path)
-        sizes: dict[str, int] = {}
-        for region in guest.regions:
-            for recorded in recording.about.regions:
-                if recorded.start <= region.start < recorded.end:
-                    sizes[region.name] = min(region.size, recorded.end - region.start)
-                    break
         self.notes = []
         if not recording.complete:
             self.notes.append("was cut off; what is whole of it is played")
@@ -96,7 +90,7 @@ class RecordingPlayer(Source):
         self._apply(self._frames[0])
         self._next = 0
         self._playing = False
-        return Opened(guest.truncated(sizes), guest)
+        return Opened(recording.part_of(guest), guest)
 
     async def _close(self) -> None:
         self._recording = None
