@@ -11,7 +11,7 @@ import copy
 import json
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
-from typing import Any
+from typing import Any, Protocol
 
 from aiohttp import WSMsgType, web
 
@@ -20,6 +20,16 @@ from adapters.outputs.web.page_files import Pages
 
 Message = dict[str, Any]
 CREDIT = 2
+
+
+class Past(Protocol):
+    """What can be looked at again."""
+
+    name: str
+
+    def about(self) -> Message: ...
+
+    async def reply(self, what: str, query: Message) -> Message: ...
 
 
 class CannedDesk:
@@ -37,6 +47,8 @@ class CannedDesk:
             "/tallies.json": None,
             "/layouts.json": {"frame": None, "layouts": []},
         }
+        self.pasts: list[Past] = []
+        self.beside: Callable[[Message], Message] = lambda query: {}
         self.asked: list[str] = []
         self.url = ""
         self._speaks = asyncio.Event()
@@ -153,6 +165,22 @@ class DeskServer:
     async def _ask(self, request: web.Request) -> web.StreamResponse:
         return await self.desk.ask(request)
 
+    async def _besides(self, request: web.Request) -> web.Response:
+        return self._pages.page("desk/beside.html")
+
+    async def _pasts(self, request: web.Request) -> web.Response:
+        return web.json_response({"pasts": [past.about() for past in self.desk.pasts]})
+
+    async def _past(self, request: web.Request) -> web.Response:
+        name, what = request.match_info["name"], request.match_info["what"]
+        for past in self.desk.pasts:
+            if past.name == name:
+                return web.json_response(await past.reply(what, dict(request.query)))
+        raise web.HTTPNotFound(text=f"there is no past {name} any more\n")
+
+    async def _beside_json(self, request: web.Request) -> web.Response:
+        return web.json_response(self.desk.beside(dict(request.query)))
+
     async def _file(self, request: web.Request) -> web.Response:
         return web.json_response(self.desk.files[request.path])
 
@@ -164,6 +192,10 @@ class DeskServer:
             web.get("/pages/{name:.+}", self._page),
             web.get("/live", self._live),
             web.get("/ask", self._ask),
+            web.get("/past.json", self._pasts),
+            web.get("/past/{name}/{what}.json", self._past),
+            web.get("/beside", self._besides),
+            web.get("/beside.json", self._beside_json),
             *(web.get(path, self._file) for path in self.desk.files),
         ]
 
@@ -213,6 +245,7 @@ HEALTH = {
     ],
     "layouts": ["pier"],
     "tallies": True,
+    "pasts": True,
     "history": True,
     "notice": "",
     "pages": ['theme "neon": expected outline, plate, light, dark, contrast'],

@@ -7,7 +7,6 @@ import json
 import tomllib
 from collections.abc import AsyncIterator
 from functools import partial
-from typing import Any
 
 import pytest
 import pytest_asyncio
@@ -26,13 +25,13 @@ from tests.adapters.canned_desk import (
     snapshot,
     step,
 )
+from tests.adapters.desk_hands import LINK, cells, part, press, show, text, texts, write
 
 pytestmark = [
     pytest.mark.needs("chromium", "chromium"),
     pytest.mark.asyncio(loop_scope="module"),
 ]
 
-LINK = "document.body?.dataset.link"
 FOCUS = "document.activeElement.dataset.watch ?? document.activeElement.id"
 HOSTILE = "<img src=x onerror=window.hacked=1>"
 
@@ -57,54 +56,9 @@ async def desk(server: DeskServer) -> AsyncIterator[CannedDesk]:
         yield shown
 
 
-async def show(page: Page, desk: CannedDesk) -> None:
-    await page.open(desk.url)
-    await page.wait_for(LINK, "live")
-
-
 async def bare(page: Page, desk: CannedDesk) -> None:
     """A document of the same server, into which a test imports the modules that it is about."""
     await page.open(desk.url.replace("/desk", "/bare"))
-
-
-def part(watch: str, name: str) -> str:
-    return f"document.querySelector('[data-watch={watch}] .{name}')?.textContent"
-
-
-def text(selector: str) -> str:
-    return f"document.querySelector({json.dumps(selector)})?.textContent"
-
-
-def texts(selector: str) -> str:
-    return f"[...document.querySelectorAll({json.dumps(selector)})].map((e) => e.textContent)"
-
-
-def cells(selector: str) -> str:
-    """What the parts of each such element say."""
-    return (
-        f"[...document.querySelectorAll({json.dumps(selector)})].map((row) => "
-        "[...row.children].map((cell) => cell.textContent))"
-    )
-
-
-async def press(page: Page, key: str, **more: Any) -> None:
-    """A key as the keyboard gives it; one character also writes."""
-    names = {" ": "Space", "/": "Slash", "=": "Equal", "?": "Slash"}
-    codes = {"Enter": 13, "Tab": 9, "Escape": 27, "ArrowDown": 40, "ArrowUp": 38, "Home": 36,
-             "End": 35}  # fmt: skip
-    event: dict[str, Any] = {"key": key, "code": names.get(key, key), **more}
-    event["windowsVirtualKeyCode"] = codes.get(key, ord(key[0].upper()) if len(key) == 1 else 0)
-    if len(key) == 1:
-        event["text"] = key
-    elif key == "Enter":
-        event["text"] = "\r"
-    await page.call("Input.dispatchKeyEvent", type="keyDown", **event)
-    event.pop("text", None)
-    await page.call("Input.dispatchKeyEvent", type="keyUp", **event)
-
-
-async def write(page: Page, words: str) -> None:
-    await page.call("Input.insertText", text=words)
 
 
 async def choose(page: Page, watch: str) -> None:

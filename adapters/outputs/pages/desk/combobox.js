@@ -5,7 +5,8 @@ import { child, put } from "../shared/elements.js";
 import { completion, everything } from "./completion.js";
 
 export class Combobox {
-  // *names* gives what may be offered; *changed* is called with the text, and whether at once.
+  // *names* gives what may be offered; *changed* is called with the text, whether at once, and
+  // whether with Shift.
   constructor(input, list, names, changed) {
     this.input = input;
     this.list = list;
@@ -50,7 +51,7 @@ export class Combobox {
 
   option({ text, kind, about }, i) {
     const option = document.createElement("li");
-    option.id = `offer-${i}`;
+    option.id = `${this.list.dataset.option ?? "offer"}-${i}`;
     option.setAttribute("role", "option");
     option.setAttribute("aria-selected", "false");
     put(child(option, "offer"), text);
@@ -106,7 +107,7 @@ export class Combobox {
       if (this.isOpen && this.at >= 0) this.take(this.at);
       else {
         this.close();
-        this.changed(this.input.value, true);
+        this.changed(this.input.value, true, event.shiftKey);
       }
     } else if (key === "Tab" && this.isOpen && this.at >= 0) {
       this.take(this.at);

@@ -1,6 +1,6 @@
 // The page for the person who practises: puts the connection, the pace and the panels together.
 
-import "../shared/address.js";
+import { address } from "../shared/address.js";
 import { put } from "../shared/elements.js";
 import { follow } from "../shared/live.js";
 import { pacer } from "../shared/pace.js";
@@ -9,10 +9,13 @@ import { HealthPanel } from "./health.js";
 import { HeapPanel } from "./heap.js";
 import { keys } from "./keys.js";
 import { LayoutsPanel } from "./layouts.js";
+import { Looking } from "./looking.js";
 import { poll } from "./poll.js";
 import { PracticePanel } from "./practice.js";
+import { Shown } from "./shown.js";
 import { TalliesPanel } from "./tallies.js";
 import { themeButton } from "./theme.js";
+import { Timeline } from "./timeline.js";
 import { Watches } from "./watches.js";
 import { Working } from "./working.js";
 
@@ -25,11 +28,14 @@ const turnTheme = themeButton(byId("theme"));
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
 const narrow = matchMedia("(max-width: 55.99em)");
 
-let snapshot = null;
+let snapshot = null; // the newest live one
 let names = null;
 let arrived = performance.now();
 let linked = false;
+let pasts = [];
 
+const looking = new Looking(() => ask(), () => snapshot?.frame ?? null);
+const shown = new Shown();
 const working = new Working(
   {
     ask: byId("ask"), offers: byId("offers"), hint: byId("ask-hint"), fault: byId("ask-fault"),
@@ -38,9 +44,10 @@ const working = new Working(
   {
     ready: () => ask(),
     names: () => names,
-    watches: () => new Set((snapshot?.readings ?? []).map(({ watch }) => watch)),
+    watches: () => new Set((now()?.readings ?? []).map(({ watch }) => watch)),
     unmark: () => watches.mark(""),
     linked: () => linked,
+    asking: (text) => looking.ask(text),
   },
 );
 const watches = new Watches(
@@ -53,14 +60,21 @@ const watches = new Watches(
   },
 );
 const heap = new HeapPanel(byId("heap"));
-const practice = new PracticePanel(byId("practice"));
+const practice = new PracticePanel(byId("practice"), (past) => lookBack(past));
 const layouts = new LayoutsPanel(byId("layouts"));
 const tallies = new TalliesPanel(byId("tallies"));
 const health = new HealthPanel(byId("bridge"));
+const timeline = new Timeline(byId("back"), looking, () => names, (past) => lookBack(past));
+
+// What is shown: the live frame or the past moment, with nothing of the other.
+function now() {
+  return shown.isLive ? snapshot : shown.moment.snapshot;
+}
 
 function noticeText() {
   if (snapshot === null) return "connecting to lowhalf";
-  return linked ? snapshot.note : "no connection to lowhalf";
+  if (!linked) return "no connection to lowhalf";
+  return shown.isLive ? snapshot.note : "";
 }
 
 // Apart from the notice, so that nobody has every second read to them.
@@ -73,25 +87,44 @@ function whereText({ frame, build, source, consistency, stats }) {
     .filter(Boolean).join(" · ");
 }
 
+// Between live and past, and from one moment to another: everything at once.
+function turn(allowed) {
+  const turned = shown.turn(looking.came, allowed);
+  if (turned.turned) {
+    for (const panel of [watches, practice]) panel.follow(shown.isLive);
+    if (now() !== null) watches.take(now().readings);
+    body.dataset.view = shown.isLive ? "live" : "past";
+  }
+  return turned;
+}
+
 function paint(pace) {
+  const turned = turn(pace.allowed);
+  const frame = now();
+  // what turned, turned with all that it has
+  const whole = turned.turned || !shown.isLive;
+  const calm = whole ? { ...pace, allowed: true } : pace;
   const seconds = (performance.now() - arrived) / 1000;
-  const link = linked ? "live" : snapshot === null ? "connecting" : "lost";
-  const readings = snapshot?.readings ?? [];
+  const link = !shown.isLive ? "past" : linked ? "live" : snapshot === null ? "connecting" : "lost";
+  const readings = frame?.readings ?? [];
   const gone = readings.length > 0 && readings.every(({ status }) => status === "offline");
   const source = gone ? "offline" : "there";
   const differs = body.dataset.link !== link || body.dataset.source !== source;
-  let changed = differs && pace.allowed;
-  let pending = differs && !pace.allowed;
-  if (changed) Object.assign(body.dataset, { link, source });
-  const outcomes = [watches.paint(seconds + (snapshot?.held ?? 0), pace)];
-  if (snapshot !== null) {
-    outcomes.push(heap.show(snapshot, watches.chosen, pace.allowed));
-    outcomes.push(practice.show(snapshot.practice, pace.allowed));
-    health.show(snapshot);
-    put(byId("where"), whereText(snapshot));
+  let changed = turned.changed || (differs && calm.allowed);
+  let pending = turned.pending || (differs && !calm.allowed);
+  if (differs && calm.allowed) Object.assign(body.dataset, { link, source });
+  const outcomes = [watches.paint(shown.isLive ? seconds + (snapshot?.held ?? 0) : 0, calm)];
+  if (frame !== null) {
+    outcomes.push(heap.show(frame, watches.chosen, calm.allowed, whole));
+    outcomes.push(practice.show(frame.practice, calm.allowed));
+    health.show(frame, shown.isLive);
+    put(byId("where"), whereText(frame));
   }
-  working.paint();
-  for (const outcome of outcomes) {
+  working.paint(shown.moment);
+  timeline.paint(shown.moment, snapshot);
+  byId("look").hidden = pasts.length === 0 || looking.isOpen;
+  // in a past all is there at once, and was counted above
+  for (const outcome of shown.isLive ? outcomes : []) {
     changed ||= outcome.changed;
     pending ||= outcome.pending;
   }
@@ -111,12 +144,44 @@ function startPolling(found) {
   } else layouts.show([]);
   if (found.tallies) polled.tallies ??= poll("/tallies.json", 3000, (value) => tallies.show(value));
   else tallies.show(null);
+  if (found.pasts) polled.pasts ??= poll("/past.json", 5000, recorded);
   if (found.history) {
     polled.history ??= poll("/history.json", 5000, (value) => {
       practice.remember(value);
       ask();
     });
   }
+}
+
+// What is recorded.
+function recorded(found) {
+  ({ pasts } = found);
+  practice.keep(pasts);
+  timeline.offer(pasts);
+  ask();
+  const wanted = pasts.find(({ id }) => id === address.searchParams.get("past"));
+  if (wanted) {
+    lookBack(wanted, Number(address.searchParams.get("place") ?? 0));
+    for (const name of ["past", "place"]) address.searchParams.delete(name);
+    history.replaceState(null, "", address);
+  }
+}
+
+function lookBack(past, place = null) {
+  looking.open(past, place);
+  timeline.focus();
+}
+
+function lookBackAtFirst() {
+  if (looking.isOpen) timeline.focus();
+  else if (pasts.length > 0) lookBack(pasts[0]);
+}
+
+function backToLive() {
+  if (!looking.isOpen) return;
+  looking.close();
+  byId("look").hidden = false;
+  byId("look").focus();
 }
 
 let build = null;
@@ -137,7 +202,10 @@ follow(
     if (ended !== attempt) {
       attempt = ended;
       // it is written after the frame, and what was read is given again for a second
-      for (const later of [500, 1600]) setTimeout(() => polled.history?.(), later);
+      for (const later of [500, 1600]) setTimeout(() => {
+        polled.history?.();
+        polled.pasts?.();
+      }, later);
     }
     ask();
   },
@@ -153,11 +221,16 @@ keys(byId("keys"), byId("help"), byId("help-list"), byId("single"), byId("help-c
   ["/", "search the watches", () => byId("find").focus()],
   ["=", "write an expression", () => byId("ask").focus()],
   ["n", "night or day colours", turnTheme],
+  ["b", "look back at what is recorded", lookBackAtFirst],
+  ["l", "back to live", backToLive],
+  ...timeline.keys(),
   ...["log", "working", "heap", "practice", "layouts", "tallies", "bridge"].map((id, i) => {
     const title = byId(`${id}-title`);
     return [String(i + 1), `to ${title.textContent}`, () => title.focus()];
   }),
 ]);
+byId("look").addEventListener("click", lookBackAtFirst);
+byId("to-live").addEventListener("click", backToLive);
 
 ask();
 setInterval(ask, 500);

@@ -63,9 +63,8 @@ export class Entry {
     data.valued = hasValue(status) ? "yes" : "no";
   }
 
-  // Every reading that comes, whether or not it is painted.
+  // Every live reading that comes, whether or not it is painted.
   note(reading, tenth) {
-    this.reading = reading;
     this.trace.note(numberOf(reading), tenth);
   }
 

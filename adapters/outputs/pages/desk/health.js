@@ -63,7 +63,9 @@ export class HealthPanel {
     });
   }
 
-  show(snapshot) {
+  // Beside a past moment there is nothing of the live outputs.
+  show(found, live = true) {
+    const snapshot = live ? found : { ...found, health: null };
     put(this.note, snapshot.note ?? "");
     this.fill(this.source, lines(snapshot));
     const notice = snapshot.health?.notice ?? "";

@@ -109,7 +109,8 @@ export class HeapPanel {
     put(this.under, `block ${index}, ${ownerName(this.heap, block)}: ${hexadecimal(size)} bytes at ${hexadecimal(start)}`);
   }
 
-  show(snapshot, chosen, allowed) {
+  // *whole* says that no older heap may stand beside the frame, not even for a moment.
+  show(snapshot, chosen, allowed, whole = false) {
     const heap = snapshot.heap ?? null;
     if (heap === null) this.room.reset();
     else this.room.settle();
@@ -127,7 +128,7 @@ export class HeapPanel {
     }
     // pennants are of the heap's own frame, or there are none
     const frame = this.frame.of(heap, snapshot.frame, performance.now());
-    if (frame === "wait" && this.heap !== null) return { changed: false, pending: false };
+    if (frame === "wait" && this.heap !== null && !whole) return { changed: false, pending: false };
     const moved = !sameBlocks(this.heap, heap);
     const order = moved ? orderOf(heap.blocks) : this.order;
     const pins = frame === "same" ? pinsOf(heap, order, snapshot.readings) : [];

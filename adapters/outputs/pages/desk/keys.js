@@ -5,7 +5,7 @@ import { child, put } from "../shared/elements.js";
 import { keep, kept } from "./memory.js";
 
 function isTyping(target) {
-  return target.closest?.("input, textarea, select, [contenteditable]") !== null;
+  return target.closest?.("input:not([type=range]), textarea, select, [contenteditable]") !== null;
 }
 
 const WALKS = [
@@ -16,9 +16,9 @@ const WALKS = [
   ["Tab", "to the next part"],
 ];
 
-// *actions* are [key, words, function].
+// *actions* are [keys, words, function], which is told whether it was with Shift.
 export function keys(button, dialog, list, single, close, actions) {
-  const known = new Map(actions.map(([key, , run]) => [key, run]));
+  const known = new Map(actions.flatMap(([names, , run]) => names.split(" ").map((key) => [key, run])));
   for (const [key, words] of [...actions, ["?", "this list"], ...WALKS]) {
     const name = child(list, "", "dt");
     put(child(name, "", "kbd"), key);
@@ -36,6 +36,6 @@ export function keys(button, dialog, list, single, close, actions) {
     const run = known.get(event.key);
     if (run === undefined) return;
     event.preventDefault();
-    run();
+    run(event.shiftKey);
   });
 }

@@ -5,14 +5,10 @@ import { mark, child, put } from "../shared/elements.js";
 import { Keyed } from "../shared/keyed.js";
 import { countWords, missedBeside, missedNow, missedWords, rateWords, states, where } from "../shared/practice_words.js";
 import { outcomeWords, percent } from "../shared/words.js";
+import { steady } from "./steady.js";
 
 const LISTED = 12;
 const OUTCOMES = { success: "hit", failed: "absent", "given-up": "miss", "cut-off": "offline" };
-
-// What changes with every frame, and is no emphasis.
-const CHANGING = new Set([
-  "frames", "attempt_frames", "frames_seen", "attempt_frames_seen", "attempt_whole", "attempt_long",
-]);
 
 function stepRow() {
   const element = document.createElement("li");
@@ -30,7 +26,8 @@ function attemptRow() {
   const words = child(element, "words");
   words.dir = "auto";
   const [missed, time] = ["missed", "time"].map((each) => child(element, each));
-  return { element, number, words, missed, time };
+  const again = child(element, "again");
+  return { element, number, words, missed, time, again, clip: null };
 }
 
 // A step's frames that may have been missed are also those in which it waited.
@@ -52,7 +49,10 @@ function sureWords(practice) {
 }
 
 export class PracticePanel {
-  constructor(element) {
+  // *look* is called with the clip of an attempt that is to be looked at.
+  constructor(element, look) {
+    this.look = look;
+    this.clips = new Map(); // by the attempt's number
     this.element = element;
     this.where = child(element, "sentence", "p");
     this.where.dir = "auto";
@@ -71,6 +71,7 @@ export class PracticePanel {
     this.past.setAttribute("aria-label", "last attempts, the newest first");
     this.attempts = new Keyed(this.past, attemptRow);
     this.history = null;
+    this.live = true; // the file tells of the live game
     this.shown = null; // the practice that is shown
     this.last = "";
     this.listed = "";
@@ -85,9 +86,22 @@ export class PracticePanel {
     this.list();
   }
 
+  // Which attempts can be looked at again.
+  keep(pasts) {
+    const clips = pasts.filter(({ kind, attempt }) => kind === "clip" && attempt !== null);
+    this.clips = new Map(clips.map((clip) => [clip.attempt, clip]));
+    this.list();
+  }
+
+  // Whether the live game is shown, or a past moment, beside which nothing later may stand.
+  follow(live) {
+    if (live === this.live) return;
+    this.live = live;
+    this.list();
+  }
+
   show(practice, allowed) {
-    const fresh = JSON.stringify(practice ?? null, (key, value) =>
-      CHANGING.has(key) ? undefined : value);
+    const fresh = steady(practice);
     if (fresh === this.last) {
       this.tick(practice); // frames are no emphasis: they go on
       return { changed: false, pending: false };
@@ -158,7 +172,8 @@ export class PracticePanel {
   // The attempts of the file, which is read now and then, with what the frame itself tells: the one
   // that is open and the one that ended last.  None is under way beside the frame's.
   told() {
-    const all = new Map((this.history?.attempts ?? []).map((each) => [each.attempt, each]));
+    const filed = this.live ? this.history?.attempts ?? [] : [];
+    const all = new Map(filed.map((each) => [each.attempt, each]));
     const now = this.shown;
     if (now?.attempts !== undefined) {
       for (const [number, { outcome }] of all) if (outcome === "open") all.delete(number);
@@ -170,17 +185,19 @@ export class PracticePanel {
 
   list() {
     const attempts = this.told().slice(-LISTED).reverse();
-    const fresh = JSON.stringify(attempts);
+    const clips = attempts.map(({ attempt }) => (this.live && this.clips.get(attempt)) || null);
+    const fresh = JSON.stringify([attempts, clips]);
     if (fresh === this.listed) return;
     this.listed = fresh;
-    const best = this.history?.totals;
+    const best = this.live ? this.history?.totals : null;
     const words = best && best.frames.best !== null
       ? `successes: best ${timeWords({ frames: best.frames.best, seconds: best.seconds.best })}; `
         + `median ${timeWords({ frames: best.frames.median, seconds: best.seconds.median })}`
       : "";
     put(this.best, words);
     this.past.hidden = attempts.length === 0;
-    this.attempts.show(attempts, ({ attempt }) => attempt, (row, attempt) => {
+    this.attempts.show(attempts, ({ attempt }) => attempt, (row, attempt, i) => {
+      this.offer(row, clips[i]);
       row.element.dataset.mark = OUTCOMES[attempt.outcome] ?? "none";
       row.element.dataset.whole = attempt.whole === false ? "no" : "yes";
       put(row.number, String(attempt.attempt));
@@ -189,5 +206,22 @@ export class PracticePanel {
       put(row.missed, missedWords(attempt));
       put(row.time, timeWords(attempt));
     });
+  }
+
+  // To look at the attempt again, and at another beside it.
+  offer(row, clip) {
+    if (row.clip?.id === clip?.id) return;
+    row.clip = clip;
+    row.again.replaceChildren();
+    if (clip === null) return;
+    const button = child(row.again, "plain", "button");
+    button.type = "button";
+    put(button, "Look again");
+    button.setAttribute("aria-label", `Look at attempt ${clip.attempt} again`);
+    button.addEventListener("click", () => this.look(row.clip));
+    const link = child(row.again, "plain", "a");
+    link.href = `/beside?a=${encodeURIComponent(clip.id)}`;
+    link.setAttribute("aria-label", `Attempt ${clip.attempt} beside another`);
+    put(link, "Beside");
   }
 }

@@ -20,6 +20,7 @@ export class Watches {
     this.chosen = "";
     this.signature = null;
     this.byButton = new WeakMap();
+    this.plotted = true; // plots are of the live game: beside a past moment there are none
     this.seen = new IntersectionObserver((changes) => {
       for (const change of changes) {
         const entry = this.byButton.get(change.target);
@@ -47,15 +48,30 @@ export class Watches {
     this.draw(performance.now());
   }
 
-  // A snapshot has come.
+  // A live snapshot has come; the plots go on also where it is not shown.
   note(readings, now) {
+    if (this.plotted) this.take(readings);
+    const tenth = tenthOf(now);
+    const byName = new Map(this.entries.map((entry) => [entry.name, entry]));
+    for (const reading of readings) byName.get(reading.watch)?.note(reading, tenth);
+  }
+
+  // Whether live readings are shown, with their plots.
+  follow(live) {
+    if (live === this.plotted) return;
+    this.plotted = live;
+    for (const entry of this.entries) entry.drawn = -1;
+    this.filter();
+  }
+
+  // What is to be painted next.
+  take(readings) {
     const signature = readings.map(({ watch, group }) => `${watch}\n${group ?? ""}`).join("\n\n");
     if (signature !== this.signature) {
       this.signature = signature;
       this.arrange(readings);
     }
-    const tenth = tenthOf(now);
-    for (const [i, entry] of this.entries.entries()) entry.note(readings[i], tenth);
+    for (const [i, entry] of this.entries.entries()) entry.reading = readings[i];
   }
 
   arrange(readings) {
@@ -122,7 +138,7 @@ export class Watches {
     }
     const shown = this.shown();
     const total = this.entries.length;
-    put(this.found, words.length > 0 ? `${shown.length} of ${total}` : total > 0 ? `${total} watch${total === 1 ? "" : "es"}, plots of 30 s` : "");
+    put(this.found, words.length > 0 ? `${shown.length} of ${total}` : total > 0 ? `${total} watch${total === 1 ? "" : "es"}${this.plotted ? ", plots of 30 s" : ""}` : "");
     this.nothing.hidden = shown.length > 0;
     put(this.nothing, total === 0 ? "there are no watches" : "no watch has these words");
     if (!shown.some((entry) => entry.button.tabIndex === 0)) this.rove(shown[0]?.button ?? null);
@@ -194,7 +210,7 @@ export class Watches {
     for (const entry of this.entries) {
       if (linked) entry.trace.hold(tenth);
       else entry.trace.note(NaN, tenth);
-      entry.draw(tenth, inks);
+      if (this.plotted) entry.draw(tenth, inks);
     }
   }
 }

@@ -9,16 +9,18 @@ import { Course, digits } from "./course.js";
 import { Keep } from "./keep.js";
 import { Room } from "./room.js";
 import { wellFormed } from "./toml.js";
+import { WrongText } from "./wrong_text.js";
 
 const PAUSE = 250; // milliseconds after the last letter
 const PATIENCE = 300; // so long what was answered before stays, so that nothing jumps
 const LONGEST = 400; // characters; the server takes no more
 
-function firstLine(text) {
-  return text.split("\n", 1)[0];
-}
+export const HINTS = {
+  live: "any expression, worked out on the running game; choose a watch to see its own",
+  past: "any expression, worked out on the moment that is shown; choose a watch to see its own",
+};
 
-function tooLong(text) {
+export function tooLong(text) {
   const { length } = [...text];
   if (length <= LONGEST) return null;
   return { message: `has ${length} characters; at most ${LONGEST} are worked out: split it into watches`, at: LONGEST };
@@ -26,12 +28,13 @@ function tooLong(text) {
 
 export class Working {
   // *ready* asks for a painting; *names* gives what /names.json said, *watches* all names, *linked*
-  // whether lowhalf is there.
-  constructor(parts, { ready, names, watches, unmark, linked }) {
+  // whether lowhalf is there.  *asking* is told what is asked, null where nothing is.
+  constructor(parts, { ready, names, watches, unmark, linked, asking }) {
     this.parts = parts;
     this.ready = ready;
     this.unmark = unmark;
     this.isThere = linked;
+    this.asking = asking;
     this.box = new Combobox(parts.ask, parts.offers, names, (text, now) => this.typed(text, now));
     this.course = new Course(parts.course);
     this.bytes = new Bytes(parts.bytes);
@@ -46,11 +49,8 @@ export class Working {
     this.value.dir = "auto";
     this.state = child(parts.result, "state", "p");
     this.state.dir = "auto";
-    // the text first: what is said of it goes on from there
-    this.caret = child(parts.fault, "caret", "p");
-    this.caret.dir = "ltr";
-    [this.before, this.spot, this.after] = ["", "spot", ""].map((name) => child(this.caret, name));
-    this.fault = child(parts.fault, "fault", "p");
+    this.wrong = new WrongText(parts.fault);
+    this.moment = null; // the past moment that is shown, whose answer stands here
     this.subject = null; // {text, label, expression}
     this.answer = null;
     this.refused = false;
@@ -84,6 +84,7 @@ export class Working {
     this.linked = this.refused = false;
     this.asked = performance.now();
     const error = subject === null ? null : tooLong(subject.text);
+    this.asking(subject === null || error !== null ? null : subject.text);
     if (error !== null) {
       this.answer = { error };
     } else if (subject !== null) {
@@ -104,58 +105,63 @@ export class Working {
     this.ready();
   }
 
-  paint() {
-    const { subject, answer, parts } = this;
-    if (subject !== null && answer === null && performance.now() - this.asked < PATIENCE) return;
+  // Of a past *moment* {asked, answer}, or live.
+  paint(moment = null) {
+    const { subject, parts } = this;
+    const turned = moment !== this.moment;
+    this.moment = moment;
+    const answer = this.answerNow();
+    const early = performance.now() - this.asked < PATIENCE;
+    if (subject !== null && answer === null && early && !turned) return;
+    put(parts.hint, moment === null ? HINTS.live : HINTS.past);
     if (this.shown !== subject) this.room.reset();
     this.shown = subject;
     this.room.settle();
     parts.hint.hidden = subject !== null;
     parts.result.hidden = subject === null || Boolean(answer?.error);
     this.showFault(answer?.error ?? null);
+    const linked = this.linked || moment !== null;
     this.keep.of(subject !== null && answer !== null && !answer.error ? subject.expression : "");
     put(this.title, subject?.label ?? "");
     put(this.expression, subject?.expression ?? "");
     const result = answer?.error ? null : answer?.result ?? null;
     const text = result === null ? "" : result.text || (result.status === "ok" ? "" : "–");
     put(this.value, text);
-    put(this.state, this.words(result));
+    put(this.state, this.words(answer, result));
     const valued = result === null || hasValue(result.status);
     const state = valued ? "ok" : "absent";
-    parts.result.dataset.state = this.linked || subject === null ? state : "absent";
+    parts.result.dataset.state = linked || subject === null ? state : "absent";
     this.course.show(answer && !answer.error ? answer.steps : []);
     this.bytes.show(answer && !answer.error ? answer.strip : null);
   }
 
-  words(result) {
+  // What is too long is asked nowhere.
+  answerNow() {
+    if (this.moment === null || this.answer?.error) return this.answer;
+    return this.moment.asked === (this.subject?.text ?? null) ? this.moment.answer : null;
+  }
+
+  words(answer, result) {
     if (this.subject === null) return "";
-    if (this.answer === null) return this.waitingWords();
-    const lost = this.linked ? "" : "no connection, this was the last answer";
-    if (result === null) return [this.answer.note, lost].filter(Boolean).join("; ");
+    if (answer === null) return this.waitingWords();
+    const lost = this.linked || this.moment !== null ? "" : "no connection, this was the last answer";
+    if (result === null) return [answer.note, lost].filter(Boolean).join("; ");
     const status = result.status === "ok" ? "" : result.status;
     const kind = result.type ?? "";
     const hex = result.hex && digits(result.hex) !== digits(result.text) ? result.hex : "";
-    const reason = result.reason && result.reason !== this.answer.note ? result.reason : "";
-    return [lost, status, reason, kind, hex, this.answer.note].filter(Boolean).join(" · ");
+    const reason = result.reason && result.reason !== answer.note ? result.reason : "";
+    return [lost, status, reason, kind, hex, answer.note].filter(Boolean).join(" · ");
   }
 
   waitingWords() {
+    if (this.moment !== null) return "asked of this moment";
     if (!this.isThere()) return "no connection to lowhalf; it is asked again";
     if (!this.refused) return "asked";
     return "no answer; where many questions are open already, it is asked again until one is closed";
   }
 
-  // The text, with a mark under where it stopped being understood.
   showFault(error) {
-    this.parts.fault.hidden = error === null;
     this.parts.ask.setAttribute("aria-invalid", String(error !== null && this.subject?.label === ""));
-    if (error === null) return;
-    const letters = [...this.subject.text];
-    const { at } = error;
-    this.caret.hidden = at === null;
-    put(this.before, letters.slice(0, at ?? 0).join(""));
-    put(this.spot, letters[at] ?? " ");
-    put(this.after, letters.slice((at ?? 0) + 1).join(""));
-    put(this.fault, firstLine(error.message));
+    this.wrong.show(error, this.subject?.text ?? "");
   }
 }

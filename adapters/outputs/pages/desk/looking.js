@@ -1,0 +1,174 @@
+// Looking back: which past, which of its places, and what stands there.  It knows of no element.
+
+import { Newest, faultWords, fetched } from "./newest.js";
+import { placeOf } from "./past_words.js";
+
+const ASK_AGAIN = 500; // milliseconds, while a past is still evaluated
+const GONE = 404;
+
+function pause(time) {
+  return new Promise((done) => setTimeout(done, time));
+}
+
+export class Looking {
+  // *ready* asks for a painting; *live* gives the number of the newest live frame, or null.
+  constructor(ready, live) {
+    this.ready = ready;
+    this.live = live;
+    this.moments = new Newest(
+      ({ place, asked }) => [
+        `${this.at}/moment.json?place=${place}&parts=heap,desk`,
+        ...(asked === null ? [] : [`${this.at}/answer.json?place=${place}&expr=${encodeURIComponent(asked)}`]),
+      ],
+      (wish, [snapshot, answer = null]) => {
+        // of another question than the one that stands there now: not whole
+        const { past, timeline } = this;
+        if (wish.asked === this.asked) this.came = { ...wish, past, timeline, snapshot, answer };
+        this.trouble = "";
+        this.ready();
+      },
+      (wish, words) => {
+        this.trouble = words;
+        this.ready();
+      },
+    );
+    this.asked = null; // what Working asks
+    this.clear();
+  }
+
+  clear() {
+    this.leave();
+    this.came = null; // the newest moment: {place, asked, past, timeline, snapshot, answer}
+  }
+
+  // What came stays until something else does.
+  leave() {
+    this.moments.drop();
+    this.leap?.control.abort();
+    this.following?.abort();
+    this.past = null;
+    this.timeline = null;
+    this.wanted = null; // a place
+    this.trouble = ""; // why nothing comes
+    this.broken = ""; // why the timeline does not come
+    this.said = { text: "", error: null }; // what the last leap found
+    this.leap = null;
+    this.following = null;
+  }
+
+  get isOpen() {
+    return this.past !== null;
+  }
+
+  get at() {
+    return `/past/${encodeURIComponent(this.past.id)}`;
+  }
+
+  get second() {
+    return Math.max(1, Math.round(this.timeline?.rate || 60));
+  }
+
+  open(past, place = null) {
+    this.leave();
+    this.past = past;
+    this.follow(past, place);
+    this.ready();
+  }
+
+  close() {
+    this.clear();
+    this.ready();
+  }
+
+  // The timeline, until all of it is evaluated.
+  async follow(past, place) {
+    const control = new AbortController();
+    this.following = control;
+    while (!control.signal.aborted) {
+      try {
+        const timeline = await fetched(`${this.at}/timeline.json`, control.signal);
+        if (control.signal.aborted) return;
+        this.timeline = timeline;
+        this.broken = timeline.fault;
+        if (this.wanted === null && timeline.count > 0) this.to(place ?? this.first());
+        this.ready();
+        if (timeline.fault || timeline.ready >= timeline.count) return;
+      } catch (fault) {
+        if (control.signal.aborted) return;
+        this.broken = faultWords(fault);
+        this.ready();
+        if (fault.status === GONE) return;
+      }
+      await pause(ASK_AGAIN);
+    }
+  }
+
+  // Where to look at first: where the recording plays now, the end of what rolls, a clip's beginning.
+  first() {
+    const { timeline } = this;
+    if (timeline.kind === "playing") return placeOf(timeline, this.live() ?? -1) ?? 0;
+    return timeline.kind === "rolling" ? timeline.count - 1 : 0;
+  }
+
+  to(place) {
+    if (this.timeline === null || this.timeline.count === 0) return;
+    this.leap?.control.abort();
+    this.leap = null;
+    this.said = { text: "", error: null };
+    this.go(place);
+  }
+
+  go(place) {
+    const wanted = Math.max(0, Math.min(this.timeline.count - 1, Math.round(place)));
+    if (wanted === this.wanted) return;
+    this.wanted = wanted;
+    this.fetch();
+    this.ready();
+  }
+
+  by(frames) {
+    if (this.wanted !== null) this.to(this.wanted + frames);
+  }
+
+  // Working asks something else: moment and answer come anew, together.
+  ask(text) {
+    if (text === this.asked) return;
+    this.asked = text;
+    if (this.wanted !== null) this.fetch();
+  }
+
+  fetch() {
+    this.moments.want({ place: this.wanted, asked: this.asked });
+  }
+
+  // To the next or previous mark of a kind, or to where an expression turned true.  While one is
+  // looked for, of those that are asked for the last one waits.
+  jump(way, { kind = "", expr = "" }) {
+    if (this.wanted === null) return;
+    if (this.leap !== null) this.leap.next = [way, { kind, expr }];
+    else this.find(way, { kind, expr });
+  }
+
+  async find(way, { kind, expr }) {
+    const control = new AbortController();
+    const leap = { control, next: null };
+    this.leap = leap;
+    this.said = { text: expr ? "looking for it" : "", error: null };
+    this.ready();
+    const what = expr ? `expr=${encodeURIComponent(expr)}` : `kind=${kind}`;
+    let said;
+    try {
+      const found = await fetched(`${this.at}/next.json?place=${this.wanted}&way=${way}&${what}`, control.signal);
+      if (control.signal.aborted) return;
+      said = { text: found.words ?? "", error: found.error ? { ...found.error, text: expr } : null };
+      if (found.place !== null && !found.error) this.go(found.place);
+    } catch (fault) {
+      if (control.signal.aborted) return;
+      said = { text: faultWords(fault), error: null };
+    }
+    this.leap = null;
+    this.said = said;
+    this.ready();
+    if (leap.next !== null) this.jump(...leap.next);
+  }
+}

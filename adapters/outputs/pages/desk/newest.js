@@ -1,0 +1,78 @@
+// What is wanted last wins: of wishes that come fast one at a time is fetched, and after it the
+// newest.  The parts of a wish come together or not at all.
+
+const PATIENCE = 250; // milliseconds, after which what is under way gives way to what is wanted now
+const AGAIN = 1000;
+const GONE = 404;
+
+export class Refused extends Error {
+  constructor(status, words) {
+    super(words);
+    this.status = status;
+  }
+}
+
+// JSON, or what the server says instead of it.
+export async function fetched(path, signal) {
+  const answer = await fetch(path, { signal });
+  if (answer.ok) return answer.json();
+  throw new Refused(answer.status, (await answer.text()).trim());
+}
+
+export function faultWords(fault) {
+  return fault instanceof Refused ? fault.message : "no connection to lowhalf; it is asked again";
+}
+
+export class Newest {
+  // *paths* gives a wish's parts, *came* is called with it and what they gave, *failed* with it
+  // and words.
+  constructor(paths, came, failed) {
+    this.paths = paths;
+    this.came = came;
+    this.failed = failed;
+    this.wish = null;
+    this.running = null;
+    this.timer = 0;
+  }
+
+  want(wish) {
+    this.wish = wish;
+    clearTimeout(this.timer);
+    if (this.running === null) this.start();
+    else if (performance.now() - this.running.since > PATIENCE) this.instead();
+  }
+
+  drop() {
+    this.wish = null;
+    clearTimeout(this.timer);
+    this.running?.control.abort();
+    this.running = null;
+  }
+
+  instead() {
+    this.running.control.abort();
+    this.start();
+  }
+
+  async start() {
+    const { wish } = this;
+    const control = new AbortController();
+    const run = { control, since: performance.now() };
+    this.running = run;
+    setTimeout(() => {
+      if (this.running === run && this.wish !== wish) this.instead();
+    }, PATIENCE);
+    try {
+      const parts = await Promise.all(this.paths(wish).map((path) => fetched(path, control.signal)));
+      if (this.running !== run) return;
+      this.came(wish, parts);
+    } catch (fault) {
+      if (this.running !== run) return;
+      this.failed(wish, faultWords(fault));
+      // what is gone does not come back
+      if (fault.status !== GONE) this.timer = setTimeout(() => this.want(this.wish), AGAIN);
+    }
+    this.running = null;
+    if (this.wish !== null && this.wish !== wish) this.want(this.wish);
+  }
+}

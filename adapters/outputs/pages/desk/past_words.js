@@ -1,0 +1,51 @@
+// Pasts, their moments and their marks in words.
+
+import { outcomeWords } from "../shared/words.js";
+
+const KINDS = { playing: "recording", rolling: "rolling recording", clip: "clip" };
+export const MARKS = {
+  attempt: "attempt", outcome: "outcome", step: "step", heap: "heap event", gap: "gap", reset: "reset",
+};
+
+// Minutes and seconds: "2:07.4".
+export function clockWords(seconds) {
+  const tenths = Math.round(seconds * 10);
+  const rest = ((tenths % 600) / 10).toFixed(1);
+  return `${Math.floor(tenths / 600)}:${rest.padStart(4, "0")}`;
+}
+
+export function pastTitle({ kind, title, attempt, outcome }) {
+  const ended = outcome ? outcomeWords({ outcome }) : "";
+  const words = attempt === null || attempt === undefined ? title : `attempt ${attempt}`;
+  const all = [words, ended].filter(Boolean).join(", ");
+  return kind === "clip" && all ? all : [KINDS[kind] ?? kind, title].filter(Boolean).join(": ");
+}
+
+// Seconds since a timeline's first frame, as near as its groups tell.
+export function secondsAt({ starts, rate }, place) {
+  let found = null;
+  for (const start of starts) {
+    if (start[0] > place) break;
+    found = start;
+  }
+  if (found === null) return 0;
+  return found[2] + (rate > 0 ? (place - found[0]) / rate : 0);
+}
+
+// The place of a frame's number; where it repeats, the last; null where there is none.
+export function placeOf({ starts, count }, frame) {
+  for (let i = starts.length - 1; i >= 0; i--) {
+    const [place, first] = starts[i];
+    const next = starts[i + 1]?.[0] ?? count;
+    if (frame >= first && place + frame - first < next) return place + frame - first;
+  }
+  return null;
+}
+
+export function endOf(timeline) {
+  return secondsAt(timeline, Math.max(0, timeline.count - 1));
+}
+
+export function markWords({ kind, words, frame }) {
+  return `frame ${frame}: ${words || MARKS[kind]}`;
+}

@@ -1,0 +1,277 @@
+// The timeline: which past, where in it, what is marked there, and how to go to another moment.
+
+import { child, put } from "../shared/elements.js";
+import { Combobox } from "./combobox.js";
+import { colours, whenColoursChange } from "./colours.js";
+import { MarkList } from "./mark_list.js";
+import { LINES, Marks } from "./marks.js";
+import { clockWords, endOf, markWords, pastTitle, secondsAt } from "./past_words.js";
+import { wellFormed } from "./toml.js";
+import { tooLong } from "./working.js";
+import { WrongText } from "./wrong_text.js";
+
+// [letter, what, kind of mark]; with Shift, back
+const WAYS = [
+  ["a", "attempt", "attempt"],
+  ["o", "outcome", "outcome"],
+  ["s", "step", "step"],
+  ["h", "heap event", "heap"],
+  ["g", "gap", "gap"],
+  ["r", "reset", "reset"],
+];
+const NAMES = { gap: "frame", attempt: "attempt", step: "step", heap: "heap event" }; // of lines
+
+export class Timeline {
+  // *choose* is called with the past that the user picks.
+  constructor(element, looking, names, choose) {
+    this.element = element;
+    this.looking = looking;
+    this.pasts = [];
+    const of = (id) => element.querySelector(`#${id}`);
+    this.select = of("past");
+    this.beside = of("to-beside");
+    [this.which, this.coming, this.live] = ["which", "coming", "goes-on"].map((name) => child(of("looking"), name));
+    this.note = of("looking-note");
+    this.words = of("mark-words");
+    this.words.setAttribute("role", "status");
+    this.wrong = new WrongText(of("turned-fault"));
+    this.list = new MarkList(of("mark-list"), (mark) => this.go(mark));
+    this.pointed = null; // the mark under the pointer
+    this.build(of("lanes"), names);
+    this.select.addEventListener("change", () => {
+      const past = this.pasts.find(({ id }) => id === this.select.value);
+      if (past) choose(past);
+    });
+    whenColoursChange(() => this.draw());
+    new ResizeObserver(() => this.draw()).observe(this.canvas);
+  }
+
+  build(lanes, names) {
+    this.canvas = child(lanes, "marks", "canvas");
+    this.canvas.setAttribute("aria-hidden", "true"); // the list says the same
+    this.marks = new Marks(this.canvas);
+    this.lanes = lanes;
+    this.heads = new Map(); // of lines
+    for (const line of LINES) {
+      const [kind] = line.kinds;
+      const run = kind === "gap"
+        ? (back) => this.looking.by(back ? -1 : 1)
+        : (back) => this.leap(back, { kind });
+      this.heads.set(line, this.head(lanes, NAMES[kind], run));
+    }
+    this.slider = child(lanes, "scrubber", "input");
+    Object.assign(this.slider, { type: "range", id: "scrubber", min: "0", step: "1" });
+    this.slider.setAttribute("aria-label", "moment");
+    this.slider.addEventListener("input", () => this.looking.to(Number(this.slider.value)));
+    this.slider.addEventListener("keydown", (event) => this.key(event));
+    this.turnedHead = this.head(lanes, "turned true", (back) => this.leap(back, { expr: this.turned.value }));
+    const box = child(lanes, "box turned", "div");
+    this.turned = child(box, "", "input");
+    Object.assign(this.turned, { id: "turned", type: "text", autocomplete: "off", spellcheck: false, dir: "ltr" });
+    const offers = child(box, "offers", "ul");
+    Object.assign(offers, { id: "turned-offers", hidden: true });
+    offers.dataset.option = "turned-offer";
+    offers.setAttribute("role", "listbox");
+    offers.setAttribute("aria-label", "names");
+    const said = {
+      role: "combobox", "aria-autocomplete": "list", "aria-expanded": "false", "aria-controls": "turned-offers",
+      "aria-describedby": "turned-fault", "aria-label": "expression that turned true", autocapitalize: "off",
+    };
+    for (const [name, value] of Object.entries(said)) this.turned.setAttribute(name, value);
+    this.turned.placeholder = "an expression: Enter goes to where it turns true next, Shift + Enter back";
+    new Combobox(this.turned, offers, names, (text, now, back) => now && this.leap(back, { expr: text }));
+    this.canvas.addEventListener("pointermove", (event) => {
+      this.pointed = this.marks.near(event.offsetX, event.offsetY);
+      this.tell();
+    });
+    this.canvas.addEventListener("pointerleave", () => {
+      this.pointed = null;
+      this.tell();
+    });
+    this.canvas.addEventListener("click", ({ offsetX: x, offsetY: y }) => {
+      const mark = this.marks.near(x, y);
+      if (mark) this.go(mark);
+      else this.looking.to(this.marks.placeAt(x));
+    });
+  }
+
+  // A line's name between the ways back and on.
+  head(parent, what, run) {
+    const head = child(parent, "lane", "div");
+    head.setAttribute("role", "group");
+    head.setAttribute("aria-label", what);
+    const button = (text, words, back) => {
+      const made = child(head, "plain", "button");
+      made.type = "button";
+      put(made, text);
+      made.setAttribute("aria-label", words);
+      made.title = words;
+      made.addEventListener("click", () => run(back));
+    };
+    button("←", `previous ${what}`, true);
+    put(child(head, "what"), what);
+    button("→", `next ${what}`, false);
+    return head;
+  }
+
+  keys() {
+    const open = (run) => (back) => this.looking.isOpen && run(back);
+    return [
+      ["f F", "when looking back: a frame on, with Shift a frame back", open((back) => this.looking.by(back ? -1 : 1))],
+      ...WAYS.map(([letter, what, kind]) => [
+        `${letter} ${letter.toUpperCase()}`,
+        `when looking back: next ${what}, with Shift the one before`,
+        open((back) => this.leap(back, { kind })),
+      ]),
+      ["e E", "when looking back: where the expression turned true, with Shift before", open((back) => this.turnedKey(back))],
+    ];
+  }
+
+  turnedKey(back) {
+    if (this.turned.value.trim() === "") this.turned.focus();
+    else this.leap(back, { expr: this.turned.value });
+  }
+
+  leap(back, { kind = "", expr = "" }) {
+    const text = wellFormed(expr.trim());
+    if (kind === "" && text === "") return;
+    const error = tooLong(text);
+    if (error === null) this.looking.jump(back ? "previous" : "next", { kind, expr: text });
+    else this.looking.said = { text: "", error: { ...error, text } };
+    this.looking.ready();
+  }
+
+  go({ place }) {
+    this.looking.to(place);
+  }
+
+  // A frame, a second, or to either end: the keys of a slider by the WAI-ARIA Authoring Practices.
+  key(event) {
+    if (event.ctrlKey || event.altKey || event.metaKey) return;
+    const { looking } = this;
+    const ways = {
+      ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1,
+      PageDown: -looking.second, PageUp: looking.second, Home: -Infinity, End: Infinity,
+    };
+    if (!(event.key in ways)) return;
+    event.preventDefault();
+    looking.by(ways[event.key]);
+  }
+
+  focus() {
+    this.element.hidden = false;
+    this.slider.focus();
+  }
+
+  offer(pasts) {
+    const fresh = JSON.stringify(pasts);
+    if (fresh === this.offered) return;
+    this.offered = fresh;
+    this.pasts = pasts;
+    const options = pasts.map((past) => {
+      const option = document.createElement("option");
+      option.value = past.id;
+      put(option, pastTitle(past));
+      return option;
+    });
+    this.select.replaceChildren(...options);
+    this.beside.hidden = pasts.length < 2;
+    this.chosen();
+  }
+
+  chosen() {
+    const { past } = this.looking;
+    if (past === null) return;
+    this.select.value = past.id;
+    this.beside.href = `/beside?a=${encodeURIComponent(past.id)}`;
+  }
+
+  // *moment* is what the page shows, null for live; *live* is the newest live snapshot.
+  paint(moment, live) {
+    const { looking } = this;
+    this.element.hidden = !looking.isOpen;
+    if (!looking.isOpen) return;
+    this.chosen();
+    const { timeline, wanted } = looking;
+    const known = timeline !== null && timeline.count > 0;
+    this.slider.max = String(known ? timeline.count - 1 : 0);
+    if (known && wanted !== null) {
+      this.slider.value = String(wanted);
+      this.slider.setAttribute("aria-valuetext", this.valueText(moment));
+    }
+    put(this.which, this.whichWords(moment));
+    put(this.coming, this.comingWords(moment));
+    put(this.live, live === null || live.frame === null ? "" : `Live goes on: frame ${live.frame}.`);
+    put(this.note, this.noteWords(moment));
+    this.wrong.show(looking.said.error, looking.said.error?.text ?? "");
+    this.turned.setAttribute("aria-invalid", String(looking.said.error !== null));
+    this.list.show(timeline);
+    this.moment = moment;
+    this.tell();
+    this.draw();
+  }
+
+  isHere(moment) {
+    return moment !== null && moment.past === this.looking.past;
+  }
+
+  whichWords(moment) {
+    if (moment === null) return "What stands below is still live.";
+    const { frame, seconds } = moment.snapshot;
+    const left = Math.max(0, endOf(moment.timeline) - seconds).toFixed(1);
+    const where = `${clockWords(seconds)} after the beginning and ${left} s before the end of ${pastTitle(moment.past)}`;
+    return `Not live: frame ${frame}, ${where}.`;
+  }
+
+  comingWords(moment) {
+    const { past, timeline, wanted, trouble } = this.looking;
+    if (timeline === null) return `Opening ${pastTitle(past)}.`;
+    if (timeline.count === 0) return "It holds no frame.";
+    if (this.isHere(moment) && moment.place === wanted) return "";
+    const where = `${clockWords(secondsAt(timeline, wanted))} is on its way`;
+    return `${where}${trouble ? `: ${trouble}` : wanted >= timeline.ready ? ": not evaluated yet" : ""}.`;
+  }
+
+  noteWords(moment) {
+    const { timeline, broken } = this.looking;
+    const part = timeline !== null && timeline.ready < timeline.count && !broken
+      ? `evaluated so far: ${timeline.ready} of ${timeline.count} frames, with their marks`
+      : "";
+    const note = this.isHere(moment) ? moment.snapshot.note : "";
+    return [broken, part, note].filter(Boolean).join("; ");
+  }
+
+  valueText(moment) {
+    const { timeline, wanted } = this.looking;
+    if (this.isHere(moment) && moment.place === wanted) {
+      return `frame ${moment.snapshot.frame}, ${clockWords(moment.snapshot.seconds)}`;
+    }
+    return `about ${clockWords(secondsAt(timeline, wanted))}`;
+  }
+
+  // The mark under the pointer, what the last leap found, or what is marked where one looks.
+  tell() {
+    const { said, timeline } = this.looking;
+    const here = this.isHere(this.moment) && timeline
+      ? timeline.marks.filter(({ place }) => place === this.moment.place)
+      : [];
+    const words = this.pointed ? markWords(this.pointed) : said.text || here.map(markWords).join("; ");
+    put(this.words, words);
+  }
+
+  draw() {
+    const { timeline } = this.looking;
+    if (!this.looking.isOpen || timeline === null || timeline.count === 0) return;
+    const kinds = new Set(timeline.marks.map(({ kind }) => kind));
+    const lines = LINES.filter((line) => line.kinds.includes("gap") || line.kinds.some((kind) => kinds.has(kind)));
+    for (const [line, head] of this.heads) {
+      head.hidden = !lines.includes(line);
+      head.style.gridRow = String(lines.indexOf(line) + 1);
+      head.style.height = `${line.height}px`;
+    }
+    this.canvas.style.gridRow = `1 / span ${lines.length}`;
+    for (const part of [this.turnedHead, this.turned.parentElement]) part.style.gridRow = String(lines.length + 1);
+    const place = this.isHere(this.moment ?? null) ? this.moment.place : null;
+    this.marks.draw(timeline, lines, place, colours());
+  }
+}
