@@ -64,7 +64,11 @@ class CannedPast:
         }  # fmt: skip
 
     def _mark(self, place: int, kind: str, words: str) -> Message:
-        return {"place": place, "frame": self.frame(place), "kind": kind, "words": words}
+        made = {"place": place, "frame": self.frame(place), "kind": kind, "words": words}
+        if kind == "outcome":
+            ended = words.split(": ")[1].split(" at ")[0].replace(" ", "-")
+            made["outcome"] = ended
+        return made
 
     def moment(self, place: int) -> Message:
         number = self.frame(place) + self.shift
@@ -135,8 +139,8 @@ def rolling_past() -> CannedPast:
     ):
         marks += [
             (begin, "attempt", f"attempt {number} begins"),
-            (begin + 60, "step", "reach the pier done"),
-            (begin + 220, "step", "turn done"),
+            (begin + 60, "step", "reach the pier"),
+            (begin + 220, "step", "turn"),
             (end, "outcome", f"attempt {number}: {outcome}"),
         ]
     marks += [(at, "heap", f"reed freed, block {at % 13}") for at in range(40, 3600, 97)]
@@ -150,8 +154,8 @@ def rolling_past() -> CannedPast:
 def clip(number: int, outcome: str, shift: int = 0) -> CannedPast:
     """An attempt's clip of ten seconds."""
     return CannedPast(
-        f"clip-{number}", "clip", f"attempt-{number}.mcap", count=600, first=90_000 + 1000 * number,
-        attempt=number, outcome=outcome, shift=shift,
-        marks=[(60, "attempt", f"attempt {number} begins"), (120, "step", "reach the pier done"),
+        f"clip-{number}", "clip", f"attempt {number}: {outcome}", count=600,
+        first=90_000 + 1000 * number, attempt=number, outcome=outcome, shift=shift,
+        marks=[(60, "attempt", f"attempt {number} begins"), (120, "step", "reach the pier"),
                (580, "outcome", f"attempt {number}: {outcome}")],
     )  # fmt: skip

@@ -82,7 +82,8 @@ def moment(past: CannedPast, place: int) -> str:
     clock = f"{int(seconds // 60)}:{seconds % 60:04.1f}"
     return (
         f"Not live: frame {past.frame(place)}, {clock} after the beginning and "
-        f"{end - place / 60:.1f} s before the end of rolling recording: the last 10 minutes."
+        f"{end - place / 60:.1f} s before the end of the rolling recording "
+        "(the last 10 minutes)."
     )
 
 
@@ -295,7 +296,7 @@ async def test_an_attempt_of_the_list_is_looked_at_again(page: Page, desk: Canne
     assert await page.evaluate(links) == ["/beside?a=clip-16", "/beside?a=clip-15"]
     await page.evaluate("document.querySelectorAll('.past .again button')[1].click(); 0")
     await page.wait_for(part("oil", "value"), str(105_001))
-    assert str(await page.evaluate(WHICH)).endswith("the end of attempt 15, failed.")
+    assert str(await page.evaluate(WHICH)).endswith("the end of attempt 15: failed.")
     assert await page.evaluate("document.getElementById('past').value") == "clip-15"
     # a page's address can name a moment
     await page.open(f"{desk.url}?past=clip-16&place=120")

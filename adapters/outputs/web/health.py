@@ -65,15 +65,16 @@ def health(
     layouts: Sequence[str],
     tallies: bool,
     history: bool,
+    pasts: bool = False,
     pages: Sequence[str] = (),
     notice: str = "",
     words: Callable[[str], str] = str,
 ) -> dict[str, Any]:
     """``rate`` is in frames a second, ``state`` an output's own words about itself.
 
-    ``pages`` is what overlay pages have to complain of, and ``notice`` what there is to know of how
-    attempts and tallies are kept, empty where all is well; *words* makes of an output's words what
-    the page may see of them.
+    ``pasts`` says whether there can be something to look at again, ``pages`` is what overlay pages
+    have to complain of, and ``notice`` what there is to know of how attempts and tallies are kept,
+    empty where all is well; *words* makes of an output's words what the page may see of them.
     """
     return {
         "rate": round(rate, 2),
@@ -84,6 +85,7 @@ def health(
         "layouts": list(layouts),
         "tallies": tallies,
         "history": history,
+        "pasts": pasts,
         "pages": list(pages),
         "notice": words(notice),
     }

@@ -194,6 +194,7 @@ class OverlayServer(Output):
             else [],
             tallies=desk is not None and desk.tallies is not None,
             history=desk is not None and desk.history is not None,
+            pasts=self._past is not None,
             pages=self._clients.told,
             notice=desk.notice() if desk is not None else "",
             words=self._desk_words,

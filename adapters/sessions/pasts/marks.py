@@ -18,16 +18,26 @@ MarkKind = Literal["attempt", "outcome", "step", "heap", "gap", "reset"]
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A place, the game's own number of its frame, and what is there; ``step`` is a step's name."""
+    """A place, the game's own number of its frame, and what is there.
+
+    ``step`` is a step's name, ``outcome`` how an attempt ended.
+    """
 
     place: int
     frame: int
     kind: MarkKind
     words: str
     step: str = ""
+    outcome: str = ""
 
     def as_json(self) -> dict[str, Any]:
-        return {"place": self.place, "frame": self.frame, "kind": self.kind, "words": self.words}
+        return {
+            "place": self.place,
+            "frame": self.frame,
+            "kind": self.kind,
+            "words": self.words,
+            **({"outcome": self.outcome} if self.outcome else {}),
+        }
 
 
 class MarkFinder:
@@ -72,7 +82,7 @@ class MarkFinder:
             words = marked_words(attempt)
             if attempt.number:
                 words = f"attempt {attempt.number}: {words}"
-            yield Mark(place, number, "outcome", words)
+            yield Mark(place, number, "outcome", words, outcome=attempt.outcome.value)
         way = now.attempt, now.ended
         if way != self._way:
             self._way, self._begun = way, 0

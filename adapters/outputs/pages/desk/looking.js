@@ -1,13 +1,18 @@
 // Looking back: which past, which of its places, and what stands there.  It knows of no element.
 
 import { Newest, faultWords, fetched } from "./newest.js";
-import { placeOf } from "./past_words.js";
+import { MARKS, placeOf } from "./past_words.js";
 
 const ASK_AGAIN = 500; // milliseconds, while a past is still evaluated
 const GONE = 404;
 
 function pause(time) {
   return new Promise((done) => setTimeout(done, time));
+}
+
+function noneWords(way, kind, expr) {
+  const side = way === "next" ? "after" : "before";
+  return expr ? `nowhere ${side} this frame does it turn true` : `no ${MARKS[kind]} ${side} this frame`;
 }
 
 export class Looking {
@@ -105,9 +110,9 @@ export class Looking {
 
   // Where to look at first: where the recording plays now, the end of what rolls, a clip's beginning.
   first() {
-    const { timeline } = this;
-    if (timeline.kind === "playing") return placeOf(timeline, this.live() ?? -1) ?? 0;
-    return timeline.kind === "rolling" ? timeline.count - 1 : 0;
+    const { timeline, past } = this;
+    if (past.kind === "playing") return placeOf(timeline, this.live() ?? -1) ?? 0;
+    return past.kind === "rolling" ? timeline.count - 1 : 0;
   }
 
   to(place) {
@@ -160,7 +165,8 @@ export class Looking {
     try {
       const found = await fetched(`${this.at}/next.json?place=${this.wanted}&way=${way}&${what}`, control.signal);
       if (control.signal.aborted) return;
-      said = { text: found.words ?? "", error: found.error ? { ...found.error, text: expr } : null };
+      const none = found.place === null ? noneWords(way, kind, expr) : "";
+      said = { text: found.words || none, error: found.error ? { ...found.error, text: expr } : null };
       if (found.place !== null && !found.error) this.go(found.place);
     } catch (fault) {
       if (control.signal.aborted) return;

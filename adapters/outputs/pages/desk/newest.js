@@ -12,11 +12,21 @@ export class Refused extends Error {
   }
 }
 
+// What a refusal says, in JSON or without it.
+function told(text) {
+  try {
+    return JSON.parse(text).error;
+  } catch {
+    return text.trim();
+  }
+}
+
 // JSON, or what the server says instead of it.
 export async function fetched(path, signal) {
   const answer = await fetch(path, { signal });
   if (answer.ok) return answer.json();
-  throw new Refused(answer.status, (await answer.text()).trim());
+  const text = await answer.text();
+  throw new Refused(answer.status, told(text));
 }
 
 export function faultWords(fault) {

@@ -1,8 +1,5 @@
 // Pasts, their moments and their marks in words.
 
-import { outcomeWords } from "../shared/words.js";
-
-const KINDS = { playing: "recording", rolling: "rolling recording", clip: "clip" };
 export const MARKS = {
   attempt: "attempt", outcome: "outcome", step: "step", heap: "heap event", gap: "gap", reset: "reset",
 };
@@ -14,11 +11,10 @@ export function clockWords(seconds) {
   return `${Math.floor(tenths / 600)}:${rest.padStart(4, "0")}`;
 }
 
-export function pastTitle({ kind, title, attempt, outcome }) {
-  const ended = outcome ? outcomeWords({ outcome }) : "";
-  const words = attempt === null || attempt === undefined ? title : `attempt ${attempt}`;
-  const all = [words, ended].filter(Boolean).join(", ");
-  return kind === "clip" && all ? all : [KINDS[kind] ?? kind, title].filter(Boolean).join(": ");
+// A clip's title names its attempt and how that ended.
+export function pastTitle({ kind, title }) {
+  if (kind === "clip") return title;
+  return kind === "rolling" ? `the rolling recording (${title})` : `the recording ${title}`;
 }
 
 // Seconds since a timeline's first frame, as near as its groups tell.
@@ -47,5 +43,5 @@ export function endOf(timeline) {
 }
 
 export function markWords({ kind, words, frame }) {
-  return `frame ${frame}: ${words || MARKS[kind]}`;
+  return `frame ${frame}: ${kind === "step" ? "step " : ""}${words}`;
 }
