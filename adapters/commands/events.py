@@ -16,7 +16,7 @@ from adapters.json_forms.heap_events import event_json, event_words
 from adapters.printable import json_text, printable
 from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.following import every_frame, followed
-from adapters.sessions.one_frame import is_recording
+from adapters.sessions.one_frame import may_be_recording
 from adapters.sessions.recorded_bridge import recorded_bridge
 from bridge.heap.events import HeapEvent, HeapEvents
 from bridge.prepared import prepare, with_heap
@@ -51,7 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _bridge(file: Path, given: Path | None) -> Bridge:
-    if not is_recording(file):
+    if not may_be_recording(file):
         return load_bridge(file)
     if given is None:
         return recorded_bridge(file)

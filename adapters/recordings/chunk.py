@@ -21,6 +21,7 @@ __all__ = [
     "FOOTER",
     "HEADER",
     "MAX_CHUNK_SIZE",
+    "MAX_RECORDS",
     "MESSAGE",
     "MESSAGE_INDEX",
     "RECORD",
@@ -39,6 +40,8 @@ HEADER, FOOTER, SCHEMA, CHANNEL, MESSAGE, CHUNK = 0x01, 0x02, 0x03, 0x04, 0x05, 
 MESSAGE_INDEX = 0x07
 MAX_CHUNK_SIZE = 256 << 20
 """Bytes that a chunk may unpack to."""
+MAX_RECORDS = 1 << 20
+"""Records that a chunk may hold: small ones take much more memory, and time, than their bytes."""
 
 RECORD = struct.Struct("<BQ")
 _HEAD = struct.Struct("<QQQII")
@@ -108,9 +111,15 @@ def unpacked(stream: BinaryIO, place: ChunkPlace) -> memoryview:
 
 
 def records(data: memoryview) -> Iterator[tuple[int, memoryview]]:
-    """Opcode and content of each record inside a chunk.  Raises ValueError where one is cut."""
-    at = 0
+    """Opcode and content of each record inside a chunk.
+
+    Raises ValueError where one is cut, and where there are too many.
+    """
+    at = count = 0
     while at < len(data):
+        count += 1
+        if count > MAX_RECORDS:
+            raise ValueError(f"it holds more than {MAX_RECORDS} records")
         if at + RECORD.size > len(data):
             raise ValueError("a record is cut off")
         opcode, length = RECORD.unpack_from(data, at)

@@ -72,11 +72,13 @@ def _by_summary(stream: BinaryIO, size: int) -> list[ChunkPlace] | None:
         )
         for index in summary.chunk_indexes
     ]
-    inside = all(place.offset + place.length <= size for place in found)
+    found.sort(key=lambda place: place.offset)
+    following = (*(place.offset for place in found[1:]), size)
+    apart = all(p.offset + p.length <= next_ for p, next_ in zip(found, following, strict=True))
     statistics = summary.statistics
-    if not inside or (statistics is not None and len(found) != statistics.chunk_count):
+    if not apart or (statistics is not None and len(found) != statistics.chunk_count):
         return None
-    return sorted(found, key=lambda place: place.offset)
+    return found
 
 
 def written_by(stream: BinaryIO) -> str:
@@ -102,11 +104,10 @@ def everything(stream: BinaryIO, size: int) -> ChunkIndex:
     complete = False
     for opcode, at, end in _records(stream, size):
         if opcode == CHUNK:
-            stream.seek(at + RECORD.size)
-            places.append(ChunkPlace(at, end - at, *chunk_times(stream.read(16))))
+            places.append(_chunk(stream, at, end))
         elif opcode == chunk.CHANNEL:
-            stream.seek(at + RECORD.size)
-            number, topic = chunk.channel_topic(memoryview(stream.read(end - at - RECORD.size)))
+            content = _read(stream, at + RECORD.size, end - at - RECORD.size)
+            number, topic = chunk.channel_topic(memoryview(content))
             channels.setdefault(topic, number)
         elif opcode == chunk.MESSAGE:
             last = places[-1] if places else None
@@ -131,11 +132,9 @@ def _by_walking(stream: BinaryIO, size: int) -> ChunkIndex:
         if opcode == _DATA_END:
             break
         if opcode == CHUNK:
-            stream.seek(at + RECORD.size)
-            places.append(ChunkPlace(at, end - at, *chunk_times(stream.read(16))))
+            places.append(_chunk(stream, at, end))
         elif opcode == chunk.MESSAGE_INDEX and places and end - at >= RECORD.size + 2:
-            stream.seek(at + RECORD.size)
-            (channel,) = struct.unpack("<H", stream.read(2))
+            (channel,) = struct.unpack("<H", _read(stream, at + RECORD.size, 2))
             places[-1] = replace(places[-1], channels=(*places[-1].channels, channel))
     return ChunkIndex(places, False)
 
@@ -144,11 +143,23 @@ def _records(stream: BinaryIO, size: int) -> Iterator[tuple[int, int, int]]:
     """Each whole record's opcode, where it begins, and where it ends; each by its own length."""
     at = len(MAGIC)
     while at + RECORD.size <= size:
-        stream.seek(at)
-        opcode, length = RECORD.unpack(stream.read(RECORD.size))
+        opcode, length = RECORD.unpack(_read(stream, at, RECORD.size))
         end = at + RECORD.size + length
         if end > size:
             return
         if opcode != CHUNK or length >= 16:
             yield opcode, at, end
         at = end
+
+
+def _chunk(stream: BinaryIO, at: int, end: int) -> ChunkPlace:
+    return ChunkPlace(at, end - at, *chunk_times(_read(stream, at + RECORD.size, 16)))
+
+
+def _read(stream: BinaryIO, at: int, length: int) -> bytes:
+    """Bytes that were there when the file's size was asked."""
+    stream.seek(at)
+    found = stream.read(length)
+    if len(found) != length:
+        raise ValueError(f"expected {length} bytes at byte {at}, found {len(found)}")
+    return found

@@ -40,6 +40,7 @@ __all__ = [
     "HEAD",
     "IN_PART",
     "KINDS",
+    "MAX_SPANS",
     "FrameKind",
     "RecordedFrame",
     "decode",
@@ -58,6 +59,8 @@ CONSISTENCIES = (
 HEAD = struct.Struct("<BBHIIIQ")
 _SPAN = struct.Struct("<QI")
 IN_PART = 1
+MAX_SPANS = 1 << 22
+"""Spans that the frames of a second may have in all; each takes much more memory than its bytes."""
 
 
 class FrameKind(IntEnum):
@@ -104,8 +107,11 @@ def encode(frame: RecordedFrame) -> bytes:
     return b"".join([head, *spans, *gone, *(data for _, data in frame.parts)])
 
 
-def decode(message: memoryview, time: int) -> RecordedFrame:
-    """Memory whose parts are views into *message*.  Raises ValueError where it is damaged."""
+def decode(message: memoryview, time: int, max_spans: int = MAX_SPANS) -> RecordedFrame:
+    """Memory whose parts are views into *message*.
+
+    Raises ValueError where it is damaged or has more than *max_spans*.
+    """
     if len(message) < HEAD.size:
         raise ValueError(f"a frame of {len(message)} bytes, expected {HEAD.size} or more")
     kind, consistency, flags, count, gone_count, _, number = HEAD.unpack_from(message)
@@ -113,6 +119,8 @@ def decode(message: memoryview, time: int) -> RecordedFrame:
         raise ValueError(f"a frame of kind {kind}, expected 1 to 3: a later lowhalf may know it")
     if consistency >= len(CONSISTENCIES):
         raise ValueError(f"a frame of consistency {consistency}: a later lowhalf may know it")
+    if count + gone_count > max_spans:
+        raise ValueError(f"a frame of {count + gone_count} spans, more than the {max_spans} left")
     gone_at = HEAD.size + count * _SPAN.size
     at = gone_at + gone_count * _SPAN.size
     if at > len(message):

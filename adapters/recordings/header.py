@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -12,10 +12,13 @@ from bridge.prepared import memory_map
 from schemas.layout_file import layout_text
 from schemas.loader import Bridge
 
-__all__ = ["BRIDGE_JSON_SCHEMA", "VERSION", "About", "decode_about"]
+__all__ = ["BRIDGE_JSON_SCHEMA", "VERSION", "About", "checked_regions", "decode_about"]
 
 VERSION = 2
 """Of the form of recordings."""
+
+_MAX_MEMORY = 4 << 30
+"""Bytes of all regions: whoever reads a recording has room for all of them."""
 
 BRIDGE_JSON_SCHEMA: dict[str, Any] = {
     "title": "lowhalf.bridge",
@@ -96,9 +99,9 @@ def decode_about(message: bytes) -> About:
         version = found["version"]
         if version != VERSION:
             raise ValueError(f"version {version}, expected {VERSION}: a later lowhalf may read it")
-        regions = [
+        regions = checked_regions(
             Region(_text(r, "name"), _size(r, "start"), _size(r, "size")) for r in found["regions"]
-        ]
+        )
         return About(
             schema=_text(found, "schema"),
             bridge=_text(found, "bridge"),
@@ -109,6 +112,21 @@ def decode_about(message: bytes) -> About:
         )
     except (KeyError, TypeError, RecursionError) as fault:
         raise ValueError(f"no {fault} in lowhalf/bridge") from fault
+
+
+def checked_regions(regions: Iterable[Region]) -> list[Region]:
+    """The regions.  Raises ValueError where they overlap, or are more than can be recorded."""
+    found = list(regions)
+    at = total = 0
+    for region in sorted(found, key=lambda each: each.start):
+        if not region.size or region.end > 1 << 64:
+            raise ValueError(f"region {region.name}: expected bytes inside 64 bits of addresses")
+        if region.start < at:
+            raise ValueError(f"region {region.name} overlaps another")
+        at, total = region.end, total + region.size
+    if total > _MAX_MEMORY:
+        raise ValueError(f"regions of {total} bytes, more than the {_MAX_MEMORY} of a recording")
+    return found
 
 
 def _text(table: dict[str, Any], key: str) -> str:

@@ -6,6 +6,7 @@ from bisect import bisect_right
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -15,7 +16,7 @@ from adapters.recordings.chunk import ChunkMessage, ChunkPlace
 from adapters.recordings.chunk_index import chunk_index, everything, written_by
 from adapters.recordings.contents import Contents, Group, Key, Piece, as_recorded, by_looking
 from adapters.recordings.contents import messages as messages_in
-from adapters.recordings.frame_message import RecordedFrame, decode
+from adapters.recordings.frame_message import MAX_SPANS, RecordedFrame, decode
 from adapters.recordings.header import About
 from adapters.recordings.recorded_memory import RecordedMemory, blocks
 from bridge.memory.address_map import MemoryMap, Span
@@ -110,7 +111,14 @@ class Recording:
         unpacked before something in it is asked for, which may raise as reading does.
         """
         key = self.groups[group].key
-        memory = RecordedMemory(self.about.regions)
+        try:
+            memory = RecordedMemory(self.about.regions)
+        except MemoryError as fault:
+            size = sum(region.size for region in self.about.regions)
+            raise SourceUnusable(
+                f"there is no room for the {size} bytes of memory that it is of",
+                source=f"recording {self.path.name}",
+            ) from fault
         self._lay_key(memory, self.keys[key])
         first = group
         while self.groups[first].since is None and first and self.groups[first - 1].key == key:
@@ -130,15 +138,22 @@ class Recording:
         )
         if whole_blocks:
             packed = zip(spans, key.pieces, strict=True)
-            memory.set_key((span, partial(self._block, piece)) for span, piece in packed)
+            memory.set_key((span, partial(self._block, span, piece)) for span, piece in packed)
             return
         memory.set_key(())
         for piece in key.pieces:
             for frame in self._read(piece):
                 memory.apply(frame)
 
-    def _block(self, piece: Piece) -> list[tuple[Span, bytes | memoryview]]:
-        return [part for frame in self._read(piece) for part in frame.parts]
+    def _block(self, block: Span, piece: Piece) -> list[tuple[Span, bytes | memoryview]]:
+        def read(data: memoryview) -> list[tuple[Span, bytes | memoryview]]:
+            parts = [part for frame in _decoded(data, piece) for part in frame.parts]
+            for span, _ in parts:
+                if span.address < block.address or span.end > block.end:
+                    raise ValueError(f"0x{span.address:08X} is outside its part of the key image")
+            return parts
+
+        return self._from(piece.place, read)
 
     def stretch(self, group: int) -> Stretch:
         """The same frames as arrays."""
@@ -149,11 +164,7 @@ class Recording:
         return self._from(piece.place, lambda data: stretch_of(data, *numbered))
 
     def _read(self, piece: Piece) -> list[RecordedFrame]:
-        def read(data: memoryview) -> list[RecordedFrame]:
-            found = list(messages_in(data, piece.channel))[piece.first : piece.last]
-            return [decode(each.data, each.time) for each in found]
-
-        return self._from(piece.place, read)
+        return self._from(piece.place, lambda data: _decoded(data, piece))
 
     def _messages(self, place: ChunkPlace) -> list[ChunkMessage]:
         return self._from(place, lambda data: list(messages_in(data)))
@@ -173,6 +184,16 @@ class Recording:
                 f"the part at byte {place.offset} is damaged: {fault}",
                 source=f"recording {self.path.name}",
             ) from fault
+
+
+def _decoded(data: memoryview, piece: Piece) -> list[RecordedFrame]:
+    """The messages of a piece in a chunk's records.  Raises ValueError where one is damaged."""
+    frames: list[RecordedFrame] = []
+    left = MAX_SPANS
+    for each in islice(messages_in(data, piece.channel), piece.first, piece.last):
+        frames.append(decode(each.data, each.time, left))
+        left -= len(frames[-1].parts) + len(frames[-1].gone)
+    return frames
 
 
 def open_recording(path: Path) -> Recording:

@@ -18,7 +18,7 @@ from mcap.writer import CompressionType, Writer
 from adapters.recordings import frame_message, topics
 from adapters.recordings.changed_lines import changed_runs
 from adapters.recordings.frame_message import FrameKind, RecordedFrame
-from adapters.recordings.header import BRIDGE_JSON_SCHEMA, VERSION, About
+from adapters.recordings.header import BRIDGE_JSON_SCHEMA, VERSION, About, checked_regions
 from adapters.recordings.recorded_memory import RecordedMemory, blocks
 from bridge.memory.address_map import LINE_SIZE, Span
 from bridge.ports.source import Consistency
@@ -40,8 +40,11 @@ _SINCE_KEY_SHARE = 2
 """And where what was written of changes since it has one part in so many of its bytes."""
 _LEAST = 1 << 20
 """Bytes below which neither is thought of: they are read in no time."""
+_GROUP_SIZE = 64 << 20
+"""Bytes behind which a group ends sooner: a reader unpacks it as a whole."""
 
 _NANOSECONDS = 1_000_000_000
+_GROUP_NANOSECONDS = round(GROUP_TIME * _NANOSECONDS)
 _ONE_CHUNK = 1 << 62
 _SPAN_SIZE = 12
 """Bytes that telling of a span takes."""
@@ -62,10 +65,16 @@ class Recorder:
         """*memory* is what is known before the first frame, where another recording goes on."""
         self.path = path
         try:
+            checked_regions(about.regions)
+        except ValueError as fault:
+            raise OutputError(
+                f"{path} cannot be written: {fault}", output=f"recording {path.name}"
+            ) from fault
+        try:
             self._stream = path.open("wb")
         except OSError as fault:
             raise self._failed(fault) from fault
-        # a group is ended by flushing alone, never by its size
+        # a chunk is ended by flushing alone, never by the library's measure of its size
         self._writer = Writer(self._stream, chunk_size=_ONE_CHUNK, compression=CompressionType.ZSTD)
         self._goes_on = memory is not None
         self.memory = memory or RecordedMemory(about.regions)
@@ -77,6 +86,7 @@ class Recorder:
         self._group_bytes = 0
         self._key_begin = self._key_size = self._since_size = 0
         self._open_group = False
+        self._open_size = 0
         self._opened_at = 0.0
         self._closed = False
         try:
@@ -123,7 +133,7 @@ class Recorder:
         later = max(round(time * _NANOSECONDS), self._time + 1)
         if not self._frames:
             self._introduce(later)
-        elif later - self._group_time >= GROUP_TIME * _NANOSECONDS:
+        elif later - self._group_time >= _GROUP_NANOSECONDS or self._open_size >= _GROUP_SIZE:
             self.flush()
         frame = RecordedFrame(FrameKind.CHANGES, number, later, consistency, parts, gone, in_part)
         if not self._frames:
@@ -145,6 +155,7 @@ class Recorder:
             self._open_group, self._group_time = True, later
             self._opened_at = monotonic()
         self._group_bytes += len(data)
+        self._open_size += len(data)
         self._message(self._ram_channel, data)
         self._frames += 1
 
@@ -162,7 +173,7 @@ class Recorder:
         if not self._open_group:
             return
         self._end_chunk()
-        self._open_group = False
+        self._open_group, self._open_size = False, 0
         try:
             self._stream.flush()
             os.fsync(self._stream.fileno())
@@ -226,7 +237,8 @@ class Recorder:
         late = frame.time - self._since_time >= _SINCE_TIME * _NANOSECONDS
         much = self._group_bytes >= max(_LEAST, _SINCE_SHARE * len(self._changed) * LINE_SIZE)
         if self._changed and (late or much):
-            self._since(frame)
+            large = len(self._changed) * LINE_SIZE > _GROUP_SIZE
+            (self._key if large else self._since)(frame)
 
     def _key(self, frame: RecordedFrame) -> None:
         """All that is known, as messages of a block each, so that each can be unpacked alone."""

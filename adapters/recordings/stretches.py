@@ -7,7 +7,14 @@ import struct
 import numpy as np
 
 from adapters.recordings import chunk
-from adapters.recordings.frame_message import CONSISTENCIES, HEAD, IN_PART, KINDS, decode
+from adapters.recordings.frame_message import (
+    CONSISTENCIES,
+    HEAD,
+    IN_PART,
+    KINDS,
+    MAX_SPANS,
+    decode,
+)
 from bridge.querying.stretch import Ints, Spans, Stretch
 
 __all__ = ["stretch_of"]
@@ -28,6 +35,7 @@ def stretch_of(data: memoryview, channel: int, first: int = 0, last: int | None 
     bounds: list[tuple[int, int]] = []
     tables: list[memoryview] = []
     at, place, size = 0, 0, len(data)
+    records = total = 0
     while at < size:
         if at + chunk.RECORD.size > size:
             raise ValueError("a record is cut off")
@@ -36,6 +44,9 @@ def stretch_of(data: memoryview, channel: int, first: int = 0, last: int | None 
         at = begin + length
         if at > size:
             raise ValueError("a record is cut off")
+        records += 1
+        if records > chunk.MAX_RECORDS:
+            raise ValueError(f"it holds more than {chunk.MAX_RECORDS} records")
         if opcode != chunk.MESSAGE:
             continue
         if length < _MESSAGE.size:
@@ -58,6 +69,9 @@ def stretch_of(data: memoryview, channel: int, first: int = 0, last: int | None 
         times.append(time)
         in_part.append(bool(flags & IN_PART))
         counts.append((parts, gone))
+        total += parts + gone
+        if total > MAX_SPANS:
+            raise ValueError(f"frames of more than {MAX_SPANS} spans")
         bounds.append((bytes_at, at))
         tables.append(data[begin + HEAD.size : bytes_at])
     spans = np.frombuffer(b"".join(tables), _SPAN)

@@ -87,8 +87,11 @@ def _fingerprint() -> str:
     return digest.hexdigest()[:16]
 
 
-def build_one(guest_build: GuestBuild, elf: Path) -> Path:
-    """Writes one build to `elf`, which it gives; raises as `build` does."""
+def build_one(guest_build: GuestBuild, elf: Path, *further: str) -> Path:
+    """Writes one build to `elf`, which it gives; raises as `build` does.
+
+    `further` are words for the compiler: sources and flags beside the game's own.
+    """
     sources = [GUEST_SOURCE / "start.S", *sorted(GUEST_SOURCE.glob("*.c"))]
     bases = ("link_base", "public_base", "arena_base")
     command = [
@@ -100,11 +103,18 @@ def build_one(guest_build: GuestBuild, elf: Path) -> Path:
         f"-L{GUEST_SOURCE / 'layouts' / guest_build.name}",
         f"-Wl,-T,{GUEST_SOURCE / 'tidewright.ld'}",
         *map(str, sources),
+        *further,
         "-o",
         str(elf),
     ]
     subprocess.run(command, check=True)
     return elf
+
+
+def build_proof(elf: Path) -> Path:
+    """Writes first-print with a rolling digest of its own state, see proof/digest.c."""
+    digest = GUEST_SOURCE / "proof" / "digest.c"
+    return build_one(BUILDS[0], elf, "-Wl,--wrap=heap_summarise", str(digest))
 
 
 def main() -> int:
