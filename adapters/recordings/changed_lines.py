@@ -71,13 +71,17 @@ class Snapshot:
         self._owed = np.ones(-(-size // LINE_SIZE), np.bool_)
 
     def look(self, now: Buffer, at: int = 0) -> None:
-        """*now* are the bytes from offset *at* on, where a line begins."""
+        """*now* are the bytes from offset *at* on, where a line begins.
+
+        They may change meanwhile: what is held of them is what was compared.
+        """
         held = self._held[at : at + len(now)]
         after = _array(now)
-        for first, lines in _differing(held, after):
-            self._owed[(at + first) // LINE_SIZE + lines] = True
-            end = min(first + BLOCK, len(now))
-            held[first:end] = after[first:end]
+        for first, length in _differing(held, after):
+            block = after[first : first + length].copy()
+            before = held[first : first + length]
+            self._owed[(at + first) // LINE_SIZE + _in_block(before, block)] = True
+            before[:] = block
 
     def owe(self, offset: int, length: int) -> None:
         """Lines are owed, whatever a look finds."""
@@ -100,28 +104,29 @@ def _array(data: Buffer) -> _Bytes:
 
 def _lines(before: _Bytes, after: _Bytes) -> NDArray[np.intp]:
     """The numbers of the lines that differ, in order."""
-    found = [at // LINE_SIZE + lines for at, lines in _differing(before, after)]
+    found = [
+        first // LINE_SIZE + _in_block(before[first : first + size], after[first : first + size])
+        for first, size in _differing(before, after)
+    ]
     return np.concatenate(found) if found else np.empty(0, np.intp)
 
 
-def _differing(before: _Bytes, after: _Bytes) -> Iterator[tuple[int, NDArray[np.intp]]]:
-    """The offset of each block that differs, and which of its lines do."""
+def _differing(before: _Bytes, after: _Bytes) -> Iterator[tuple[int, int]]:
+    """Offset and length of each block that differs."""
     size = len(after)
     a, b = before.ctypes.data, after.ctypes.data
     for at in range(0, size, BLOCK):
         length = min(BLOCK, size - at)
         if _memcmp(a + at, b + at, length):
-            yield at, _in_block(before, after, at, length)
+            yield at, length
 
 
-def _in_block(before: _Bytes, after: _Bytes, at: int, length: int) -> NDArray[np.intp]:
-    whole = length - length % LINE_SIZE
-    x = before[at : at + whole].view(np.uint64).reshape(-1, _WORDS)
-    y = after[at : at + whole].view(np.uint64).reshape(-1, _WORDS)
+def _in_block(before: _Bytes, after: _Bytes) -> NDArray[np.intp]:
+    """The numbers of the lines that differ in a block."""
+    whole = len(after) - len(after) % LINE_SIZE
+    x, y = (each[:whole].view(np.uint64).reshape(-1, _WORDS) for each in (before, after))
     lines = np.flatnonzero((x != y).any(axis=1))
-    if whole < length and not np.array_equal(
-        before[at + whole : at + length], after[at + whole : at + length]
-    ):
+    if whole < len(after) and not np.array_equal(before[whole:], after[whole:]):
         lines = np.append(lines, whole // LINE_SIZE)
     return lines
 

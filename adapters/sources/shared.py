@@ -23,7 +23,7 @@ from adapters.sources.named_mapping import NamedMapping
 from adapters.sources.process.file_holder import FileHolder, find_holder
 from adapters.sources.surroundings import SourceSurroundings
 from bridge.memory.address_map import MemoryMap, Region, Span
-from bridge.ports.bulk_reader import BulkReader
+from bridge.ports.bulk_reader import BulkReader, OpenFile
 from bridge.ports.source import Opened, Source
 from schemas.errors import SourceLost, SourceUnusable
 from schemas.source_settings import SharedSource
@@ -257,7 +257,10 @@ class SharedMemory(Source):
 
 
 class _FileReader(BulkReader):
-    """Reads by calls: a mapping of a file that shrinks would end the program."""
+    """Reads by calls: a mapping of a file that shrinks would end the program.
+
+    What may end is a process of its own, which is handed the file.
+    """
 
     def __init__(self, file: int, offset: int, span: Span, name: str) -> None:
         """*file* is this reader's own; *span* begins at *offset* in it."""
@@ -265,6 +268,10 @@ class _FileReader(BulkReader):
         self._file = file
         self._delta = offset - span.address
         self._name = name
+
+    @property
+    def file(self) -> OpenFile | None:
+        return OpenFile(self._file, self.spans[0].address + self._delta)
 
     def read_into(self, address: int, into: memoryview) -> None:
         try:

@@ -4,10 +4,19 @@ from __future__ import annotations
 
 import abc
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from bridge.memory.address_map import Span
 
-__all__ = ["BulkReader"]
+__all__ = ["BulkReader", "OpenFile"]
+
+
+@dataclass(frozen=True, slots=True)
+class OpenFile:
+    """A file that holds one span's bytes from *offset* on, by its *descriptor*."""
+
+    descriptor: int
+    offset: int
 
 
 class BulkReader(abc.ABC):
@@ -18,6 +27,15 @@ class BulkReader(abc.ABC):
     """
 
     spans: Sequence[Span]
+
+    @property
+    def file(self) -> OpenFile | None:
+        """The file that the only span lies in, where a process of its own may map it."""
+        return None
+
+    def view(self, address: int, length: int) -> memoryview | None:
+        """The bytes where they lie, where that can be; they change while they are looked at."""
+        return None
 
     @abc.abstractmethod
     def read_into(self, address: int, into: memoryview) -> None:

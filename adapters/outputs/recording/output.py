@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import ClassVar
 
 from adapters.outputs.recording.capture import WholeCapture, without
+from adapters.outputs.recording.capture_apart import CaptureApart, can_be_apart
 from adapters.outputs.recording.clips import Clips
 from adapters.outputs.recording.touched import lines_of
 from adapters.outputs.recording.worker import Moment, RecordingWorker
@@ -186,7 +187,8 @@ class RecordingOutput(Output, MemoryObserver):
                 )
             return
         spans = without(self._bulk.spans, self._excluded)
-        worker.use(WholeCapture(self._bulk, self._held, spans, counters, order))
+        kind = CaptureApart if can_be_apart(self._bulk) else WholeCapture
+        worker.use(kind(self._bulk, self._held, spans, counters, order))
 
     # the file
 

@@ -11,12 +11,13 @@ import threading
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from time import monotonic
 from typing import Any
 
-from adapters.outputs.recording.capture import WholeCapture
+from adapters.outputs.recording.capture import Capture
 from adapters.outputs.recording.touched import TouchedLines
-from adapters.recordings.recorder import Recorder
+from adapters.recordings.recorder import Parts, Recorder
 from adapters.recordings.rolling import RollingRecorder
 from bridge.memory.address_map import Span
 from bridge.ports.source import Consistency
@@ -30,8 +31,6 @@ MAX_BACKLOG = 256 << 20
 """Bytes that may wait to be written; frames beyond are gaps, so that a slow disk costs frames and
 not memory."""
 
-_Parts = Sequence[tuple[Span, bytes]]
-
 
 @dataclass(frozen=True, slots=True)
 class Moment:
@@ -42,7 +41,7 @@ class Moment:
     missed: int | None
     time: float
     consistency: Consistency
-    lines: _Parts
+    lines: Sequence[tuple[Span, bytes]]
 
 
 @dataclass(slots=True)
@@ -55,11 +54,11 @@ class _Shared:
     moments: deque[Any] = field(default_factory=deque)
     jobs: deque[tuple[int, Callable[[], None]]] = field(default_factory=deque)
     backlog: int = 0
-    capture: WholeCapture | None = None
+    capture: Capture | None = None
     ended: bool = False
 
 
-_Item = Moment | dict[str, Any] | WholeCapture | Callable[[], None] | None
+_Item = Moment | dict[str, Any] | Capture | Callable[[], None] | None
 
 
 class RecordingWorker:
@@ -94,7 +93,7 @@ class RecordingWorker:
 
     # from the event loop
 
-    def use(self, capture: WholeCapture | None) -> None:
+    def use(self, capture: Capture | None) -> None:
         """Whole frames come from *capture* from now on; from none, only lines that are touched."""
         self._put(capture)
 
@@ -129,9 +128,7 @@ class RecordingWorker:
             thread.join(seconds)
         return not any(thread.is_alive() for thread in self._threads)
 
-    def _put(
-        self, item: Moment | dict[str, Any] | WholeCapture | Callable[[], None] | None
-    ) -> None:
+    def _put(self, item: Moment | dict[str, Any] | Capture | Callable[[], None] | None) -> None:
         with self._shared.changed:
             self._shared.moments.append(item)
             self._shared.changed.notify_all()
@@ -146,7 +143,7 @@ class RecordingWorker:
                     shared.changed.wait_for(lambda: shared.look or shared.moments or shared.ended)
                     # looking is in a hurry, but for what there is to look at
                     first = shared.moments[0] if shared.moments else _NOTHING
-                    wanted = shared.look and not (first is None or isinstance(first, WholeCapture))
+                    wanted = shared.look and not (first is None or isinstance(first, Capture))
                     shared.look = shared.look and not wanted
                     item = shared.moments.popleft() if shared.moments and not wanted else _NOTHING
                     ended = shared.ended and not wanted and item is _NOTHING
@@ -165,7 +162,7 @@ class RecordingWorker:
                 shared.jobs.append((0, _END))
                 shared.changed.notify_all()
 
-    def _look(self, capture: WholeCapture) -> None:
+    def _look(self, capture: Capture) -> None:
         began = monotonic()
         # that the source is lost the sampler finds out, too
         with contextlib.suppress(SourceLost):
@@ -185,7 +182,7 @@ class RecordingWorker:
         return gone + self._look_time < _SHARE * frame_time
 
     def _take(self, item: Any) -> None:
-        if item is None or isinstance(item, WholeCapture):
+        if item is None or isinstance(item, Capture):
             if self._shared.capture is not None:
                 self._shared.capture.close()
             self._shared.capture = item
@@ -204,7 +201,7 @@ class RecordingWorker:
             return
         self._tell_gap(moment)
         capture = self._shared.capture
-        parts: _Parts
+        parts: Parts | None
         gone: list[Span] = []
         in_part = False
         if capture is None:
@@ -213,21 +210,21 @@ class RecordingWorker:
             if not capture.saw(moment.number) and self._has_time(moment):
                 # the game may be in that frame still
                 self._look(capture)
-            in_part = not capture.saw(moment.number)
-            parts = moment.lines if in_part else capture.take()
-            if in_part:
-                capture.owe(parts)
+            parts = capture.take() if capture.saw(moment.number) else None
+            if parts is None:
+                in_part = True
+                parts = moment.lines
+                capture.owe([span for span, _ in parts])
             self.in_part += in_part
             self.whole += not in_part
         size = sum(span.length for span, _ in parts)
-        self._job(
-            size,
-            lambda: self.recorder.frame(
-                *(moment.number, moment.time, moment.consistency, parts),
-                gone=gone,
-                in_part=in_part,
-            ),
+        frame = partial(
+            self.recorder.frame,
+            *(moment.number, moment.time, moment.consistency, parts),
+            gone=gone,
+            in_part=in_part,
         )
+        self._job(size, frame)
 
     def _tell_gap(self, moment: Moment) -> None:
         unwritten, self._unwritten = self._unwritten, None

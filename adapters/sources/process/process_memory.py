@@ -59,6 +59,12 @@ class ProcessBytes:
             parts += self._batch(ranges[first : first + MAX_RANGES])
         return parts
 
+    def read_into(self, address: int, into: memoryview) -> bool:
+        """Fill *into* from *address* on; false where not all of it can be read.  Raises as read."""
+        remote = (ctypes.c_size_t * 2)(address, len(into))
+        local = ctypes.addressof(ctypes.c_char.from_buffer(into))
+        return self._vector(local, len(into), ctypes.addressof(remote), 1) == len(into)
+
     def close(self) -> None:
         """Nothing is held of the process."""
 
@@ -95,7 +101,10 @@ class ProcessBytes:
 
     def _call(self, at: int, room: int, remote_at: int, count: int) -> int:
         """How many bytes came; 0 where the first range cannot be read."""
-        local = (ctypes.c_size_t * 2)(self._buffer_at + at, room)
+        return self._vector(self._buffer_at + at, room, remote_at, count)
+
+    def _vector(self, into: int, room: int, remote_at: int, count: int) -> int:
+        local = (ctypes.c_size_t * 2)(into, room)
         got = _process_vm_readv()(self.pid, ctypes.addressof(local), 1, remote_at, count, 0)
         if got >= 0:
             return got

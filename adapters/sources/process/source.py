@@ -300,14 +300,13 @@ class _RegionReader(BulkReader):
 
     def read_into(self, address: int, into: memoryview) -> None:
         try:
-            (data,) = self._reader.read([(address + self._delta, len(into))])
+            there = self._reader.read_into(address + self._delta, into)
         except OSError as fault:
             raise SourceLost(
                 f"cannot be read ({system_words(fault)})", source=self._name
             ) from fault
-        if data is None:
+        if not there:
             raise SourceLost("a page is gone", source=self._name, address=address)
-        into[:] = data
 
     def close(self) -> None:
         self._reader.close()

@@ -31,6 +31,9 @@ class Reader(Protocol):
         system forbids it, ENOSYS where the system cannot.
         """
 
+    def read_into(self, address: int, into: memoryview) -> bool:
+        """Fill *into* from *address* on; false where not all of it can be read.  Raises as read."""
+
     def close(self) -> None:
         """Let go of the process; harmless the second time."""
 

@@ -46,6 +46,13 @@ class RegionReader:
             raise ProcessLookupError(errno.ESRCH, os.strerror(errno.ESRCH))
         return parts
 
+    def read_into(self, address: int, into: memoryview) -> bool:
+        """Fill *into* from *address* on; false where not all of it can be read.  Raises as read."""
+        (data,) = self.read([(address, len(into))])
+        if data is not None:
+            into[:] = data
+        return data is not None
+
     def close(self) -> None:
         """Let go of the process; harmless the second time."""
         if isinstance(self._kept, Handle):

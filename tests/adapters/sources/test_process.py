@@ -163,6 +163,29 @@ async def test_it_finds_the_ram_in_every_byte_order(rig: Rig, order: ByteOrder) 
     await source.close()
 
 
+async def test_all_of_it_is_read_by_a_reader_of_its_own(rig: Rig) -> None:
+    host = rig.host(order=ByteOrder.BIG)
+    source = rig.source(pid=host.pid)
+    opened = await source.open(rig.memory)
+    bulk = source.bulk_reader()
+    assert bulk is not None
+    (span,) = bulk.spans
+    assert [Span(region.start, region.size) for region in opened.memory.regions] == [span]
+    into = memoryview(bytearray(span.length))
+    for first, last in ((0, 0x123), (0x123, 0x10_0000), (0x10_0000, span.length)):
+        bulk.read_into(span.address + first, into[first:last])
+    # the host counts frames there
+    assert into[:BEGAN] == rig.bytes[:BEGAN]
+    assert into[BEGAN + 0x100 :] == rig.bytes[BEGAN + 0x100 :]
+    with pytest.raises(SourceLost, match="a page is gone"):
+        bulk.read_into(span.address - host.live, into[:8])
+    host.close()
+    with pytest.raises(SourceLost, match="cannot be read"):
+        bulk.read_into(span.address, into)
+    bulk.close()
+    await source.close()
+
+
 @pytest.mark.parametrize("copies", [1, 4, 20, pytest.param(200, marks=pytest.mark.full)])
 async def test_of_several_copies_the_one_whose_counter_moves_wins(rig: Rig, copies: int) -> None:
     host = rig.host(copies=copies)

@@ -118,6 +118,11 @@ class Bytes:
             for at, length in ranges
         ]
 
+    def read_into(self, address: int, into: memoryview) -> bool:
+        (data,) = self.read([(address, len(into))])
+        into[:] = data or bytes(len(into))
+        return data is not None
+
     def close(self) -> None:
         pass
 
