@@ -1,7 +1,7 @@
 // Looking back: which past, which of its places, and what stands there.  It knows of no element.
 
 import { Newest, faultWords, fetched } from "./newest.js";
-import { MARKS, placeOf } from "./past_words.js";
+import { MARKS, bare, placeOf } from "./past_words.js";
 
 const ASK_AGAIN = 500; // milliseconds, while a past is still evaluated
 const GONE = 404;
@@ -21,11 +21,8 @@ export class Looking {
     this.ready = ready;
     this.live = live;
     this.moments = new Newest(
-      ({ place, asked }) => [
-        `${this.at}/moment.json?place=${place}&parts=heap,desk`,
-        ...(asked === null ? [] : [`${this.at}/answer.json?place=${place}&expr=${encodeURIComponent(asked)}`]),
-      ],
-      (wish, [snapshot, answer = null]) => {
+      (wish, signal) => this.load(wish, signal),
+      (wish, [snapshot, answer]) => {
         // of another question than the one that stands there now: not whole
         const { past, timeline } = this;
         if (wish.asked === this.asked) this.came = { ...wish, past, timeline, snapshot, answer };
@@ -59,6 +56,16 @@ export class Looking {
     this.said = { text: "", error: null }; // what the last leap found
     this.leap = null;
     this.following = null;
+  }
+
+  // A moment with the answer of it, both or none; that it cannot be answered is an answer.
+  load({ place, asked }, signal) {
+    const answer = asked === null ? null
+      : fetched(`${this.at}/answer.json?place=${place}&expr=${encodeURIComponent(asked)}`, signal).catch((fault) => {
+        if (!fault.isFinal) throw fault;
+        return { note: fault.message, error: null, result: null, steps: [], strip: null };
+      });
+    return Promise.all([fetched(`${this.at}/moment.json?place=${place}&parts=heap,desk`, signal), answer]);
   }
 
   get isOpen() {
@@ -95,7 +102,8 @@ export class Looking {
         if (control.signal.aborted) return;
         this.timeline = timeline;
         this.broken = timeline.fault;
-        if (this.wanted === null && timeline.count > 0) this.to(place ?? this.first());
+        const first = place ?? this.first();
+        if (this.wanted === null && timeline.count > 0 && first !== null) this.to(first);
         this.ready();
         if (timeline.fault || timeline.ready >= timeline.count) return;
       } catch (fault) {
@@ -108,9 +116,11 @@ export class Looking {
     }
   }
 
-  // Where to look at first: where the recording plays now, the end of what rolls, a clip's beginning.
+  // Where to look at first: where the recording plays now, the end of what rolls, a clip's
+  // beginning; null while that is not known.
   first() {
     const { timeline, past } = this;
+    if (past.kind === "playing" && timeline.starts.length === 0 && !timeline.fault) return null;
     if (past.kind === "playing") return placeOf(timeline, this.live() ?? -1) ?? 0;
     return past.kind === "rolling" ? timeline.count - 1 : 0;
   }
@@ -166,7 +176,7 @@ export class Looking {
       const found = await fetched(`${this.at}/next.json?place=${this.wanted}&way=${way}&${what}`, control.signal);
       if (control.signal.aborted) return;
       const none = found.place === null ? noneWords(way, kind, expr) : "";
-      said = { text: found.words || none, error: found.error ? { ...found.error, text: expr } : null };
+      said = { text: bare(found.words) || none, error: found.error ? { ...found.error, text: expr } : null };
       if (found.place !== null && !found.error) this.go(found.place);
     } catch (fault) {
       if (control.signal.aborted) return;

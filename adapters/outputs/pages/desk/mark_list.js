@@ -2,7 +2,7 @@
 
 import { child, put } from "../shared/elements.js";
 import { Keyed } from "../shared/keyed.js";
-import { MARKS, clockWords, secondsAt } from "./past_words.js";
+import { MARKS, bare, clockWords, secondsAt } from "./past_words.js";
 
 const PAGE = 12;
 
@@ -91,7 +91,7 @@ export class MarkList {
       row.button.setAttribute("aria-label", `go to frame ${mark.frame}`);
       put(row.time, clockWords(secondsAt(this.timeline, mark.place)));
       put(row.kind, MARKS[mark.kind] ?? mark.kind);
-      put(row.words, mark.words);
+      put(row.words, bare(mark.words));
     });
   }
 }

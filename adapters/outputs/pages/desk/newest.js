@@ -1,14 +1,16 @@
 // What is wanted last wins: of wishes that come fast one at a time is fetched, and after it the
-// newest.  The parts of a wish come together or not at all.
+// newest.
 
 const PATIENCE = 250; // milliseconds, after which what is under way gives way to what is wanted now
 const AGAIN = 1000;
 const GONE = 404;
+const LATER = 503;
 
 export class Refused extends Error {
   constructor(status, words) {
     super(words);
     this.status = status;
+    this.isFinal = status !== LATER;
   }
 }
 
@@ -34,10 +36,10 @@ export function faultWords(fault) {
 }
 
 export class Newest {
-  // *paths* gives a wish's parts, *came* is called with it and what they gave, *failed* with it
-  // and words.
-  constructor(paths, came, failed) {
-    this.paths = paths;
+  // *load* promises a wish's parts until its signal is raised, *came* is called with the wish and
+  // what was promised, *failed* with it and words.
+  constructor(load, came, failed) {
+    this.load = load;
     this.came = came;
     this.failed = failed;
     this.wish = null;
@@ -73,7 +75,7 @@ export class Newest {
       if (this.running === run && this.wish !== wish) this.instead();
     }, PATIENCE);
     try {
-      const parts = await Promise.all(this.paths(wish).map((path) => fetched(path, control.signal)));
+      const parts = await this.load(wish, control.signal);
       if (this.running !== run) return;
       this.came(wish, parts);
     } catch (fault) {

@@ -38,10 +38,19 @@ export function placeOf({ starts, count }, frame) {
   return null;
 }
 
+export function placeWords(timeline, place) {
+  return timeline.starts.length === 0 ? `place ${place}` : clockWords(secondsAt(timeline, place));
+}
+
 export function endOf(timeline) {
   return secondsAt(timeline, Math.max(0, timeline.count - 1));
 }
 
+// Words of a heap event begin with its frame, which stands beside them here.
+export function bare(words) {
+  return words.replace(/^frame \d+\s+/, "");
+}
+
 export function markWords({ kind, words, frame }) {
-  return `frame ${frame}: ${kind === "step" ? "step " : ""}${words}`;
+  return `frame ${frame}: ${kind === "step" ? "step " : ""}${bare(words)}`;
 }

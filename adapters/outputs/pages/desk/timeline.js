@@ -5,7 +5,7 @@ import { Combobox } from "./combobox.js";
 import { colours, whenColoursChange } from "./colours.js";
 import { MarkList } from "./mark_list.js";
 import { LINES, Marks } from "./marks.js";
-import { clockWords, endOf, markWords, pastTitle, secondsAt } from "./past_words.js";
+import { clockWords, endOf, markWords, pastTitle, placeWords } from "./past_words.js";
 import { wellFormed } from "./toml.js";
 import { tooLong } from "./working.js";
 import { WrongText } from "./wrong_text.js";
@@ -228,7 +228,8 @@ export class Timeline {
     if (timeline === null) return `Opening ${pastTitle(past)}.`;
     if (timeline.count === 0) return "It holds no frame.";
     if (this.isHere(moment) && moment.place === wanted) return "";
-    const where = `${clockWords(secondsAt(timeline, wanted))} is on its way`;
+    if (wanted === null) return "";
+    const where = `${placeWords(timeline, wanted)} is on its way`;
     return `${where}${trouble ? `: ${trouble}` : wanted >= timeline.ready ? ": not evaluated yet" : ""}.`;
   }
 
@@ -246,7 +247,7 @@ export class Timeline {
     if (this.isHere(moment) && moment.place === wanted) {
       return `frame ${moment.snapshot.frame}, ${clockWords(moment.snapshot.seconds)}`;
     }
-    return `about ${clockWords(secondsAt(timeline, wanted))}`;
+    return `about ${placeWords(timeline, wanted)}`;
   }
 
   // The mark under the pointer, what the last leap found, or what is marked where one looks.
