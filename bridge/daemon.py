@@ -263,6 +263,9 @@ class Daemon:
                 self._announce(prepared.watches)
             self._log_trouble(frame)
             self._publish(frame)
+            if self.source.patient:
+                for output in self.outputs:
+                    await output.settled()
             if self.source.cadence is Cadence.ONCE:
                 if sampler.prepared is None:
                     raise SourceUnusable(frame.note, source=self.source.name)

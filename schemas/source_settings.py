@@ -106,8 +106,39 @@ class RecordingSource(SourceSettings):
 
     kind: Literal["recording"]
     path: PathText = Field(description="the recording, relative to the bridge file")
-    speed: float = Field(1.0, gt=0, le=100, description="how fast it is played, 1 as it happened")
-    repeat: bool = Field(True, description="begin again at its end")
+    pace: Literal["real", "all", "stepped"] = Field(
+        "real",
+        description="real: in the time in which it happened, or by speed; all: every frame, as "
+        "fast as they can be evaluated; stepped: the next frame comes when it is asked for, by a "
+        "key in the terminal, on the desk, or by a line on standard input",
+    )
+    speed: float = Field(
+        1.0, gt=0, le=100, description="how fast it is played in real time, 1 as it happened"
+    )
+    from_frame: int | None = Field(
+        None, ge=0, description="the game's own number of the first frame; else the recording's"
+    )
+    to_frame: int | None = Field(
+        None, ge=0, description="the number of the last frame, at or behind the first"
+    )
+    repeat: bool | None = Field(
+        None,
+        description="begin again at its end; where nothing is said, it does in real time alone",
+    )
+
+    @property
+    def repeats(self) -> bool:
+        """Whether it begins again at its end."""
+        return self.pace == "real" if self.repeat is None else self.repeat
+
+    @model_validator(mode="after")
+    def _agrees(self) -> RecordingSource:
+        if self.pace != "real" and "speed" in self.model_fields_set:
+            raise ValueError(f'speed goes by the clock, and pace = "{self.pace}" has none')
+        first, last = self.from_frame, self.to_frame
+        if first is not None and last is not None and last < first:
+            raise ValueError(f"to_frame {last} is before from_frame {first}")
+        return self
 
 
 class FolderSource(SourceSettings):

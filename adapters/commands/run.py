@@ -8,12 +8,14 @@ import contextlib
 import logging
 import subprocess
 import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Protocol, TextIO, runtime_checkable
 
 from adapters.commands.console.log_lines import log_to
 from adapters.commands.console.page_in_browser import show_page
+from adapters.commands.console.step_lines import read_steps
 from adapters.commands.console.stopped import Stopped
 from adapters.commands.console.telling import tell
 from adapters.commands.console.until_stopped import StopSignals, run_until_stopped
@@ -26,6 +28,7 @@ from adapters.sessions.desk_reads import history_of, tallies_of
 from adapters.sessions.setup import sampling_setup
 from adapters.sources.catalogue import make_source
 from bridge.daemon import Daemon
+from bridge.ports.controls import Controls
 from bridge.ports.output import Output
 from bridge.prepared import PreparedBuild, prepare
 from bridge.questions.question import Questions
@@ -104,13 +107,18 @@ def run_bridge(
     setup = sampling_setup(bridge, ready)
     questions = Questions(setup.clock)
     practising = make_practice_tracker(bridge, ready, log)
+    controls = Controls()
+    # a program that is started from here has the keyboard for itself
+    keyboard = None if command else sys.stdin
     daemon = Daemon(
-        make_source(bridge.file.source, bridge.path.parent, ready),
+        make_source(bridge.file.source, bridge.path.parent, ready, controls),
         outputs_of(
             *(bridge, ready, questions, log),
             show=show,
             spare_ports=spare_ports,
             practising=practising,
+            controls=controls,
+            keyboard=keyboard,
         ),
         setup,
         log=log,
@@ -122,7 +130,9 @@ def run_bridge(
     with StopSignals() as signals, log_to(daemon.outputs):
         with _child(command) as child:
             try:
-                signals.run(_work(daemon, arguments.seconds, child, browser=arguments.browser))
+                stepped = partial(_stepped, daemon.outputs, controls, keyboard, log)
+                work = _work(daemon, arguments.seconds, child, stepped, browser=arguments.browser)
+                signals.run(work)
             except Stopped:
                 stopped = True
             ended = child.poll() if child is not None else None
@@ -144,10 +154,14 @@ def outputs_of(
     stream: TextIO | None = None,
     spare_ports: int = 0,
     practising: PracticeTracker | None = None,
+    controls: Controls | None = None,
+    keyboard: TextIO | None = None,
 ) -> list[Output]:
     """The outputs of a bridge, joined with what keeps and counts its attempts and tallies.
 
-    *questions* are those that the daemon answers.  Without *stream* it is standard output.
+    *questions* are those that the daemon answers.  Without *stream* it is standard output.  What
+    somebody at the machine may ask for is in *controls*, and a terminal's keys are those of
+    *keyboard*.
     Raises OutputError and ExtensionError.
     """
 
@@ -168,6 +182,8 @@ def outputs_of(
             tallies=tallies_of(bridge, prepared_builds, count),
             notice=lambda: practising.notice if practising is not None else "",
             pasts=_pasts(bridge),
+            controls=controls or Controls(),
+            keyboard=keyboard,
         ),
         show,
     )
@@ -189,13 +205,37 @@ def _served_at(bridge: Bridge, listen: str) -> Bridge:
     return Bridge(file, bridge.text, bridge.schema)
 
 
+@runtime_checkable
+class _TakesKeys(Protocol):
+    """An output that may take keys."""
+
+    takes_keys: bool
+
+
+def _stepped(
+    outputs: Sequence[Output], controls: Controls, keyboard: TextIO | None, log: logging.Logger
+) -> None:
+    """Have somebody ask for the frames of a source that is stepped."""
+    steps = controls.steps
+    if steps is None:
+        return
+    by_keys = any(isinstance(output, _TakesKeys) and output.takes_keys for output in outputs)
+    if by_keys or keyboard is None:
+        steps.ask()  # who sits before it sees the first frame at once
+        return
+    served = any(output.kind == "overlay" for output in outputs)
+    read_steps(keyboard, steps, log.error, ends=not served)
+
+
 async def _work(
     daemon: Daemon,
     seconds: float | None,
     child: subprocess.Popen[bytes] | None,
+    stepped: Callable[[], None],
     *,
     browser: bool,
 ) -> None:
+    stepped()
     work = asyncio.ensure_future(daemon.run())
     waits = [work]
     page = asyncio.ensure_future(show_page(daemon.outputs)) if browser else None

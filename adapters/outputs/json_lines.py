@@ -23,7 +23,8 @@ class JsonLines(Output):
     """Writes ``Frame.as_json()`` in ASCII, each on a line that ends with a line feed.
 
     While a line is being written the newest frame waits, alone: a reader that is slow gets fewer
-    frames, each of them whole, and ``skipped`` says how many it missed.
+    frames, each of them whole, and ``skipped`` says how many it missed.  A source that can wait
+    waits for such a reader.
     """
 
     kind: ClassVar[str] = "json"
@@ -33,6 +34,9 @@ class JsonLines(Output):
         self._thread = StreamThread(stream, "lowhalf-json")
         self._next: Frame | None = None
         self._news = asyncio.Event()
+        self._written = asyncio.Event()
+        self._written.set()
+        self._over = False
 
     @classmethod
     def from_bridge(cls, settings: JsonOutput, around: OutputSurroundings) -> JsonLines:
@@ -47,6 +51,11 @@ class JsonLines(Output):
             self.skipped += 1
         self._next = frame
         self._news.set()
+        if not self._over:
+            self._written.clear()
+
+    async def settled(self) -> None:
+        await self._written.wait()
 
     async def run(self) -> None:
         """Write until cancelled; a line that is begun is finished, if the reader takes it.
@@ -61,7 +70,11 @@ class JsonLines(Output):
                 if frame is not None:
                     _ = frame.readings  # evaluated here: the image belongs to this thread
                     await self._write(frame)
+                if self._next is None:
+                    self._written.set()
         finally:
+            self._over = True
+            self._written.set()
             await self._thread.end(_nothing, 0.5)
 
     async def _write(self, frame: Frame) -> None:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, TextIO
+
+from bridge.ports.controls import Controls
 
 if TYPE_CHECKING:
     from bridge.ports.clock import Clock
@@ -30,6 +32,8 @@ class OutputSurroundings:
     it.  ``history`` reads what ``lowhalf attempts --json`` prints and ``tallies`` what ``lowhalf
     tally --json`` prints; None without attempts, or without a tally.  ``notice`` gives what there
     is to know of how these are kept.  ``pasts`` are the recordings that pages can look at again.
+    ``controls`` are what somebody at the machine may ask of what runs, and ``keyboard`` is where a
+    terminal's keys come from; None where they are not lowhalf's.
     """
 
     bridge: Bridge
@@ -42,6 +46,8 @@ class OutputSurroundings:
     tallies: Read | None = None
     notice: Callable[[], str] = str
     pasts: Pasts | None = None
+    controls: Controls = field(default_factory=Controls)
+    keyboard: TextIO | None = None
 
     @property
     def clock(self) -> Clock:

@@ -21,13 +21,11 @@ __all__ = ["every_frame", "followed"]
 
 
 def every_frame(bridge: Bridge, prepared_builds: Mapping[str, PreparedBuild]) -> Source:
-    """The bridge's source; a recording without its clock, so that no frame is missed."""
+    """The bridge's source; a recording without its clock and once, so that no frame is missed."""
     named = bridge.file.source
-    if not isinstance(named, RecordingSource):
-        return make_source(named, bridge.path.parent, prepared_builds)
-    from adapters.sources.recording.replay import RecordingReplay
-
-    return RecordingReplay(bridge.path.parent / named.path)
+    if isinstance(named, RecordingSource):
+        named = named.model_copy(update={"pace": "all", "repeat": False})
+    return make_source(named, bridge.path.parent, prepared_builds)
 
 
 async def followed(

@@ -10,15 +10,17 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from adapters.json_forms.tallies import Counted, Counts, kept_tallies, with_unseen
 from adapters.practice_log.database import TallyCount
+from adapters.sessions.following import every_frame
 from adapters.sessions.one_frame import Tell, is_recording, take_frame, with_dump
 from adapters.sessions.setup import sampling_setup
 from bridge.ports.practice_log import PracticeLog
+from bridge.ports.source import Source
 from bridge.practice.attempts import Attempt
 from bridge.prepared import PreparedBuild
 from bridge.readings.reading import Reading, Watch
@@ -81,8 +83,10 @@ async def counted(
     require_tallies(bridge, prepared_builds)
     if not files and isinstance(source, RecordingSource):
         # what a recording gives does not depend on how often it was played
-        files = [bridge.path.parent / source.path]
-    if files:
+        played = every_frame(bridge, prepared_builds)
+        own = await _count(lambda counting: _replay(bridge, prepared_builds, played, counting))
+        found = all_counted([own], tell=tell)
+    elif files:
         each = [
             await count_file(bridge, prepared_builds, path, dump_format, tell=tell)
             for path in files
@@ -126,14 +130,23 @@ async def count_file(
     tell: Tell,
 ) -> FileCount:
     """What is counted in a recording or a dump; *tell* is told what a dump's source notes."""
-    counting = _Counting()
-    words: list[str] = []
-    whole, unread = True, None
-    try:
+
+    async def count(counting: _Counting) -> tuple[list[str], bool]:
         if dump_format in (None, "auto") and is_recording(path):
-            words, whole = await _replay(bridge, prepared_builds, path, counting)
-        else:
-            await _look(bridge, prepared_builds, path, counting, dump_format, tell)
+            from adapters.sources.recording.replay import RecordingReplay  # dumps need no reader
+
+            return await _replay(bridge, prepared_builds, RecordingReplay(path), counting)
+        await _look(bridge, prepared_builds, path, counting, dump_format, tell)
+        return [], True
+
+    return await _count(count)
+
+
+async def _count(count: Callable[[_Counting], Awaitable[tuple[list[str], bool]]]) -> FileCount:
+    counting = _Counting()
+    unread = None
+    try:
+        words, whole = await count(counting)
     except SourceError as fault:
         whole, unread, words = False, fault, [str(fault)]
     return FileCount(counting.counts, counting.in_gaps, counting.values, words, whole, unread)
@@ -167,15 +180,15 @@ def all_counted(files: Iterable[FileCount], *, tell: Tell) -> Counted:
 
 
 async def _replay(
-    bridge: Bridge, prepared_builds: Mapping[str, PreparedBuild], path: Path, counting: _Counting
+    bridge: Bridge,
+    prepared_builds: Mapping[str, PreparedBuild],
+    source: Source,
+    counting: _Counting,
 ) -> tuple[list[str], bool]:
     """Count in a recording; gives what there is to say, and whether it could be read to its end.
 
     Frames before a part that is damaged are counted.  Raises SourceError where there are none.
     """
-    from adapters.sources.recording.replay import RecordingReplay  # kept tallies need no reader
-
-    source = RecordingReplay(path)
     sampler: Sampler | None = None
     reason = ""
     try:

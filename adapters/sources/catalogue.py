@@ -12,6 +12,7 @@ from bridge.memory.byte_order import ByteOrder
 from schemas.source_settings import SourceSettings
 
 if TYPE_CHECKING:
+    from bridge.ports.controls import Controls
     from bridge.ports.source import Source
     from bridge.prepared import PreparedBuild
 
@@ -36,14 +37,17 @@ CATALOGUE = Catalogue(
 
 
 def make_source(
-    settings: SourceSettings, directory: Path, prepared_builds: Mapping[str, PreparedBuild]
+    settings: SourceSettings,
+    directory: Path,
+    prepared_builds: Mapping[str, PreparedBuild],
+    controls: Controls | None = None,
 ) -> Source:
     """The source of a ``[source]`` table; *directory* is what its paths are relative to.
 
     *prepared_builds* are the builds that may be running, for a source that must find them by
-    itself.  Raises ExtensionError.
+    itself, and *controls* what somebody at the machine may ask of it.  Raises ExtensionError.
     """
-    around = SourceSurroundings(directory, prepared_builds)
+    around = SourceSurroundings(directory, prepared_builds, controls)
     source: Source = CATALOGUE.make(settings.kind, settings, around)
     return source
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from bridge.ports.controls import Controls
+
 if TYPE_CHECKING:
     from bridge.prepared import PreparedBuild
     from schemas.compiler import BuildLayout
@@ -19,11 +21,13 @@ class SourceSurroundings:
     """Where the bridge file is, and which games it may find.
 
     ``directory`` is what paths are relative to, and ``prepared_builds`` are the builds that may be
-    running, by name, for a source that must find them by itself.
+    running, by name, for a source that must find them by itself.  ``controls`` are what somebody
+    at the machine may ask of what runs; None where nobody can.
     """
 
     directory: Path
     prepared_builds: Mapping[str, PreparedBuild]
+    controls: Controls | None = None
 
     @property
     def layouts(self) -> list[BuildLayout]:

@@ -41,6 +41,12 @@ class Output(abc.ABC):
     def publish(self, frame: Frame) -> None:
         """A frame's readings, or the same readings gone offline.  Must return at once."""
 
+    async def settled(self) -> None:  # noqa: B027 - most outputs show the newest frame
+        """Return once all that was published is sent, where every frame has to be.
+
+        Asked after each frame of a source that can wait (``Source.patient``).
+        """
+
     @abc.abstractmethod
     async def run(self) -> None:
         """Send until cancelled; on cancellation say good-bye and return within a second.

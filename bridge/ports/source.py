@@ -90,7 +90,8 @@ class Source(abc.ABC):
     should see once.  ``moment`` is when the frame at hand was, in seconds that only go forward,
     where the source itself knows (a recording does), else None; ``passes`` counts how often frames
     have begun anew, so that what comes does not follow.  ``written_at`` is when what it holds was
-    written, in seconds since the Unix epoch, where it stands still and that is known, else None.
+    written, in seconds since the Unix epoch, where no frame goes by the clock and that is known,
+    else None.
     """
 
     kind: ClassVar[str]
@@ -107,6 +108,11 @@ class Source(abc.ABC):
     def cadence(self) -> Cadence:
         """How its frames come, as far as is known now: a debugger's stub learns it late."""
         return Cadence.POLLED
+
+    @property
+    def patient(self) -> bool:
+        """Whether its next frame waits until all is done with the last, so that none is missed."""
+        return False
 
     @property
     def consistency(self) -> Consistency:

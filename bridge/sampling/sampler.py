@@ -273,7 +273,12 @@ class Sampler:
                 break
             tries += 1
             self._continuity.count(torn=1)
-            if tries >= MAX_TRIES or self._clock.now() - began_trying > MAX_TRY:
+            # what waits for us is the same the next time
+            if (
+                tries >= MAX_TRIES
+                or self.source.patient
+                or self._clock.now() - began_trying > MAX_TRY
+            ):
                 raise Torn(guard.torn_words())
             self._lines.expect_again()
             await self._clock.sleep(TRY_AGAIN)
@@ -363,7 +368,8 @@ class Sampler:
         written, now = self.source.written_at, self._clock.now()
         day = self._clock.time_of_day() if written is None else written
         missed = None if unclear else skipped
-        self._observed(count.number, last, missed, (now, day))
+        passed = now if self.source.moment is None else self.source.moment
+        self._observed(count.number, last, missed, (passed, day))
         if self._questions is not None:
             self._questions.after_frame(count.number, day)
         heap_events = None
@@ -376,11 +382,12 @@ class Sampler:
         practice = None
         practising, standstill = self._continuity.practising, self._continuity.standstill
         if practising is not None:
-            if standstill is not None and (stood := standstill.noticed()):
+            stood = 0.0 if standstill is None else standstill.noticed()
+            if stood and not self.source.patient:
                 practising.stood_still(stood)
             practice = practising.take(
                 *(ConditionView(evaluator), day, make),
-                ticks=now,
+                ticks=passed,
                 numbered=self._numbers.numbered,
                 unclear=count.reason,
             )

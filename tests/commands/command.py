@@ -37,6 +37,7 @@ class Running:
         self,
         *arguments: str,
         environment: dict[str, str] | None = None,
+        stdin: int | None = None,
         stdout: int | None = PIPE,
         stderr: int | None = PIPE,
     ) -> None:
@@ -54,7 +55,8 @@ class Running:
                 self._readers.append(
                     threading.Thread(target=_gather, args=(self._streams[-1], lines), daemon=True)
                 )
-        self.process = _start(arguments, {**_environment(), **(environment or {})}, outward)
+        surroundings = {**_environment(), **(environment or {})}
+        self.process = _start(arguments, surroundings, stdin, outward)
         for end in ours:
             os.close(end)
         for reader in self._readers:
@@ -117,15 +119,19 @@ class Running:
 
 
 def _start(
-    arguments: Sequence[str], environment: dict[str, str], outward: Sequence[int | None]
+    arguments: Sequence[str],
+    environment: dict[str, str],
+    stdin: int | None,
+    outward: Sequence[int | None],
 ) -> WarmProcess | subprocess.Popen[bytes]:
     if warm_start.can_start(environment):
         with open(os.devnull) as nothing:
-            return warm_start.start(arguments, environment, [nothing.fileno(), *outward])
+            inward = nothing.fileno() if stdin is None else stdin
+            return warm_start.start(arguments, environment, [inward, *outward])
     stdout, stderr = outward
     return subprocess.Popen(
         [sys.executable, "-c", COLD_START, *arguments],
-        stdin=subprocess.DEVNULL,
+        stdin=subprocess.DEVNULL if stdin is None else stdin,
         stdout=stdout,
         stderr=stderr,
         env=environment,

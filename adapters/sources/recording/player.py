@@ -1,4 +1,8 @@
-"""Source ``recording``: plays a recording, at the pace at which it was made or a multiple of it."""
+"""Source ``recording``: plays a recording.
+
+In real time, or faster or slower, by the clock: what is late is passed over, as of a live game.  Or
+without a clock, every frame once: as fast as they are evaluated, or each when it is asked for.
+"""
 
 from __future__ import annotations
 
@@ -10,12 +14,15 @@ from typing import ClassVar
 from adapters.recordings.frame_message import RecordedFrame
 from adapters.recordings.reader import Recording, open_recording
 from adapters.recordings.recorded_memory import RecordedMemory
+from adapters.sources.recording.frame_places import END, START, FramePlace, place_of
 from adapters.sources.surroundings import SourceSurroundings
 from adapters.system_clock import seconds
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.memory.fetched import Part
+from bridge.ports.controls import Controls
 from bridge.ports.source import Cadence, Consistency, Opened, Source
+from bridge.ports.steps import Steps
 from schemas.errors import SourceEnded, SourceLost
 from schemas.source_settings import RecordingSource
 
@@ -36,25 +43,36 @@ class RecordingPlayer(Source):
     kind: ClassVar[str] = "recording"
     opening_words: ClassVar[str] = "is being opened"
 
-    def __init__(self, settings: RecordingSource, directory: Path) -> None:
-        """*directory* is what the settings' path is relative to."""
+    def __init__(
+        self, settings: RecordingSource, directory: Path, controls: Controls | None = None
+    ) -> None:
+        """*directory* is what the settings' path is relative to.
+
+        Stepped, it gives the frames that *controls* ask for; without these, whoever waits for a
+        frame has asked for it.
+        """
         super().__init__()
         self.settings = settings
         self.path = directory / settings.path
+        self._steps: Steps | None = None
+        if controls is not None and settings.pace == "stepped":
+            self._steps = controls.steps = Steps()
         self._recording: Recording | None = None
         self._consistency = Consistency.UNGUARDED
         self._memory = RecordedMemory(())
+        self._first, self._last = START, END
         self._group = -1
         self._frames: list[RecordedFrame] = []
         self._next = 0
-        self._first_time = 0
+        self._shown_time = self._first_time = 0
+        self._passed = 0
         self._began = 0.0
         self._playing = False
 
     @classmethod
     def from_bridge(cls, settings: RecordingSource, around: SourceSurroundings) -> RecordingPlayer:
         """The source of a bridge file's table."""
-        return cls(settings, around.directory)
+        return cls(settings, around.directory, around.controls)
 
     @property
     def paths(self) -> tuple[str, ...]:
@@ -69,6 +87,10 @@ class RecordingPlayer(Source):
         return Cadence.ANNOUNCED
 
     @property
+    def patient(self) -> bool:
+        return self.settings.pace != "real"
+
+    @property
     def consistency(self) -> Consistency:
         """That of the present frame, as it was recorded."""
         return self._consistency
@@ -80,15 +102,20 @@ class RecordingPlayer(Source):
 
     async def _open(self, guest: MemoryMap) -> Opened:
         recording = await asyncio.to_thread(open_recording, self.path)
+        self._first, self._last = await asyncio.to_thread(self._bounds, recording)
         self.notes = []
         if not recording.complete:
             self.notes.append("was cut off; what is whole of it is played")
+        if self.settings.from_frame is not None and self._first != START:
+            self.notes.append(
+                f"begins at frame {self.settings.from_frame}: functions over frames, steps and "
+                "attempts know nothing of those before it"
+            )
         self._recording = recording
-        self._group = -1
-        await self._load(0)
-        self._first_time = self._frames[0].time
-        self._apply(self._frames[0])
-        self._next = 0
+        self._passed = 0
+        await self._rewind()
+        self._shown_time = self._first_time = self._frames[self._next].time
+        self._apply(self._frames[self._next])
         self._playing = False
         return Opened(recording.part_of(guest), guest)
 
@@ -98,27 +125,33 @@ class RecordingPlayer(Source):
         self._frames = []
 
     async def _wait(self) -> int | None:
+        self._check()
+        if self._steps is not None and not await self._steps.take():
+            raise SourceEnded("no more frames are asked for", source=self.name)
         if not self._playing:
             # the clock starts when the first frame is asked for
-            self._check()
             self._playing = True
             self._began = seconds()
-            first = self._frames[self._next]
-            self._take()
-            return first.number
-        if self._next >= len(self._frames) and self._group + 1 >= self._count():
+            return self._take()
+        if self._is_over():
             await self._begin_again()
         elif self._next >= len(self._frames):
             await self._load(self._group + 1)
+        if self.patient:
+            await asyncio.sleep(0)  # else nobody would have a turn
+            self._check()
+            return self._take()
         await self._sleep_until(self._due(self._frames[self._next].time))
         await self._skip_groups()
-        present = self._frames[self._next]
-        self._take()
+        number = self._take()
         # frames that are due already were missed: only the newest is shown
-        while self._next < len(self._frames) and self._is_due(self._frames[self._next]):
-            present = self._frames[self._next]
-            self._take()
-        return present.number
+        while (
+            not self._is_over()
+            and self._next < len(self._frames)
+            and self._due(self._frames[self._next].time) <= seconds()
+        ):
+            number = self._take()
+        return number
 
     async def _fetch(self, spans: Sequence[Span]) -> list[Part]:
         if self._recording is None:
@@ -128,34 +161,61 @@ class RecordingPlayer(Source):
             return await asyncio.to_thread(lambda: [memory.read(span) for span in spans])
         return [memory.read(span) for span in spans]
 
+    # from where to where
+
+    def _bounds(self, recording: Recording) -> tuple[FramePlace, FramePlace]:
+        """The places of the first and the last frame.  Raises SourceUnusable where one is not."""
+        wanted = self.settings
+        first, last = START, END
+        if wanted.from_frame is not None:
+            first = place_of(recording, wanted.from_frame)
+        if wanted.to_frame is not None:
+            last = place_of(recording, wanted.to_frame, first)
+        return first, last
+
+    def _is_over(self) -> bool:
+        """Whether the last frame was given."""
+        if self._next < len(self._frames):
+            return FramePlace(self._group, self._next) > self._last
+        return self._group + 1 >= len(self._check().groups) or self._group >= self._last.group
+
+    async def _begin_again(self) -> None:
+        ended = self._due(self._shown_time)
+        if not self.settings.repeats:
+            if not self.patient:
+                await self._sleep_until(ended)
+            raise SourceEnded("has ended", source=self.name)
+        shown = round(_LAST_FRAME_SHOWN * _NANOSECONDS)
+        self._passed += self._shown_time - self._first_time + shown
+        await self._rewind()
+        self.passes += 1
+        self._began = max(ended + _LAST_FRAME_SHOWN / self.settings.speed, seconds())
+
+    async def _rewind(self) -> None:
+        """Go to the first frame; those before it in its group are laid below it unseen."""
+        self._group = -1
+        await self._load(self._first.group)
+        for frame in self._frames[: self._first.index]:
+            self._memory.apply(frame)
+        self._next = self._first.index
+
     # time
 
     def _due(self, recorded: int) -> float:
         """When a frame is due, as the clock counts seconds."""
         return self._began + (recorded - self._first_time) / _NANOSECONDS / self.settings.speed
 
-    def _is_due(self, frame: RecordedFrame) -> bool:
-        return self._due(frame.time) <= seconds()
-
     async def _sleep_until(self, due: float) -> None:
         # also where it is late: a fast recording must let the others run
         await asyncio.sleep(max(0.0, due - seconds()))
         self._check()
-
-    async def _begin_again(self) -> None:
-        ended = self._due(self._frames[-1].time)
-        if not self.settings.repeat:
-            await self._sleep_until(ended)
-            raise SourceEnded("has ended", source=self.name)
-        await self._load(0)
-        self.passes += 1
-        self._began = max(ended + _LAST_FRAME_SHOWN / self.settings.speed, seconds())
 
     async def _skip_groups(self) -> None:
         """Where whole groups are missed, go to the newest that is due, and read none between."""
         recording = self._check()
         elapsed = (seconds() - self._began) * self.settings.speed
         group = recording.group_at(self._first_time + int(elapsed * _NANOSECONDS))
+        group = min(group, self._last.group)
         if group > self._group:
             await self._load(group)
 
@@ -165,9 +225,6 @@ class RecordingPlayer(Source):
         if self._recording is None:
             raise SourceLost("is closed", source=self.name)
         return self._recording
-
-    def _count(self) -> int:
-        return len(self._check().groups)
 
     async def _load(self, group: int) -> None:
         """Go to the beginning of a group; what was known before it is what goes on."""
@@ -182,14 +239,19 @@ class RecordingPlayer(Source):
         self._check()
         self._group, self._next = group, 0
 
-    def _take(self) -> None:
-        """Make the next frame the present one."""
-        self._apply(self._frames[self._next])
+    def _take(self) -> int:
+        """Make the next frame the present one; gives its number."""
+        frame = self._frames[self._next]
+        self._apply(frame)
         self._next += 1
+        self._shown_time = frame.time
+        return frame.number
 
     def _apply(self, frame: RecordedFrame) -> None:
         # bytes that may be older than the frame are vouched for by nobody
         self._consistency = Consistency.UNGUARDED if frame.in_part else frame.consistency
         # at whatever speed it is played, and whatever holds the player up
-        self.moment = frame.time / _NANOSECONDS
+        self.moment = (self._passed + frame.time) / _NANOSECONDS
+        if self.patient:
+            self.written_at = frame.time / _NANOSECONDS
         self._memory.apply(frame)

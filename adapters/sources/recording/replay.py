@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from adapters.recordings.frame_message import RecordedFrame
 from adapters.sources.recording.player import RecordingPlayer
 from schemas.source_settings import RecordingSource
 
@@ -15,15 +14,6 @@ class RecordingReplay(RecordingPlayer):
     """Plays without a clock."""
 
     def __init__(self, path: Path) -> None:
-        settings = RecordingSource(kind="recording", path=str(path), repeat=False)
+        settings = RecordingSource(kind="recording", path=str(path), pace="all")
         super().__init__(settings, path.parent)
         self.path = path
-
-    async def _sleep_until(self, due: float) -> None:
-        self._check()
-
-    def _is_due(self, frame: RecordedFrame) -> bool:
-        return False
-
-    async def _skip_groups(self) -> None:
-        self._check()

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from pathlib import Path
 
 from adapters.recordings.reader import Recording
+from adapters.sources.recording import frame_places
+from adapters.sources.recording.frame_places import END, FramePlace
 from adapters.sources.recording.replay import RecordingReplay
-from bridge.memory.address_map import MemoryMap
-from bridge.ports.source import Opened
-from schemas.errors import SourceUnusable
 
 __all__ = ["PlacedReplay", "ReplayFrom", "place_of"]
 
@@ -29,9 +27,9 @@ class PlacedReplay(RecordingReplay):
     def group(self) -> int:
         return self._group
 
-    def _take(self) -> None:
-        super()._take()
+    def _take(self) -> int:
         self.place += 1
+        return super()._take()
 
 
 class ReplayFrom(RecordingReplay):
@@ -42,17 +40,12 @@ class ReplayFrom(RecordingReplay):
 
     def __init__(self, path: Path, group: int, skipped: int = 0) -> None:
         super().__init__(path)
-        self._first_group = group
-        self._skipped = skipped
+        self._wanted = group, skipped
 
-    async def _open(self, guest: MemoryMap) -> Opened:
-        opened = await super()._open(guest)
-        if self._first_group:
-            await self._load(self._first_group)
-        self._next = min(self._skipped, len(self._frames) - 1)
-        for frame in self._frames[: self._next + 1]:
-            self._apply(frame)
-        return opened
+    def _bounds(self, recording: Recording) -> tuple[FramePlace, FramePlace]:
+        group, skipped = self._wanted
+        index = min(skipped, len(recording.frames(group)) - 1) if skipped else 0
+        return FramePlace(group, index), END
 
 
 def place_of(recording: Recording, number: int) -> tuple[int, int]:
@@ -60,17 +53,5 @@ def place_of(recording: Recording, number: int) -> tuple[int, int]:
 
     Raises SourceUnusable where there is none, and as reading a recording does.
     """
-    groups = range(len(recording.groups))
-    # numbers rise, unless the game was reset: then all is looked through
-    likely = bisect_right(groups, number, key=lambda group: recording.frames(group)[0].number) - 1
-    least = most = None
-    for group in (*groups[max(likely, 0) : likely + 1], *groups):
-        for place, frame in enumerate(recording.frames(group)):
-            if frame.number == number:
-                return group, place
-            least = frame.number if least is None else min(least, frame.number)
-            most = frame.number if most is None else max(most, frame.number)
-    raise SourceUnusable(
-        f"has no frame {number}: it holds frames {least} to {most}",
-        source=f"recording {recording.path.name}",
-    )
+    place = frame_places.place_of(recording, number)
+    return place.group, place.index
