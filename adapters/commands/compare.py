@@ -16,7 +16,13 @@ from adapters.functions import installed_functions
 from adapters.printable import json_text, printable
 from adapters.recordings.reader import open_recording
 from adapters.sessions.bridge_file import load_bridge
-from adapters.sessions.comparison import LeftOut, Side, compared_moments, parting
+from adapters.sessions.comparison import (
+    LeftOut,
+    Side,
+    compared_moments,
+    parting,
+    sampling_counters,
+)
 from adapters.sessions.one_frame import may_be_recording, with_dump
 from adapters.sessions.recorded_bridge import recorded_bridge
 from bridge.comparing.differences import Differences
@@ -161,10 +167,8 @@ def _left_out(bridge: Bridge, words: Sequence[str], aligned: str | None) -> Left
             names.append(word)
         else:
             places.append(word)
-    sampling = bridge.file.sampling
     if aligned is not None:
-        guard = [sampling.guard.began, sampling.guard.ended] if sampling.guard else []
-        places += [each for each in (sampling.frame, *guard) if each.isidentifier()]
+        places += sampling_counters(bridge)
     watches = {watch.name: watch.expr for watch in bridge.file.watches}
     for build in prepare(bridge, installed_functions()).values():
         for place in places:

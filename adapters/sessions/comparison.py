@@ -28,7 +28,15 @@ from schemas.errors import ExpressionError, LowhalfError, SourceEnded, SourceUnu
 from schemas.loader import Bridge
 from schemas.source_settings import RecordingSource
 
-__all__ = ["LeftOut", "Parting", "Side", "compared_moments", "parting"]
+__all__ = [
+    "LeftOut",
+    "Parting",
+    "Side",
+    "compared_moments",
+    "parting",
+    "parting_from",
+    "sampling_counters",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +125,37 @@ async def parting(a: Side, b: Side, on: str, left_out: LeftOut, *, tell: Tell) -
     return Parting(same)
 
 
+async def parting_from(
+    a: Side, b: Side, at_a: tuple[int, int], at_b: tuple[int, int], left_out: LeftOut
+) -> AsyncGenerator[Differences]:
+    """What differs in each pair of frames of two recordings, from one frame of each on.
+
+    *at_a* and *at_b* are groups, and how many frames of these are passed over.  Raises as
+    :func:`compared_moments`.
+    """
+    async with (
+        contextlib.aclosing(_frames(a, left_out, _untold, start=at_a)) as ours,
+        contextlib.aclosing(_frames(b, left_out, _untold, start=at_b)) as theirs,
+    ):
+        while True:
+            taken_a, taken_b = await anext(ours, None), await anext(theirs, None)
+            if taken_a is None or taken_b is None:
+                return
+            moment_a, moment_b = await taken_a.moment(), await taken_b.moment()
+            yield await asyncio.to_thread(compared, moment_a, moment_b, _paths(left_out))
+
+
+def sampling_counters(bridge: Bridge) -> list[str]:
+    """The counters that number a recording's frames, which differ between two by their nature."""
+    sampling = bridge.file.sampling
+    guard = [sampling.guard.began, sampling.guard.ended] if sampling.guard else []
+    return [each for each in (sampling.frame, *guard) if each.isidentifier()]
+
+
+def _untold(words: str) -> None:
+    """What a recording's source notes was told when it was opened."""
+
+
 def _paths(left_out: LeftOut) -> list[str]:
     return [*left_out.places, *left_out.names]
 
@@ -126,7 +165,7 @@ async def _one(side: Side, left_out: LeftOut, tell: Tell) -> tuple[Frame, Moment
     group = place = 0
     if side.frame is not None:
         group, place = await asyncio.to_thread(_place, side)
-    async with contextlib.aclosing(_frames(side, left_out, tell, group=group)) as frames:
+    async with contextlib.aclosing(_frames(side, left_out, tell, start=(group, 0))) as frames:
         async for taken in frames:
             if not place:
                 return taken.frame, await taken.moment()
@@ -178,18 +217,25 @@ def _value(reading: Reading) -> float | None:
     return value if isinstance(value, int | float) else None
 
 
-def _source(side: Side, group: int) -> Source:
+def _source(side: Side, start: tuple[int, int]) -> Source:
     if side.recorded:
         from adapters.sources.recording.replay_from import ReplayFrom
 
-        return ReplayFrom(_path(side), group)
+        return ReplayFrom(_path(side), *start)
     return make_source(side.bridge.file.source, side.bridge.path.parent, prepare(side.bridge))
 
 
 async def _frames(
-    side: Side, left_out: LeftOut, tell: Tell, on: str | None = None, group: int = 0
+    side: Side,
+    left_out: LeftOut,
+    tell: Tell,
+    on: str | None = None,
+    start: tuple[int, int] = (0, 0),
 ) -> AsyncGenerator[_Taken]:
-    """The frames of one side, of which each can be had whole until the next is asked for."""
+    """The frames of one side, of which each can be had whole until the next is asked for.
+
+    Of a recording they are those from *start* on: a group, and frames of it that are passed over.
+    """
     bridge = side.bridge
     watches = {watch.name: watch.expr for watch in bridge.file.watches}
     questions = {
@@ -202,7 +248,7 @@ async def _frames(
             if kind.kind is Kind.TEXT:
                 raise ExpressionError("is a text, expected a number or true", expression=on)
     asking = {name: question.prepared for name, question in questions.items()}
-    source = _source(side, group)
+    source = _source(side, start)
     sampler: Sampler | None = None
     reason = "gave no frame"
     try:

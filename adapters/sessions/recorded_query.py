@@ -18,6 +18,7 @@ from bridge.querying.rows import Rows
 from bridge.querying.stretch import Stretch, joined
 from schemas.compiler import BuildLayout
 from schemas.errors import ExpressionError, LowhalfError, SourceError, SourceUnusable
+from schemas.loader import Bridge
 
 __all__ = [
     "Portion",
@@ -140,13 +141,15 @@ class PortionWorker:
 class RecordedQuery:
     """A query over one recording.
 
-    Raises what opening the recording, its bridge and schema raises, and ExpressionError.
+    *bridge* stands in for the one that the settings name, where it is loaded already.  Raises what
+    opening the recording, its bridge and schema raises, and ExpressionError.
     """
 
-    def __init__(self, path: Path, settings: QuerySettings) -> None:
+    def __init__(self, path: Path, settings: QuerySettings, bridge: Bridge | None = None) -> None:
         self.settings = settings
         self.recording: Recording = open_recording(path)
-        self.bridge = bridge = queried_bridge(path, settings.bridge, settings.schema)
+        bridge = bridge or queried_bridge(path, settings.bridge, settings.schema)
+        self.bridge = bridge
         self.guest = memory_map(bridge.schema)
         self.held = self.recording.part_of(self.guest)
         if not self.held.regions:

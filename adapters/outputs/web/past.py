@@ -70,7 +70,8 @@ class PastRoutes:
         expr = asked_text(request) if "expr" in request.query else ""
         if step and expr:
             raise web.HTTPBadRequest(text="expected step or expr, found both\n")
-        return await self._response(self._pasts.beside(a, b, step=step, expr=expr))
+        memory = _one_of(request, "memory", ("yes", "no"), "yes") == "yes"
+        return await self._response(self._pasts.beside(a, b, step=step, expr=expr, memory=memory))
 
     async def _ask(self, request: web.Request, what: str, **given: Any) -> web.Response:
         return await self._response(self._pasts.ask(request.match_info["id"], what, **given))
@@ -110,8 +111,8 @@ def _number(
     return number
 
 
-def _one_of(request: web.Request, name: str, known: tuple[str, ...]) -> str:
-    text = request.query.get(name, "")
+def _one_of(request: web.Request, name: str, known: tuple[str, ...], otherwise: str = "") -> str:
+    text = request.query.get(name, otherwise)
     if text not in known:
         raise web.HTTPBadRequest(text=f"{name}: expected {', '.join(known)}\n")
     return text

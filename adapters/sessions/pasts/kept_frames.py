@@ -120,7 +120,10 @@ class KeptFrames(Packs):
         return frames
 
 
-_STATE = ("number", "time", "build", "source", "consistency", "stats", "note", "practice")
+_STATE = (
+    *("number", "time", "build", "source", "consistency", "stats", "note", "practice"),
+    "heap_events",
+)
 
 
 def _state(frame: Frame) -> tuple[Any, ...]:

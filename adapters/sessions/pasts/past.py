@@ -1,45 +1,35 @@
-"""A recording that is looked at: evaluated from its beginning on, asked for any moment of it."""
+"""A recording that is looked at: what pages ask of it, and how they are told."""
 
 from __future__ import annotations
 
 import asyncio
-import contextlib
-from array import array
 from bisect import bisect_left, bisect_right
+from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from adapters.functions import installed_functions
-from adapters.json_forms.heap_events import event_json, event_words
-from adapters.recordings.reader import Recording, open_recording
-from adapters.sessions.pasts.kept_frames import KeptFrames, Packs
-from adapters.sessions.pasts.marks import Mark, MarkFinder
-from adapters.sessions.pasts.reaching import Reached
-from adapters.sessions.pasts.read_by import ReadBy, read_by
-from adapters.sessions.pasts.recorded_clock import RecordedClock
-from adapters.sessions.setup import sampling_setup
-from adapters.sources.recording.replay_from import PlacedReplay, ReplayFrom
+from adapters.sessions.pasts.answers import FollowedAnswer, answer_at, needs_beginning
+from adapters.sessions.pasts.evaluation import Evaluation
+from adapters.sessions.pasts.marks import Mark
+from adapters.sessions.pasts.rises import Rises
+from adapters.sessions.pasts.sampling import replay_setup
+from adapters.sources.recording.replay_from import ReplayFrom
 from bridge.expressions.program import Program
 from bridge.heap.blocks import Heap
-from bridge.heap.events import HeapEvents
-from bridge.ports.source import Source
-from bridge.prepared import PreparedBuild, prepare, with_heap
+from bridge.prepared import with_heap
+from bridge.questions.question import Answer
 from bridge.readings.frame import Frame
 from bridge.sampling.continuity import Continuity
-from bridge.sampling.practice_tracker import PracticeTracker, Rules
 from bridge.sampling.sampler import Sampler
-from bridge.sampling.setup import SamplingSetup
-from schemas.errors import LowhalfError, NoSuchPast, SourceEnded
+from schemas.errors import ExpressionError, LowhalfError, NoSuchPast, SourceError
 from schemas.loader import Bridge
 
-__all__ = ["MAX_HEAP_MARKS", "Forms", "Past"]
+__all__ = ["Forms", "Past"]
 
-MAX_HEAP_MARKS = 2000
-_FROM_BEGINNING = (
-    "functions over frames, steps and attempts count from the beginning of this recording"
-)
+_MAX_ASKED = 8
+"""Expressions of which is kept what they were."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,146 +37,175 @@ class Forms:
     """How pages are sent a frame with some parts, and an answer to an expression."""
 
     frame: Callable[[Frame, frozenset[str]], dict[str, Any]]
-    answer: Callable[[str, Any], dict[str, Any]]
+    answer: Callable[[str, Answer], dict[str, Any]]
 
 
 class Past:
-    """A recording, evaluated by *running* where that knows its build.
+    """Answers of the recording in *path*, while it is evaluated and after that.
 
-    A *place* is a frame's index in it, from 0.  ``fault`` is why no more frames come, else empty.
+    What is asked of a place that is yet to be evaluated waits for it.  All raise PastNotReady where
+    that takes long, and NoSuchPast where there is no such place.
     """
 
     def __init__(self, path: Path, running: Bridge, forms: Forms) -> None:
-        self.path = path
-        self.forms = forms
-        self.fault = ""
-        self.count = 0
-        self.reached = Reached()
-        self.opened = Reached()
-        self.marks: list[Mark] = []
-        self.starts: list[tuple[int, int, float]] = []
-        self.recording: Recording | None = None
-        self.read: ReadBy | None = None
-        self.prepared: dict[str, PreparedBuild] = {}
-        self.frames = KeptFrames({})
-        self._running = running
-        self._events = Packs()
-        self._event_places = array("Q")
-        self._groups: list[int] = []
-        self._first_time = 0.0
-        self._finder = MarkFinder()
-        self._heap_marks = 0
+        self.evaluation = Evaluation(path, running)
+        self._path = path
+        self._forms = forms
         self._heap: tuple[int, Heap | None] | None = None
-        self._note = ""
-        self._task = asyncio.create_task(self._evaluate(), name="past")
+        self._rises: OrderedDict[str, Rises] = OrderedDict()
+        self._answers: OrderedDict[str, FollowedAnswer | None] = OrderedDict()
 
     async def close(self) -> None:
         """Evaluate no more."""
-        self._task.cancel()
-        await asyncio.gather(self._task, return_exceptions=True)
-
-    # asked for
+        await self.evaluation.close()
+        for answers in self._answers.values():
+            if answers is not None:
+                await answers.close()
 
     async def timeline(self) -> dict[str, Any]:
         """How many frames there are and are evaluated, where groups begin, and all marks so far."""
-        await self.opened.wait(0)
-        ready = self.reached.count
+        known = self.evaluation
+        await known.opened.wait(0)
         rate = 0.0
-        if len(self.starts) > 1:
-            (first, _, begun), (last, _, now) = self.starts[0], self.starts[-1]
+        if len(known.starts) > 1:
+            (first, _, begun), (last, _, now) = known.starts[0], known.starts[-1]
             rate = (last - first) / (now - begun) if now > begun else 0.0
         return {
-            "count": ready if self.fault else max(self.count, ready),
-            "ready": ready,
-            "fault": self.fault,
+            "count": known.count,
+            "ready": known.reached.count,
+            "fault": known.fault,
             "rate": round(rate, 2),
-            "starts": self.starts,
-            "marks": [mark.as_json() for mark in self.marks],
-            "more_heap": len(self._event_places) > self._heap_marks,
+            "starts": known.starts,
+            "marks": [mark.as_json() for mark in known.marks],
+            "more_heap": len(known.events) > known.heap_marks,
         }
 
     async def frame(self, place: int) -> Frame:
-        """The frame at a place.  Raises NoSuchPast where there is none, PastNotReady."""
-        if place < 0 or not await self.reached.wait(place):
-            there = f"it has {self.reached.count} frames"
-            raise NoSuchPast(f"there is no place {place}: {self.fault or there}")
-        found: Frame = self.frames[place]
+        """The frame at a place, without its heap."""
+        known = self.evaluation
+        if not await known.reached.wait(place):
+            there = f"it has {known.reached.count} frames"
+            raise NoSuchPast(f"there is no place {place}: {known.fault or there}")
+        found: Frame = known.frames[place]
         return found
 
     async def moment(self, place: int, parts: frozenset[str]) -> dict[str, Any]:
         """What pages are sent of a frame, as of a live one."""
         frame = await self.frame(place)
-        notes = [frame.note, self._note]
+        notes = [frame.note, self.evaluation.note]
         if "heap" in parts:
             try:
                 frame = replace(frame, heap=await self._heap_at(place))
             except LowhalfError as fault:
                 notes.append(f"the heap cannot be shown: {fault}")
         frame = replace(frame, note="; ".join(filter(None, notes)))
-        shown = self.forms.frame(frame, parts)
-        return {**shown, "place": place, "seconds": round(frame.time - self._first_time, 6)}
+        seconds = round(frame.time - self.evaluation.first_time, 6)
+        return {**self._forms.frame(frame, parts), "place": place, "seconds": seconds}
 
     async def next_mark(self, place: int, kind: str, *, backwards: bool) -> dict[str, Any]:
         """The nearest mark of a kind behind a place, or before it."""
+        reached = self.evaluation.reached
         if backwards:
-            await self.reached.wait(place)
-            return self._told(self._last_before(place, kind))
+            await reached.wait(place)
+            return _told(self._last_before(place, kind))
         at = place
         while (found := self._first_behind(place, kind)) is None:
-            at = max(at + 1, self.reached.count)
-            if not await self.reached.wait(at):
+            at = max(at + 1, reached.count)
+            if not await reached.wait(at):
                 found = self._first_behind(place, kind)
                 break
-        return self._told(found)
+        return _told(found)
+
+    async def next_rise(self, place: int, text: str, *, backwards: bool) -> dict[str, Any]:
+        """The nearest place behind one (or before it) where an expression turned true."""
+        await self.evaluation.opened.wait(0)
+        try:
+            rises = await self._rises_of(text)
+            found = await (rises.before(place) if backwards else rises.behind(place))
+        except ExpressionError as fault:
+            at = fault.column if fault.expression == text else None
+            return {**_told(None), "error": {"message": fault.detail, "at": at}}
+        except SourceError as fault:
+            return {**_told(None), "words": str(fault)}
+        if found is None:
+            return {**_told(None), "words": rises.why_none(backwards=backwards)}
+        return {**_told(None), "place": found, "frame": rises.frames[found]}
+
+    async def answer(self, place: int, text: str) -> dict[str, Any]:
+        """What pages are sent of an expression that is asked for, in the frame at a place."""
+        await self.frame(place)
+        known = self.evaluation
+        asked = self._path, known.bridge, known.prepared, text
+        if text not in self._answers:
+            needs = await asyncio.to_thread(needs_beginning, self._path, known.bridge, text)
+            if text not in self._answers:
+                self._answers[text] = FollowedAnswer(*asked, self._answered) if needs else None
+        followed = self._answers[text]
+        self._answers.move_to_end(text)
+        while len(self._answers) > _MAX_ASKED:
+            _, oldest = self._answers.popitem(last=False)
+            if oldest is not None:
+                await oldest.close()
+        if followed is not None:
+            return await followed.at(place)
+        return self._answered(text, await answer_at(*asked, known.where(place)), place)
 
     async def events(self, place: int, count: int) -> list[dict[str, Any]]:
         """The last heap events up to a place, newest last."""
         await self.frame(place)
-        end = bisect_right(self._event_places, place)
-        return [self._events[index] for index in range(max(0, end - count), end)]
+        known = self.evaluation
+        end = bisect_right(known.event_places, place)
+        return [known.events[index] for index in range(max(0, end - count), end)]
 
-    def where(self, place: int) -> tuple[int, int]:
-        """The group of the recording that a place is in, and how many frames of it are before."""
-        group = bisect_right(self._groups, place) - 1
-        return group, place - self._groups[group]
+    # parts
+
+    def _answered(self, text: str, answer: Answer, place: int) -> dict[str, Any]:
+        """The answer as pages are sent it; that of a watch's name has the watch's own reading."""
+        frame: Frame = self.evaluation.frames[place]
+        if answer.error is not None:
+            answer = replace(answer, frame=frame.number)
+        own = next((each for each in frame.readings if each.watch.name == text), None)
+        if own is not None and answer.readings:
+            *steps, result = answer.readings
+            shown = replace(own, watch=result.watch)
+            answer = replace(answer, make_readings=lambda: [*steps, shown])
+        return self._forms.answer(text, answer)
 
     def _first_behind(self, place: int, kind: str) -> Mark | None:
+        known = self.evaluation
         if kind == "heap":
-            index = bisect_right(self._event_places, place)
-            return self._heap_mark(index) if index < len(self._event_places) else None
-        first = bisect_right(self.marks, place, key=lambda mark: mark.place)
-        return next((mark for mark in self.marks[first:] if mark.kind == kind), None)
+            index = bisect_right(known.event_places, place)
+            return self._heap_mark(index) if index < len(known.events) else None
+        first = bisect_right(known.marks, place, key=lambda mark: mark.place)
+        return next((mark for mark in known.marks[first:] if mark.kind == kind), None)
 
     def _last_before(self, place: int, kind: str) -> Mark | None:
+        known = self.evaluation
         if kind == "heap":
-            index = bisect_left(self._event_places, place)
+            index = bisect_left(known.event_places, place)
             return self._heap_mark(index - 1) if index else None
-        end = bisect_left(self.marks, place, key=lambda mark: mark.place)
-        return next((mark for mark in reversed(self.marks[:end]) if mark.kind == kind), None)
+        end = bisect_left(known.marks, place, key=lambda mark: mark.place)
+        return next((mark for mark in reversed(known.marks[:end]) if mark.kind == kind), None)
 
     def _heap_mark(self, index: int) -> Mark:
-        event = self._events[index]
+        event = self.evaluation.events[index]
         return Mark(event["place"], event["frame"], "heap", event["words"])
 
-    def _told(self, mark: Mark | None) -> dict[str, Any]:
-        if mark is None:
-            return {"place": None, "frame": None, "words": "", "error": None}
-        return {"place": mark.place, "frame": mark.frame, "words": mark.words, "error": None}
-
     async def _heap_at(self, place: int) -> Heap | None:
+        """The heap, walked in the memory of that moment; None where the schema tells of none."""
         if self._heap is not None and self._heap[0] == place:
             return self._heap[1]
-        asking = {
-            name: with_heap(replace(each, program=Program((), {}, each.program.heap), watches=()))
-            for name, each in self.prepared.items()
-            if each.program.heap is not None
-        }
-        heap = None
-        if len(asking) == len(self.prepared):
-            assert self.read is not None
-            source = ReplayFrom(self.path, *self.where(place))
+        known, heap = self.evaluation, None
+        if all(each.program.heap is not None for each in known.prepared.values()):
+            asking = {
+                name: with_heap(
+                    replace(each, program=Program((), {}, each.program.heap), watches=())
+                )
+                for name, each in known.prepared.items()
+            }
+            source = ReplayFrom(self._path, *known.where(place))
+            setup = replay_setup(known.bridge, asking, source)
             try:
-                setup = _setup(self.read.bridge, asking, source)
                 sampler = await Sampler.open(source, setup, Continuity(setup.clock))
                 heap = (await sampler.next()).heap
             finally:
@@ -194,98 +213,17 @@ class Past:
         self._heap = place, heap
         return heap
 
-    # evaluating
-
-    async def _evaluate(self) -> None:
-        try:
-            await self._open()
-            await self._follow()
-        except SourceEnded:
-            """All has been evaluated."""
-        except LowhalfError as fault:
-            self.fault = str(fault)
-        except asyncio.CancelledError:
-            self.fault = "it was closed"
-            raise
-        except Exception as fault:  # a fault of ours, which is told rather than waited out
-            self.fault = f"{type(fault).__name__}: {fault}"
-        finally:
-            self.opened.end()
-            self.reached.end()
-
-    async def _open(self) -> None:
-        recording = self.recording = await asyncio.to_thread(open_recording, self.path)
-        read = self.read = await asyncio.to_thread(read_by, self._running, recording)
-        prepared = self.prepared = prepare(read.bridge, installed_functions())
-        self.frames = KeptFrames({name: each.watches for name, each in prepared.items()})
-        spans_frames = any(
-            slot.over_frames for each in prepared.values() for slot in each.program.slots
-        )
-        rules = Rules.of(read.bridge.file)
-        counts = spans_frames or rules.steps or rules.attempts
-        self._note = "; ".join(filter(None, (read.note, _FROM_BEGINNING if counts else "")))
-        for group in range(len(recording.groups)):
-            try:
-                self.count += await asyncio.to_thread(recording.count, group)
-            except LowhalfError:
-                break  # evaluating tells why
-        self.opened.come(1)
-
-    async def _follow(self) -> None:
-        assert self.read is not None
-        source = PlacedReplay(self.path)
-        bridge = self.read.bridge
-        asking = {
-            name: with_heap(each) if each.program.heap is not None else each
-            for name, each in self.prepared.items()
-        }
-        setup = _setup(bridge, asking, source)
-        rules = Rules.of(bridge.file)
-        practising = PracticeTracker(rules) if rules.steps or rules.attempts else None
-        events, resets = HeapEvents(), 0
-        try:
-            sampler = await Sampler.open(
-                source, setup, Continuity(setup.clock, practising=practising)
-            )
-            while True:
-                frame = await sampler.next()
-                if frame.stats.resets != resets:
-                    resets = frame.stats.resets
-                    events.forget()
-                happened = [] if frame.heap is None else events.take(frame.number, frame.heap)
-                self._take(source, frame, [(event_json(e), event_words(e)) for e in happened])
-                await asyncio.sleep(0)
-        finally:
-            with contextlib.suppress(LowhalfError):
-                await source.close()
-
-    def _take(
-        self, source: PlacedReplay, frame: Frame, events: list[tuple[dict[str, Any], str]]
-    ) -> None:
-        place = source.place
-        if not len(self.frames):
-            self._first_time = frame.time
-        # frames that no sample was taken of are as the one before, as they are where a game runs
-        shown = self.frames[len(self.frames) - 1] if len(self.frames) else frame
-        while len(self.frames) < place:
-            self.frames.append(shown)
-        self.frames.append(frame)
-        marks = self._finder.take(place, frame)
-        self.marks += marks
-        begins = any(mark.kind in ("reset", "gap") for mark in marks)
-        while len(self._groups) <= source.group:
-            self._groups.append(place)
-            begins = True
-        if begins:
-            self.starts.append((place, frame.number, round(frame.time - self._first_time, 6)))
-        for event, words in events:
-            if self._heap_marks < MAX_HEAP_MARKS:
-                self._heap_marks += 1
-                self.marks.append(Mark(place, frame.number, "heap", words))
-            self._event_places.append(place)
-            self._events.append({"place": place, **event, "words": words})
-        self.reached.come(len(self.frames))
+    async def _rises_of(self, text: str) -> Rises:
+        if text not in self._rises:
+            made = await asyncio.to_thread(Rises, self._path, self.evaluation.bridge, text)
+            self._rises.setdefault(text, made)
+        self._rises.move_to_end(text)
+        while len(self._rises) > _MAX_ASKED:
+            self._rises.popitem(last=False)
+        return self._rises[text]
 
 
-def _setup(bridge: Bridge, asking: dict[str, PreparedBuild], source: Source) -> SamplingSetup:
-    return replace(sampling_setup(bridge, asking), clock=RecordedClock(source))
+def _told(mark: Mark | None) -> dict[str, Any]:
+    if mark is None:
+        return {"place": None, "frame": None, "words": "", "error": None}
+    return {"place": mark.place, "frame": mark.frame, "words": mark.words, "error": None}

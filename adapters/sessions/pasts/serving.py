@@ -15,6 +15,7 @@ from typing import Any
 from adapters.sessions.pasts.bridge_texts import BridgeTexts
 from adapters.sessions.pasts.messages import PastAsked, Reply
 from adapters.sessions.pasts.past import Forms, Past
+from adapters.sessions.pasts.side_by_side import beside
 from schemas.errors import LowhalfError, NoSuchPast, PastNotReady
 from schemas.loader import Bridge
 
@@ -94,6 +95,17 @@ class _Serving:
             case "mark":
                 return await past.next_mark(
                     given["place"], given["kind"], backwards=given["backwards"]
+                )
+            case "rise":
+                return await past.next_rise(
+                    given["place"], given["expr"], backwards=given["backwards"]
+                )
+            case "answer":
+                return await past.answer(given["place"], given["expr"])
+            case "beside":
+                other = await self._open(given["other"], given["other_path"])
+                return await beside(
+                    past, other, given["step"], given["expr"], memory=given["memory"]
                 )
             case "events":
                 return {"events": await past.events(given["place"], given["count"])}

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
+from typing import Any
 
 from adapters.outputs.web.snapshot import desk_reading
-from adapters.sessions.recorded_bridge import recorded_bridge
 from schemas.loader import load_bridge
 from tests.adapters.desk_daemon import SAMPLES, SCHEMA
 from tests.adapters.pasts.looked_at import frames_of, looking_at
+
+
+def without_seconds(practice: dict[str, Any]) -> dict[str, Any]:
+    steps = [{**step, "seconds": None} for step in practice["finished"]]
+    return {**practice, "finished": steps}
 
 
 def demo(folder: Path) -> Path:
@@ -37,7 +42,6 @@ async def test_every_moment_of_the_demo_is_as_followed(tmp_path: Path) -> None:
             frame = expected[place]
             assert (moment["place"], moment["frame"]) == (place, frame.number)
             assert moment["readings"] == [desk_reading(each) for each in frame.readings]
-            assert moment["practice"] | {"finished": []} == (
-                frame.practice.as_json() if frame.practice else {}
-            ) | {"finished": []}
-    assert recorded_bridge(tmp_path / "demo.mcap").file.watches == bridge.file.watches
+            # how long a step took is told by the recorded time; followed has that of the replay
+            assert frame.practice is not None
+            assert without_seconds(moment["practice"]) == without_seconds(frame.practice.as_json())
