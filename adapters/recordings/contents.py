@@ -8,6 +8,7 @@ none: then each is a row of pieces, and every chunk is looked into once.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import BinaryIO
@@ -115,12 +116,13 @@ def as_recorded(stream: BinaryIO, places: list[ChunkPlace]) -> Contents | None:
     """
     channels: dict[str, int] = {}
     said: list[ChunkMessage] = []
-    for opcode, content in chunk.records(chunk.unpacked(stream, places[0])):
-        if opcode == chunk.CHANNEL:
-            number, topic = chunk.channel_topic(content)
-            channels[topic] = number
-        elif opcode == chunk.MESSAGE:
-            said.append(chunk.message(content))
+    with _place_told(places[0]):
+        for opcode, content in chunk.records(chunk.unpacked(stream, places[0])):
+            if opcode == chunk.CHANNEL:
+                number, topic = chunk.channel_topic(content)
+                channels[topic] = number
+            elif opcode == chunk.MESSAGE:
+                said.append(chunk.message(content))
     ours = {channels.get(topic): topic for topic in (topics.KEY, topics.SINCE_KEY, topics.RAM)}
     if None in ours or len(said) != 1 or said[0].channel != channels.get(topics.BRIDGE):
         return None
@@ -129,14 +131,17 @@ def as_recorded(stream: BinaryIO, places: list[ChunkPlace]) -> Contents | None:
         told = place.channels
         if not told and place is places[-1]:
             # the file was cut off between a chunk and its index
-            told = tuple({each.channel for each in messages(chunk.unpacked(stream, place))})
+            with _place_told(place):
+                told = tuple({each.channel for each in messages(chunk.unpacked(stream, place))})
         found = [number for number in told if number in ours]
         if told and not found:
             continue
         if len(found) != 1:
             return None
         build.add(ours[found[0]], Piece(place, found[0]), place.first_time)
-    return Contents(decode_about(bytes(said[0].data)), build.keys, build.groups, channels)
+    with _place_told(places[0]):
+        about = decode_about(bytes(said[0].data))
+    return Contents(about, build.keys, build.groups, channels)
 
 
 def by_looking(
@@ -154,7 +159,7 @@ def by_looking(
     for place in places:
         run: tuple[str, Piece, int] | None = None
         counts: dict[int, int] = {}
-        try:
+        with _place_told(place):
             for opcode, content in chunk.records(chunk.unpacked(stream, place)):
                 if opcode == chunk.CHANNEL:
                     number, topic = chunk.channel_topic(content)
@@ -167,13 +172,20 @@ def by_looking(
                 for topic in (topics.RAM, topics.KEY, topics.SINCE_KEY):
                     if found.channel == channels.get(topic):
                         run = _longer(build, run, topic, place, found, counts)
-        except ValueError as fault:
-            raise ValueError(f"the part at byte {place.offset} is damaged: {fault}") from fault
         if run is not None:
             build.add(*run)
     if about is None or topics.RAM not in channels:
         return None
     return Contents(about, build.keys, build.groups, channels)
+
+
+@contextlib.contextmanager
+def _place_told(place: ChunkPlace) -> Iterator[None]:
+    """What is wrong in a chunk is told with its place."""
+    try:
+        yield
+    except ValueError as fault:
+        raise ValueError(f"the part at byte {place.offset} is damaged: {fault}") from fault
 
 
 def _longer(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import io
 import json
 import random
 import struct
@@ -21,6 +22,7 @@ from mcap.writer import CompressionType, Writer
 
 from adapters.recordings import chunk, frame_message
 from adapters.recordings.changed_lines import changed_lines
+from adapters.recordings.chunk_index import chunk_index, everything
 from adapters.recordings.frame_message import FrameKind, RecordedFrame
 from adapters.recordings.header import About, decode_about
 from adapters.recordings.reader import open_recording
@@ -158,6 +160,51 @@ def test_every_group_is_reached_from_what_was_written_before_it(tmp_path: Path) 
             at = chance.randrange(SIZE - 300)
             assert memory.read(Span(BASE + at, 300)) == made[frame.number][at : at + 300]
         assert memory.read(Span(BASE, SIZE)) == made[frame.number]
+
+
+def test_a_group_ends_sooner_where_much_changes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A reader unpacks a group as a whole, and refuses one that is too large."""
+    monkeypatch.setattr("adapters.recordings.recorder._GROUP_SIZE", 3 * SIZE)
+    monkeypatch.setattr("adapters.recordings.recorder._LEAST", 1)
+    chance = random.Random(8)
+    made = [Moment(n, STARTED + n / 60, chance.randbytes(SIZE)) for n in range(50)]
+    write(tmp_path / "a.mcap", made)
+    assert replayed(tmp_path / "a.mcap") == [(m.number, m.image) for m in made]
+    recording = open_recording(tmp_path / "a.mcap")
+    sizes = [len(recording.frames(group)) for group in range(len(recording.groups))]
+    # the first frame's memory is in the key image
+    assert sizes == [4, *[3] * 15, 1]
+
+
+@pytest.mark.full
+def test_a_second_in_which_more_changes_than_a_chunk_may_hold_is_read(tmp_path: Path) -> None:
+    size = 5 << 20
+    about = About("", "", "", "", [Region("ram", BASE, size)])
+    with Recorder(tmp_path / "a.mcap", about) as recorder:
+        for number in range(60):
+            image = bytes([number]) * size
+            recorder.frame(number, number / 60, Consistency.GUARDED, [(Span(BASE, size), image)])
+    recording = open_recording(tmp_path / "a.mcap")
+    memory, seen = recording.memory_before(0), 0
+    for group in range(len(recording.groups)):
+        for frame in recording.frames(group):
+            memory.apply(frame)
+            assert memory.read(Span(BASE, size)) == bytes([frame.number]) * size
+            seen += 1
+    assert seen == 60
+
+
+def test_more_memory_than_can_be_recorded_is_refused_at_once(tmp_path: Path) -> None:
+    about = About("", "", "", "", [Region("a", 0, 4 << 30), Region("b", 4 << 30, 4)])
+    with pytest.raises(OutputError) as caught:
+        Recorder(tmp_path / "a.mcap", about)
+    assert caught.value.detail == (
+        f"{tmp_path / 'a.mcap'} cannot be written: regions of 4294967300 bytes, "
+        "more than the 4294967296 of a recording"
+    )
+    assert not (tmp_path / "a.mcap").exists()
 
 
 def test_where_it_cannot_be_written(tmp_path: Path) -> None:
@@ -374,6 +421,16 @@ def test_an_mcap_file_of_something_else(tmp_path: Path) -> None:
     assert caught.value.detail == (
         f"{path} is not a usable recording: expected the channels lowhalf/bridge and lowhalf/ram"
     )
+
+
+def test_a_file_that_is_shorter_than_it_was_when_it_was_opened(tmp_path: Path) -> None:
+    write(tmp_path / "a.mcap", moments(100), close=False)
+    whole = (tmp_path / "a.mcap").read_bytes()
+    for length in (8, 12, 300, 2000):
+        stream = io.BytesIO(whole[:length])
+        for look in (chunk_index, everything):
+            with pytest.raises(ValueError, match=r"^expected \d+ bytes at byte \d+, found \d+$"):
+                look(stream, len(whole))
 
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
@@ -616,7 +673,12 @@ Breaker = Callable[[Path], None]
 
 @pytest.mark.parametrize(
     ("breaker", "error"),
-    [(Path.unlink, SourceLost), (lambda path: path.write_bytes(b"\0" * 9000), SourceUnusable)],
+    [
+        (Path.unlink, SourceLost),
+        (lambda path: path.write_bytes(b"\0" * 9000), SourceUnusable),
+        (lambda path: path.write_bytes(path.read_bytes()[:9000]), SourceUnusable),
+        (lambda path: path.write_bytes(b""), SourceUnusable),
+    ],
 )
 async def test_a_file_that_goes_while_it_is_played(
     tmp_path: Path, breaker: Breaker, error: type[SourceError]

@@ -103,6 +103,15 @@ def test_a_game_without_a_heap(tmp_path: Path, capsys: pytest.CaptureFixture[str
     assert "describes no heap" in capsys.readouterr().err
 
 
+def test_a_recording_that_is_damaged_is_no_bridge_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bad = tmp_path / "bad.mcap"
+    bad.write_bytes(DEMO.read_bytes()[:9999])
+    assert main(["events", str(bad)]) == 3
+    assert f"{bad} is not a usable recording: " in capsys.readouterr().err
+
+
 def test_more_than_two_files(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["events", *[str(DEMO)] * 3]) == 2
     assert "expected one file, or two recordings, found 3" in capsys.readouterr().err

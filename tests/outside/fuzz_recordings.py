@@ -195,6 +195,20 @@ def file_of(parts: list[bytes], end: bool = True) -> bytes:
     return b"".join([MAGIC, *parts, *(ends if end else [])])
 
 
+def with_indexes(records: list[Record]) -> bytes:
+    """A file whose chunks have the indexes behind them by which ours are told, and no more."""
+    parts = []
+    for record in records:
+        parts.append(packed(record))
+        numbers = {
+            struct.unpack_from("<H", r.content)[0] for r in record.inside or [] if is_message(r)
+        }
+        parts += [
+            packed(Record(INDEX, struct.pack("<HI", number, 0))) for number in sorted(numbers)
+        ]
+    return file_of(parts)
+
+
 def crafted(chance: random.Random, data: bytes) -> bytes:
     """Some records are changed, and the file packed anew, as ours or in other ways."""
     found = of_file(data)
