@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import copy
 import json
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from typing import Any, Protocol
 
@@ -292,6 +292,18 @@ def practice() -> Message:
     }  # fmt: skip
 
 
+def happened(count: int, more: Sequence[list[int | str]] = (), changes: int = 0) -> Message:
+    """Heap events, the newest at most 200, and *more* rows behind them."""
+    ways = ["gull allocated", "lantern where gull was", "mist_puff released"]
+    events: list[list[int | str]] = [
+        [n, 600 + n, ("allocated", "reused", "released")[n % 3], ways[n % 3], n % 8,
+         0x80200000 + 64 * n, 0x1D0]
+        for n in range(max(1, count - 199), count + 1)
+    ]  # fmt: skip
+    told = [*events, *more][-200:]
+    return {"count": count, "changes": changes or count + 1, "numbered": True, "told": told}
+
+
 def snapshot(frame: int = 812) -> Message:
     """A frame with all that there can be."""
     east = 117.0 + (frame % 60) / 20
@@ -330,7 +342,7 @@ def snapshot(frame: int = 812) -> Message:
         "frame": frame, "time": 1.0, "build": "first-print", "source": "pier, shared memory",
         "consistency": "guarded", "note": "", "stats": {**STATS, "frames": 8308 + frame},
         "readings": readings, "practice": practice(), "practice_words": "", "heap": heap(BLOCKS),
-        "health": copy.deepcopy(HEALTH),
+        "heap_events": happened(3), "health": copy.deepcopy(HEALTH),
     }  # fmt: skip
 
 

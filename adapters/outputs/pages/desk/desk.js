@@ -5,6 +5,7 @@ import { put } from "../shared/elements.js";
 import { follow } from "../shared/live.js";
 import { pacer } from "../shared/pace.js";
 import { duration } from "../shared/words.js";
+import { EventsPanel } from "./events.js";
 import { HealthPanel } from "./health.js";
 import { HeapPanel } from "./heap.js";
 import { keys } from "./keys.js";
@@ -60,6 +61,7 @@ const watches = new Watches(
   },
 );
 const heap = new HeapPanel(byId("heap"));
+const events = new EventsPanel(byId("events"));
 const practice = new PracticePanel(byId("practice"), (past) => lookBack(past));
 const layouts = new LayoutsPanel(byId("layouts"));
 const tallies = new TalliesPanel(byId("tallies"));
@@ -116,6 +118,7 @@ function paint(pace) {
   const outcomes = [watches.paint(shown.isLive ? seconds + (snapshot?.held ?? 0) : 0, calm)];
   if (frame !== null) {
     outcomes.push(heap.show(frame, watches.chosen, calm.allowed, whole));
+    outcomes.push(events.show(frame, calm.allowed, whole));
     outcomes.push(practice.show(frame.practice, calm.allowed));
     health.show(frame, shown.isLive);
     put(byId("where"), whereText(frame));
@@ -224,7 +227,7 @@ keys(byId("keys"), byId("help"), byId("help-list"), byId("single"), byId("help-c
   ["b", "look back at what is recorded", lookBackAtFirst],
   ["l", "back to live", backToLive],
   ...timeline.keys(),
-  ...["log", "working", "heap", "practice", "layouts", "tallies", "bridge"].map((id, i) => {
+  ...["log", "working", "heap", "practice", "layouts", "tallies", "bridge", "events"].map((id, i) => {
     const title = byId(`${id}-title`);
     return [String(i + 1), `to ${title.textContent}`, () => title.focus()];
   }),
