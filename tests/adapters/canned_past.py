@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-from tests.adapters.canned_desk import answer, practice, snapshot
+from tests.adapters.canned_desk import answer, happened, practice, snapshot
 
 Message = dict[str, Any]
 
@@ -75,6 +75,7 @@ class CannedPast:
         made = snapshot(number)
         made |= {"place": place, "seconds": place / 60, "health": None, "note": ""}
         made["frame"] = self.frame(place)
+        made["heap_events"] = happened(1 + number % 150)
         at = practice()
         last = {**at["last"], "attempt": number % 7}
         made["practice"] = {**at, "attempt": 1 + number % 7, "attempts": number % 7, "last": last}

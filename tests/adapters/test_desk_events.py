@@ -19,7 +19,8 @@ from tests.adapters.canned_desk import (
     happened,
     snapshot,
 )
-from tests.adapters.test_desk_page import cells, press, show, text
+from tests.adapters.canned_past import rolling_past
+from tests.adapters.desk_hands import cells, press, show, text
 
 pytestmark = [
     pytest.mark.needs("chromium", "chromium"),
@@ -142,6 +143,30 @@ async def test_it_keeps_its_place_while_somebody_reads(page: Page, desk: CannedD
     await page.wait_for(WAITING, "held while the pointer is on it: 1 newer")
     await page.call("Input.dispatchMouseEvent", type="mouseMoved", x=3, y=3)
     await page.wait_for(FIRST, str(601 + count))
+
+
+async def test_a_moment_of_the_past_has_its_own_events_also_where_the_list_is_held(
+    page: Page, desk: CannedDesk
+) -> None:
+    past = rolling_past()
+    desk.pasts = [past]
+    await show(page, desk)
+    await page.evaluate("document.querySelector('#events button').click(); 0")
+    await page.wait_for("document.getElementById('look').hidden", False)
+    await press(page, "b")
+    await page.wait_for("document.body.dataset.view", "past")
+    slider = "document.getElementById('scrubber')"
+    for place in (1200, 1207, 90):
+        await page.evaluate(
+            f"{slider}.value = {place}; {slider}.dispatchEvent(new Event('input')); 0"
+        )
+        await page.wait_for(FIRST, str(601 + past.frame(place) % 150))
+        assert await page.evaluate(COUNT) == 1 + past.frame(place) % 150
+        assert await page.evaluate(text("#where")) == (
+            f"frame {past.frame(place)} · first-print · pier, shared memory · guarded"
+        )
+    await press(page, "l")
+    await page.wait_for(FIRST, "603")
 
 
 async def test_keys_reach_the_list_and_scroll_it(page: Page, desk: CannedDesk) -> None:

@@ -10,6 +10,7 @@ from adapters.outputs.web.snapshot import desk_reading
 from schemas.loader import load_bridge
 from tests.adapters.desk_daemon import SAMPLES, SCHEMA
 from tests.adapters.pasts.looked_at import frames_of, looking_at
+from tests.commands.command import lowhalf
 
 
 def without_seconds(practice: dict[str, Any]) -> dict[str, Any]:
@@ -28,6 +29,12 @@ def demo(folder: Path) -> Path:
     return path
 
 
+def demo_events() -> list[str]:
+    done = lowhalf("events", str(SAMPLES / "demo.mcap"))
+    assert done.returncode == 0, done.stderr
+    return done.stdout.splitlines()
+
+
 async def test_every_moment_of_the_demo_is_as_followed(tmp_path: Path) -> None:
     """Every reading of every frame, statuses, words and practice, against ``followed``."""
     path = demo(tmp_path)
@@ -40,8 +47,21 @@ async def test_every_moment_of_the_demo_is_as_followed(tmp_path: Path) -> None:
         for place in [0, 1, 63, 64, *range(149, len(expected), 7), len(expected) - 1]:
             moment = await page.get("moment.json", place=place, parts="desk")
             frame = expected[place]
+            assert "heap_events" not in moment
             assert (moment["place"], moment["frame"]) == (place, frame.number)
             assert moment["readings"] == [desk_reading(each) for each in frame.readings]
             # how long a step took is told by the recorded time; followed has that of the replay
             assert frame.practice is not None
             assert without_seconds(moment["practice"]) == without_seconds(frame.practice.as_json())
+        # what had become of the heap's blocks by then, as the command prints it of the recording
+        printed = [line.split("  ", 1) for line in demo_events()]
+        for place in (570, 571, 1100):
+            told = (await page.get("moment.json", place=place, parts="heap"))["heap_events"]
+            number = expected[place].number
+            by_then = [words for frame, words in printed if int(frame.split()[1]) <= number]
+            assert told["count"] == len(by_then) > 3
+            rows = [
+                f"{words}, block {block} at 0x{start:08X}, 0x{size:X} bytes"
+                for _, _, _, words, block, start, size in (e for e in told["told"] if e[0])
+            ]
+            assert rows == by_then
