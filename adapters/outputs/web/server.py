@@ -18,6 +18,7 @@ path           gives
 /past.json     what was recorded and can be looked at again; ``/past/ID/timeline.json``,
                ``moment.json``, ``next.json``, ``answer.json``, ``events.json`` and
                ``/beside.json`` answer of it (see ``past``)
+/beside        the page of two recordings side by side
 /pages/PATH    what the pages are made of
 /here.svg      a picture that says that the server is up (see ``guard``)
 =============  ====================================================================
@@ -270,6 +271,7 @@ class OverlayServer(Output):
             app.router.add_get("/layouts.json", partial(self._layouts_json, self._desk))
         if self._past is not None:
             self._past.add_to(app.router)
+            app.router.add_get("/beside", self._beside_page)
         app.router.add_get("/pages/{name:.+}", self._part)
         app.router.add_get(BEACON, self._here)
         return app
@@ -298,6 +300,9 @@ class OverlayServer(Output):
 
     async def _desk_page(self, request: web.Request) -> web.Response:
         return self._pages.page("desk/desk.html")
+
+    async def _beside_page(self, request: web.Request) -> web.Response:
+        return self._pages.page("desk/beside.html")
 
     async def _ask(self, desk: Desk, request: web.Request) -> web.StreamResponse:
         text = asked_text(request)

@@ -13,13 +13,14 @@ const WALKS = [
   ["Enter", "show the working of a watch; in the expression, work it out"],
   ["↓ or Ctrl + space", "in the expression: names that could stand there"],
   ["Esc", "close the names; clear a field; from a watch back to the search"],
+  ["← → Page Up Page Down Home End", "on the scrubber: a frame, a second, to either end"],
   ["Tab", "to the next part"],
 ];
 
 // *actions* are [keys, words, function], which is told whether it was with Shift.
-export function keys(button, dialog, list, single, close, actions) {
+export function keys(button, dialog, list, single, close, actions, walks = WALKS) {
   const known = new Map(actions.flatMap(([names, , run]) => names.split(" ").map((key) => [key, run])));
-  for (const [key, words] of [...actions, ["?", "this list"], ...WALKS]) {
+  for (const [key, words] of [...actions, ["?", "this list"], ...walks]) {
     const name = child(list, "", "dt");
     put(child(name, "", "kbd"), key);
     put(child(list, "", "dd"), words);

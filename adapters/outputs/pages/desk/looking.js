@@ -2,13 +2,7 @@
 
 import { Newest, faultWords, fetched } from "./newest.js";
 import { MARKS, bare, placeOf } from "./past_words.js";
-
-const ASK_AGAIN = 500; // milliseconds, while a past is still evaluated
-const GONE = 404;
-
-function pause(time) {
-  return new Promise((done) => setTimeout(done, time));
-}
+import { followTimeline, pathOf } from "./past_timeline.js";
 
 function noneWords(way, kind, expr) {
   const side = way === "next" ? "after" : "before";
@@ -73,7 +67,7 @@ export class Looking {
   }
 
   get at() {
-    return `/past/${encodeURIComponent(this.past.id)}`;
+    return pathOf(this.past);
   }
 
   get second() {
@@ -92,28 +86,19 @@ export class Looking {
     this.ready();
   }
 
-  // The timeline, until all of it is evaluated.
-  async follow(past, place) {
-    const control = new AbortController();
-    this.following = control;
-    while (!control.signal.aborted) {
-      try {
-        const timeline = await fetched(`${this.at}/timeline.json`, control.signal);
-        if (control.signal.aborted) return;
-        this.timeline = timeline;
-        this.broken = timeline.fault;
-        const first = place ?? this.first();
-        if (this.wanted === null && timeline.count > 0 && first !== null) this.to(first);
-        this.ready();
-        if (timeline.fault || timeline.ready >= timeline.count) return;
-      } catch (fault) {
-        if (control.signal.aborted) return;
-        this.broken = faultWords(fault);
-        this.ready();
-        if (fault.status === GONE) return;
-      }
-      await pause(ASK_AGAIN);
-    }
+  follow(past, place) {
+    this.following = new AbortController();
+    const came = (timeline) => {
+      this.timeline = timeline;
+      this.broken = timeline.fault;
+      const first = place ?? this.first();
+      if (this.wanted === null && timeline.count > 0 && first !== null) this.to(first);
+      this.ready();
+    };
+    followTimeline(past, this.following.signal, came, (words) => {
+      this.broken = words;
+      this.ready();
+    });
   }
 
   // Where to look at first: where the recording plays now, the end of what rolls, a clip's

@@ -6,6 +6,7 @@ import { colours, whenColoursChange } from "./colours.js";
 import { MarkList } from "./mark_list.js";
 import { LINES, Marks } from "./marks.js";
 import { clockWords, endOf, markWords, pastTitle, placeWords } from "./past_words.js";
+import { onSliderKeys } from "./slider_keys.js";
 import { wellFormed } from "./toml.js";
 import { tooLong } from "./working.js";
 import { WrongText } from "./wrong_text.js";
@@ -63,7 +64,7 @@ export class Timeline {
     Object.assign(this.slider, { type: "range", id: "scrubber", min: "0", step: "1" });
     this.slider.setAttribute("aria-label", "moment");
     this.slider.addEventListener("input", () => this.looking.to(Number(this.slider.value)));
-    this.slider.addEventListener("keydown", (event) => this.key(event));
+    onSliderKeys(this.slider, () => this.looking.second, (frames) => this.looking.by(frames));
     this.turnedHead = this.head(lanes, "turned true", (back) => this.leap(back, { expr: this.turned.value }));
     const box = child(lanes, "box turned", "div");
     this.turned = child(box, "", "input");
@@ -143,19 +144,6 @@ export class Timeline {
 
   go({ place }) {
     this.looking.to(place);
-  }
-
-  // A frame, a second, or to either end: the keys of a slider by the WAI-ARIA Authoring Practices.
-  key(event) {
-    if (event.ctrlKey || event.altKey || event.metaKey) return;
-    const { looking } = this;
-    const ways = {
-      ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1,
-      PageDown: -looking.second, PageUp: looking.second, Home: -Infinity, End: Infinity,
-    };
-    if (!(event.key in ways)) return;
-    event.preventDefault();
-    looking.by(ways[event.key]);
   }
 
   focus() {
