@@ -260,6 +260,7 @@ async def test_what_is_not_ready_says_so_and_comes(
     event = asyncio.Event()
     past.gate = lambda place: event
     await show(page, desk)
+    await page.wait_for("document.getElementById('look').hidden", False)
     await press(page, "b")
     await page.wait_for(
         text("#looking-note"), "evaluated so far: 1000 of 3600 frames, with their marks"

@@ -117,7 +117,7 @@ function alignedWords() {
   if (a === null) return "";
   if (found === null) return wrong || pair.trouble ? "" : "both are being evaluated";
   if (!isAligned) return found.error ? "" : "they have no frame in common from there on";
-  return `${found.count} frames from there on are in both, and ${found.before} before`;
+  return `both have ${found.count} frames from there on, and ${found.before} before`;
 }
 
 function showOffset(parts) {
