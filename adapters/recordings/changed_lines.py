@@ -1,7 +1,7 @@
 """Which lines of a region differ between two frames.
 
-Memory is compared in blocks by C's memcmp, which is as quick as memory can be read, and line by
-line by numpy only where a block differs.  Both let other threads run meanwhile.
+Memory is compared in blocks by C's memcmp, which is as quick as memory can be read, then in pages
+where a block differs, and line by line by numpy where a page does.  Other threads run meanwhile.
 """
 
 from __future__ import annotations
@@ -19,11 +19,17 @@ __all__ = ["BLOCK", "Buffer", "Snapshot", "changed_lines", "changed_runs"]
 
 BLOCK = 64 << 10
 """Bytes that are compared at a time."""
+_PAGE = 4 << 10
+_PAGES = 64
+"""Pages of which the lines are compared at a time: no more than caches hold."""
+_PAGE_LINES = _PAGE // LINE_SIZE
 _WORDS = LINE_SIZE // 8
 _GAP = 2
 """Words that are alike between two runs, up to which these are told as one."""
 
 _Bytes = NDArray[np.uint8]
+_Lines = NDArray[np.intp]
+_LINES = np.arange(_PAGE_LINES)
 Buffer = bytes | bytearray | memoryview
 
 
@@ -34,7 +40,8 @@ def changed_lines(start: int, before: Buffer, after: Buffer) -> list[tuple[Span,
     """
     if len(before) != len(after):
         raise ValueError(f"expected {len(before)} bytes, found {len(after)}")
-    runs = _runs(_lines(_array(before), _array(after)), len(after))
+    found = list(_differing(_array(before), _array(after)))
+    runs = _runs(np.concatenate(found) if found else _LINES[:0], len(after))
     view = memoryview(after)
     return [(Span(start + a, b - a), bytes(view[a:b])) for a, b in runs]
 
@@ -76,12 +83,8 @@ class Snapshot:
         They may change meanwhile: what is held of them is what was compared.
         """
         held = self._held[at : at + len(now)]
-        after = _array(now)
-        for first, length in _differing(held, after):
-            block = after[first : first + length].copy()
-            before = held[first : first + length]
-            self._owed[(at + first) // LINE_SIZE + _in_block(before, block)] = True
-            before[:] = block
+        for lines in _differing(held, _array(now), keep=True):
+            self._owed[at // LINE_SIZE + lines] = True
 
     def owe(self, offset: int, length: int) -> None:
         """Lines are owed, whatever a look finds."""
@@ -102,36 +105,48 @@ def _array(data: Buffer) -> _Bytes:
     return np.frombuffer(data, np.uint8)
 
 
-def _lines(before: _Bytes, after: _Bytes) -> NDArray[np.intp]:
-    """The numbers of the lines that differ, in order."""
-    found = [
-        first // LINE_SIZE + _in_block(before[first : first + size], after[first : first + size])
-        for first, size in _differing(before, after)
-    ]
-    return np.concatenate(found) if found else np.empty(0, np.intp)
+def _differing(before: _Bytes, after: _Bytes, *, keep: bool = False) -> Iterator[_Lines]:
+    """The numbers of the lines that differ, in rising order.
+
+    Where they are to be *kept*, *before* becomes what *after* was as it was compared: that may
+    change meanwhile.
+    """
+    whole = len(after) - len(after) % _PAGE
+    pages = _pages(before[:whole], after[:whole])
+    old, new = (each[:whole].reshape(-1, _PAGE) for each in (before, after))
+    for first in range(0, len(pages), _PAGES):
+        some = np.array(pages[first : first + _PAGES], np.intp)
+        page = new[some]
+        differ = _words(page) != _words(old[some])
+        yield (some[:, np.newaxis] * _PAGE_LINES + _LINES)[differ.any(axis=2)]
+        if keep:
+            old[some] = page
+    for at in range(whole, len(after), LINE_SIZE):
+        line = after[at : at + LINE_SIZE].tobytes()
+        if before[at : at + LINE_SIZE].tobytes() != line:
+            yield np.array([at // LINE_SIZE], np.intp)
+            if keep:
+                before[at : at + LINE_SIZE] = _array(line)
 
 
-def _differing(before: _Bytes, after: _Bytes) -> Iterator[tuple[int, int]]:
-    """Offset and length of each block that differs."""
-    size = len(after)
+def _pages(before: _Bytes, after: _Bytes) -> list[int]:
+    """The numbers of the pages that differ."""
     a, b = before.ctypes.data, after.ctypes.data
-    for at in range(0, size, BLOCK):
-        length = min(BLOCK, size - at)
-        if _memcmp(a + at, b + at, length):
-            yield at, length
+    size = len(after)
+    return [
+        page // _PAGE
+        for at in range(0, size, BLOCK)
+        if _memcmp(a + at, b + at, min(BLOCK, size - at))
+        for page in range(at, min(at + BLOCK, size), _PAGE)
+        if _memcmp(a + page, b + page, _PAGE)
+    ]
 
 
-def _in_block(before: _Bytes, after: _Bytes) -> NDArray[np.intp]:
-    """The numbers of the lines that differ in a block."""
-    whole = len(after) - len(after) % LINE_SIZE
-    x, y = (each[:whole].view(np.uint64).reshape(-1, _WORDS) for each in (before, after))
-    lines = np.flatnonzero((x != y).any(axis=1))
-    if whole < len(after) and not np.array_equal(before[whole:], after[whole:]):
-        lines = np.append(lines, whole // LINE_SIZE)
-    return lines
+def _words(pages: _Bytes) -> NDArray[np.uint64]:
+    return pages.view(np.uint64).reshape(-1, _PAGE_LINES, _WORDS)
 
 
-def _runs(lines: NDArray[np.intp], size: int) -> list[tuple[int, int]]:
+def _runs(lines: _Lines, size: int) -> list[tuple[int, int]]:
     """Offsets of the first byte and the one behind the last of each row of neighbours."""
     if not len(lines):
         return []

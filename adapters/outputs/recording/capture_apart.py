@@ -6,7 +6,7 @@ mmap(2)), as when an emulator is started again; so that is a process whose end c
 what it knew.  It ends with the parent, whose end of its pipe is closed then.
 
     L           look: which frame that was, and whether whole
-    T           take: the spans of what has changed; then all their bytes
+    T           take: what has changed, in the form of a recorded frame
     O, spans    owe
 """
 
@@ -22,11 +22,14 @@ from multiprocessing.connection import Connection, Pipe
 from pathlib import Path
 
 from adapters.outputs.recording.capture import Capture, WholeCapture
+from adapters.recordings import frame_message
+from adapters.recordings.frame_message import FrameKind, RecordedFrame
 from adapters.recordings.recorder import Parts
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.ports.bulk_reader import BulkReader
 from bridge.ports.memory_observer import FrameCounters
+from bridge.ports.source import Consistency
 
 __all__ = ["CaptureApart", "can_be_apart", "serve"]
 
@@ -107,15 +110,11 @@ class CaptureApart(Capture):
             return None
         try:
             self._pipe.send_bytes(b"T")
-            spans: list[Span] = self._pipe.recv()
-            data = memoryview(self._pipe.recv_bytes())
+            # a frame's message is made for this: no number in it means anything here
+            told = memoryview(self._pipe.recv_bytes())
         except (OSError, EOFError):
             return None  # the next look finds out, too
-        parts = []
-        for span in spans:
-            parts.append((span, data[: span.length]))
-            data = data[span.length :]
-        return parts
+        return frame_message.decode(told, 0).parts
 
     def owe(self, spans: Sequence[Span]) -> None:
         if self._here is not None:
@@ -198,7 +197,7 @@ def serve(pipe: int, file: int) -> None:
                     parent.send(capture.seen)
                 case b"T":
                     parts = capture.take()
-                    parent.send([span for span, _ in parts])
-                    parent.send_bytes(b"".join(data for _, data in parts))
+                    still = RecordedFrame(FrameKind.CHANGES, 0, 0, Consistency.STILL, parts)
+                    parent.send_bytes(frame_message.encode(still))
                 case _:
                     capture.owe(parent.recv())
