@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import ctypes
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from bridge.memory.address_map import LINE_SIZE, Span
 
-__all__ = ["BLOCK", "Buffer", "Snapshot", "changed_lines", "changed_runs"]
+__all__ = ["BLOCK", "Buffer", "Parts", "Snapshot", "changed_lines", "least"]
 
 BLOCK = 64 << 10
 """Bytes that are compared at a time."""
@@ -24,6 +24,8 @@ _PAGES = 64
 """Pages of which the lines are compared at a time: no more than caches hold."""
 _PAGE_LINES = _PAGE // LINE_SIZE
 _WORDS = LINE_SIZE // 8
+_SPAN_SIZE = 12
+"""Bytes that telling of a span takes."""
 _GAP = 2
 """Words that are alike between two runs, up to which these are told as one."""
 
@@ -31,6 +33,8 @@ _Bytes = NDArray[np.uint8]
 _Lines = NDArray[np.intp]
 _LINES = np.arange(_PAGE_LINES)
 Buffer = bytes | bytearray | memoryview
+Parts = Sequence[tuple[Span, bytes | memoryview]]
+"""Memory: spans of guest addresses and their bytes."""
 
 
 def changed_lines(start: int, before: Buffer, after: Buffer) -> list[tuple[Span, bytes]]:
@@ -46,23 +50,47 @@ def changed_lines(start: int, before: Buffer, after: Buffer) -> list[tuple[Span,
     return [(Span(start + a, b - a), bytes(view[a:b])) for a, b in runs]
 
 
-def changed_runs(before: Buffer, after: Buffer) -> list[tuple[int, int]]:
-    """Where *after* differs from *before*, as offsets of first bytes and of those behind the last.
+def least(parts: Parts, before: Sequence[Buffer | None]) -> list[tuple[Span, bytes | memoryview]]:
+    """Of each part no more than the bytes that differ from those *before*, where that is much less.
 
-    Runs are of 8 bytes or more, and so far apart that it pays to tell of each of them.
+    A line has much that stays; within a second it is written many times.  Parts of which not all
+    is known before are left as they are.  What is told is runs of 8 bytes or more, so far apart
+    that it pays to tell of each of them.
     """
-    whole = len(after) & ~7
-    x, y = (_array(each)[:whole].view(np.uint64) for each in (before, after))
-    words = np.flatnonzero(x != y)
-    runs: list[tuple[int, int]] = []
+    known = [
+        index
+        for index, (part, old) in enumerate(zip(parts, before, strict=True))
+        if old is not None and len(part[1]) % 8 == 0
+    ]
+    kept: list[list[tuple[Span, bytes | memoryview]]] = [[part] for part in parts]
+    lengths = np.array([len(parts[index][1]) // 8 for index in known], np.intp)
+    # all parts at once: there are many small ones
+    new = np.frombuffer(b"".join(parts[index][1] for index in known), np.uint64)
+    old = np.frombuffer(b"".join(before[index] or b"" for index in known), np.uint64)
+    words = np.flatnonzero(new != old)
+    ends = np.cumsum(lengths)
+    places = np.searchsorted(ends, words, "right")
     if len(words):
-        breaks = np.flatnonzero(np.diff(words) > _GAP) + 1
-        firsts = words[np.concatenate(([0], breaks))]
-        lasts = words[np.concatenate((breaks - 1, [len(words) - 1]))] + 1
-        runs = [(8 * int(a), 8 * int(b)) for a, b in zip(firsts, lasts, strict=True)]
-    if before[whole:] != after[whole:]:
-        runs.append((whole, len(after)))
-    return runs
+        apart = (words[1:] - words[:-1] > _GAP) | (places[1:] != places[:-1])
+        breaks = np.flatnonzero(apart) + 1
+        begin = np.concatenate(([0], breaks))
+        firsts, stops = words[begin], words[np.concatenate((breaks, [len(words)])) - 1] + 1
+        places = places[begin]
+    else:
+        firsts = stops = words
+    told = np.bincount(places, 8 * (stops - firsts) + _SPAN_SIZE, len(known))
+    much = 2 * told >= 8 * lengths
+    for place, index in enumerate(known):
+        if not much[place]:
+            kept[index] = []
+    few = np.flatnonzero(~much[places])
+    starts = (ends - lengths)[places]
+    runs = zip(*(x[few].tolist() for x in (places, firsts - starts, stops - starts)), strict=True)
+    for place, first, stop in runs:
+        span, data = parts[known[place]]
+        some = memoryview(data)[8 * first : 8 * stop]
+        kept[known[place]].append((Span(span.address + 8 * first, len(some)), some))
+    return [part for some in kept for part in some]
 
 
 class Snapshot:

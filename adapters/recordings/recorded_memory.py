@@ -86,7 +86,9 @@ class RecordedMemory:
         self._touched = True
         for part, held, offset in self._places(span):
             first = part.address - span.address
-            bytes_of_part = memoryview(data)[first : first + part.length]
+            bytes_of_part = data
+            if part is not span:
+                bytes_of_part = memoryview(data)[first : first + part.length]
             if not self._packed or not self._put_off(part, offset, bytes_of_part):
                 held.write(offset, bytes_of_part)
 
@@ -119,16 +121,22 @@ class RecordedMemory:
                 found.append((Span(address, end - begin), whole[begin:end]))
         return found
 
-    def _places(self, span: Span) -> Iterable[tuple[Span, HeldBytes, int]]:
+    def _places(self, span: Span) -> Sequence[tuple[Span, HeldBytes, int]]:
+        begin, end = span.address, span.address + span.length
+        found = []
         for region, held in self._held:
-            first, last = max(span.address, region.start), min(span.end, region.end)
+            start = region.start
+            if start <= begin < end <= start + region.size:
+                return ((span, held, begin - start),)
+            first, last = max(begin, start), min(end, start + region.size)
             if first < last:
-                yield Span(first, last - first), held, first - region.start
+                found.append((Span(first, last - first), held, first - start))
+        return found
 
     def _region(self, address: int) -> tuple[Region, HeldBytes]:
         return next((r, h) for r, h in self._held if r.start <= address < r.end)
 
-    def _put_off(self, part: Span, offset: int, data: memoryview) -> bool:
+    def _put_off(self, part: Span, offset: int, data: bytes | memoryview) -> bool:
         """Keep what goes into one packed block until that is unpacked; false where it does not."""
         start = part.address - offset % BLOCK_SIZE
         later = self._later.get(start)

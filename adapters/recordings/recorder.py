@@ -16,7 +16,7 @@ from typing import Any, Self
 from mcap.writer import CompressionType, Writer
 
 from adapters.recordings import frame_message, topics
-from adapters.recordings.changed_lines import changed_runs
+from adapters.recordings.changed_lines import Parts, least
 from adapters.recordings.frame_message import FrameKind, RecordedFrame
 from adapters.recordings.header import BRIDGE_JSON_SCHEMA, VERSION, About, checked_regions
 from adapters.recordings.recorded_memory import RecordedMemory, blocks
@@ -46,11 +46,6 @@ _GROUP_SIZE = 64 << 20
 _NANOSECONDS = 1_000_000_000
 _GROUP_NANOSECONDS = round(GROUP_TIME * _NANOSECONDS)
 _ONE_CHUNK = 1 << 62
-_SPAN_SIZE = 12
-"""Bytes that telling of a span takes."""
-
-Parts = Sequence[tuple[Span, bytes | memoryview]]
-"""Memory: spans of guest addresses and their bytes."""
 
 
 class Recorder:
@@ -146,7 +141,9 @@ class Recorder:
             self._before_group(frame)
         self._time = later
         if self._frames:
-            frame = replace(frame, parts=self._least(frame.parts))
+            before = [self.memory.read(span) for span, _ in frame.parts]
+            known = [part if isinstance(part, bytes) else None for part in before]
+            frame = replace(frame, parts=least(frame.parts, known))
         self.memory.apply(frame)
         self._note_changed([span for span, _ in frame.parts])
         self._note_changed(gone)
@@ -179,25 +176,6 @@ class Recorder:
             os.fsync(self._stream.fileno())
         except OSError as fault:
             raise self._failed(fault) from fault
-
-    def _least(self, parts: Parts) -> Parts:
-        """Of what has changed, no more than the bytes that have, where that is much less.
-
-        A line has much that stays; within a second it is written many times.
-        """
-        least: list[tuple[Span, bytes | memoryview]] = []
-        for span, data in parts:
-            before = self.memory.read(span)
-            if not isinstance(before, bytes):
-                least.append((span, data))
-                continue
-            runs = changed_runs(before, data)
-            if sum(b - a + _SPAN_SIZE for a, b in runs) >= len(data) // 2:
-                least.append((span, data))
-                continue
-            view = memoryview(data)
-            least += [(Span(span.address + a, b - a), view[a:b]) for a, b in runs]
-        return least
 
     def flush_in(self) -> float | None:
         """Seconds until what was recorded is to be brought onto the disk by :meth:`flush`, where

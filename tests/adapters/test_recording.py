@@ -21,7 +21,7 @@ from mcap.reader import SeekingReader, make_reader
 from mcap.writer import CompressionType, Writer
 
 from adapters.recordings import chunk, frame_message
-from adapters.recordings.changed_lines import changed_lines
+from adapters.recordings.changed_lines import changed_lines, least
 from adapters.recordings.chunk_index import chunk_index, everything
 from adapters.recordings.frame_message import FrameKind, RecordedFrame
 from adapters.recordings.header import About, decode_about
@@ -237,6 +237,46 @@ def test_changed_lines_are_the_least_whole_lines(
         assert len(data) == span.length
         again[span.address - BASE : span.end - BASE] = data
     assert again == after
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.integers(1, 300),
+            st.booleans(),
+            st.lists(st.tuples(st.integers(0, 299), st.integers(0, 3)), max_size=12),
+        ),
+        max_size=6,
+    )
+)
+def test_of_lines_no_more_is_told_than_has_changed(
+    made: list[tuple[int, bool, list[tuple[int, int]]]],
+) -> None:
+    """Held against the same in plain words: 8 bytes at a time, a part at a time."""
+    parts, befores, expected = [], [], []
+    for number, (length, known, edits) in enumerate(made):
+        before = bytes(length)
+        after = bytearray(before)
+        for at, value in edits:
+            after[at % length] = value
+        part = Span(BASE + 0x200 * number, length), bytes(after)
+        parts.append(part)
+        befores.append(before if known else None)
+        runs: list[list[int]] = []
+        for at in range(0, length, 8):
+            if before[at : at + 8] != after[at : at + 8]:
+                if runs and at - runs[-1][1] < 16:
+                    runs[-1][1] = at + 8
+                else:
+                    runs.append([at, at + 8])
+        dear = 2 * sum(12 + end - at for at, end in runs) >= length
+        if not known or length % 8 or dear:
+            expected.append(part)
+        else:
+            expected += [
+                (Span(part[0].address + at, end - at), part[1][at:end]) for at, end in runs
+            ]
+    assert [(span, bytes(data)) for span, data in least(parts, befores)] == expected
 
 
 def test_the_message_is_laid_out_as_documented() -> None:
