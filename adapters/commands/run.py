@@ -170,7 +170,8 @@ def outputs_of(
 
         return run_until_stopped(counted(bridge, prepared_builds, tell=tell)).counts
 
-    return make_outputs(
+    made: list[Output] = []
+    made += make_outputs(
         OutputSurroundings(
             bridge,
             prepared_builds,
@@ -181,21 +182,22 @@ def outputs_of(
             history=history_of(bridge),
             tallies=tallies_of(bridge, prepared_builds, count),
             notice=lambda: practising.notice if practising is not None else "",
-            pasts=_pasts(bridge),
+            pasts=_pasts(bridge, made),
             controls=controls or Controls(),
             keyboard=keyboard,
         ),
         show,
     )
+    return made
 
 
-def _pasts(bridge: Bridge) -> Pasts | None:
-    """What pages can look at again; None without pages."""
+def _pasts(bridge: Bridge, outputs: Sequence[Output]) -> Pasts | None:
+    """What pages can look at again, also of what one of *outputs* keeps; None without pages."""
     if bridge.file.outputs.overlay is None:
         return None
     from adapters.commands.looking.pasts import pasts_of
 
-    return pasts_of(bridge)
+    return pasts_of(bridge, outputs)
 
 
 def _served_at(bridge: Bridge, listen: str) -> Bridge:

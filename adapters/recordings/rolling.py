@@ -7,6 +7,7 @@ file is its own frames.
 from __future__ import annotations
 
 import re
+import shutil
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -107,6 +108,23 @@ class RollingRecorder:
         if self._recorder is not None:
             sources.append(self._recorder.path)
         return copy_part(sources, target, first_time, last_time)
+
+    def hold(self, folder: Path) -> list[Path]:
+        """Have what is there now in *folder* as well, where it stays when it is removed here.
+
+        Gives the files in order; the last may still be written.  Where the system knows no second
+        name for a file it is copied.  Raises OutputError, and OSError.
+        """
+        self.flush()
+        held = []
+        for path in self.files:
+            target = folder / path.name
+            try:
+                target.hardlink_to(path)
+            except OSError:
+                shutil.copyfile(path, target)
+            held.append(target)
+        return held
 
     def close(self) -> None:
         """Close what is being written; harmless the second time."""

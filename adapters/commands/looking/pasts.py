@@ -2,24 +2,32 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, cast
 
-from adapters.sessions.pasts.asking import RecordedPasts
+from adapters.sessions.pasts.asking import RecordedPasts, RollingKept
 from adapters.sessions.pasts.bridge_texts import BridgeTexts
+from bridge.ports.output import Output
 from bridge.ports.pasts import Pasts
 from schemas.loader import Bridge
 
 if TYPE_CHECKING:
     from multiprocessing.connection import Connection
 
+    from adapters.outputs.recording.output import RecordingOutput
     from adapters.sessions.pasts.past import Forms
 
 __all__ = ["pasts_of"]
 
 
-def pasts_of(bridge: Bridge) -> Pasts:
-    """What can be looked at again of a bridge."""
-    return RecordedPasts(bridge, _work)
+def pasts_of(bridge: Bridge, outputs: Sequence[Output]) -> Pasts:
+    """What can be looked at again of a bridge, whose *outputs* may be made later."""
+
+    def rolling() -> RollingKept | None:
+        found = next((each for each in outputs if each.kind == "recording"), None)
+        return cast("RecordingOutput | None", found)
+
+    return RecordedPasts(bridge, _work, rolling)
 
 
 def _work(pipe: Connection, texts: BridgeTexts) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import tempfile
 import time
 from collections.abc import Sequence
 from functools import partial
@@ -28,7 +29,7 @@ from bridge.ports.source import Opened, Source
 from bridge.practice.progress import Practice
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Watch
-from schemas.errors import OutputError, SourceError
+from schemas.errors import LowhalfError, OutputError, SourceError
 from schemas.loader import Bridge
 from schemas.output_settings import RecordingOutput as Settings
 from schemas.system_words import system_words
@@ -111,6 +112,41 @@ class RecordingOutput(Output, MemoryObserver):
             raise worker.fault
         finally:
             await self._end()
+
+    @property
+    def kept_seconds(self) -> float | None:
+        """How much is kept of what was; None where nothing is, or where all is."""
+        recorder = self._worker.recorder if self._worker is not None else None
+        if not isinstance(recorder, RollingRecorder):
+            return None
+        return self._settings.keep or _KEPT
+
+    async def hold(self, name: str) -> tuple[Path, list[Path]]:
+        """What is kept just now, in a new folder beside it that begins with *name*: the folder, and
+        recordings in order.
+
+        It is done by the thread that writes.  Raises OutputError.
+        """
+        worker = self._worker
+        recorder = worker.recorder if worker is not None else None
+        if worker is None or not isinstance(recorder, RollingRecorder) or self.path is None:
+            raise OutputError("nothing is kept now", output="recording")
+        loop, parent = asyncio.get_running_loop(), self.path
+        held: asyncio.Future[tuple[Path, list[Path]]] = loop.create_future()
+
+        def hold() -> None:
+            try:
+                folder = Path(tempfile.mkdtemp(prefix=name, dir=parent))
+                found = folder, recorder.hold(folder)
+                loop.call_soon_threadsafe(_settle, held, found)
+            except (OSError, LowhalfError) as fault:
+                words = system_words(fault) if isinstance(fault, OSError) else ""
+                told = OutputError(f"cannot be held: {words or fault}", output="recording")
+                loop.call_soon_threadsafe(_settle, held, told)
+
+        worker.do(hold)
+        async with asyncio.timeout(_PATIENCE):
+            return await held
 
     # memory
 
@@ -237,3 +273,14 @@ class RecordingOutput(Output, MemoryObserver):
             return
         worker.end()
         await asyncio.to_thread(worker.join, _PATIENCE)
+
+
+def _settle(
+    held: asyncio.Future[tuple[Path, list[Path]]], found: tuple[Path, list[Path]] | OutputError
+) -> None:
+    if held.done():
+        return
+    if isinstance(found, OutputError):
+        held.set_exception(found)
+    else:
+        held.set_result(found)

@@ -5,10 +5,13 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import itertools
+import shutil
 import threading
 import time
 from collections.abc import Callable
-from typing import Any
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Protocol
 
 from adapters.sessions.pasts import catalogue
 from adapters.sessions.pasts.bridge_texts import BridgeTexts
@@ -16,31 +19,68 @@ from adapters.sessions.pasts.catalogue import KnownPast
 from adapters.sessions.pasts.messages import PastAsked, Reply
 from adapters.spawned_process import SpawnedProcess
 from bridge.ports.pasts import Pasts
-from schemas.errors import LowhalfError, NoSuchPast, PastNotReady
+from schemas.errors import LowhalfError, NoSuchPast, OutputError, PastNotReady
 from schemas.loader import Bridge
 from schemas.system_words import system_words
 
-__all__ = ["IDLE", "MAX_PENDING", "RecordedPasts"]
+__all__ = ["HELD", "HELD_FOR", "IDLE", "MAX_PENDING", "RecordedPasts", "RollingKept"]
 
+HELD = "lowhalf-looked-at"
+"""How what is held of the last minutes is called on the disk."""
+HELD_FOR = 60.0
+"""Seconds for which that stays when nobody asks for it any more."""
 IDLE = 600.0
 """Seconds without a request after which the process ends; the next request starts it again."""
 MAX_PENDING = 64
 """Requests that are under way at a time."""
 
 
-class RecordedPasts(Pasts):
-    """The pasts of a bridge; *work* is what the process does: ``work(pipe, texts)``."""
+class RollingKept(Protocol):
+    """What keeps the last minutes of a game."""
 
-    def __init__(self, bridge: Bridge, work: Callable[..., None]) -> None:
+    @property
+    def kept_seconds(self) -> float | None:
+        """How much it keeps; None where it keeps nothing now."""
+
+    async def hold(self, name: str) -> tuple[Path, list[Path]]:
+        """What is kept now: a new folder that begins with *name*, and recordings in it, in order.
+
+        Raises OutputError.
+        """
+
+
+class RecordedPasts(Pasts):
+    """The pasts of a bridge; *work* is what the process does: ``work(pipe, texts)``.
+
+    *rolling* gives what keeps the last minutes, None where nothing does.  What is opened of that is
+    held for *held_for* seconds after it was last asked for, and the process ends after *idle*.
+    """
+
+    def __init__(
+        self,
+        bridge: Bridge,
+        work: Callable[..., None],
+        rolling: Callable[[], RollingKept | None] = lambda: None,
+        *,
+        held_for: float = HELD_FOR,
+        idle: float = IDLE,
+    ) -> None:
         self._bridge = bridge
         self._work = work
+        self._rolling = rolling
+        self._held_for, self._idle = held_for, idle
         self._process: _Asked | None = None
         self._starting = asyncio.Lock()
-        self._used = 0.0
-        self._idle: asyncio.Task[None] | None = None
+        self._holding = asyncio.Lock()
+        self._held: KnownPast | None = None
+        self._held_count = 0
+        self._used = self._held_used = 0.0
+        self._tidying: asyncio.Task[None] | None = None
 
     async def listed(self) -> list[dict[str, Any]]:
         found = [known] if (known := catalogue.playing(self._bridge)) else []
+        if (rolling := self._rolling_now()) is not None:
+            found.append(rolling)
         found += await asyncio.to_thread(catalogue.clips, self._bridge)
         return [known.as_json() for known in found]
 
@@ -49,25 +89,60 @@ class RecordedPasts(Pasts):
         return await self._ask(known, what, given)
 
     async def beside(self, a: str, b: str, **given: Any) -> bytes:
-        known = await self._known(a), await self._known(b)
-        given |= {"other": known[1].name, "other_path": known[1].path}
-        return await self._ask(known[0], "beside", given)
+        known, other = await self._known(a), await self._known(b)
+        given["other"] = other.name, other.path, other.sources
+        return await self._ask(known, "beside", given)
 
     async def close(self) -> None:
-        if self._idle is not None:
-            self._idle.cancel()
-            await asyncio.gather(self._idle, return_exceptions=True)
-            self._idle = None
+        tidying, self._tidying = self._tidying, None
+        if tidying is not None:
+            tidying.cancel()
+            await asyncio.gather(tidying, return_exceptions=True)
         async with self._starting:
             await self._end()
+        await self._let_go()
+
+    # which there are
 
     async def _known(self, name: str) -> KnownPast:
         known = catalogue.playing(self._bridge) if name == "playing" else None
-        if known is None and name.startswith("clip-"):
+        if name.startswith("clip-"):
             known = await asyncio.to_thread(catalogue.clip, self._bridge, name)
+        elif name.startswith("rolling-"):
+            known = await self._held_as(name)
         if known is None:
             raise NoSuchPast(f"there is nothing recorded with the name {name[:80]}, or no longer")
         return known
+
+    def _rolling_now(self) -> KnownPast | None:
+        """What is held of the last minutes; else that of which nothing is held yet."""
+        if self._held is not None:
+            return self._held
+        rolling = self._rolling()
+        seconds = None if rolling is None else rolling.kept_seconds
+        if seconds is None:
+            return None
+        length = f"{seconds / 60:g} min" if seconds >= 120 else f"{seconds:g} s"
+        name = f"rolling-{self._held_count + 1}"
+        return KnownPast(name, "rolling", f"the last {length}", Path())
+
+    async def _held_as(self, name: str) -> KnownPast | None:
+        async with self._holding:
+            self._held_used = time.monotonic()
+            now, rolling = self._rolling_now(), self._rolling()
+            if now is None or now.name != name:
+                return None
+            if self._held is None and rolling is not None:
+                try:
+                    folder, sources = await rolling.hold(f".{HELD}-")
+                except (OutputError, TimeoutError) as fault:
+                    raise PastNotReady(str(fault) or "the disk is too slow; ask again") from fault
+                self._held_count += 1
+                path = folder / f"{HELD}.mcap"
+                self._held = replace(now, path=path, sources=tuple(sources))
+            return self._held
+
+    # the process
 
     async def _ask(self, known: KnownPast, what: str, given: dict[str, Any]) -> bytes:
         self._used = time.monotonic()
@@ -76,8 +151,8 @@ class RecordedPasts(Pasts):
             if process is None or process.ended:
                 await self._end()
                 process = self._process = await self._start()
-            if self._idle is None:
-                self._idle = asyncio.create_task(self._end_where_idle(), name="pasts")
+            if self._tidying is None:
+                self._tidying = asyncio.create_task(self._tidy(), name="pasts")
         return await process.ask(known, what, given)
 
     async def _start(self) -> _Asked:
@@ -94,12 +169,26 @@ class RecordedPasts(Pasts):
         if process is not None:
             await asyncio.to_thread(process.end)
 
-    async def _end_where_idle(self) -> None:
-        while (left := self._used + IDLE - time.monotonic()) > 0:  # noqa: ASYNC110 - time, no event
-            await asyncio.sleep(left)
-        self._idle = None
-        async with self._starting:
-            await self._end()
+    async def _tidy(self) -> None:
+        while True:
+            await asyncio.sleep(min(self._held_for, self._idle) / 10)
+            now = time.monotonic()
+            held = self._held
+            if held is not None and now > self._held_used + self._held_for:
+                if self._process is not None:
+                    with contextlib.suppress(LowhalfError):
+                        await self._process.ask(held, "close", {})
+                await self._let_go()
+            if self._process is not None and now > self._used + self._idle:
+                async with self._starting:
+                    await self._end()
+
+    async def _let_go(self) -> None:
+        """What was held of the last minutes goes."""
+        async with self._holding:
+            held, self._held = self._held, None
+            if held is not None:
+                await asyncio.to_thread(shutil.rmtree, held.path.parent, ignore_errors=True)
 
 
 class _Asked:
@@ -122,7 +211,8 @@ class _Asked:
         answer: asyncio.Future[Reply] = self._loop.create_future()
         self._waiting[number] = answer
         try:
-            self._spawned.pipe.send(PastAsked(number, known.name, known.path, what, given))
+            asked = PastAsked(number, known.name, known.path, what, given, known.sources)
+            self._spawned.pipe.send(asked)
             reply = await answer
         except OSError:
             self._gone()

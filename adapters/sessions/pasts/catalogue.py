@@ -23,7 +23,10 @@ _CLIP = re.compile(r"clip-(\d{5,12})-([a-z-]{1,20})")
 
 @dataclass(frozen=True, slots=True)
 class KnownPast:
-    """A past by its name in addresses; ``attempt`` and ``outcome`` are a clip's."""
+    """A past by its name in addresses; ``attempt`` and ``outcome`` are a clip's.
+
+    ``sources`` are the recordings that ``path`` is yet to be made of, if it is.
+    """
 
     name: str
     kind: Literal["playing", "rolling", "clip"]
@@ -31,6 +34,7 @@ class KnownPast:
     path: Path
     attempt: int | None = None
     outcome: str | None = None
+    sources: tuple[Path, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         return {

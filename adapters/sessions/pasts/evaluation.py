@@ -6,11 +6,13 @@ import asyncio
 import contextlib
 from array import array
 from bisect import bisect_right
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from adapters.functions import installed_functions
 from adapters.json_forms.heap_events import event_json, event_words
+from adapters.recordings.copying import copy_part
 from adapters.recordings.reader import open_recording
 from adapters.sessions.pasts.kept_frames import KeptFrames, Packs
 from adapters.sessions.pasts.marks import Mark, MarkFinder
@@ -26,12 +28,16 @@ from bridge.readings.frame import Frame
 from bridge.sampling.continuity import Continuity
 from bridge.sampling.practice_tracker import PracticeTracker, Rules
 from bridge.sampling.sampler import Sampler
-from schemas.errors import LowhalfError, SourceEnded, TooManyQuestions
+from schemas.errors import LowhalfError, SourceEnded, SourceUnusable, TooManyQuestions
+from schemas.existing import is_file
 from schemas.loader import Bridge
+from schemas.system_words import system_words
 
 __all__ = ["MAX_HEAP_MARKS", "Evaluation"]
 
 MAX_HEAP_MARKS = 2000
+_NEVER = 2.0**33
+"""Seconds since the Unix epoch, behind all frames."""
 _FROM_BEGINNING = (
     "functions over frames, steps and attempts count from the beginning of this recording"
 )
@@ -47,8 +53,10 @@ class Evaluation:
     come, else empty.  ``events`` are all heap events as JSON, and ``event_places`` where they are.
     """
 
-    def __init__(self, path: Path, running: Bridge) -> None:
+    def __init__(self, path: Path, running: Bridge, sources: Sequence[Path] = ()) -> None:
+        """*path* is made of *sources*, recordings that follow each other, where there are any."""
         self.path = path
+        self._sources = sources
         self.bridge = running
         self.prepared: dict[str, PreparedBuild] = {}
         self.note = self.fault = ""
@@ -103,6 +111,8 @@ class Evaluation:
             self.reached.end()
 
     async def _open(self) -> None:
+        if self._sources:
+            await asyncio.to_thread(_joined, self._sources, self.path)
         recording = await asyncio.to_thread(open_recording, self.path)
         read = await asyncio.to_thread(read_by, self.bridge, recording)
         self.bridge = read.bridge
@@ -176,6 +186,24 @@ class Evaluation:
             self.event_places.append(place)
             self.events.append({"place": place, **event, "words": words})
         self.reached.come(len(frames))
+
+
+def _joined(sources: Sequence[Path], target: Path) -> None:
+    """Make one recording of several, unless that was done before.  Raises LowhalfError."""
+    if is_file(target):
+        return
+    part = target.with_suffix(".part")
+    try:
+        part.unlink(missing_ok=True)
+        if not copy_part(sources, part, 0.0, _NEVER):
+            raise SourceUnusable("nothing is kept yet", source="recording")
+        part.rename(target)
+        for source in sources:
+            source.unlink()
+    except OSError as fault:
+        raise SourceUnusable(
+            f"cannot be copied ({system_words(fault) or fault})", source="recording"
+        ) from fault
 
 
 def _no_question(text: str) -> Question:

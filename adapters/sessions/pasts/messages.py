@@ -11,13 +11,17 @@ __all__ = ["PastAsked", "Reply"]
 
 @dataclass(frozen=True, slots=True)
 class PastAsked:
-    """A request: of the past *name*, which is in *path*, what *what* says."""
+    """A request: of the past *name*, which is in *path*, what *what* says.
+
+    Where there are *sources*, recordings that follow each other, *path* is made of them first.
+    """
 
     number: int
     name: str
     path: Path
     what: str
     given: dict[str, Any] = field(default_factory=dict)
+    sources: tuple[Path, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from bisect import bisect_left, bisect_right
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -47,8 +47,11 @@ class Past:
     that takes long, and NoSuchPast where there is no such place.
     """
 
-    def __init__(self, path: Path, running: Bridge, forms: Forms) -> None:
-        self.evaluation = Evaluation(path, running)
+    def __init__(
+        self, path: Path, running: Bridge, forms: Forms, sources: Sequence[Path] = ()
+    ) -> None:
+        """*path* is made of *sources* first, recordings that follow each other, where given."""
+        self.evaluation = Evaluation(path, running, sources)
         self._path = path
         self._forms = forms
         self._heap: tuple[int, Heap | None] | None = None

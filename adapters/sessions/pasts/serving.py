@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import json
 import os
+import shutil
 import threading
 from collections.abc import Callable
 from multiprocessing.connection import Connection
@@ -43,11 +44,14 @@ class _Serving:
         self._pasts: dict[str, Past] = {}
         self._tasks: set[asyncio.Task[None]] = set()
         self._ended = asyncio.Event()
+        self._held: set[Path] = set()
 
     async def run(self) -> None:
         loop = asyncio.get_running_loop()
         threading.Thread(target=self._listen, args=(loop,), daemon=True).start()
         await self._ended.wait()
+        for folder in self._held:  # the daemon has removed it, unless it was killed
+            shutil.rmtree(folder, ignore_errors=True)
         os._exit(0)  # nobody waits for what is under way, and no thread may hold the end up
 
     def _listen(self, loop: asyncio.AbstractEventLoop) -> None:
@@ -86,7 +90,7 @@ class _Serving:
             if past is not None:
                 await past.close()
             return None
-        past = await self._open(asked.name, asked.path)
+        past = await self._open(asked.name, asked.path, asked.sources)
         match asked.what:
             case "timeline":
                 return await past.timeline()
@@ -103,7 +107,7 @@ class _Serving:
             case "answer":
                 return await past.answer(given["place"], given["expr"])
             case "beside":
-                other = await self._open(given["other"], given["other_path"])
+                other = await self._open(*given["other"])
                 return await beside(
                     past, other, given["step"], given["expr"], memory=given["memory"]
                 )
@@ -111,10 +115,12 @@ class _Serving:
                 return {"events": await past.events(given["place"], given["count"])}
         raise AssertionError(asked.what)
 
-    async def _open(self, name: str, path: Path) -> Past:
+    async def _open(self, name: str, path: Path, sources: tuple[Path, ...]) -> Past:
         past = self._pasts.pop(name, None)
         if past is None:
-            past = Past(path, self._running, self._forms)
+            past = Past(path, self._running, self._forms, sources)
+            if sources:
+                self._held.add(path.parent)
         self._pasts[name] = past  # the newest in turn
         while len(self._pasts) > MAX_OPEN:
             oldest = next(iter(self._pasts))

@@ -11,12 +11,6 @@ from typing import Any
 
 import aiohttp
 
-from adapters.functions import installed_functions
-from adapters.sessions.following import followed
-from adapters.sources.recording.replay import RecordingReplay
-from bridge.prepared import prepare
-from bridge.readings.frame import Frame
-from schemas.loader import Bridge
 from tests.adapters.desk_daemon import Served, serving
 
 PATIENCE = 60.0
@@ -62,15 +56,3 @@ class Looking:
 async def looking_at(bridge: Path, name: str = "playing") -> AsyncIterator[Looking]:
     async with serving(bridge) as served, aiohttp.ClientSession() as http:
         yield Looking(served, http, name)
-
-
-async def frames_of(bridge: Bridge, recording: Path) -> list[Frame]:
-    """Every frame, as commands evaluate it."""
-    source = RecordingReplay(recording)
-    told: list[str] = []
-    return [
-        frame
-        async for frame in followed(
-            bridge, prepare(bridge, installed_functions()), source, tell=told.append
-        )
-    ]

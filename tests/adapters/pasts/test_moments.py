@@ -2,31 +2,184 @@
 
 from __future__ import annotations
 
-import shutil
+import contextlib
+from collections.abc import AsyncIterator
+from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from adapters.outputs.web.snapshot import desk_reading
-from schemas.loader import load_bridge
-from tests.adapters.desk_daemon import SAMPLES, SCHEMA
-from tests.adapters.pasts.looked_at import frames_of, looking_at
+import pytest
+
+from adapters.functions import installed_functions
+from adapters.outputs.web.ask import answer_json
+from adapters.outputs.web.heap import SeenHeap
+from adapters.outputs.web.snapshot import desk_reading, frame_snapshot, heap_snapshot
+from adapters.sessions.following import followed
+from adapters.sessions.pasts.past import Forms, Past
+from adapters.sessions.recorded_query import QuerySettings, RecordedQuery
+from adapters.sources.recording.replay import RecordingReplay
+from bridge.prepared import prepare, with_heap
+from bridge.querying.rows import STATUSES
+from bridge.readings.frame import Frame
+from schemas.loader import Bridge, load_bridge
+from tests.adapters.desk_daemon import SAMPLES
+from tests.adapters.pasts.looked_at import looking_at
+from tests.adapters.pasts.made_recordings import (
+    WITH_A_GAP_AND_A_RESET,
+    demo_bridge,
+    put_together,
+)
 from tests.commands.command import lowhalf
+
+MADE = "made.mcap"
+
+
+async def frames_of(bridge: Bridge, recording: Path) -> list[Frame]:
+    """Every frame with its heap, as commands evaluate a recording."""
+    prepared = prepare(bridge, installed_functions())
+    asking = {name: with_heap(each) for name, each in prepared.items()}
+    frames = followed(bridge, asking, RecordingReplay(recording), tell=lambda _: None)
+    return [frame async for frame in frames]
 
 
 def without_seconds(practice: dict[str, Any]) -> dict[str, Any]:
+    """How long a step took is told by the recorded time; ``followed`` has that of the replay."""
     steps = [{**step, "seconds": None} for step in practice["finished"]]
     return {**practice, "finished": steps}
 
 
-def demo(folder: Path) -> Path:
-    """The demo's recording and its bridge file, with pages on a free port."""
-    shutil.copy(SAMPLES / "demo.mcap", folder)
-    shutil.copy(SAMPLES / "demo.layout.toml", folder)
-    text = (SAMPLES / "demo.bridge.toml").read_text("utf-8")
-    text = text.replace("../schemas/games/tidewright.schema.toml", SCHEMA.as_posix())
-    path = folder / "demo.bridge.toml"
-    path.write_text(text.replace("127.0.0.1:7365", "127.0.0.1:0"), "utf-8")
-    return path
+@contextlib.asynccontextmanager
+async def past_of(path: Path, bridge: Bridge) -> AsyncIterator[Past]:
+    forms = Forms(frame_snapshot, lambda text, answer: answer_json(text, answer))
+    past = Past(path, bridge, forms)
+    try:
+        yield past
+    finally:
+        await past.close()
+
+
+@pytest.fixture(params=["demo", "made"])
+def recorded(request: pytest.FixtureRequest, tmp_path: Path) -> tuple[Path, Path]:
+    """A bridge file and its recording: the demo's own, and one with a gap and a reset."""
+    if request.param == "demo":
+        return demo_bridge(tmp_path), tmp_path / "demo.mcap"
+    put_together(tmp_path / MADE, WITH_A_GAP_AND_A_RESET)
+    return demo_bridge(tmp_path, recording=tmp_path / MADE), tmp_path / MADE
+
+
+async def test_every_moment_is_as_the_engine_has_it(recorded: tuple[Path, Path]) -> None:
+    """Every reading, the practice and the heap of every frame, against ``followed``; values and
+    statuses of every watch also against a query, which evaluates most of them vectorised."""
+    path, recording = recorded
+    bridge = load_bridge(path)
+    expected = await frames_of(bridge, recording)
+    rows = list(RecordedQuery(recording, QuerySettings(), bridge).rows())
+    columns = [
+        list(
+            zip(
+                *(
+                    [each for row in rows for each in row.columns[number].given()],
+                    [STATUSES[s] for row in rows for s in row.columns[number].status],
+                ),
+                strict=True,
+            )
+        )
+        for number in range(len(bridge.file.watches))
+    ]
+    numbers = [number for row in rows for number in row.frames]
+    async with past_of(recording, bridge) as past:
+        for place, frame in enumerate(expected):
+            moment = await past.moment(place, frozenset({"desk"}))
+            assert (moment["place"], moment["frame"]) == (place, numbers[place])
+            assert moment["frame"] == frame.number
+            assert moment["readings"] == [desk_reading(each) for each in frame.readings]
+            assert frame.practice is not None
+            assert without_seconds(moment["practice"]) == without_seconds(frame.practice.as_json())
+            assert "from the beginning of this recording" in moment["note"]
+            kept = (await past.frame(place)).readings
+            found = [(each.value if each.status.has_value else None, each.status) for each in kept]
+            assert found == [column[place] for column in columns]
+        for place in range(0, len(expected), 37):
+            frame = expected[place]
+            moment = await past.moment(place, frozenset({"heap", "desk"}))
+            assert frame.heap is not None
+            seen = SeenHeap(frame.heap, frame.number, frame.build)
+            assert moment["heap"] == heap_snapshot(replace(frame, heap=None), seen)
+        timeline = await past.timeline()
+        assert (timeline["ready"], timeline["count"]) == (len(expected), len(expected))
+
+
+async def test_where_groups_begin_tells_the_number_of_every_frame(
+    recorded: tuple[Path, Path],
+) -> None:
+    path, recording = recorded
+    bridge = load_bridge(path)
+    expected = [frame.number for frame in await frames_of(bridge, recording)]
+    async with past_of(recording, bridge) as past:
+        await past.frame(len(expected) - 1)
+        starts = (await past.timeline())["starts"]
+    ends = [*starts[1:], (len(expected), 0, 0.0)]
+    told = [
+        number + offset
+        for (place, number, _), (end, *_) in zip(starts, ends, strict=True)
+        for offset in range(end - place)
+    ]
+    assert told == expected
+    assert [seconds for *_, seconds in starts] == sorted(seconds for *_, seconds in starts)
+    assert all(later[0] - earlier[0] <= 62 for earlier, later in pairwise(starts))
+
+
+async def test_marks_are_where_the_practice_changes(recorded: tuple[Path, Path]) -> None:
+    """Attempts, outcomes and the current step, as each frame's own practice tells them."""
+    path, recording = recorded
+    bridge = load_bridge(path)
+    expected = await frames_of(bridge, recording)
+    async with past_of(recording, bridge) as past:
+        await past.frame(len(expected) - 1)
+        marks = (await past.timeline())["marks"]
+    practice = [frame.practice for frame in expected]
+    assert None not in practice
+    told = [each for each in practice if each is not None]
+    changes = list(enumerate(pairwise(told), 1))
+    begun = [n for n, (was, now) in changes if now.attempt and now.attempt != was.attempt]
+    ended = [n for n, (was, now) in changes if now.ended > was.ended]
+
+    def places(kind: str) -> list[int]:
+        return [mark["place"] for mark in marks if mark["kind"] == kind]
+
+    assert begun
+    assert ended
+    assert (places("attempt"), places("outcome")) == (begun, ended)
+    assert all(mark["frame"] == expected[mark["place"]].number for mark in marks)
+    steps = [mark for mark in marks if mark["kind"] == "step"]
+    for mark in steps:
+        now = told[mark["place"]]
+        assert mark["words"] in (now.step, *(each.name for each in now.finished))
+    numbers = [frame.number for frame in expected]
+    resets = [n for n, (was, now) in enumerate(pairwise(numbers), 1) if now < was]
+    gaps = [n for n, (was, now) in enumerate(pairwise(numbers), 1) if now > was + 1]
+    assert (places("reset"), places("gap")) == (resets, gaps)
+    if recording.name == MADE:
+        assert (resets, gaps) == ([659], [300])
+        (gap,) = (mark for mark in marks if mark["kind"] == "gap")
+        assert gap["words"] == "41 frames missed"
+
+
+async def test_a_page_gets_the_same_from_the_process(tmp_path: Path) -> None:
+    path = demo_bridge(tmp_path)
+    expected = await frames_of(load_bridge(path), tmp_path / "demo.mcap")
+    async with looking_at(path) as page:
+        timeline = await page.whole()
+        assert (timeline["count"], timeline["fault"]) == (len(expected), "")
+        for place in (0, 63, 64, 700, len(expected) - 1):
+            moment = await page.get("moment.json", place=place, parts="heap,desk")
+            assert moment["readings"] == [desk_reading(each) for each in expected[place].readings]
+            assert moment["heap"]["frame"] == moment["frame"] == expected[place].number
+            assert moment["heap_events"]["count"] == sum(
+                event["place"] <= place
+                for event in (await page.get("events.json", place=place, count=1000))["events"]
+            )
 
 
 def demo_events() -> list[str]:
@@ -35,29 +188,15 @@ def demo_events() -> list[str]:
     return done.stdout.splitlines()
 
 
-async def test_every_moment_of_the_demo_is_as_followed(tmp_path: Path) -> None:
-    """Every reading of every frame, statuses, words and practice, against ``followed``."""
-    path = demo(tmp_path)
-    bridge = load_bridge(path)
-    expected = await frames_of(bridge, tmp_path / "demo.mcap")
-    async with looking_at(path) as page:
-        timeline = await page.whole()
-        assert (timeline["count"], timeline["fault"]) == (len(expected), "")
-        assert timeline["starts"][:2] == [[0, expected[0].number, 0.0], [60, 452, 1.0]]
-        for place in [0, 1, 63, 64, *range(149, len(expected), 7), len(expected) - 1]:
-            moment = await page.get("moment.json", place=place, parts="desk")
-            frame = expected[place]
-            assert "heap_events" not in moment
-            assert (moment["place"], moment["frame"]) == (place, frame.number)
-            assert moment["readings"] == [desk_reading(each) for each in frame.readings]
-            # how long a step took is told by the recorded time; followed has that of the replay
-            assert frame.practice is not None
-            assert without_seconds(moment["practice"]) == without_seconds(frame.practice.as_json())
-        # what had become of the heap's blocks by then, as the command prints it of the recording
-        printed = [line.split("  ", 1) for line in demo_events()]
+async def test_a_moment_has_the_heap_events_up_to_it(tmp_path: Path) -> None:
+    """What had become of the heap's blocks by then, as the command prints it of the recording."""
+    path = demo_bridge(tmp_path)
+    printed = [line.split("  ", 1) for line in demo_events()]
+    async with past_of(tmp_path / "demo.mcap", load_bridge(path)) as past:
+        assert "heap_events" not in await past.moment(570, frozenset({"desk"}))
         for place in (570, 571, 1100):
-            told = (await page.get("moment.json", place=place, parts="heap"))["heap_events"]
-            number = expected[place].number
+            moment = await past.moment(place, frozenset({"heap"}))
+            told, number = moment["heap_events"], moment["frame"]
             by_then = [words for frame, words in printed if int(frame.split()[1]) <= number]
             assert told["count"] == len(by_then) > 3
             rows = [
