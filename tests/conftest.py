@@ -53,6 +53,7 @@ LONG = frozenset(
         "adapters/test_overlay_many_pages.py",
         "adapters/test_overlay_token.py",
         "adapters/test_overlay_truth.py",
+        "adapters/test_recording_bombs.py",
         "adapters/test_recording_elsewhere.py",
         "adapters/test_terminal_session.py",
         "adapters/test_web_flood.py",

@@ -41,8 +41,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     file: Path | None = arguments.file
     bridge = recorded(load_bridge(arguments.bridge), file, arguments.ram)
-    if file is not None and file.exists() and file.stat().st_size:
-        if not arguments.force:
+    if file is not None and file.exists():
+        if file.stat().st_size and not arguments.force:
             raise LowhalfError(f"{file} is there already; --force replaces it")
         _remove(file)
     return run_bridge(bridge, arguments, arguments.after_dashes)

@@ -56,8 +56,18 @@ class Recorder:
     be read all the same.  Every method raises OutputError where the file cannot be written.
     """
 
-    def __init__(self, path: Path, about: About, memory: RecordedMemory | None = None) -> None:
-        """*memory* is what is known before the first frame, where another recording goes on."""
+    def __init__(
+        self,
+        path: Path,
+        about: About,
+        memory: RecordedMemory | None = None,
+        *,
+        replaces: bool = True,
+    ) -> None:
+        """*memory* is what is known before the first frame, where another recording goes on.
+
+        A file that is there is written anew, or, where it *replaces* none, refused.
+        """
         self.path = path
         try:
             checked_regions(about.regions)
@@ -66,7 +76,7 @@ class Recorder:
                 f"{path} cannot be written: {fault}", output=f"recording {path.name}"
             ) from fault
         try:
-            self._stream = path.open("wb")
+            self._stream = path.open("wb" if replaces else "xb")
         except OSError as fault:
             raise self._failed(fault) from fault
         # a chunk is ended by flushing alone, never by the library's measure of its size
@@ -174,8 +184,16 @@ class Recorder:
         try:
             self._stream.flush()
             os.fsync(self._stream.fileno())
+            there = os.path.samestat(os.fstat(self._stream.fileno()), self.path.stat())
+        except FileNotFoundError:
+            there = False
         except OSError as fault:
             raise self._failed(fault) from fault
+        if not there:
+            raise OutputError(
+                f"{self.path} is gone: it was removed or replaced while it was written",
+                output=f"recording {self.path.name}",
+            )
 
     def flush_in(self) -> float | None:
         """Seconds until what was recorded is to be brought onto the disk by :meth:`flush`, where

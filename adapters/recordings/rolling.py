@@ -6,6 +6,7 @@ file is its own frames.
 
 from __future__ import annotations
 
+import contextlib
 import re
 import shutil
 from collections import deque
@@ -52,11 +53,12 @@ class RollingRecorder:
         self._length = min(_LONGEST, max(_SHORTEST, keep / _PARTS))
         self._recorder: Recorder | None = None
         self._began = self._last = 0.0
-        left = sorted(
-            path for path in folder.glob("*.mcap") if re.fullmatch(_pattern(name), path.name)
-        )
-        self._done = deque(_Done(path, path.stat().st_mtime) for path in left)
-        self._number = int(left[-1].stem.rpartition("-")[2]) if left else 0
+        self._done: deque[_Done] = deque()
+        for path in sorted(folder.glob("*.mcap")):
+            if re.fullmatch(_pattern(name), path.name):
+                with contextlib.suppress(FileNotFoundError):  # another lowhalf may record there
+                    self._done.append(_Done(path, path.stat().st_mtime))
+        self._number = int(self._done[-1].path.stem.rpartition("-")[2]) if self._done else 0
 
     @property
     def files(self) -> list[Path]:
@@ -142,20 +144,31 @@ class RollingRecorder:
         before = self._recorder
         memory = None if before is None else before.memory
         self.close()
-        self._number += 1
-        path = self._folder / f"{self._name}-{self._number:06}.mcap"
+        self._remove_old(time - self._keep)
+        path = self._next_path()
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
-            while self._done and self._done[0].last_time < time - self._keep:
-                self._done[0].path.unlink(missing_ok=True)
-                self._done.popleft()
         except OSError as fault:
             raise OutputError(
                 f"{self._folder}: {system_words(fault) or fault}", output=f"recording {path.name}"
             ) from fault
-        recorder = self._recorder = Recorder(path, self._about, memory)
+        # another lowhalf may record there, too
+        while path.exists():
+            path = self._next_path()
+        recorder = self._recorder = Recorder(path, self._about, memory, replaces=False)
         self._began = time
         return recorder
+
+    def _next_path(self) -> Path:
+        self._number += 1
+        return self._folder / f"{self._name}-{self._number:06}.mcap"
+
+    def _remove_old(self, before: float) -> None:
+        """One that cannot be removed, since another program has it open, say, goes later."""
+        for done in [each for each in self._done if each.last_time < before]:
+            with contextlib.suppress(OSError):
+                done.path.unlink(missing_ok=True)
+                self._done.remove(done)
 
 
 def _pattern(name: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import random
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -10,13 +11,16 @@ from pathlib import Path
 import pytest
 from mcap.reader import make_reader
 
+from adapters.outputs.recording.clips import Clip, Clips
 from adapters.recordings.changed_lines import changed_lines
 from adapters.recordings.copying import copy_part
 from adapters.recordings.recorder import Parts
 from adapters.recordings.rolling import RollingRecorder
 from bridge.memory.address_map import Span
 from bridge.ports.source import Consistency
+from lowhalf import load_bridge
 from tests.adapters.test_recording import ABOUT, BASE, SIZE, STARTED, replayed
+from tests.commands import practice_files
 
 RATE = 20
 
@@ -53,6 +57,72 @@ def test_only_the_last_seconds_are_kept(tmp_path: Path) -> None:
     # all of the last 50 s, and no more than a file's 5 s and the one that was begun
     assert 50 * RATE <= len(found) <= 61 * RATE
     assert sorted(tmp_path.iterdir()) == recorder.files
+
+
+def test_two_that_keep_their_last_minutes_in_one_folder(tmp_path: Path) -> None:
+    stories = [Story(), Story()]
+    recorders = [RollingRecorder(tmp_path, "pier", ABOUT, keep=50.0) for _ in stories]
+    for second in range(0, 90, 3):
+        for recorder, story in zip(recorders, stories, strict=True):
+            story.play(recorder, second * RATE, (second + 3) * RATE)
+    for recorder, story in zip(recorders, stories, strict=True):
+        recorder.close()
+        found = [each for path in recorder.files for each in replayed(path)]
+        assert found == list(story.images.items())[-len(found) :]
+        assert len(found) >= 50 * RATE
+    mine, others = (set(recorder.files) for recorder in recorders)
+    assert not mine & others
+    assert {*tmp_path.iterdir()} == mine | others
+
+
+def test_a_file_that_cannot_be_removed_goes_later(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on Windows, where another program has it open."""
+    held = tmp_path / "pier-000001.mcap"
+    remove = Path.unlink
+
+    def unlink(self: Path, missing_ok: bool = False) -> None:
+        if self == held:
+            raise PermissionError(13, "it is in use", str(self))
+        remove(self, missing_ok)
+
+    story = Story()
+    recorder = RollingRecorder(tmp_path, "pier", ABOUT, keep=50.0)
+    with monkeypatch.context() as patched:
+        patched.setattr(Path, "unlink", unlink)
+        story.play(recorder, 0, 80 * RATE)
+        assert held.exists()
+        assert len(recorder.files) <= 14
+    story.play(recorder, 80 * RATE, 90 * RATE)
+    recorder.close()
+    assert not held.exists()
+    assert sorted(tmp_path.iterdir()) == recorder.files
+
+
+@pytest.mark.posix("writes to /dev/full")
+def test_a_clip_for_which_the_disk_has_no_room_costs_that_clip_alone(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """full(4): each write fails as on a full disk."""
+    story = Story()
+    recorder = RollingRecorder(tmp_path / "kept", "pier", ABOUT, keep=50.0)
+    story.play(recorder, 0, 10 * RATE)
+    bridge = load_bridge(practice_files.write(tmp_path))
+    clips = Clips(bridge, 1 << 20, logging.getLogger("clips"))
+    path = tmp_path / "clips" / "p-00001-success.mcap"
+    path.parent.mkdir()
+    path.symlink_to("/dev/full")
+    clips.keep(recorder, Clip(path, STARTED, STARTED + 5))
+    (said,) = caplog.messages
+    assert said.startswith("the clip p-00001-success.mcap is not kept: ")
+    assert said.endswith("cannot be written (No space left on device)")
+    assert not path.is_symlink()
+    story.play(recorder, 10 * RATE, 20 * RATE)
+    clips.keep(recorder, Clip(path, STARTED, STARTED + 15))
+    assert len(replayed(path)) == 15 * RATE + 1
+    recorder.close()
+    assert [n for each in recorder.files for n, _ in replayed(each)] == list(range(20 * RATE))
 
 
 @pytest.mark.parametrize(("first", "last"), [(3.0, 4.0), (2.5, 17.2), (18.0, 99.0), (0.0, 19.0)])

@@ -7,7 +7,6 @@ frame, and ``pmemsave`` of QEMU's monitor gives a held guest's RAM.
 from __future__ import annotations
 
 import json
-import os
 import random
 import re
 import signal
@@ -180,7 +179,8 @@ class MadeGame:
             self._put(0x14, self.frame)
 
     def _put(self, at: int, value: int) -> None:
-        os.pwrite(self._file.fileno(), struct.pack(">I", value), at)
+        self._file.seek(at)
+        self._file.write(struct.pack(">I", value))
 
 
 MADE_SCHEMA = """
@@ -279,6 +279,7 @@ def test_what_is_excluded_is_not_in_the_file(made: Path) -> None:
     assert held.held == b"\1" * 0x100 + bytes(0x200) + b"\1" * 0x100
 
 
+@pytest.mark.posix("a process there has no limit of its files' sizes")
 def test_a_disk_that_fills_costs_the_recording_and_is_told(made: Path) -> None:
     """setrlimit(2), RLIMIT_FSIZE: a file that would grow larger is refused, as on a full disk."""
     path = made.parent / "a.mcap"
@@ -293,6 +294,100 @@ def test_a_disk_that_fills_costs_the_recording_and_is_told(made: Path) -> None:
     done = subprocess.run(words, capture_output=True, text=True, cwd=ROOT, timeout=60)
     assert done.returncode == 2, done.stderr
     assert f"{path} cannot be written (File too large)" in done.stderr
+
+
+def on_a_disk(folder: Path, options: str, *words: str) -> subprocess.CompletedProcess[str]:
+    """A command of lowhalf with a disk of its own at ``folder/disk``, kept as ``folder/kept``.
+
+    tmpfs(5), with these options, in a mount namespace of its own.
+    """
+    disk, kept = folder / "disk", folder / "kept"
+    disk.mkdir()
+    kept.mkdir()
+    mount = f"mount -t tmpfs -o {options} none {disk}"
+    if subprocess.run(["unshare", "-m", "sh", "-c", mount], capture_output=True).returncode:
+        pytest.skip("this user may mount nothing")
+    script = f'{mount} && "$@"; code=$?; cp -r {disk}/. {kept}; exit $code'
+    run = [sys.executable, "-m", "adapters.commands", *words]
+    return subprocess.run(
+        ["unshare", "-m", "sh", "-c", script, "sh", *run],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        timeout=60,
+    )
+
+
+@pytest.mark.posix("mounts a small disk")
+def test_what_a_disk_that_fills_has_is_played(made: Path) -> None:
+    path = made.parent / "disk" / "a.mcap"
+    done = on_a_disk(made.parent, "size=32k", "record", str(made), str(path), "--seconds", "40")
+    assert done.returncode == 2, done.stderr
+    assert f"{path} cannot be written (No space left on device)" in done.stderr
+    found = proofs(made.parent / "kept" / "a.mcap")
+    assert all(said == {number} for number, in_part, said in found if not in_part)
+    (newest,) = struct.unpack(">I", (made.parent / "made.ram").read_bytes()[0x14:0x18])
+    # what was not on the disk is a second; the program has ended since
+    assert found[-1][0] > newest - 60 - 120
+    assert len(found) > 60
+
+
+@pytest.mark.posix("mounts a disk that cannot be written")
+def test_a_folder_that_cannot_be_written_is_told_at_once(made: Path) -> None:
+    path = made.parent / "disk" / "a.mcap"
+    done = on_a_disk(made.parent, "ro", "record", str(made), str(path), "--seconds", "40")
+    assert done.returncode == 2, done.stderr
+    assert done.stderr.endswith(
+        f"recording a.mcap: {path} cannot be written (Read-only file system)\n"
+    )
+
+
+@pytest.mark.posix("what is open cannot be removed there")
+def test_a_file_that_vanishes_while_it_is_written_is_told(made: Path) -> None:
+    path = made.parent / "a.mcap"
+    with Running("record", str(made), str(path), "--seconds", "30") as daemon:
+        daemon.wait_for("recording to ")
+        path.unlink()
+        assert daemon.process.wait(20) == 2
+        daemon.gather_the_rest()
+    assert daemon.logged[-1].endswith(
+        f"{path} is gone: it was removed or replaced while it was written"
+    )
+
+
+def test_two_that_record_into_one_file(made: Path) -> None:
+    """The second is refused; where it is told to replace the file, the first one says so."""
+    path = made.parent / "a.mcap"
+    with Running("record", str(made), str(path), "--seconds", "30") as first:
+        first.wait_for("build made")
+        time.sleep(1.5)
+        done = lowhalf("record", str(made), str(path), "--seconds", "1")
+        assert (done.returncode, done.stderr) == (
+            2,
+            f"lowhalf: {path} is there already; --force replaces it\n",
+        )
+        if sys.platform == "win32":
+            return  # where what is open cannot be removed
+        done = lowhalf("record", str(made), str(path), "--seconds", "2", "--force")
+        assert done.returncode == 0, done.stderr
+        assert first.process.wait(20) == 2
+        first.gather_the_rest()
+    assert first.logged[-1].endswith(
+        f"{path} is gone: it was removed or replaced while it was written"
+    )
+    found = proofs(path)
+    assert len(found) > 20
+    assert all(said == {number} for number, in_part, said in found if not in_part)
+
+
+def test_an_empty_file_may_be_there(made: Path) -> None:
+    """As mktemp makes it."""
+    path = made.parent / "a.mcap"
+    path.touch()
+    done = lowhalf("record", str(made), str(path), "--seconds", "1.5")
+    assert done.returncode == 0, done.stderr
+    assert len(proofs(path)) > 20
+    assert [each.name for each in made.parent.glob("*.mcap")] == ["a.mcap"]
 
 
 ATTEMPTS = """

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import re
 from collections.abc import Sequence
@@ -52,9 +53,15 @@ class Clips:
         """Write a clip; what is wrong is told, and costs no more than the clip."""
         try:
             recorder.clip(clip.path, clip.first_time, clip.last_time)
-            self._make_room(clip.path)
         except (LowhalfError, OSError) as fault:
             self._log.error("the clip %s is not kept: %s", clip.path.name, fault)
+            with contextlib.suppress(OSError):
+                clip.path.unlink(missing_ok=True)  # what is written of it is no whole attempt
+            return
+        try:
+            self._make_room(clip.path)
+        except OSError as fault:
+            self._log.warning("older clips are not removed: %s", fault)
 
     def _make_room(self, newest: Path) -> None:
         """Remove the oldest clips where there are too many."""

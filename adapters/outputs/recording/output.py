@@ -240,7 +240,7 @@ class RecordingOutput(Output, MemoryObserver):
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             if keep is None:
-                recorder = Recorder(path, about)
+                recorder = Recorder(path, about, replaces=False)
             else:
                 path = path.parent
                 recorder = RollingRecorder(path, self._bridge.name, about, keep)
