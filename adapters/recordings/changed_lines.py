@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from bridge.memory.address_map import LINE_SIZE, Span
 
-__all__ = ["BLOCK", "Buffer", "Parts", "Snapshot", "changed_lines", "least"]
+__all__ = ["BLOCK", "Buffer", "Parts", "Snapshot", "changed_lines", "least", "runs_of_lines"]
 
 BLOCK = 64 << 10
 """Bytes that are compared at a time."""
@@ -45,7 +45,7 @@ def changed_lines(start: int, before: Buffer, after: Buffer) -> list[tuple[Span,
     if len(before) != len(after):
         raise ValueError(f"expected {len(before)} bytes, found {len(after)}")
     found = list(_differing(_array(before), _array(after)))
-    runs = _runs(np.concatenate(found) if found else _LINES[:0], len(after))
+    runs = runs_of_lines(np.concatenate(found) if found else _LINES[:0], len(after))
     view = memoryview(after)
     return [(Span(start + a, b - a), bytes(view[a:b])) for a, b in runs]
 
@@ -121,7 +121,7 @@ class Snapshot:
     def owed(self) -> list[tuple[int, bytes]]:
         """Offset and bytes of each run of lines that are owed."""
         view = memoryview(self._held)  # type: ignore[arg-type]
-        runs = _runs(np.flatnonzero(self._owed), len(self._held))
+        runs = runs_of_lines(np.flatnonzero(self._owed), len(self._held))
         return [(a, bytes(view[a:b])) for a, b in runs]
 
     def settle(self) -> None:
@@ -174,7 +174,7 @@ def _words(pages: _Bytes) -> NDArray[np.uint64]:
     return pages.view(np.uint64).reshape(-1, _PAGE_LINES, _WORDS)
 
 
-def _runs(lines: _Lines, size: int) -> list[tuple[int, int]]:
+def runs_of_lines(lines: _Lines, size: int) -> list[tuple[int, int]]:
     """Offsets of the first byte and the one behind the last of each row of neighbours."""
     if not len(lines):
         return []

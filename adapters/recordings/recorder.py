@@ -13,10 +13,11 @@ from time import monotonic
 from types import TracebackType
 from typing import Any, Self
 
+import numpy as np
 from mcap.writer import CompressionType, Writer
 
 from adapters.recordings import frame_message, topics
-from adapters.recordings.changed_lines import Parts, least
+from adapters.recordings.changed_lines import Parts, least, runs_of_lines
 from adapters.recordings.frame_message import FrameKind, RecordedFrame
 from adapters.recordings.header import BRIDGE_JSON_SCHEMA, VERSION, About, checked_regions
 from adapters.recordings.recorded_memory import RecordedMemory, blocks
@@ -83,8 +84,8 @@ class Recorder:
         self._writer = Writer(self._stream, chunk_size=_ONE_CHUNK, compression=CompressionType.ZSTD)
         self._goes_on = memory is not None
         self.memory = memory or RecordedMemory(about.regions)
-        self._changed: set[int] = set()
-        """Addresses of the lines that differ from the key image, or are gone since."""
+        self._changed = [np.zeros(-(-r.size // LINE_SIZE), np.bool_) for r in self.memory.regions]
+        """Of each line of each region whether it differs from the key image, or is gone since."""
         self._time = 0
         self._frames = 0
         self._group_time = self._since_time = 0
@@ -231,9 +232,10 @@ class Recorder:
             self._key(frame)
             return
         late = frame.time - self._since_time >= _SINCE_TIME * _NANOSECONDS
-        much = self._group_bytes >= max(_LEAST, _SINCE_SHARE * len(self._changed) * LINE_SIZE)
-        if self._changed and (late or much):
-            large = len(self._changed) * LINE_SIZE > _GROUP_SIZE
+        changed = sum(map(np.count_nonzero, self._changed)) * LINE_SIZE
+        much = self._group_bytes >= max(_LEAST, _SINCE_SHARE * changed)
+        if changed and (late or much):
+            large = changed > _GROUP_SIZE
             (self._key if large else self._since)(frame)
 
     def _key(self, frame: RecordedFrame) -> None:
@@ -245,7 +247,8 @@ class Recorder:
         self._since_size = 0
         self._since_time = frame.time
         self._group_bytes = 0
-        self._changed.clear()
+        for lines in self._changed:
+            lines[:] = False
 
     def _since(self, frame: RecordedFrame) -> None:
         begin = self.size
@@ -278,28 +281,20 @@ class Recorder:
         self._end_chunk()
 
     def _note_changed(self, spans: Iterable[Span]) -> None:
-        for region in self.memory.regions:
+        for region, lines in zip(self.memory.regions, self._changed, strict=True):
             for span in spans:
                 first, last = max(span.address, region.start), min(span.end, region.end)
                 if first < last:
-                    first -= (first - region.start) % LINE_SIZE
-                    self._changed.update(range(first, last, LINE_SIZE))
+                    begin = (first - region.start) // LINE_SIZE
+                    lines[begin : -(-(last - region.start) // LINE_SIZE)] = True
 
     def _runs(self) -> list[Span]:
         """The changed lines, neighbours joined; each lies inside one region."""
-        runs: list[Span] = []
-        for region in self.memory.regions:
-            inside = sorted(line for line in self._changed if region.start <= line < region.end)
-            begin = end = -1
-            for line in inside:
-                if line != end:
-                    if begin >= 0:
-                        runs.append(Span(begin, end - begin))
-                    begin = line
-                end = min(line + LINE_SIZE, region.end)
-            if begin >= 0:
-                runs.append(Span(begin, end - begin))
-        return runs
+        return [
+            Span(region.start + first, last - first)
+            for region, lines in zip(self.memory.regions, self._changed, strict=True)
+            for first, last in runs_of_lines(np.flatnonzero(lines), region.size)
+        ]
 
     # the file
 
