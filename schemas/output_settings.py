@@ -53,6 +53,11 @@ class MqttOutput(Table):
     max_rate: float = Field(
         10.0, gt=0, le=60, description="messages a second at most on a watch's own topics"
     )
+    heap_events: bool = Field(
+        False,
+        description="whether what becomes of each block of the heap is published, as it happens; "
+        "the schema must describe the heap",
+    )
 
 
 class TerminalOutput(Table):
@@ -63,6 +68,12 @@ class TerminalOutput(Table):
 
 class JsonOutput(Table):
     """One JSON object a frame on standard output."""
+
+    heap_events: bool = Field(
+        False,
+        description="whether each line has what became of the heap's blocks since the line before, "
+        "as events; the schema must describe the heap",
+    )
 
 
 class LeftOut(Table):
@@ -116,6 +127,12 @@ class Outputs(Table):
     )
 
     recording: RecordingOutput | None = Field(None, description="a recording")
+
+    @property
+    def want_heap_events(self) -> bool:
+        """Whether any of them does."""
+        asking = (self.mqtt, self.json_lines)
+        return any(each is not None and each.heap_events for each in asking)
 
     def named(self) -> dict[str, Table]:
         """The tables that the file has, by kind; those of other packages come last."""

@@ -14,7 +14,7 @@ from schemas.schema_file import SchemaFile
 __all__ = ["DIALECT", "FORM_NAMES", "add_arguments", "json_schema", "run"]
 
 FORM_NAMES = (
-    *("frame", "explain", "heap", "heap-event", "heap-events-compared"),
+    *("frame", "explain", "heap", "heap-event", "heap-events-compared", "sent-heap-event"),
     *("layout", "where", "half", "turn", "hex", "write"),
     *("tallies", "attempts", "event", "verify", "compare", "query"),
 )

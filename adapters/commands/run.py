@@ -30,7 +30,7 @@ from adapters.sources.catalogue import make_source
 from bridge.daemon import Daemon
 from bridge.ports.controls import Controls
 from bridge.ports.output import Output
-from bridge.prepared import PreparedBuild, prepare
+from bridge.prepared import PreparedBuild, prepare, with_heap
 from bridge.questions.question import Questions
 from schemas.errors import LowhalfError
 from schemas.loader import Bridge
@@ -104,6 +104,8 @@ def run_bridge(
             f"{bridge.path}: has no [outputs.overlay], so that there is no page to open: add it"
         )
     ready = prepare(bridge, installed_functions())
+    if bridge.file.outputs.want_heap_events:  # so that they have those of every frame
+        ready = {name: with_heap(each) for name, each in ready.items()}
     setup = sampling_setup(bridge, ready)
     questions = Questions(setup.clock)
     practising = make_practice_tracker(bridge, ready, log)

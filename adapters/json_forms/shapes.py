@@ -47,6 +47,7 @@ __all__ = [
     "RateForm",
     "RawRangeForm",
     "ReadingForm",
+    "SentHeapEventForm",
     "Shown",
     "StepForm",
     "StepRateForm",
@@ -167,6 +168,18 @@ class PracticeForm(Form):
     step_rates: list[StepRateForm] = sometimes()
 
 
+class HeapEventForm(Form):
+    """Something that became of a block: a line of `events --json`."""
+
+    frame: int = Field(description="the frame in which it was seen")
+    event: Happened
+    block: int = Field(description="index in the heap's list; of one that was released, before")
+    start: int = Field(description="guest address of the payload")
+    size: int = Field(description="bytes of payload")
+    owner: str
+    was: str | None = Field(description="what was reused; null otherwise")
+
+
 class FrameForm(Form):
     """A frame: `run --json`, `read --json`, `/frame.json`, the topic `bridge/frame`."""
 
@@ -178,6 +191,10 @@ class FrameForm(Form):
     readings: list[ReadingForm]
     practice: PracticeForm = sometimes("where there are steps or attempts")
     dump: str = sometimes("of several --dump, which one")
+    events: list[HeapEventForm] = sometimes(
+        "of `run --json` with heap_events: those since the line before"
+    )
+    events_left_out: int = sometimes("beside events: how many more there were")
 
 
 class DerivationStepForm(Shown):
@@ -210,16 +227,12 @@ class HeapForm(Form):
     dump: str = sometimes("of several --dump, which one")
 
 
-class HeapEventForm(Form):
-    """Something that became of a block: a line of `events --json`."""
+class SentHeapEventForm(HeapEventForm):
+    """The same as the topic `heap/event` has it."""
 
-    frame: int = Field(description="the frame in which it was seen")
-    event: Happened
-    block: int = Field(description="index in the heap's list; of one that was released, before")
-    start: int = Field(description="guest address of the payload")
-    size: int = Field(description="bytes of payload")
-    owner: str
-    was: str | None = Field(description="what was reused; null otherwise")
+    number: int = Field(description="counts all events since lowhalf started, from 1")
+    left_out: int = Field(description="events right before it that were not sent")
+    since: int = Field(description="the frame in which the heap was seen before")
 
 
 class EventsComparedForm(Form):
@@ -525,6 +538,7 @@ FORMS: dict[str, type[Form]] = {
     "heap": HeapForm,
     "heap-event": HeapEventForm,
     "heap-events-compared": EventsComparedForm,
+    "sent-heap-event": SentHeapEventForm,
     "layout": LayoutForm,
     "where": WhereForm,
     "half": HalfForm,

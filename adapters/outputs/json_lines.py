@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 from collections.abc import Sequence
 from functools import partial
-from typing import ClassVar, TextIO
+from typing import Any, ClassVar, TextIO
 
+from adapters.json_forms.heap_events import event_json
 from adapters.outputs.stream_thread import StreamThread
 from adapters.outputs.surroundings import OutputSurroundings
+from bridge.heap.told_events import ToldEvents
 from bridge.ports.output import Output
+from bridge.questions.heap_followed import HeapFollowed
+from bridge.questions.question import Question
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Watch
 from schemas.errors import StreamFailed
@@ -24,14 +29,22 @@ class JsonLines(Output):
 
     While a line is being written the newest frame waits, alone: a reader that is slow gets fewer
     frames, each of them whole, and ``skipped`` says how many it missed.  A source that can wait
-    waits for such a reader.
+    waits for such a reader.  Where heap events are asked for, a line has all of them since the line
+    before, as far as they are still told.
     """
 
     kind: ClassVar[str] = "json"
 
-    def __init__(self, settings: JsonOutput, stream: TextIO) -> None:
+    def __init__(
+        self,
+        settings: JsonOutput,
+        stream: TextIO,
+        heap: HeapFollowed[Question] | None = None,
+    ) -> None:
         super().__init__()
         self._thread = StreamThread(stream, "lowhalf-json")
+        self._heap = heap if settings.heap_events else None
+        self._told = 0
         self._next: Frame | None = None
         self._news = asyncio.Event()
         self._written = asyncio.Event()
@@ -41,7 +54,7 @@ class JsonLines(Output):
     @classmethod
     def from_bridge(cls, settings: JsonOutput, around: OutputSurroundings) -> JsonLines:
         """The output of a bridge file's table."""
-        return cls(settings, around.stream)
+        return cls(settings, around.stream, around.questions.heap)
 
     def announce(self, watches: Sequence[Watch]) -> None:
         """Nothing: every line names its watches."""
@@ -62,6 +75,10 @@ class JsonLines(Output):
 
         Raises StreamFailed when the reader has closed its end or the stream fails.
         """
+        with contextlib.nullcontext() if self._heap is None else self._heap.held():
+            await self._run()
+
+    async def _run(self) -> None:
         try:
             while True:
                 await self._news.wait()
@@ -69,7 +86,8 @@ class JsonLines(Output):
                 frame, self._next = self._next, None
                 if frame is not None:
                     _ = frame.readings  # evaluated here: the image belongs to this thread
-                    await self._write(frame)
+                    events = {} if self._heap is None else self._events(frame.heap_events)
+                    await self._write(frame, events)
                 if self._next is None:
                     self._written.set()
         finally:
@@ -77,15 +95,23 @@ class JsonLines(Output):
             self._written.set()
             await self._thread.end(_nothing, 0.5)
 
-    async def _write(self, frame: Frame) -> None:
+    def _events(self, told: ToldEvents | None) -> dict[str, Any]:
+        """What a line says of the events since the last one."""
+        if told is None:
+            return {"events": [], "events_left_out": 0}
+        events = [event_json(event) for _, event in told.newer_than(self._told)]
+        left_out, self._told = told.count - self._told - len(events), told.count
+        return {"events": events, "events_left_out": left_out}
+
+    async def _write(self, frame: Frame, events: dict[str, Any]) -> None:
         try:
-            await self._thread.do(partial(self._write_line, frame))
+            await self._thread.do(partial(self._write_line, frame, events))
         except (OSError, ValueError) as fault:
             raise StreamFailed(fault, output=self.kind) from fault
 
-    def _write_line(self, frame: Frame) -> None:
-        text = json.dumps(frame.as_json(), allow_nan=False, separators=(",", ":"))
-        self._thread.write(text + "\n")
+    def _write_line(self, frame: Frame, events: dict[str, Any]) -> None:
+        line = {**frame.as_json(), **events}
+        self._thread.write(json.dumps(line, allow_nan=False, separators=(",", ":")) + "\n")
 
 
 def _nothing() -> None:

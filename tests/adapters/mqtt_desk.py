@@ -13,6 +13,7 @@ from typing import Any, Protocol
 
 from adapters.outputs.mqtt.homie_practice import NO_PRACTICE, PracticeTopics
 from adapters.outputs.mqtt.output import MqttOutput, Timing
+from bridge.heap.told_events import ToldEvents
 from bridge.practice.progress import Practice
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Reading, Watch
@@ -64,7 +65,13 @@ class Desk:
     slowest: float = 0.0
     feeder: asyncio.Task[None] | None = field(default=None)
 
-    def show(self, *readings: Reading, note: str = "", practice: Practice | None = None) -> None:
+    def show(
+        self,
+        *readings: Reading,
+        note: str = "",
+        practice: Practice | None = None,
+        heap_events: ToldEvents | None = None,
+    ) -> None:
         self.number += 1
         frame = Frame(
             self.number,
@@ -74,6 +81,7 @@ class Desk:
             "still",
             lambda: readings,
             practice=practice,
+            heap_events=heap_events,
         )
         if note:
             frame = frame.offline(note, frame.ticks)
@@ -138,9 +146,12 @@ async def desk(
     password: str | None = None,
     max_rate: float = 10.0,
     practice: PracticeTopics = NO_PRACTICE,
+    heap_events: bool = False,
 ) -> AsyncIterator[Desk]:
     log = Log()
-    settings = output_settings.MqttOutput(url=broker.url, max_rate=max_rate)
+    settings = output_settings.MqttOutput(
+        url=broker.url, max_rate=max_rate, heap_events=heap_events
+    )
     clock = SkippedClock()
     output = MqttOutput(
         settings,

@@ -10,13 +10,19 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TextIO
 
 import pytest
+from jsonschema import Draft202012Validator
 
+from adapters.commands.json_schema import json_schema
 from adapters.outputs.json_lines import JsonLines
+from adapters.system_clock import system_clock
+from bridge.heap.told_events import MAX_TOLD, EventTeller
+from bridge.questions.question import Questions
 from bridge.readings.reading import Reading, Watch
 from bridge.values.status import Status
 from bridge.values.value_type import TEXT
@@ -25,6 +31,8 @@ from schemas.output_settings import JsonOutput
 from tests.adapters.made_frames import EAST, forty, frame, good, three
 from tests.adapters.pipes import pipe
 from tests.adapters.running import running
+from tests.bridge.test_heap_events import heap_of
+from tests.commands.command import lowhalf
 
 
 def made(stream: TextIO) -> JsonLines:
@@ -175,3 +183,60 @@ def test_a_program_ends_although_nobody_reads_its_output() -> None:
     finally:
         process.kill()
         process.communicate()
+
+
+async def test_a_line_has_the_heap_events_since_the_line_before() -> None:
+    """Also of frames that a slow reader never got; what is told no more is counted."""
+    stream, story = io.StringIO(), EventTeller()
+    questions = Questions(system_clock())
+    output = JsonLines(JsonOutput(heap_events=True), stream, questions.heap)
+    output.announce([EAST])
+    used: dict[int, tuple[str, int, int | None]] = {}
+
+    def place(frame: int, count: int) -> None:
+        used.update({16 * (len(used) + n): ("reed", 16, n) for n in range(count)})
+        story.take(frame, heap_of(used), numbered=True, unclear=False)
+
+    place(1, 0)
+    async with running(output):
+        for frame, (first, second) in enumerate([(2, 0), (3, 4), (MAX_TOLD, 7), (0, 0)], 1):
+            for number, count in ((2 * frame, first), (2 * frame + 1, second)):
+                place(number, count)
+                output.publish(replace(three(number), heap_events=story.told))
+            await until(lambda n=frame: stream.getvalue().count("\n") == n)  # type: ignore[misc]
+            assert questions.heap.question is not None
+    assert questions.open == []
+    lines = [json.loads(line) for line in stream.getvalue().splitlines()]
+    assert [(len(line["events"]), line["events_left_out"]) for line in lines] == [
+        *((2, 0), (7, 0), (MAX_TOLD, 7), (0, 0))
+    ]
+    told = [event for line in lines for event in line["events"]]
+    assert [event["start"] - told[0]["start"] for event in told[:9]] == [16 * n for n in range(9)]
+    schema = Draft202012Validator(json_schema("frame"))
+    for line in lines:
+        schema.validate(line)
+
+
+def test_every_event_of_a_recording_stands_in_some_line(tmp_path: Path) -> None:
+    samples = Path(__file__).parents[2] / "sample_dumps"
+    path = tmp_path / "lines.bridge.toml"
+    schema = samples.parent / "schemas" / "games" / "tidewright.schema.toml"
+    path.write_text(
+        f"schema = {json.dumps(str(schema))}\n"
+        f'[source]\nkind = "recording"\npath = {json.dumps(str(samples / "demo.mcap"))}\n'
+        'pace = "all"\n[sampling]\nframe = "frame_began"\n[outputs.json]\nheap_events = true\n',
+        "utf-8",
+    )
+    done = lowhalf("run", str(path))
+    assert done.returncode == 0, done.stderr
+    lines = [json.loads(line) for line in done.stdout.splitlines()]
+    printed = lowhalf("events", str(samples / "demo.mcap"), "--json").stdout.splitlines()
+    assert [event for line in lines for event in line["events"]] == [json.loads(p) for p in printed]
+    assert len(lines) > len(printed) > 20
+    # nobody asked: the lines are as they always were
+    path.write_text(path.read_text("utf-8").replace("heap_events = true\n", ""), "utf-8")
+    without = [json.loads(line) for line in lowhalf("run", str(path)).stdout.splitlines()]
+    assert without == [
+        {key: value for key, value in line.items() if not key.startswith("events")}
+        for line in lines
+    ]

@@ -21,6 +21,7 @@ A bridge is a Homie device and a watch is a node of it::
                                      again every two seconds
     homie/5/DEVICE/bridge/frame      JSON, not retained: a whole frame in one message
     homie/5/DEVICE/practice/…        where there are steps or attempts: homie_practice
+    homie/5/DEVICE/heap/…            where heap events are asked for: homie_heap
 
 The convention has no way to write that there is no value.  So where a watch has none its ``value``
 is left as it was and ``status`` says why: a value holds only while ``$state`` is ``ready`` and
@@ -43,6 +44,7 @@ import time
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 
+from adapters.outputs.mqtt.homie_heap import HEAP_EVENT, HEAP_NODE, LEFT_OUT, heap_node
 from adapters.outputs.mqtt.homie_payload import DELETED, homie_json, homie_string
 from adapters.outputs.mqtt.homie_practice import (
     EVENT,
@@ -149,6 +151,8 @@ class Device:
         name: str,
         watches: Sequence[Watch],
         practice: PracticeTopics = NO_PRACTICE,
+        *,
+        heap_events: bool = False,
     ) -> None:
         ids = node_ids(watches)
         self.id = id
@@ -167,14 +171,14 @@ class Device:
         self.practice_topics = practice
         self.practice = f"{self.root}/{PRACTICE_NODE}"
         if practice.any:
-            if PRACTICE_NODE in nodes:
-                name_of = next(name for name, node in ids.items() if node == PRACTICE_NODE)
-                raise OutputError(
-                    f"watch {name_of} has the topic id {PRACTICE_NODE}, which is that of the "
-                    "steps and attempts; rename it",
-                    output="mqtt",
-                )
+            _refuse_node(ids, PRACTICE_NODE, "the steps and attempts")
             nodes[PRACTICE_NODE] = practice.node()
+        self.heap_events = heap_events
+        self.heap_event = f"{self.root}/{HEAP_NODE}/{HEAP_EVENT}"
+        self.heap_left_out = f"{self.root}/{HEAP_NODE}/{LEFT_OUT}"
+        if heap_events:
+            _refuse_node(ids, HEAP_NODE, "the heap's events")
+            nodes[HEAP_NODE] = heap_node()
         self.event = f"{self.practice}/{EVENT}"
         self.events_dropped = f"{self.practice}/{EVENTS_DROPPED}"
         self.content: dict[str, Any] = {"homie": "5.0", "name": name, "nodes": nodes}
@@ -243,6 +247,16 @@ class Device:
                 same = content == wanted
                 versions.append(version if same else max(version + 1, int(time.time())))
         return max(versions, default=int(time.time()))
+
+
+def _refuse_node(ids: Mapping[str, str], node: str, of: str) -> None:
+    """Raise OutputError where a watch has this topic id."""
+    for name, id in ids.items():
+        if id == node:
+            raise OutputError(
+                f"watch {name} has the topic id {node}, which is that of {of}; rename it",
+                output="mqtt",
+            )
 
 
 def read_description(payload: bytes | None) -> tuple[int, dict[str, Any]] | None:

@@ -11,6 +11,7 @@ from collections import deque
 from collections.abc import Mapping, Sequence
 
 from adapters.outputs.mqtt import homie
+from adapters.outputs.mqtt.homie_heap import HeapEventQueue
 from adapters.outputs.mqtt.homie_payload import DELETED
 from adapters.outputs.mqtt.homie_practice import PracticeTopics
 from bridge.practice.attempts import Attempt
@@ -61,9 +62,13 @@ class Outbox:
 
     ``kept`` has the newest payload of every topic that is left as it was while a watch has no
     value, for a broker that has forgotten it; ``published`` is the newest description.
+    ``heap_events`` is None where they are not asked for.
     """
 
-    def __init__(self, id: str, name: str, practice: PracticeTopics) -> None:
+    def __init__(
+        self, id: str, name: str, practice: PracticeTopics, *, heap_events: bool = False
+    ) -> None:
+        self.heap_events = HeapEventQueue() if heap_events else None
         self._id, self._name, self._practice = id, name, practice
         self.device: homie.Device | None = None
         self.newest: Frame | None = None
@@ -76,9 +81,13 @@ class Outbox:
         self.frame_waits = asyncio.Event()
         self.topics_wait = asyncio.Event()
         self.event_waits = asyncio.Event()
+        self.heap_event_waits = asyncio.Event()
 
     def announce(self, watches: Sequence[Watch]) -> None:
-        self.device = homie.Device(self._id, self._name, watches, self._practice)
+        self.device = homie.Device(
+            *(self._id, self._name, watches, self._practice),
+            heap_events=self.heap_events is not None,
+        )
         self.newest = None
         self.kept.clear()
         self.announced.set()
@@ -93,6 +102,18 @@ class Outbox:
         practice = frame.practice if self._practice.any else None
         if practice is not None and self.events.take(practice):
             self.event_waits.set()
+        heap, told = self.heap_events, frame.heap_events
+        if heap is not None and told is not None and heap.take(told):
+            self.heap_event_waits.set()
+
+    def counts(self) -> dict[str, bytes]:
+        """What was never sent, by topic."""
+        device = self.device
+        assert device is not None
+        counts = {device.skipped: self.skipped}
+        if self.heap_events is not None:
+            counts[device.heap_left_out] = self.heap_events.left_out
+        return {topic: b"%d" % count for topic, count in counts.items()}
 
     def payloads(self, instance: bytes) -> dict[str, bytes]:
         """Every topic with its payload now; before the first frame every watch is waiting."""
@@ -108,7 +129,7 @@ class Outbox:
             values.update(under(device.nodes[watch.name], homie.reading_payloads(reading)))
         values.update(self.practice_payloads())
         values[device.alert] = DELETED if frame is None else homie.alert_payload(frame)
-        values[device.skipped] = b"%d" % self.skipped
+        values.update(self.counts())
         values[device.instance] = instance
         return values
 

@@ -37,6 +37,8 @@ from adapters.outputs.surroundings import OutputSurroundings
 from adapters.system_clock import system_clock
 from bridge.ports.clock import Clock
 from bridge.ports.output import Output
+from bridge.questions.heap_followed import HeapFollowed
+from bridge.questions.question import Question
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Watch
 from schemas import output_settings
@@ -68,10 +70,14 @@ class MqttOutput(Output):
         timing: Timing | None = None,
         clock: Clock | None = None,
         practice: PracticeTopics = NO_PRACTICE,
+        heap: HeapFollowed[Question] | None = None,
     ) -> None:
         self.broker = parse_url(settings.url)
         self.device_id = homie.device_id(settings.device, bridge_name)
-        self._outbox = Outbox(self.device_id, bridge_name, practice)
+        self._outbox = Outbox(
+            self.device_id, bridge_name, practice, heap_events=settings.heap_events
+        )
+        self._heap = heap if settings.heap_events else None
         super().__init__()
         self._user = settings.user or user
         self._password = password
@@ -104,6 +110,7 @@ class MqttOutput(Output):
             practice=PracticeTopics(bool(file.steps), file.attempts is not None),
             log=around.log,
             clock=around.clock,
+            heap=around.questions.heap,
         )
 
     @property
@@ -133,6 +140,10 @@ class MqttOutput(Output):
         self._outbox.put(frame)
 
     async def run(self) -> None:
+        with contextlib.nullcontext() if self._heap is None else self._heap.held():
+            await self._run()
+
+    async def _run(self) -> None:
         await self._outbox.announced.wait()
         timing = self._timing
         failures = 0

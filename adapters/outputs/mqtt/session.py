@@ -22,6 +22,7 @@ from adapters.outputs.mqtt.careful_client import (
     reason_words,
 )
 from adapters.outputs.mqtt.healing import Healing
+from adapters.outputs.mqtt.homie_heap import BURST, RATE, HeapEventQueue
 from adapters.outputs.mqtt.homie_payload import DELETED
 from adapters.outputs.mqtt.homie_practice import event_payload
 from adapters.outputs.mqtt.listener import Listener
@@ -105,6 +106,8 @@ class Session:
         self._ready()
         tasks.create_task(self._write_frames())
         tasks.create_task(self._write_events())
+        if self._outbox.heap_events is not None:
+            tasks.create_task(self._write_heap_events(self._outbox.heap_events))
         tasks.create_task(self._beat())
         await self._write_topics()
 
@@ -131,10 +134,10 @@ class Session:
             answers = [await publisher.send(device.instance, self._instance)]
             if self._listener.deaf_until is not None:
                 answers.append(await publisher.send(device.state, b"ready"))
-            skipped = b"%d" % self._outbox.skipped
-            if sent.payloads.get(device.skipped) != skipped:
-                sent.payloads[device.skipped] = skipped
-                answers.append(await publisher.send(device.skipped, skipped))
+            for topic, count in self._outbox.counts().items():
+                if sent.payloads.get(topic) != count:
+                    sent.payloads[topic] = count
+                    answers.append(await publisher.send(topic, count))
             await publisher.told(answers)
             self._beats += 1
             # One that is slow gives its echoes late; one that acknowledges and gives none refuses.
@@ -197,6 +200,27 @@ class Session:
             retain=False,
             properties=json_properties(),
         )
+
+    async def _write_heap_events(self, queue: HeapEventQueue) -> None:
+        """RATE a second, after BURST at once; what there is no room for meanwhile is left out."""
+        outbox, due = self._outbox, 0.0
+        while True:
+            if not queue:
+                outbox.heap_event_waits.clear()
+                await outbox.heap_event_waits.wait()
+                continue
+            now = self._clock.now()
+            due = max(due, now - BURST / RATE) + 1 / RATE
+            if due > now:
+                await self._clock.sleep(due - now)
+            answer = self._client.send(
+                self._publisher.device.heap_event,
+                queue.next().payload(),
+                0,
+                retain=False,
+                properties=json_properties(),
+            )
+            await self._client.in_time(answer)
 
     async def _write_topics(self) -> None:
         outbox, sent = self._outbox, self._publisher.sent
