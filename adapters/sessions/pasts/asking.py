@@ -27,6 +27,8 @@ __all__ = ["HELD", "HELD_FOR", "IDLE", "MAX_PENDING", "RecordedPasts", "RollingK
 
 HELD = "lowhalf-looked-at"
 """How what is held of the last minutes is called on the disk."""
+MAX_HELD = 3
+"""How often that is held at a time; of more, what was asked for longest ago goes."""
 HELD_FOR = 60.0
 """Seconds for which that stays when nobody asks for it any more."""
 IDLE = 600.0
@@ -54,6 +56,7 @@ class RecordedPasts(Pasts):
 
     *rolling* gives what keeps the last minutes, None where nothing does.  What is opened of that is
     held for *held_for* seconds after it was last asked for, and the process ends after *idle*.
+    Whoever opens the last minutes again gets those that are the last then, under another name.
     """
 
     def __init__(
@@ -72,9 +75,10 @@ class RecordedPasts(Pasts):
         self._process: _Asked | None = None
         self._starting = asyncio.Lock()
         self._holding = asyncio.Lock()
-        self._held: KnownPast | None = None
+        self._held: dict[str, KnownPast] = {}  # what was asked for last comes last
         self._held_count = 0
-        self._used = self._held_used = 0.0
+        self._held_used: dict[str, float] = {}
+        self._used = 0.0
         self._tidying: asyncio.Task[None] | None = None
 
     async def listed(self) -> list[dict[str, Any]]:
@@ -100,7 +104,8 @@ class RecordedPasts(Pasts):
             await asyncio.gather(tidying, return_exceptions=True)
         async with self._starting:
             await self._end()
-        await self._let_go()
+        for name in [*self._held]:
+            await self._let_go(name)
 
     # which there are
 
@@ -115,9 +120,7 @@ class RecordedPasts(Pasts):
         return known
 
     def _rolling_now(self) -> KnownPast | None:
-        """What is held of the last minutes; else that of which nothing is held yet."""
-        if self._held is not None:
-            return self._held
+        """The last minutes, of which nothing is held yet."""
         rolling = self._rolling()
         seconds = None if rolling is None else rolling.kept_seconds
         if seconds is None:
@@ -128,19 +131,24 @@ class RecordedPasts(Pasts):
 
     async def _held_as(self, name: str) -> KnownPast | None:
         async with self._holding:
-            self._held_used = time.monotonic()
             now, rolling = self._rolling_now(), self._rolling()
-            if now is None or now.name != name:
-                return None
-            if self._held is None and rolling is not None:
+            if name not in self._held and rolling is not None and now is not None:
+                if now.name != name:
+                    return None
                 try:
                     folder, sources = await rolling.hold(f".{HELD}-")
                 except (OutputError, TimeoutError) as fault:
                     raise PastNotReady(str(fault) or "the disk is too slow; ask again") from fault
                 self._held_count += 1
                 path = folder / f"{HELD}.mcap"
-                self._held = replace(now, path=path, sources=tuple(sources))
-            return self._held
+                self._held[name] = replace(now, path=path, sources=tuple(sources))
+            if (held := self._held.pop(name, None)) is not None:
+                self._held[name] = held
+                self._held_used[name] = time.monotonic()
+            surplus = [*self._held][:-MAX_HELD]
+        for each in surplus:
+            await self._let_go(each)
+        return held
 
     # the process
 
@@ -173,22 +181,24 @@ class RecordedPasts(Pasts):
         while True:
             await asyncio.sleep(min(self._held_for, self._idle) / 10)
             now = time.monotonic()
-            held = self._held
-            if held is not None and now > self._held_used + self._held_for:
-                if self._process is not None:
-                    with contextlib.suppress(LowhalfError):
-                        await self._process.ask(held, "close", {})
-                await self._let_go()
+            for name in [*self._held]:
+                if now > self._held_used[name] + self._held_for:
+                    await self._let_go(name)
             if self._process is not None and now > self._used + self._idle:
                 async with self._starting:
                     await self._end()
 
-    async def _let_go(self) -> None:
+    async def _let_go(self, name: str) -> None:
         """What was held of the last minutes goes."""
         async with self._holding:
-            held, self._held = self._held, None
-            if held is not None:
-                await asyncio.to_thread(shutil.rmtree, held.path.parent, ignore_errors=True)
+            held = self._held.pop(name, None)
+            self._held_used.pop(name, None)
+            if held is None:
+                return
+            if self._process is not None and not self._process.ended:
+                with contextlib.suppress(LowhalfError):
+                    await self._process.ask(held, "close", {})
+            await asyncio.to_thread(shutil.rmtree, held.path.parent, ignore_errors=True)
 
 
 class _Asked:

@@ -11,6 +11,7 @@ import { Pair } from "./pair.js";
 import { clockWords, pastTitle } from "./past_words.js";
 import { poll } from "./poll.js";
 import { ReadingsPair, paired } from "./readings_pair.js";
+import { fillOptions } from "./select_options.js";
 import { onSliderKeys } from "./slider_keys.js";
 import { themeButton } from "./theme.js";
 import { wellFormed } from "./toml.js";
@@ -36,6 +37,10 @@ let listed = "";
 function offsetWords(offset) {
   const sign = offset > 0 ? "+" : offset < 0 ? "−" : "";
   return `${sign}${Math.abs(offset)} frame${Math.abs(offset) === 1 ? "" : "s"}`;
+}
+
+function aligned(offset) {
+  return offset === 0 ? "where both are aligned" : `${offsetWords(offset)} from where both are aligned`;
 }
 
 const partings = new Keyed(byId("partings"), (item) => {
@@ -144,7 +149,7 @@ function showOffset(parts) {
 function showSides() {
   const { offset, late, isAligned } = pair;
   const looking = byId("looking");
-  put(looking.querySelector(".which"), shown === null ? "" : `Not live: ${offsetWords(shown.offset)} from where both are aligned`);
+  put(looking.querySelector(".which"), shown === null ? "" : `Not live: ${aligned(shown.offset)}`);
   const current = shown !== null && shown.found === pair.found && shown.offset === offset;
   const coming = isAligned && !current ? `${offsetWords(offset)} is on its way${late ? `: ${late}` : ""}` : "";
   put(looking.querySelector(".coming"), coming || (shown !== null && !current ? "of what was chosen before" : ""));
@@ -164,25 +169,11 @@ const ask = pacer(paint);
 
 // The choice
 
-function fill(select, options) {
-  const fresh = JSON.stringify(options);
-  if (select.dataset.options === fresh) return;
-  const { value } = select;
-  select.dataset.options = fresh;
-  select.replaceChildren(...options.map(([each, words]) => {
-    const option = document.createElement("option");
-    option.value = each;
-    put(option, words);
-    return option;
-  }));
-  if (options.some(([each]) => each === value)) select.value = value;
-}
-
 function offerSteps() {
   const step = pair.align.step ?? "";
   const known = [...new Set([...pair.steps, ...(step ? [step] : [])])];
   const options = [["", FIRST], ...known.map((name) => [`step ${name}`, `the step ${name}`]), ["expr", EXPRESSION]];
-  fill(byId("align"), options);
+  fillOptions(byId("align"), options);
 }
 
 function alignment() {
@@ -216,8 +207,10 @@ poll("/past.json", 5000, (found) => {
   if (fresh === listed) return;
   const isFirst = listed === "";
   listed = fresh;
-  ({ pasts } = found);
-  for (const side of ["a", "b"]) fill(byId(side), pasts.map((past) => [past.id, pastTitle(past)]));
+  // what was chosen may have gone from the list, and is there all the same
+  const chosen = [pair.a, pair.b].filter((past) => past && !found.pasts.some(({ id }) => id === past.id));
+  pasts = [...found.pasts, ...chosen];
+  for (const side of ["a", "b"]) fillOptions(byId(side), pasts.map((past) => [past.id, pastTitle(past)]));
   byId("choice").hidden = pasts.length === 0;
   if (!isFirst || pasts.length === 0) return ask();
   const of = (id) => pasts.find((past) => past.id === id);

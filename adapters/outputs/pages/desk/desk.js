@@ -12,6 +12,7 @@ import { keys } from "./keys.js";
 import { LayoutsPanel } from "./layouts.js";
 import { Looking } from "./looking.js";
 import { poll } from "./poll.js";
+import { fetched } from "./newest.js";
 import { PracticePanel } from "./practice.js";
 import { Shown } from "./shown.js";
 import { TalliesPanel } from "./tallies.js";
@@ -175,9 +176,18 @@ function lookBack(past, place = null) {
   timeline.focus();
 }
 
-function lookBackAtFirst() {
-  if (looking.isOpen) timeline.focus();
-  else if (pasts.length > 0) lookBack(pasts[0]);
+// What is kept until now: the last minutes have another name each time that they are opened.
+async function lookBackAtFirst() {
+  if (looking.isOpen) {
+    timeline.focus();
+    return;
+  }
+  try {
+    recorded(await fetched("/past.json"));
+  } catch {
+    return; // the notice says that lowhalf is gone
+  }
+  if (pasts.length > 0 && !looking.isOpen) lookBack(pasts[0]);
 }
 
 function backToLive() {

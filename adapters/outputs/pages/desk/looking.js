@@ -160,7 +160,7 @@ export class Looking {
     try {
       const found = await fetched(`${this.at}/next.json?place=${this.wanted}&way=${way}&${what}`, control.signal);
       if (control.signal.aborted) return;
-      const none = found.place === null ? noneWords(way, kind, expr) : "";
+      const none = found.place === null ? noneWords(way, kind, expr) : expr ? `turned true at frame ${found.frame}` : "";
       said = { text: bare(found.words) || none, error: found.error ? { ...found.error, text: expr } : null };
       if (found.place !== null && !found.error) this.go(found.place);
     } catch (fault) {

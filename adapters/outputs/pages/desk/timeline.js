@@ -6,10 +6,17 @@ import { colours, whenColoursChange } from "./colours.js";
 import { MarkList } from "./mark_list.js";
 import { LINES, Marks } from "./marks.js";
 import { clockWords, endOf, markWords, pastTitle, placeWords } from "./past_words.js";
+import { fillOptions } from "./select_options.js";
 import { onSliderKeys } from "./slider_keys.js";
 import { wellFormed } from "./toml.js";
 import { tooLong } from "./working.js";
 import { WrongText } from "./wrong_text.js";
+
+// Of the rolling recording, what was opened stands beside what it would be now.
+function optionWords(past, open) {
+  const words = pastTitle(past);
+  return past.kind === "rolling" && open.kind === "rolling" && past.id !== open.id ? `${words}, from now` : words;
+}
 
 // [letter, what, kind of mark]; with Shift, back
 const WAYS = [
@@ -156,13 +163,6 @@ export class Timeline {
     if (fresh === this.offered) return;
     this.offered = fresh;
     this.pasts = pasts;
-    const options = pasts.map((past) => {
-      const option = document.createElement("option");
-      option.value = past.id;
-      put(option, pastTitle(past));
-      return option;
-    });
-    this.select.replaceChildren(...options);
     this.beside.hidden = pasts.length < 2;
     this.chosen();
   }
@@ -170,6 +170,9 @@ export class Timeline {
   chosen() {
     const { past } = this.looking;
     if (past === null) return;
+    // what is looked at may have gone from the list, and is there all the same
+    const isListed = this.pasts.some(({ id }) => id === past.id);
+    fillOptions(this.select, (isListed ? this.pasts : [past, ...this.pasts]).map((each) => [each.id, optionWords(each, past)]));
     this.select.value = past.id;
     this.beside.href = `/beside?a=${encodeURIComponent(past.id)}`;
   }
