@@ -19,6 +19,7 @@ from adapters.sources.dumps.placing import chosen_region
 from adapters.sources.windows.kernel32 import Kernel32
 from adapters.sources.windows.region_reader import RegionReader
 from bridge.memory.address_map import MemoryMap, Region, Span
+from bridge.ports.bulk_reader import BulkReader
 from bridge.ports.source import Opened, Source
 from schemas.errors import SourceError, SourceLost, SourceUnusable
 from schemas.source_settings import SharedSource
@@ -48,7 +49,7 @@ class NamedMapping(Source):
         another is given."""
         super().__init__()
         self.settings = settings
-        self._clock = clock
+        self.clock = clock
         self._kernel32 = kernel32
         self._view = 0
         self._region: Region | None = None
@@ -65,7 +66,7 @@ class NamedMapping(Source):
         self._view, held = self._new_view(self._calls())
         self._region = region
         self._held = min(held, region.size)
-        self._look_at = self._clock() + LOOK_EVERY
+        self._look_at = self.clock() + LOOK_EVERY
         return Opened(guest.truncated({region.name: self._held}), guest)
 
     async def _close(self) -> None:
@@ -73,14 +74,20 @@ class NamedMapping(Source):
             self._kernel32.unmap_view(self._view)
         self._view = 0
 
+    def bulk_reader(self) -> BulkReader | None:
+        if not self._view or self._region is None:
+            return None
+        span = Span(self._region.start, self._held)
+        return _MappingReader(self, self._calls(), span, self._region.size)
+
     async def _fetch(self, spans: Sequence[Span]) -> list[bytes | None]:
         if not self._view or self._region is None:
             raise SourceLost("is closed", source=self.name)
         kernel32, region = self._calls(), self._region
-        if self._clock() >= self._look_at:
+        if self.clock() >= self._look_at:
             self._look(kernel32, region)
         inside = [region.start <= span.address < region.end for span in spans]
-        delta = self._view + self.settings.offset % _GRANULARITY - region.start
+        delta = self._view + self.into - region.start
         reader = RegionReader(kernel32, kernel32.this_process(), 0)
         ranges = [
             (span.address + delta, span.length)
@@ -104,21 +111,30 @@ class NamedMapping(Source):
 
     def _look(self, kernel32: Kernel32, region: Region) -> None:
         """See what the name means now."""
-        self._look_at = self._clock() + LOOK_EVERY
-        view, held = self._new_view(kernel32)
-        if min(held, region.size) != self._held:
+        self._look_at = self.clock() + LOOK_EVERY
+        view = self.view_of(kernel32, self._held, region.size)
+        kernel32.unmap_view(self._view)
+        self._view = view
+
+    def view_of(self, kernel32: Kernel32, held: int, most: int) -> int:
+        """A view of what the name means now, which must have *held* bytes, of at *most* so many."""
+        view, there = self._new_view(kernel32)
+        if min(there, most) != held:
             kernel32.unmap_view(view)
             raise SourceLost(
                 f"{self.settings.mapping} is of another size now: it is opened again",
                 source=self.name,
             )
-        kernel32.unmap_view(self._view)
-        self._view = view
+        return view
+
+    @property
+    def into(self) -> int:
+        """Where the offset is in a view."""
+        return self.settings.offset % _GRANULARITY
 
     def _new_view(self, kernel32: Kernel32) -> tuple[int, int]:
         """A view from below the offset on, and how many bytes there are from the offset on."""
-        offset = self.settings.offset
-        into = offset % _GRANULARITY
+        offset, into = self.settings.offset, self.into
         try:
             mapping = kernel32.open_mapping(self.settings.mapping)
         except OSError as fault:
@@ -170,3 +186,34 @@ class NamedMapping(Source):
             f"the file mapping {name} cannot be opened ({system_words(error) or error})",
             source=self.name,
         )
+
+
+class _MappingReader(BulkReader):
+    """Reads through a view of its own, since the source's goes when it looks the name up."""
+
+    def __init__(self, source: NamedMapping, kernel32: Kernel32, span: Span, size: int) -> None:
+        self.spans = (span,)
+        self._source = source
+        self._kernel32 = kernel32
+        self._size = size
+        self._view = 0
+        self._look()
+
+    def read_into(self, address: int, into: memoryview) -> None:
+        if self._source.clock() >= self._look_at:
+            self._look()
+        reader = RegionReader(self._kernel32, self._kernel32.this_process(), 0)
+        place = self._view + self._source.into + address - self.spans[0].address
+        if not reader.read_into(place, into):
+            raise SourceLost("a page is gone", source=self._source.name, address=address)
+
+    def close(self) -> None:
+        if self._view:
+            self._kernel32.unmap_view(self._view)
+            self._view = 0
+
+    def _look(self) -> None:
+        self._look_at = self._source.clock() + LOOK_EVERY
+        view = self._source.view_of(self._kernel32, self.spans[0].length, self._size)
+        self.close()
+        self._view = view

@@ -128,13 +128,18 @@ class SharedMemory(Source):
             self._file = -1
 
     def bulk_reader(self) -> BulkReader | None:
-        if self._file < 0 or self._region is None or not hasattr(os, "preadv"):
+        if self._file < 0 or self._region is None:
             return None
         span = Span(self._region.start, self._held)
         try:
-            return _FileReader(os.dup(self._file), self.settings.offset, span, self.name)
+            file = os.dup(self._file) if _preadv else open_for_reading(self.path)
+            now = os.fstat(file)
         except OSError as fault:
             raise self._translated(fault) from fault
+        if (now.st_dev, now.st_ino) != self._identity:
+            os.close(file)
+            raise SourceLost(f"{self.path} is another file now", source=self.name)
+        return _FileReader(file, self.settings.offset, span, self.name)
 
     async def _fetch(self, spans: Sequence[Span]) -> list[bytes | None]:
         if self._file < 0:
@@ -263,7 +268,8 @@ class _FileReader(BulkReader):
     """
 
     def __init__(self, file: int, offset: int, span: Span, name: str) -> None:
-        """*file* is this reader's own; *span* begins at *offset* in it."""
+        """*file* is this reader's own, and so, without preadv, is its position; *span* begins at
+        *offset* in it."""
         self.spans = (span,)
         self._file = file
         self._delta = offset - span.address
@@ -275,7 +281,7 @@ class _FileReader(BulkReader):
 
     def read_into(self, address: int, into: memoryview) -> None:
         try:
-            count = os.preadv(self._file, [into], address + self._delta)
+            count = read_into_at(self._file, into, address + self._delta)
         except OSError as fault:
             raise SourceLost(
                 f"cannot be read ({system_words(fault)})", source=self._name
@@ -298,6 +304,23 @@ def seek_and_read(file: int, length: int, offset: int) -> bytes:
     """What pread does, where the system has none; not for a file shared between threads."""
     os.lseek(file, offset, os.SEEK_SET)
     return os.read(file, length)
+
+
+def seek_and_read_into(file: int, into: memoryview, offset: int) -> int:
+    """What preadv does, where the system has none; not for a file shared between threads."""
+    data = seek_and_read(file, len(into), offset)
+    into[: len(data)] = data
+    return len(data)
+
+
+_preadv: Callable[[int, list[memoryview], int], int] | None = getattr(os, "preadv", None)
+
+
+def read_into_at(file: int, into: memoryview, offset: int) -> int:
+    """How many bytes were read from *offset* on, fewer only at the file's end."""
+    if _preadv is None:
+        return seek_and_read_into(file, into, offset)
+    return _preadv(file, [into], offset)
 
 
 read_at: Callable[[int, int, int], bytes] = os.pread if hasattr(os, "pread") else seek_and_read

@@ -29,7 +29,7 @@ SOURCES = Path(__file__).parent
 COMPILER = "x86_64-w64-mingw32-gcc"
 TEST_PACKAGES = (
     *("pytest", "pytest-asyncio", "pytest-xdist", "hypothesis", "psutil", "jsonschema"),
-    *("pillow", "grimp", "lupa", "pymcap-cli"),
+    *("pillow", "grimp", "lupa", "pymcap-cli", "webvtt-py"),
     "numpy<2",  # 2 asks ucrtbase.dll for crealf, which Wine 8.0 has not
     # what pip leaves out, since it asks this machine which system it is for
     *("colorama", "tzdata", "exceptiongroup"),

@@ -82,6 +82,35 @@ async def test_a_mapping_shorter_than_the_region_holds_less(rig: Rig) -> None:
     await source.close()
 
 
+async def test_all_of_it_is_read_beside_the_sampler(rig: Rig) -> None:
+    """By a view of its own, which follows the name as the source's does."""
+    source = rig.source(offset=0x40)
+    assert source.bulk_reader() is None
+    await source.open(MEMORY)
+    reader = source.bulk_reader()
+    assert reader is not None
+    assert list(reader.spans) == WHOLE
+    into = memoryview(bytearray(SIZE))
+    reader.read_into(BASE, into)
+    assert into == rig.data[0x40 : 0x40 + SIZE]
+    reader.read_into(BASE + 0x100, into[:8])
+    assert into[:8] == rig.data[0x140:0x148]
+    await source.close()
+    rig.data = rig.windows.mappings[NAME] = bytearray(os.urandom(0x20000))
+    rig.now += LOOK_EVERY
+    reader.read_into(BASE, into)
+    assert into == rig.data[0x40 : 0x40 + SIZE]
+    rig.windows.mappings[NAME] = bytearray(0x1000)
+    reader.read_into(BASE, into)
+    rig.now += LOOK_EVERY
+    with pytest.raises(SourceLost) as caught:
+        reader.read_into(BASE, into)
+    assert caught.value.detail == f"{NAME} is of another size now: it is opened again"
+    reader.close()
+    reader.close()
+    assert (rig.windows.open, rig.windows.views) == ({}, {})
+
+
 async def test_a_name_that_is_not_there_is_lost_as_a_missing_file_is(rig: Rig) -> None:
     fault = await rig.refused(mapping="gull")
     assert isinstance(fault, SourceLost)

@@ -37,6 +37,11 @@ def write(path: Path, data: bytes) -> None:
     path.write_bytes(data)
 
 
+def replace(path: Path) -> None:
+    path.rename(path.with_suffix(".old"))
+    write(path, IMAGE)
+
+
 def remove(path: Path) -> None:
     path.unlink()
 
@@ -257,6 +262,46 @@ async def test_an_unknown_region_is_unusable(ram: Path) -> None:
     with pytest.raises(SourceUnusable) as caught:
         await source_of(ram, region="rom").open(MEMORY)
     assert caught.value.detail == 'expected one of the regions ram, pad, found "rom"'
+
+
+@pytest.mark.parametrize("preadv", [True, False])
+async def test_all_of_it_is_read_beside_the_sampler(
+    ram: Path, monkeypatch: pytest.MonkeyPatch, preadv: bool
+) -> None:
+    """Windows has no preadv: there the file is opened again, for a position of its own."""
+    if not preadv:
+        monkeypatch.setattr(shared, "_preadv", None)
+    source = source_of(ram)
+    assert source.bulk_reader() is None
+    await source.open(MEMORY)
+    reader = source.bulk_reader()
+    assert reader is not None
+    assert list(reader.spans) == WHOLE
+    into = memoryview(bytearray(len(IMAGE)))
+    reader.read_into(0x8000_0000, into)
+    assert into == IMAGE
+    assert await source.fetch([Span(0x8000_1000, 0x100)]) == [IMAGE[0x1000:0x1100]]
+    reader.read_into(0x8000_0100, into[:0x80])
+    assert into[:0x80] == IMAGE[0x100:0x180]
+    with ram.open("r+b") as file:
+        file.truncate(0x1000)
+    with pytest.raises(SourceLost, match="shrank"):
+        reader.read_into(0x8000_0000, into)
+    reader.close()
+    await source.close()
+
+
+@pytest.mark.posix("what is open cannot be replaced there")
+async def test_another_file_is_not_taken_for_the_one_that_is_open(
+    ram: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(shared, "_preadv", None)
+    source = source_of(ram)
+    await source.open(MEMORY)
+    replace(ram)
+    with pytest.raises(SourceLost, match="is another file now"):
+        source.bulk_reader()
+    await source.close()
 
 
 async def test_the_way_of_a_system_without_pread(
