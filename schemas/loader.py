@@ -48,19 +48,16 @@ def load_bridge(
     *,
     layouts: bool = True,
     added: AddedKinds | None = None,
-    replaced: Mapping[str, Any] | None = None,
 ) -> Bridge:
     """Read and check a bridge file, its schema and the layouts that it names.
 
     Without *layouts* their files may be missing, as before the first is saved.  *added* is where
-    kinds are looked up that are not lowhalf's own; without it there are no others.  *replaced*
-    holds tables and values that stand for the file's own.  Raises BridgeFileError, SchemaError and
-    LayoutFileError, and ExtensionError for an added kind.
+    kinds are looked up that are not lowhalf's own; without it there are no others.  Raises
+    BridgeFileError, SchemaError and LayoutFileError, and ExtensionError for an added kind.
     """
     text = TomlText.read(path, BridgeFileError)
-    table = {**text.table(), **(replaced or {})}
-    model = BridgeFile if added is None else bridge_model(added, table)
-    file = text.model(model, table)
+    table = text.table()
+    file = text.model(BridgeFile if added is None else bridge_model(added, table), table)
     schema_path = path.parent / file.schema_path
     if not is_file(schema_path):
         raise text.error(("schema",), f"there is no file {schema_path}")
@@ -74,13 +71,14 @@ def bridge_of_texts(
     layouts: Mapping[str, TomlText],
     *,
     added: AddedKinds | None = None,
+    replaced: Mapping[str, Any] | None = None,
 ) -> Bridge:
     """A bridge from the texts of its files, as a recording holds them.
 
-    *layouts* are by the names that the bridge file gives them.  Raises BridgeFileError, SchemaError
-    and LayoutFileError.
+    *layouts* are by the names that the bridge file gives them; *replaced* holds tables that stand
+    for the file's own.  Raises BridgeFileError, SchemaError and LayoutFileError.
     """
-    table = text.table()
+    table = {**text.table(), **(replaced or {})}
     file = text.model(BridgeFile if added is None else bridge_model(added, table), table)
     compiled = compile_schema(schema.model(SchemaFile), schema)
     read = {name: each.model(LayoutFile) for name, each in layouts.items()}

@@ -10,7 +10,9 @@ from pathlib import Path
 
 from adapters.commands.run import add_output_arguments, run_bridge
 from adapters.sessions.bridge_file import load_bridge
+from schemas.errors import BridgeFileError
 from schemas.loader import Bridge
+from schemas.toml_file import TomlText
 
 __all__ = ["SPARE_PORTS", "add_arguments", "demo_bridge", "keeping_in", "run"]
 
@@ -36,13 +38,14 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def keeping_in(bridge: Bridge, directory: Path) -> Bridge:
-    """The same bridge with its attempts kept in *directory*.
+    """The same bridge with its attempts and tallies kept in *directory*.
 
-    Beside the bundled file nothing can be kept: what is installed may be read only, and a demo
-    leaves nothing behind.
+    Beside the bundled file, or a recording, nothing can be kept: what is installed may be read
+    only, and a demo leaves nothing behind.
     """
     table = bridge.file.attempts
     if table is None:
-        return bridge
+        place = directory / bridge.path.name
+        return replace(bridge, text=TomlText(place, bridge.text.text, BridgeFileError))
     kept = table.model_copy(update={"file": str(directory / "demo.attempts.sqlite")})
     return replace(bridge, file=bridge.file.model_copy(update={"attempts": kept}))

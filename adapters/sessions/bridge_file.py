@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 from adapters.sessions.kinds import ADDED
 from schemas import loader
@@ -13,11 +11,9 @@ from schemas.loader import Bridge
 __all__ = ["load_bridge"]
 
 
-def load_bridge(
-    path: Path, *, layouts: bool = True, replaced: Mapping[str, Any] | None = None
-) -> Bridge:
+def load_bridge(path: Path, *, layouts: bool = True) -> Bridge:
     """Read and check a bridge file, its schema and the layouts that it names.
 
     Raises as :func:`schemas.loader.load_bridge` does.
     """
-    return loader.load_bridge(path, layouts=layouts, added=ADDED, replaced=replaced)
+    return loader.load_bridge(path, layouts=layouts, added=ADDED)

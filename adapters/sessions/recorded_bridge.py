@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 from adapters.recordings.reader import open_recording
 from adapters.sessions.kinds import ADDED
 from schemas.errors import BridgeFileError, LayoutFileError, SchemaError
 from schemas.loader import Bridge, bridge_of_texts
-from schemas.source_settings import RecordingSource
 from schemas.toml_file import TomlText
 
 __all__ = ["recorded_bridge"]
@@ -18,8 +16,10 @@ __all__ = ["recorded_bridge"]
 def recorded_bridge(recording: Path, newer: Path | None = None) -> Bridge:
     """A bridge whose source is the recording itself; with a *newer* schema in place of its own.
 
-    What is wrong with a text is told with the recording's path.  Raises BridgeFileError,
-    SchemaError, LayoutFileError, SourceError and its leaves.
+    The source and the outputs that it was made with may be of kinds that are not installed here:
+    they are not looked at, and it has no outputs.  What is wrong with a text is told with the
+    recording's path.  Raises BridgeFileError, SchemaError, LayoutFileError, SourceError and its
+    leaves.
     """
     about = open_recording(recording).about
     text = TomlText(recording / "bridge.toml", about.bridge, BridgeFileError)
@@ -30,6 +30,6 @@ def recorded_bridge(recording: Path, newer: Path | None = None) -> Bridge:
         name: TomlText(recording / f"{name}.layout.toml", words, LayoutFileError)
         for name, words in about.layouts.items()
     }
-    bridge = bridge_of_texts(text, schema, layouts, added=ADDED)
-    source = RecordingSource(kind="recording", path=str(recording.absolute()), repeat=False)
-    return replace(bridge, file=bridge.file.model_copy(update={"source": source}))
+    source = {"kind": "recording", "path": str(recording.absolute()), "repeat": False}
+    replaced = {"source": source, "outputs": {}}
+    return bridge_of_texts(text, schema, layouts, added=ADDED, replaced=replaced)

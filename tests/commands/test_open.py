@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import shutil
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,7 @@ from adapters.commands.console.until_stopped import StopSignals
 from adapters.commands.main import main
 from adapters.commands.opening.deciding import PLAY, what_to_do
 from adapters.commands.opening.given import Given, Kind, look
-from adapters.commands.opening.playing import recorded_bridge
+from adapters.commands.opening.playing import played_bridge
 from adapters.sources.windows.structures import ProcessEntry
 from schemas.errors import LowhalfError
 from schemas.source_settings import RecordingSource
@@ -190,9 +191,8 @@ def test_errors_are_told_with_their_exit_codes(
 
 @pytest.mark.skipif(sys.platform == "win32", reason="BROWSER is a POSIX script")
 def test_a_recording_alone_plays(tmp_path: Path) -> None:
-    """Without the files beside it, as a friend sends it; but for the layout that it names."""
-    for name in ("demo.mcap", "demo.layout.toml"):
-        shutil.copy(SAMPLES / name, tmp_path)
+    """Without the files beside it, as a friend sends it; and it leaves none."""
+    shutil.copy(SAMPLES / "demo.mcap", tmp_path)
     browser = tmp_path / "browser"
     browser.write_text('#!/bin/sh\necho "$1" > "$0.page"\n')
     browser.chmod(0o755)
@@ -203,17 +203,24 @@ def test_a_recording_alone_plays(tmp_path: Path) -> None:
         lowhalf.wait_for("held_x_low", printed=True)
     page = tmp_path / "browser.page"
     assert page.read_text() == f"{url}desk\n"
+    left = {path.name for path in tmp_path.iterdir()}
+    assert left == {"demo.mcap", "browser", "browser.page"}
 
 
 def test_the_recorded_bridge_is_another_only_where_it_must(tmp_path: Path) -> None:
     lap = SAMPLES / "demo.mcap"
-    bridge = recorded_bridge(lap, tmp_path)
+    bridge = demo.keeping_in(played_bridge(lap), tmp_path)
     assert bridge.schema.file.game.name == "Tidewright"
     assert bridge.file.source == RecordingSource(kind="recording", path=str(lap))
     assert bridge.attempts_path.parent == tmp_path
     assert bridge.file.outputs.overlay is not None
     assert bridge.file.outputs.mqtt is None
     assert len(bridge.file.watches) > 5
+    assert list(bridge.schema.builds["first-print"].saved_layouts) == ["gull_in_place"]
+    # tallies are kept there as well, where there are no attempts
+    without = bridge.file.model_copy(update={"attempts": None})
+    tallied = demo.keeping_in(replace(played_bridge(lap), file=without), tmp_path)
+    assert tallied.attempts_path.parent == tmp_path
 
 
 def test_pages_that_are_not_there_cannot_be_opened(
