@@ -13,11 +13,15 @@ from adapters.recordings.frame_message import (
     IN_PART,
     KINDS,
     MAX_SPANS,
+    FrameKind,
+    RecordedFrame,
     decode,
 )
+from bridge.memory.address_map import Span
+from bridge.ports.source import Consistency
 from bridge.querying.stretch import Ints, Spans, Stretch
 
-__all__ = ["stretch_of"]
+__all__ = ["last_written", "stretch_of"]
 
 _SPAN = np.dtype([("address", "<u8"), ("length", "<u4")])
 _MESSAGE = struct.Struct("<HIQQ")
@@ -97,6 +101,32 @@ def stretch_of(data: memoryview, channel: int, first: int = 0, last: int | None 
         everything.where(~is_gone) if there else everything,
         everything.where(is_gone) if there else Spans.none(),
         np.frombuffer(data, np.uint8),
+    )
+
+
+def last_written(stretch: Stretch) -> RecordedFrame | None:
+    """A message that comes to the same as all frames; None where bytes are known no more in one.
+
+    Of what is written again and again, it has what was written last.
+    """
+    if len(stretch.gone) or not stretch.numbers:
+        return None
+    spans = stretch.parts
+    order = np.lexsort((spans.length, spans.at))
+    at, length = spans.at[order], spans.length[order]
+    is_last = np.ones(len(order), np.bool_)
+    is_last[:-1] = (at[1:] != at[:-1]) | (length[1:] != length[:-1])
+    # spans may overlap: what is written last comes last
+    last = spans.where(np.sort(order[is_last]))
+    data = memoryview(stretch.data)  # type: ignore[arg-type]
+    addresses = last.at.view(np.uint64).tolist()
+    table = zip(addresses, last.length.tolist(), last.data.tolist(), strict=True)
+    return RecordedFrame(
+        FrameKind.CHANGES,
+        stretch.numbers[-1],
+        int(stretch.times[-1]),
+        Consistency.UNGUARDED,
+        [(Span(first, size), data[begin : begin + size]) for first, size, begin in table],
     )
 
 

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import random
+import struct
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from adapters.recordings import chunk
 from adapters.recordings.contents import messages
-from adapters.recordings.frame_message import RecordedFrame, decode
+from adapters.recordings.frame_message import FrameKind, RecordedFrame, decode, encode
 from adapters.recordings.header import About
 from adapters.recordings.reader import Recording, open_recording
+from adapters.recordings.recorded_memory import RecordedMemory
 from adapters.recordings.recorder import Recorder
-from adapters.recordings.stretches import stretch_of
+from adapters.recordings.stretches import last_written, stretch_of
 from bridge.memory.address_map import Region, Span
 from bridge.ports.source import Consistency
 from bridge.querying.stretch import Spans, Stretch, joined
@@ -131,3 +135,40 @@ def by_message(data: memoryview, channel: int) -> list[Told]:
 
 def by_arrays(data: memoryview, channel: int) -> list[Told]:
     return told_of_arrays(stretch_of(data, channel))
+
+
+SOME = st.tuples(st.sampled_from([0, 4, 8, 0x100, 0x104, 0xFFF0]), st.sampled_from([4, 8, 0x104]))
+
+
+@given(st.lists(st.lists(SOME, max_size=4), min_size=1, max_size=6), st.booleans())
+def test_what_was_written_last_is_what_all_frames_come_to(
+    frames: list[list[tuple[int, int]]], high: bool
+) -> None:
+    """Spans that overlap among them, below and above half of all addresses of 64 bits."""
+    start = (1 << 64) - 0x1_0000 if high else BASE
+    region = Region("ram", start, 0x1_0000)
+    chance = random.Random(5)
+    one_by_one, at_once = RecordedMemory([region]), RecordedMemory([region])
+    content = bytearray()
+    for number, spans in enumerate(frames):
+        places = [(min(at, 0x1_0000 - size), size) for at, size in spans]
+        frame = RecordedFrame(
+            *(FrameKind.CHANGES, number, number, Consistency.STILL),
+            [(Span(start + at, size), chance.randbytes(size)) for at, size in places],
+        )
+        one_by_one.apply(frame)
+        message = struct.pack("<HIQQ", 3, 0, number, number) + encode(frame)
+        content += chunk.RECORD.pack(chunk.MESSAGE, len(message)) + message
+    last = last_written(stretch_of(memoryview(content), 3))
+    assert last is not None
+    assert len({span for span, _ in last.parts}) == len(last.parts)
+    at_once.apply(last)
+    everything = Span(start, 0x1_0000)
+    assert at_once.read(everything) == one_by_one.read(everything)
+
+
+def test_frames_in_which_bytes_are_known_no_more_are_told_one_by_one(tmp_path: Path) -> None:
+    recording = recorded(tmp_path / "a.mcap")
+    gone = [bool(len(recording.stretch(group).gone)) for group in range(len(recording.groups))]
+    assert any(gone)
+    assert [last_written(recording.stretch(group)) is None for group in range(len(gone))] == gone
