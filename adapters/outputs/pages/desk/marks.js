@@ -6,6 +6,7 @@ import { clockWords, secondsAt } from "./past_words.js";
 
 export const INSET = 8; // half of the scrubber's thumb, whose middle stands over the place
 const NEAR = 7;
+const WIDE = 10; // of a gap
 const SLIDER = 30; // the scrubber's height, under which the seconds stand
 const STEPS = [0.1, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1200, 3600]; // seconds between labels
 const LABEL = 64;
@@ -110,10 +111,20 @@ export class Marks {
     pen.stroke();
     pen.setLineDash([]);
     this.seconds(pen, top + height, colours);
-    for (const { place, kind } of this.of("gap", "reset")) {
+    const resets = this.of("reset");
+    // a reset is drawn over gaps, and of gaps that would overlap the first
+    let last = -Infinity;
+    const gaps = this.of("gap").filter(({ place }) => {
+      const x = this.across(place);
+      if (x - last < WIDE) return false;
+      last = x;
+      return true;
+    });
+    for (const { place, kind } of [...gaps, ...resets]) {
       const x = this.across(place);
       pen.fillStyle = colours.paper;
-      pen.fillRect(x - 4, middle - 2, 7, 4);
+      if (kind === "gap") pen.fillRect(x - 3, middle - 2, 6, 4);
+      else pen.fillRect(x - 7, middle - 10, 14, 20);
       pen.strokeStyle = colours.flaw;
       pen.lineWidth = 2;
       // a gap leans, a reset stands
