@@ -25,13 +25,13 @@ _MAX_ROW_LENGTH = 1 << 24
 class ChunkIndex:
     """All whole chunks in the file's order; ``complete`` is whether the file's own end is there.
 
-    ``channels`` are the numbers of the channels that are told of outside the chunks, by topic:
+    ``channels`` are the topics of the channels that are told of outside the chunks, by number:
     only a walk finds them.
     """
 
     places: list[ChunkPlace]
     complete: bool
-    channels: dict[str, int] = field(default_factory=dict)
+    channels: dict[int, str] = field(default_factory=dict)
 
 
 def chunk_index(stream: BinaryIO, size: int) -> ChunkIndex:
@@ -100,7 +100,7 @@ def everything(stream: BinaryIO, size: int) -> ChunkIndex:
     OSError.
     """
     places: list[ChunkPlace] = []
-    channels: dict[str, int] = {}
+    channels: dict[int, str] = {}
     complete = False
     for opcode, at, end in _records(stream, size):
         if opcode == CHUNK:
@@ -108,7 +108,7 @@ def everything(stream: BinaryIO, size: int) -> ChunkIndex:
         elif opcode == chunk.CHANNEL:
             content = _read(stream, at + RECORD.size, end - at - RECORD.size)
             number, topic = chunk.channel_topic(memoryview(content))
-            channels.setdefault(topic, number)
+            channels[number] = topic
         elif opcode == chunk.MESSAGE:
             last = places[-1] if places else None
             follows = last is not None and last.loose and last.offset + last.length == at

@@ -9,7 +9,7 @@ none: then each is a row of pieces, and every chunk is looked into once.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import BinaryIO
 
@@ -18,6 +18,9 @@ from adapters.recordings.chunk import ChunkMessage, ChunkPlace
 from adapters.recordings.header import About, decode_about
 
 __all__ = ["Contents", "Group", "Key", "Piece", "as_recorded", "by_looking", "messages"]
+
+_MEMORY = (topics.KEY, topics.SINCE_KEY, topics.RAM)
+"""In the order in which messages of one time follow each other."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,12 +63,12 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Contents:
-    """What a recording was found to hold; ``channels`` are the numbers of its topics."""
+    """What a recording was found to hold; ``channels`` are the topics of its channels' numbers."""
 
     about: About
     keys: list[Key]
     groups: list[Group]
-    channels: dict[str, int]
+    channels: dict[int, str]
 
 
 def messages(data: memoryview, channel: int | None = None) -> Iterator[ChunkMessage]:
@@ -112,21 +115,24 @@ def as_recorded(stream: BinaryIO, places: list[ChunkPlace]) -> Contents | None:
     """The contents where the chunks are as our recorder ends them; only the first is unpacked.
 
     That chunk holds the channels and the message that says what is recorded.  None where it does
-    not, or where a chunk's index is not there.  Raises ValueError where it is damaged, and OSError.
+    not, where a chunk's index is not there, or where they do not follow each other in time.  Raises
+    ValueError where it is damaged, and OSError.
     """
-    channels: dict[str, int] = {}
+    channels: dict[int, str] = {}
     said: list[ChunkMessage] = []
     with _place_told(places[0]):
         for opcode, content in chunk.records(chunk.unpacked(stream, places[0])):
             if opcode == chunk.CHANNEL:
                 number, topic = chunk.channel_topic(content)
-                channels[topic] = number
+                channels[number] = topic
             elif opcode == chunk.MESSAGE:
                 said.append(chunk.message(content))
-    ours = {channels.get(topic): topic for topic in (topics.KEY, topics.SINCE_KEY, topics.RAM)}
-    if None in ours or len(said) != 1 or said[0].channel != channels.get(topics.BRIDGE):
+    ours = {number: topic for number, topic in channels.items() if topic in _MEMORY}
+    if sorted(ours.values()) != sorted(_MEMORY):
         return None
-    build = _Builder()
+    if len(said) != 1 or channels.get(said[0].channel) != topics.BRIDGE:
+        return None
+    build, time = _Builder(), 0
     for place in places[1:]:
         told = place.channels
         if not told and place is places[-1]:
@@ -136,8 +142,9 @@ def as_recorded(stream: BinaryIO, places: list[ChunkPlace]) -> Contents | None:
         found = [number for number in told if number in ours]
         if told and not found:
             continue
-        if len(found) != 1:
+        if len(found) != 1 or place.first_time < time:
             return None
+        time = place.last_time
         build.add(ours[found[0]], Piece(place, found[0]), place.first_time)
     with _place_told(places[0]):
         about = decode_about(bytes(said[0].data))
@@ -145,38 +152,67 @@ def as_recorded(stream: BinaryIO, places: list[ChunkPlace]) -> Contents | None:
 
 
 def by_looking(
-    stream: BinaryIO, places: Iterable[ChunkPlace], outside: dict[str, int]
+    stream: BinaryIO, places: Sequence[ChunkPlace], outside: Mapping[int, str]
 ) -> Contents | None:
     """The contents however the messages are put into chunks; every chunk is unpacked once.
 
-    *outside* are the numbers of the channels that are told of outside the chunks, by topic.
-    Frames before the first key image are left out.  None where the channels of a recording are
-    not there.  Raises ValueError where a chunk is damaged, and OSError.
+    *outside* are the topics of the channels that are told of outside the chunks, by number.  What
+    counts is when a message was, not where it stands.  Frames before the first key image are left
+    out.  None where the channels of a recording are not there.  Raises ValueError where a chunk is
+    damaged or there is more than one recording, and OSError.
     """
     channels = dict(outside)
-    about: About | None = None
-    build = _Builder()
+    abouts: list[About] = []
+    found: list[tuple[int, ChunkPlace, int, int]] = []
     for place in places:
-        run: tuple[str, Piece, int] | None = None
         counts: dict[int, int] = {}
         with _place_told(place):
             for opcode, content in chunk.records(chunk.unpacked(stream, place)):
                 if opcode == chunk.CHANNEL:
                     number, topic = chunk.channel_topic(content)
-                    channels[topic] = number
-                if opcode != chunk.MESSAGE:
-                    continue
-                found = chunk.message(content)
-                if about is None and found.channel == channels.get(topics.BRIDGE):
-                    about = decode_about(bytes(found.data))
-                for topic in (topics.RAM, topics.KEY, topics.SINCE_KEY):
-                    if found.channel == channels.get(topic):
-                        run = _longer(build, run, topic, place, found, counts)
-        if run is not None:
-            build.add(*run)
-    if about is None or topics.RAM not in channels:
+                    channels[number] = topic
+                elif opcode == chunk.MESSAGE:
+                    each = chunk.message(content)
+                    at = counts[each.channel] = counts.get(each.channel, -1) + 1
+                    of = channels.get(each.channel)
+                    if of == topics.BRIDGE:
+                        abouts.append(decode_about(bytes(each.data)))
+                    elif of is None or of in _MEMORY:
+                        found.append((each.time, place, each.channel, at))
+    if not abouts or topics.RAM not in channels.values():
         return None
-    return Contents(about, build.keys, build.groups, channels)
+    if len(abouts) > 1:
+        # the first frame of each is told by its key image alone
+        raise ValueError(f"it holds {len(abouts)} recordings, expected one")
+    build = _Builder()
+    rows = [
+        (_MEMORY.index(topic), *row)
+        for row in found
+        if (topic := channels.get(row[2], "")) in _MEMORY
+    ]
+    for run in _runs(sorted(rows, key=lambda row: (row[1], row[0]))):
+        build.add(*run)
+    return Contents(abouts[0], build.keys, build.groups, channels)
+
+
+def _runs(
+    rows: Iterable[tuple[int, int, ChunkPlace, int, int]],
+) -> Iterator[tuple[str, Piece, int]]:
+    """Messages that follow each other in a chunk, as pieces with their topics and first times."""
+    run: tuple[str, Piece, int] | None = None
+    for rank, time, place, channel, at in rows:
+        topic = _MEMORY[rank]
+        if run is not None:
+            piece = run[1]
+            follows = (piece.place, piece.channel, piece.last) == (place, channel, at)
+            # a key image is of one time, and each since-key stands for itself
+            if follows and (topic == topics.RAM or (topic == topics.KEY and run[2] == time)):
+                run = topic, Piece(place, channel, piece.first, at + 1), run[2]
+                continue
+            yield run
+        run = topic, Piece(place, channel, at, at + 1), time
+    if run is not None:
+        yield run
 
 
 @contextlib.contextmanager
@@ -186,22 +222,3 @@ def _place_told(place: ChunkPlace) -> Iterator[None]:
         yield
     except ValueError as fault:
         raise ValueError(f"the part at byte {place.offset} is damaged: {fault}") from fault
-
-
-def _longer(
-    build: _Builder,
-    run: tuple[str, Piece, int] | None,
-    topic: str,
-    place: ChunkPlace,
-    found: ChunkMessage,
-    counts: dict[int, int],
-) -> tuple[str, Piece, int]:
-    """The row of a channel's messages with one more, or a new row where another one ended."""
-    at = counts.get(found.channel, 0)
-    counts[found.channel] = at + 1
-    follows = run is not None and run[0] == topic and topic != topics.SINCE_KEY
-    if run is not None and follows and (topic != topics.KEY or run[2] == found.time):
-        return topic, Piece(place, found.channel, run[1].first, at + 1), run[2]
-    if run is not None:
-        build.add(*run)
-    return topic, Piece(place, found.channel, at, at + 1), found.time

@@ -57,7 +57,7 @@ class Recording:
     keys: Sequence[Key]
     groups: Sequence[Group]
     complete: bool
-    channels: Mapping[str, int]
+    channels: Mapping[int, str]
 
     def group_at(self, time: int) -> int:
         """The number of the group with the newest frame at or before *time*, in nanoseconds.
@@ -92,16 +92,12 @@ class Recording:
 
     def said(self, group: int) -> list[Said]:
         """What stands beside the frames of a group: readings and gaps."""
-        topics_by_number = {
-            self.channels[topic]: topic
-            for topic in (topics.READINGS, topics.GAPS)
-            if topic in self.channels
-        }
+        beside = topics.READINGS, topics.GAPS
         place = self.groups[group].place
         return [
-            Said(topics_by_number[message.channel], message.time, bytes(message.data))
+            Said(topic, message.time, bytes(message.data))
             for message in self._messages(place)
-            if message.channel in topics_by_number
+            if (topic := self.channels.get(message.channel)) in beside
         ]
 
     def memory_before(self, group: int) -> RecordedMemory:
