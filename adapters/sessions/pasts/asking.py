@@ -79,6 +79,7 @@ class RecordedPasts(Pasts):
         self._held_count = 0
         self._held_used: dict[str, float] = {}
         self._used = 0.0
+        self._under_way = 0
         self._tidying: asyncio.Task[None] | None = None
 
     async def listed(self) -> list[dict[str, Any]]:
@@ -153,15 +154,21 @@ class RecordedPasts(Pasts):
     # the process
 
     async def _ask(self, known: KnownPast, what: str, given: dict[str, Any]) -> bytes:
-        self._used = time.monotonic()
-        async with self._starting:
-            process = self._process
-            if process is None or process.ended:
-                await self._end()
-                process = self._process = await self._start()
-            if self._tidying is None:
-                self._tidying = asyncio.create_task(self._tidy(), name="pasts")
-        return await process.ask(known, what, given)
+        self._under_way += 1
+        try:
+            async with self._starting:
+                process = self._process
+                if process is None or process.ended:
+                    await self._end()
+                    process = self._process = await self._start()
+                if self._tidying is None:
+                    self._tidying = asyncio.create_task(self._tidy(), name="pasts")
+            return await process.ask(known, what, given)
+        finally:
+            self._under_way -= 1
+            self._used = time.monotonic()
+            if known.name in self._held_used:
+                self._held_used[known.name] = self._used
 
     async def _start(self) -> _Asked:
         texts, loop = BridgeTexts.of(self._bridge), asyncio.get_running_loop()
@@ -180,9 +187,11 @@ class RecordedPasts(Pasts):
     async def _tidy(self) -> None:
         while True:
             await asyncio.sleep(min(self._held_for, self._idle) / 10)
+            if self._under_way:
+                continue
             now = time.monotonic()
             for name in [*self._held]:
-                if now > self._held_used[name] + self._held_for:
+                if now > self._held_used.get(name, now) + self._held_for:
                     await self._let_go(name)
             if self._process is not None and now > self._used + self._idle:
                 async with self._starting:

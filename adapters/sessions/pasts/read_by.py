@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
+import tomllib
 from dataclasses import dataclass, replace
 
 from adapters.recordings.reader import Recording
 from adapters.sessions.queried_bridge import queried_build
 from adapters.sessions.recorded_bridge import recorded_bridge
 from bridge.prepared import memory_map
-from schemas.errors import (
-    LowhalfError,
-    SourceUnusable,
-)
+from schemas.errors import SourceError
 from schemas.loader import Bridge
 from schemas.source_settings import RecordingSource
 
@@ -32,18 +31,34 @@ def read_by(running: Bridge, recording: Recording) -> ReadBy:
 
     Raises BridgeFileError, SchemaError, LayoutFileError, SourceError and its leaves.
     """
-    try:
-        held = recording.part_of(memory_map(running.schema))
-        if not held.regions:
-            raise SourceUnusable("it holds no memory that they know", source=recording.path.name)
-        queried_build(recording, running, held)
-    except LowhalfError as fault:
-        own = recorded_bridge(recording.path)
-        game, now = own.schema.file.game.name, running.schema.file.game.name
-        if game != now:
-            why = f"it is of {game}, not of {now}"
-        else:
-            why = f"the running ones do not fit it ({getattr(fault, 'detail', fault)})"
-        return ReadBy(own, f"read by the bridge file and schema that it was recorded with: {why}")
+    why = _misfit(running, recording)
+    if why:
+        words = f"read by the bridge file and schema that it was recorded with: {why}"
+        return ReadBy(recorded_bridge(recording.path), words)
     source = RecordingSource(kind="recording", path=str(recording.path.absolute()), repeat=False)
     return ReadBy(replace(running, file=running.file.model_copy(update={"source": source})))
+
+
+def _misfit(running: Bridge, recording: Recording) -> str:
+    """Why a recording cannot be read by the running bridge; empty where it can."""
+    about, wanted = recording.about, running.file.build
+    game, now = _game(about.schema), running.schema.file.game.name
+    if about.schema != running.schema.text and game not in ("", now):
+        return f"it is of {game}, not of {now}"
+    if wanted != "auto" and about.build not in ("", wanted):
+        return f"it is of build {about.build}, not of {wanted}"
+    held = recording.part_of(memory_map(running.schema))
+    if not held.regions:
+        return "it holds no memory that the running ones know"
+    try:
+        queried_build(recording, running, held)
+    except SourceError as fault:
+        return f"the running ones do not fit it: {fault.detail}"
+    return ""
+
+
+def _game(schema: str) -> str:
+    """The game that a schema's text names; empty where that cannot be read."""
+    with contextlib.suppress(tomllib.TOMLDecodeError, KeyError, TypeError):
+        return str(tomllib.loads(schema)["game"]["name"])
+    return ""

@@ -11,6 +11,15 @@ from typing import Any
 
 import aiohttp
 
+from adapters.functions import installed_functions
+from adapters.outputs.web.ask import answer_json
+from adapters.outputs.web.snapshot import frame_snapshot
+from adapters.sessions.following import followed
+from adapters.sessions.pasts.past import Forms, Past
+from adapters.sources.recording.replay import RecordingReplay
+from bridge.prepared import prepare, with_heap
+from bridge.readings.frame import Frame
+from schemas.loader import Bridge
 from tests.adapters.desk_daemon import Served, serving
 
 PATIENCE = 60.0
@@ -56,3 +65,21 @@ class Looking:
 async def looking_at(bridge: Path, name: str = "playing") -> AsyncIterator[Looking]:
     async with serving(bridge) as served, aiohttp.ClientSession() as http:
         yield Looking(served, http, name)
+
+
+async def frames_of(bridge: Bridge, recording: Path) -> list[Frame]:
+    """Every frame with its heap, as commands evaluate a recording."""
+    prepared = prepare(bridge, installed_functions())
+    asking = {name: with_heap(each) for name, each in prepared.items()}
+    frames = followed(bridge, asking, RecordingReplay(recording), tell=lambda _: None)
+    return [frame async for frame in frames]
+
+
+@asynccontextmanager
+async def past_of(path: Path, bridge: Bridge) -> AsyncIterator[Past]:
+    forms = Forms(frame_snapshot, lambda text, answer: answer_json(text, answer))
+    past = Past(path, bridge, forms)
+    try:
+        yield past
+    finally:
+        await past.close()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 from adapters.recordings.frame_message import RecordedFrame
@@ -32,7 +33,7 @@ def demo_bridge(
     return path
 
 
-def put_together(target: Path, places: Iterable[int]) -> None:
+def put_together(target: Path, places: Iterable[int], *, game: str = "Tidewright") -> None:
     """The frames of the demo at *places*, one after the other, 60 a second with those between."""
     demo = open_recording(DEMO)
     frames: list[RecordedFrame] = []
@@ -41,7 +42,10 @@ def put_together(target: Path, places: Iterable[int]) -> None:
     spans = [Span(region.start, region.size) for region in demo.about.regions]
     memory, at = demo.memory_before(0), -1
     time = frames[0].time / 1e9
-    with Recorder(target, demo.about) as recorder:
+    about = demo.about
+    layouts = {name: text.replace("Tidewright", game) for name, text in about.layouts.items()}
+    schema = about.schema.replace('name = "Tidewright"', f'name = "{game}"')
+    with Recorder(target, replace(about, schema=schema, layouts=layouts)) as recorder:
         for index, place in enumerate(places):
             frame = frames[place]
             follows = place == at + 1 and index > 0

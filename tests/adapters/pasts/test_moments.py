@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import AsyncIterator
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -11,20 +9,13 @@ from typing import Any
 
 import pytest
 
-from adapters.functions import installed_functions
-from adapters.outputs.web.ask import answer_json
 from adapters.outputs.web.heap import SeenHeap
-from adapters.outputs.web.snapshot import desk_reading, frame_snapshot, heap_snapshot
-from adapters.sessions.following import followed
-from adapters.sessions.pasts.past import Forms, Past
+from adapters.outputs.web.snapshot import desk_reading, heap_snapshot
 from adapters.sessions.recorded_query import QuerySettings, RecordedQuery
-from adapters.sources.recording.replay import RecordingReplay
-from bridge.prepared import prepare, with_heap
 from bridge.querying.rows import STATUSES
-from bridge.readings.frame import Frame
-from schemas.loader import Bridge, load_bridge
+from schemas.loader import load_bridge
 from tests.adapters.desk_daemon import SAMPLES
-from tests.adapters.pasts.looked_at import looking_at
+from tests.adapters.pasts.looked_at import frames_of, looking_at, past_of
 from tests.adapters.pasts.made_recordings import (
     WITH_A_GAP_AND_A_RESET,
     demo_bridge,
@@ -35,28 +26,10 @@ from tests.commands.command import lowhalf
 MADE = "made.mcap"
 
 
-async def frames_of(bridge: Bridge, recording: Path) -> list[Frame]:
-    """Every frame with its heap, as commands evaluate a recording."""
-    prepared = prepare(bridge, installed_functions())
-    asking = {name: with_heap(each) for name, each in prepared.items()}
-    frames = followed(bridge, asking, RecordingReplay(recording), tell=lambda _: None)
-    return [frame async for frame in frames]
-
-
 def without_seconds(practice: dict[str, Any]) -> dict[str, Any]:
     """How long a step took is told by the recorded time; ``followed`` has that of the replay."""
     steps = [{**step, "seconds": None} for step in practice["finished"]]
     return {**practice, "finished": steps}
-
-
-@contextlib.asynccontextmanager
-async def past_of(path: Path, bridge: Bridge) -> AsyncIterator[Past]:
-    forms = Forms(frame_snapshot, lambda text, answer: answer_json(text, answer))
-    past = Past(path, bridge, forms)
-    try:
-        yield past
-    finally:
-        await past.close()
 
 
 @pytest.fixture(params=["demo", "made"])
