@@ -32,10 +32,14 @@ _SHORTEST, _LONGEST = 5.0, 60.0
 
 @dataclass(frozen=True, slots=True)
 class _Done:
-    """A file that is written; its frames' last time, in seconds since the Unix epoch."""
+    """A file that is written; its frames' last time, in seconds since the Unix epoch.
+
+    ``own`` is false for one that an earlier run has left.
+    """
 
     path: Path
     last_time: float
+    own: bool = True
 
 
 class RollingRecorder:
@@ -57,7 +61,7 @@ class RollingRecorder:
         for path in sorted(folder.glob("*.mcap")):
             if re.fullmatch(_pattern(name), path.name):
                 with contextlib.suppress(FileNotFoundError):  # another lowhalf may record there
-                    self._done.append(_Done(path, path.stat().st_mtime))
+                    self._done.append(_Done(path, path.stat().st_mtime, own=False))
         self._number = int(self._done[-1].path.stem.rpartition("-")[2]) if self._done else 0
 
     @property
@@ -103,10 +107,11 @@ class RollingRecorder:
         return None if self._recorder is None else self._recorder.flush_in()
 
     def clip(self, target: Path, first_time: float, last_time: float) -> int:
-        """Keep some of it for good; gives the number of frames."""
+        """Keep some of it for good, of this run's alone; gives the number of frames."""
         self.flush()
         target.parent.mkdir(parents=True, exist_ok=True)
-        sources = [each.path for each in self._done if each.last_time >= first_time]
+        own = [each for each in self._done if each.own]
+        sources = [each.path for each in own if each.last_time >= first_time]
         if self._recorder is not None:
             sources.append(self._recorder.path)
         return copy_part(sources, target, first_time, last_time)

@@ -10,6 +10,8 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from schemas.errors import OutputError
+
 if TYPE_CHECKING:
     from bridge.ports.steps import Steps
 
@@ -20,10 +22,26 @@ __all__ = ["Controls"]
 class Controls:
     """What can be asked for.
 
-    ``keep`` writes the last minute into a recording of its own and gives words on it for the user;
-    it raises OutputError where that cannot be done.  ``steps`` are the frames of a source that
-    gives each only when it is asked for.  Each is None where nothing does it.
+    ``keep`` writes the last minute into a recording of its own, and ``steps`` are the frames of a
+    source that gives each only when it is asked for; None where nothing does it.
     """
 
     keep: Callable[[], Awaitable[str]] | None = None
     steps: Steps | None = None
+
+    async def keep_last_minute(self) -> str:
+        """Words for the user on what is kept now.  Raises OutputError where that cannot be."""
+        if self.keep is None:
+            raise OutputError(
+                "the last minute is not at hand: add [outputs.recording] with keep to the bridge "
+                "file"
+            )
+        return await self.keep()
+
+    def step(self, frames: int = 1) -> None:
+        """Ask for further frames.  Raises OutputError where they come by themselves."""
+        if self.steps is None:
+            raise OutputError(
+                'frames come by themselves: they are stepped where a recording has pace = "stepped"'
+            )
+        self.steps.ask(frames)

@@ -246,6 +246,7 @@ HEALTH = {
     "layouts": ["pier"],
     "tallies": True,
     "pasts": True,
+    "controls": [],
     "history": True,
     "notice": "",
     "pages": ['theme "neon": expected outline, plate, light, dark, contrast'],

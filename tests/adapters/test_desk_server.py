@@ -103,6 +103,8 @@ async def test_readings_say_what_their_watches_are(
         "layouts": [],
         "tallies": False,
         "history": False,
+        "pasts": True,
+        "controls": [],
         "pages": [],
         "notice": "",
     }

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
-from typing import ClassVar
+from typing import Any, ClassVar, TypeVar
 
 from adapters.outputs.recording.capture import WholeCapture, without
 from adapters.outputs.recording.capture_apart import CaptureApart, can_be_apart
 from adapters.outputs.recording.clips import Clips
+from adapters.outputs.recording.last_minute import KeptMinute, keep_minute, minute_path
 from adapters.outputs.recording.touched import lines_of
 from adapters.outputs.recording.worker import Moment, RecordingWorker
 from adapters.outputs.surroundings import OutputSurroundings
@@ -35,6 +37,8 @@ from schemas.output_settings import RecordingOutput as Settings
 from schemas.system_words import system_words
 
 __all__ = ["RecordingOutput"]
+
+T = TypeVar("T")
 
 _KEPT = 600.0
 """Seconds that are kept for clips."""
@@ -64,17 +68,23 @@ class RecordingOutput(Output, MemoryObserver):
         self._build = ""
         self._capturing = False
         self._number: int | None = None
-        self._epoch = self._newest = 0.0
+        self._epoch: float | None = None
+        self._newest = 0.0
         self._ended = 0
         self._clips = Clips(bridge, settings.clips_size, log) if settings.clips else None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._failed = asyncio.Event()
         self._told = False
+        self._keeping = False
+        self._kept: KeptMinute | None = None
 
     @classmethod
     def from_bridge(cls, settings: Settings, around: OutputSurroundings) -> RecordingOutput:
         """The output of a bridge file's table."""
-        return cls(settings, around.bridge, around.log)
+        output = cls(settings, around.bridge, around.log)
+        if settings.keep or settings.clips:
+            around.controls.keep = output.keep_last_minute
+        return output
 
     @property
     def state(self) -> str:
@@ -83,7 +93,10 @@ class RecordingOutput(Output, MemoryObserver):
             return "waiting for the game"
         if worker.fault is not None:
             return f"stopped: {worker.fault}"
-        return f"{worker.whole} frames whole, {worker.in_part} in part"
+        words = f"{worker.whole} frames whole, {worker.in_part} in part"
+        if self._keeping:
+            return f"{words}; keeping the last minute"
+        return words if self._kept is None else f"{words}; {self._kept.words}"
 
     def announce(self, watches: Sequence[Watch]) -> None:
         """Nothing: readings name their watches."""
@@ -127,26 +140,76 @@ class RecordingOutput(Output, MemoryObserver):
 
         It is done by the thread that writes.  Raises OutputError.
         """
+        worker, recorder, parent = self._rolling()
+
+        def hold() -> tuple[Path, list[Path]]:
+            try:
+                folder = Path(tempfile.mkdtemp(prefix=name, dir=parent))
+                return folder, recorder.hold(folder)
+            except (OSError, LowhalfError) as fault:
+                words = system_words(fault) if isinstance(fault, OSError) else ""
+                raise OutputError(
+                    f"cannot be held: {words or fault}", output="recording"
+                ) from fault
+
+        async with asyncio.timeout(_PATIENCE):
+            return await self._done(worker, hold)
+
+    async def keep_last_minute(self) -> str:
+        """Write the last minute into a recording of its own; gives words on it for the user.
+
+        Raises OutputError where there is none, where another one is being written, and where it
+        cannot be written.
+        """
+        if self._keeping:
+            raise OutputError("the last minute is being kept already")
+        worker, recorder, folder = self._rolling()
+        path, newest = minute_path(folder, self._bridge.name), self._newest
+        self._keeping = True
+        try:
+            kept = self._kept = await self._done(
+                worker, lambda: keep_minute(recorder, path, newest)
+            )
+        finally:
+            self._keeping = False
+        self._log.info("%s", kept.words)
+        return kept.words
+
+    def _rolling(self) -> tuple[RecordingWorker, RollingRecorder, Path]:
+        """What keeps the last minutes, and the folder of its files.  Raises OutputError."""
         worker = self._worker
         recorder = worker.recorder if worker is not None else None
         if worker is None or not isinstance(recorder, RollingRecorder) or self.path is None:
             raise OutputError("nothing is kept now", output="recording")
-        loop, parent = asyncio.get_running_loop(), self.path
-        held: asyncio.Future[tuple[Path, list[Path]]] = loop.create_future()
+        return worker, recorder, self.path
 
-        def hold() -> None:
+    async def _done(self, worker: RecordingWorker, job: Callable[[], T]) -> T:
+        """What *job* gives, behind all frames so far, in the thread that writes.
+
+        Raises OutputError as it does, and where nothing is written any more.
+        """
+        loop = asyncio.get_running_loop()
+        done: asyncio.Future[T] = loop.create_future()
+
+        def work() -> None:
+            found: T | OutputError
             try:
-                folder = Path(tempfile.mkdtemp(prefix=name, dir=parent))
-                found = folder, recorder.hold(folder)
-                loop.call_soon_threadsafe(_settle, held, found)
-            except (OSError, LowhalfError) as fault:
-                words = system_words(fault) if isinstance(fault, OSError) else ""
-                told = OutputError(f"cannot be held: {words or fault}", output="recording")
-                loop.call_soon_threadsafe(_settle, held, told)
+                found = job()
+            except OutputError as fault:
+                found = fault
+            with contextlib.suppress(RuntimeError):  # lowhalf ends, and the loop is closed
+                loop.call_soon_threadsafe(_settle, done, found)
 
-        worker.do(hold)
-        async with asyncio.timeout(_PATIENCE):
-            return await held
+        worker.do(work)
+        failed = asyncio.ensure_future(self._failed.wait())
+        waits: list[asyncio.Future[Any]] = [done, failed]
+        try:
+            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            failed.cancel()
+        if not done.done():
+            raise OutputError(f"nothing is written any more: {worker.fault}", output="recording")
+        return done.result()
 
     # memory
 
@@ -168,7 +231,7 @@ class RecordingOutput(Output, MemoryObserver):
         worker = self._worker
         if worker is None:
             return
-        if not self._epoch:
+        if self._epoch is None:
             self._epoch = taken.day - taken.ticks
         self._number = taken.number
         self._newest = self._epoch + taken.ticks
@@ -275,12 +338,10 @@ class RecordingOutput(Output, MemoryObserver):
         await asyncio.to_thread(worker.join, _PATIENCE)
 
 
-def _settle(
-    held: asyncio.Future[tuple[Path, list[Path]]], found: tuple[Path, list[Path]] | OutputError
-) -> None:
-    if held.done():
+def _settle(done: asyncio.Future[T], found: T | OutputError) -> None:
+    if done.done():
         return
     if isinstance(found, OutputError):
-        held.set_exception(found)
+        done.set_exception(found)
     else:
-        held.set_result(found)
+        done.set_result(found)

@@ -23,15 +23,18 @@ from rich.console import detect_legacy_windows
 
 from adapters.outputs.stream_thread import StreamThread
 from adapters.outputs.surroundings import OutputSurroundings
+from adapters.outputs.terminal.keyboard import NoKeyboard
 from adapters.outputs.terminal.painter import Painter
 from adapters.outputs.terminal.plain_lines import PlainLines
 from adapters.outputs.terminal.signals import terminal_signals
 from adapters.outputs.terminal.table import TerminalTable
+from adapters.outputs.terminal.this_keyboard import keyboard_of
+from bridge.ports.controls import Controls
 from bridge.ports.output import Output
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Watch
 from schemas import output_settings
-from schemas.errors import StreamFailed
+from schemas.errors import OutputError, StreamFailed
 
 __all__ = ["AFRESH_EVERY", "BYTES_A_SECOND", "MAX_LINES", "TerminalOutput"]
 
@@ -46,12 +49,19 @@ class TerminalOutput(Output):
 
     ``live`` says whether there is a table.  With TERM=dumb, and in a Windows console that knows
     no control codes, there are plain lines as well.  The table has a word on the
-    states of the outputs ``beside`` it.
+    states of the outputs ``beside`` it.  With a table and a *keyboard* that is a terminal keys are
+    taken (``takes_keys``), for what *controls* have.
     """
 
     kind: ClassVar[str] = "terminal"
 
-    def __init__(self, settings: output_settings.TerminalOutput, stream: TextIO) -> None:
+    def __init__(
+        self,
+        settings: output_settings.TerminalOutput,
+        stream: TextIO,
+        keyboard: TextIO | None = None,
+        controls: Controls | None = None,
+    ) -> None:
         super().__init__()
         self.live = (
             stream.isatty()
@@ -74,13 +84,17 @@ class TerminalOutput(Output):
         self._fresh = False
         self._news = asyncio.Event()
         self._said: deque[str] = deque(maxlen=MAX_LINES)
+        self._controls = controls or Controls()
+        self._keyboard = keyboard_of(keyboard if self.live else None, self._pressed)
+        self._keeping: set[asyncio.Task[None]] = set()
+        self.takes_keys = not isinstance(self._keyboard, NoKeyboard)
 
     @classmethod
     def from_bridge(
         cls, settings: output_settings.TerminalOutput, around: OutputSurroundings
     ) -> TerminalOutput:
         """The output of a bridge file's table."""
-        return cls(settings, around.stream)
+        return cls(settings, around.stream, around.keyboard, around.controls)
 
     def say(self, line: str) -> None:
         """Show a line above the table; an error's and a log's words would break it otherwise."""
@@ -110,12 +124,18 @@ class TerminalOutput(Output):
             try:
                 await self._draw()
             finally:
+                self._keyboard.leave()
+                for task in self._keeping:
+                    task.cancel()
                 await self._thread.end(self._finish, 0.5)
 
     async def _draw(self) -> None:
         while True:
             await self._wait()
             self._news.clear()
+            if not self._stopped and self._keyboard.listen():
+                # it was in the background, where the screen belonged to others
+                self._whole_at -= AFRESH_EVERY
             if self._stopped or (self._frame is None and not self.live):
                 continue
             self._fresh = False
@@ -165,15 +185,35 @@ class TerminalOutput(Output):
             self._thread.write(text)
 
     def _states(self) -> list[str]:
-        return [
+        keys: list[str] = []
+        if self.takes_keys:
+            keys += ["space: next frame"] if self._controls.steps is not None else []
+            keys += ["k: keep the last minute"] if self._controls.keep is not None else []
+        states = [
             f"{output.kind} {output.state}"
             for output in self.beside
             if output is not self and output.state
         ]
+        return keys + states
+
+    def _pressed(self, key: str) -> None:
+        if key in " \r\n" and self._controls.steps is not None:
+            self._controls.step()
+        elif key in "kK":
+            task = asyncio.ensure_future(self._keep())
+            self._keeping.add(task)
+            task.add_done_callback(self._keeping.discard)
+
+    async def _keep(self) -> None:
+        try:
+            await self._controls.keep_last_minute()  # which is told in the log
+        except OutputError as fault:
+            self.say(fault.detail)
 
     async def _stopping(self) -> None:
         """The user wants the shell for a while."""
         self._stopped = True
+        self._keyboard.leave()
         with contextlib.suppress(StreamFailed, TimeoutError):
             async with asyncio.timeout(0.3):
                 await self._do(self._finish)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from adapters.outputs.surroundings import Read
+from bridge.ports.controls import Controls
 from bridge.ports.pasts import Pasts
 from bridge.prepared import PreparedBuild
 from bridge.questions.question import Questions
@@ -22,7 +23,7 @@ class Desk:
     daemon answers.  ``history`` reads what ``lowhalf attempts --json`` prints and ``tallies`` what
     ``lowhalf tally --json`` prints; None without attempts, or without a tally.  ``notice`` gives
     what there is to know of how these are kept.  ``pasts`` are the recordings that can be looked at
-    again; None without any.
+    again; None without any.  ``controls`` are what can be asked of what runs.
     """
 
     schema: Schema
@@ -32,6 +33,7 @@ class Desk:
     tallies: Read | None = None
     notice: Callable[[], str] = str
     pasts: Pasts | None = None
+    controls: Controls = field(default_factory=Controls)
 
     def prepared(self, build: str) -> PreparedBuild:
         """The running build; the first where none is known."""

@@ -66,15 +66,17 @@ def health(
     tallies: bool,
     history: bool,
     pasts: bool = False,
+    controls: Sequence[str] = (),
     pages: Sequence[str] = (),
     notice: str = "",
     words: Callable[[str], str] = str,
 ) -> dict[str, Any]:
     """``rate`` is in frames a second, ``state`` an output's own words about itself.
 
-    ``pasts`` says whether there can be something to look at again, ``pages`` is what overlay pages
-    have to complain of, and ``notice`` what there is to know of how attempts and tallies are kept,
-    empty where all is well; *words* makes of an output's words what the page may see of them.
+    ``pasts`` says whether there can be something to look at again, ``controls`` what can be asked
+    for by a button, ``pages`` is what overlay pages have to complain of, and ``notice`` what there
+    is to know of how attempts and tallies are kept, empty where all is well; *words* makes of an
+    output's words what the page may see of them.
     """
     return {
         "rate": round(rate, 2),
@@ -86,6 +88,7 @@ def health(
         "tallies": tallies,
         "history": history,
         "pasts": pasts,
+        "controls": list(controls),
         "pages": list(pages),
         "notice": words(notice),
     }

@@ -48,6 +48,7 @@ from adapters.outputs.web.bound_socket import bound_socket
 from adapters.outputs.web.clients import Clients, Feed, FeedParts, Parts, asked_parts
 from adapters.outputs.web.connection import IDLE, LINGER
 from adapters.outputs.web.connections import Connections
+from adapters.outputs.web.controls import control_routes, controls_at_hand
 from adapters.outputs.web.desk import Desk
 from adapters.outputs.web.faults import WebFaults
 from adapters.outputs.web.guard import WebGuard
@@ -137,6 +138,7 @@ class OverlayServer(Output):
             history=around.history,
             tallies=around.tallies,
             notice=around.notice,
+            controls=around.controls,
             pasts=around.pasts,
         )
         token = os.environ.get(TOKEN_VARIABLE, "")
@@ -196,6 +198,7 @@ class OverlayServer(Output):
             tallies=desk is not None and desk.tallies is not None,
             history=desk is not None and desk.history is not None,
             pasts=self._past is not None,
+            controls=controls_at_hand(desk.controls) if desk is not None else (),
             pages=self._clients.told,
             notice=desk.notice() if desk is not None else "",
             words=self._desk_words,
@@ -269,6 +272,7 @@ class OverlayServer(Output):
             app.router.add_get("/ask", partial(self._ask, self._desk), allow_head=False)
             app.router.add_get("/names.json", partial(self._names_json, self._desk))
             app.router.add_get("/layouts.json", partial(self._layouts_json, self._desk))
+            app.add_routes(control_routes(self._desk.controls, self._desk_words))
         if self._past is not None:
             self._past.add_to(app.router)
             app.router.add_get("/beside", self._beside_page)

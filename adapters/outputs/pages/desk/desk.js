@@ -6,6 +6,7 @@ import { follow } from "../shared/live.js";
 import { pacer } from "../shared/pace.js";
 import { duration } from "../shared/words.js";
 import { EventsPanel } from "./events.js";
+import { Controls } from "./controls.js";
 import { HealthPanel } from "./health.js";
 import { HeapPanel } from "./heap.js";
 import { keys } from "./keys.js";
@@ -67,6 +68,7 @@ const practice = new PracticePanel(byId("practice"), (past) => lookBack(past));
 const layouts = new LayoutsPanel(byId("layouts"));
 const tallies = new TalliesPanel(byId("tallies"));
 const health = new HealthPanel(byId("bridge"));
+const controls = new Controls({ keep: byId("keep-minute"), step: byId("step") }, byId("told"));
 const timeline = new Timeline(byId("back"), looking, () => names, (past) => lookBack(past));
 
 // What is shown: the live frame or the past moment, with nothing of the other.
@@ -205,7 +207,10 @@ follow(
     snapshot = newest;
     arrived = performance.now();
     watches.note(newest.readings, arrived);
-    if (newest.health) startPolling(newest.health);
+    if (newest.health) {
+      startPolling(newest.health);
+      controls.offer(newest.health.controls);
+    }
     if (newest.build !== build) {
       build = newest.build;
       if (polled.names) polled.names();
@@ -234,6 +239,8 @@ keys(byId("keys"), byId("help"), byId("help-list"), byId("single"), byId("help-c
   ["/", "search the watches", () => byId("find").focus()],
   ["=", "write an expression", () => byId("ask").focus()],
   ["n", "night or day colours", turnTheme],
+  ["k", "keep the last minute as a recording", () => controls.ask("keep")],
+  [".", "next frame, of a recording that is stepped", () => controls.ask("step")],
   ["b", "look back at what is recorded", lookBackAtFirst],
   ["l", "back to live", backToLive],
   ...timeline.keys(),

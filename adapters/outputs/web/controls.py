@@ -1,0 +1,47 @@
+"""What the desk asks for by POST, with which a browser names the origin of its page."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from functools import partial
+
+from aiohttp import web
+
+from bridge.ports.controls import Controls
+from schemas.errors import OutputError
+
+__all__ = ["control_routes", "controls_at_hand"]
+
+_dumps = partial(json.dumps, allow_nan=False)
+
+
+def controls_at_hand(controls: Controls) -> list[str]:
+    """What can be asked for now: ``keep`` the last minute, ``step`` to the next frame."""
+    found = ["keep"] if controls.keep is not None else []
+    return [*found, "step"] if controls.steps is not None else found
+
+
+def control_routes(controls: Controls, words: Callable[[str], str]) -> list[web.RouteDef]:
+    """Each answers with ``{"words": …}``, for the user; 409 where it cannot be done.
+
+    *words* makes of words what the page may see of them.
+    """
+
+    def told(text: str, status: int = 200) -> web.Response:
+        return web.json_response({"words": words(text)}, status=status, dumps=_dumps)
+
+    async def keep(request: web.Request) -> web.Response:
+        try:
+            return told(await controls.keep_last_minute())
+        except OutputError as fault:
+            return told(fault.detail, 409)
+
+    async def step(request: web.Request) -> web.Response:
+        try:
+            controls.step()
+        except OutputError as fault:
+            return told(fault.detail, 409)
+        return told("")
+
+    return [web.post("/keep", keep), web.post("/step", step)]
