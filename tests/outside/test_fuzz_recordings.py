@@ -12,8 +12,14 @@ FEW = ("reader", "player")
 COMMANDS = [name for name in LOOKS if name not in FEW]
 
 
-@pytest.mark.parametrize("change", CHANGES)
-@pytest.mark.parametrize("count", [25, pytest.param(2000, marks=pytest.mark.full)])
+@pytest.mark.parametrize(
+    ("change", "count"),
+    [
+        *((change, 25) for change in CHANGES),
+        pytest.param("flipped", 2000, marks=pytest.mark.full),
+        *(pytest.param(change, 500, marks=pytest.mark.full) for change in (*CHANGES,)[1:]),
+    ],
+)
 def test_only_documented_errors_come_of_a_changed_recording(
     tmp_path: Path, change: str, count: int
 ) -> None:
