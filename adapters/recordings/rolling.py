@@ -171,9 +171,16 @@ class RollingRecorder:
     def _remove_old(self, before: float) -> None:
         """One that cannot be removed, since another program has it open, say, goes later."""
         for done in [each for each in self._done if each.last_time < before]:
-            with contextlib.suppress(OSError):
-                done.path.unlink(missing_ok=True)
-                self._done.remove(done)
+            try:
+                # another lowhalf may be writing it still
+                if not done.own and done.path.stat().st_mtime >= before:
+                    continue
+                done.path.unlink()
+            except FileNotFoundError:
+                """It is gone."""
+            except OSError:
+                continue
+            self._done.remove(done)
 
 
 def _pattern(name: str) -> str:

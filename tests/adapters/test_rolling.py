@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import os
 import random
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -73,6 +74,20 @@ def test_two_that_keep_their_last_minutes_in_one_folder(tmp_path: Path) -> None:
     mine, others = (set(recorder.files) for recorder in recorders)
     assert not mine & others
     assert {*tmp_path.iterdir()} == mine | others
+
+
+def test_what_another_lowhalf_writes_still_is_not_removed(tmp_path: Path) -> None:
+    theirs = tmp_path / "pier-000001.mcap"
+    theirs.touch()
+    os.utime(theirs, (STARTED, STARTED))
+    story = Story()
+    recorder = RollingRecorder(tmp_path, "pier", ABOUT, keep=50.0)
+    os.utime(theirs, (STARTED + 50, STARTED + 50))
+    story.play(recorder, 0, 80 * RATE)
+    assert theirs.exists()
+    story.play(recorder, 80 * RATE, 120 * RATE)
+    assert not theirs.exists()
+    recorder.close()
 
 
 def test_a_file_that_cannot_be_removed_goes_later(
