@@ -281,7 +281,7 @@ class _FileReader(BulkReader):
 
     def read_into(self, address: int, into: memoryview) -> None:
         try:
-            count = read_into_at(self._file, into, address + self._delta)
+            count = _read_into_at(self._file, into, address + self._delta)
         except OSError as fault:
             raise SourceLost(
                 f"cannot be read ({system_words(fault)})", source=self._name
@@ -306,7 +306,7 @@ def seek_and_read(file: int, length: int, offset: int) -> bytes:
     return os.read(file, length)
 
 
-def seek_and_read_into(file: int, into: memoryview, offset: int) -> int:
+def _seek_and_read_into(file: int, into: memoryview, offset: int) -> int:
     """What preadv does, where the system has none; not for a file shared between threads."""
     data = seek_and_read(file, len(into), offset)
     into[: len(data)] = data
@@ -316,10 +316,10 @@ def seek_and_read_into(file: int, into: memoryview, offset: int) -> int:
 _preadv: Callable[[int, list[memoryview], int], int] | None = getattr(os, "preadv", None)
 
 
-def read_into_at(file: int, into: memoryview, offset: int) -> int:
+def _read_into_at(file: int, into: memoryview, offset: int) -> int:
     """How many bytes were read from *offset* on, fewer only at the file's end."""
     if _preadv is None:
-        return seek_and_read_into(file, into, offset)
+        return _seek_and_read_into(file, into, offset)
     return _preadv(file, [into], offset)
 
 
