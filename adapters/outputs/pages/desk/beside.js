@@ -243,7 +243,7 @@ const goTo = (kind) => {
 };
 keys(byId("keys"), byId("help"), byId("help-list"), byId("single"), byId("help-close"), [
   ["n", "night or day colours", turnTheme],
-  ["f F", "a frame on, with Shift a frame back", (back) => pair.by(back ? -1 : 1)],
+  ["f F", "a frame on, a frame back", (back) => pair.by(back ? -1 : 1)],
   ["0", "to where both are aligned", () => pair.to(0)],
   ["d", "to the first difference of watches", () => goTo("first")],
   ["m", "to the first difference in memory", () => goTo("memory")],

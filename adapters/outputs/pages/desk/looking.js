@@ -126,6 +126,12 @@ export class Looking {
     this.ready();
   }
 
+  // Nothing is said any more of what was looked for.
+  forget() {
+    this.said = { text: "", error: null };
+    this.ready();
+  }
+
   by(frames) {
     if (this.wanted !== null) this.to(this.wanted + frames);
   }
@@ -161,7 +167,7 @@ export class Looking {
       const found = await fetched(`${this.at}/next.json?place=${this.wanted}&way=${way}&${what}`, control.signal);
       if (control.signal.aborted) return;
       const none = found.place === null ? noneWords(way, kind, expr) : expr ? `turned true at frame ${found.frame}` : "";
-      said = { text: bare(found.words) || none, error: found.error ? { ...found.error, text: expr } : null };
+      said = { text: found.error ? "" : bare(found.words) || none, error: found.error ? { ...found.error, text: expr } : null };
       if (found.place !== null && !found.error) this.go(found.place);
     } catch (fault) {
       if (control.signal.aborted) return;

@@ -2,7 +2,7 @@
 // each for attempts with their ends, for steps and for heap events.  A place is told from others by
 // shape and line, and in words beside it.
 
-import { clockWords, secondsAt } from "./past_words.js";
+import { clockWords, placeAtSeconds, secondsAt } from "./past_words.js";
 
 export const INSET = 8; // half of the scrubber's thumb, whose middle stands over the place
 const NEAR = 7;
@@ -149,15 +149,12 @@ export class Marks {
     pen.font = "11px system-ui, sans-serif";
     pen.textAlign = "left";
     pen.textBaseline = "alphabetic";
-    let at = 0;
-    for (const [place, , seconds] of timeline.starts) {
-      if (seconds + 1e-6 < at) continue;
-      const x = this.across(place);
+    for (let i = 0; i * every <= all; i++) {
+      const x = this.across(placeAtSeconds(timeline, i * every));
       pen.fillRect(Math.round(x), bottom - 14, 1, 5);
-      const text = every < 1 ? clockWords(seconds) : clockWords(Math.round(seconds)).slice(0, -2);
+      const text = every < 1 ? clockWords(i * every) : clockWords(i * every).slice(0, -2);
       const wide = pen.measureText(text).width;
       if (x + 3 + wide < this.width) pen.fillText(text, x + 3, bottom - 4);
-      at = (Math.floor(seconds / every + 1e-6) + 1) * every;
     }
   }
 

@@ -28,6 +28,15 @@ export function secondsAt({ starts, rate }, place) {
   return found[2] + (rate > 0 ? (place - found[0]) / rate : 0);
 }
 
+// The place at so many seconds, as near as its groups tell.
+export function placeAtSeconds({ starts, rate, count }, seconds) {
+  let at = 0;
+  while (at + 1 < starts.length && starts[at + 1][2] <= seconds) at++;
+  const [place, , begun] = starts[at] ?? [0, 0, 0];
+  const next = starts[at + 1]?.[0] ?? count - 1;
+  return Math.min(next, place + (seconds - begun) * rate);
+}
+
 // The place of a frame's number; where it repeats, the last; null where there is none.
 export function placeOf({ starts, count }, frame) {
   for (let i = starts.length - 1; i >= 0; i--) {

@@ -86,8 +86,11 @@ export class Timeline {
       "aria-describedby": "turned-fault", "aria-label": "expression that turned true", autocapitalize: "off",
     };
     for (const [name, value] of Object.entries(said)) this.turned.setAttribute(name, value);
-    this.turned.placeholder = "an expression: Enter goes to where it turns true next, Shift + Enter back";
-    new Combobox(this.turned, offers, names, (text, now, back) => now && this.leap(back, { expr: text }));
+    this.turned.placeholder = "an expression; Enter: on, Shift + Enter: back";
+    new Combobox(this.turned, offers, names, (text, now, back) => {
+      if (now) this.leap(back, { expr: text });
+      else this.looking.forget();
+    });
     this.canvas.addEventListener("pointermove", (event) => {
       this.pointed = this.marks.near(event.offsetX, event.offsetY);
       this.tell();
@@ -125,13 +128,13 @@ export class Timeline {
   keys() {
     const open = (run) => (back) => this.looking.isOpen && run(back);
     return [
-      ["f F", "when looking back: a frame on, with Shift a frame back", open((back) => this.looking.by(back ? -1 : 1))],
+      ["f F", "looking back: a frame on, a frame back", open((back) => this.looking.by(back ? -1 : 1))],
       ...WAYS.map(([letter, what, kind]) => [
         `${letter} ${letter.toUpperCase()}`,
-        `when looking back: next ${what}, with Shift the one before`,
+        `looking back: next ${what}, the one before`,
         open((back) => this.leap(back, { kind })),
       ]),
-      ["e E", "when looking back: where the expression turned true, with Shift before", open((back) => this.turnedKey(back))],
+      ["e E", "looking back: where the expression turns true next, or did before", open((back) => this.turnedKey(back))],
     ];
   }
 
@@ -253,8 +256,8 @@ export class Timeline {
 
   draw() {
     const { timeline } = this.looking;
-    if (!this.looking.isOpen || timeline === null || timeline.count === 0) return;
-    const kinds = new Set(timeline.marks.map(({ kind }) => kind));
+    if (!this.looking.isOpen) return;
+    const kinds = new Set(timeline?.marks.map(({ kind }) => kind));
     const lines = LINES.filter((line) => line.kinds.includes("gap") || line.kinds.some((kind) => kinds.has(kind)));
     for (const [line, head] of this.heads) {
       head.hidden = !lines.includes(line);
@@ -263,6 +266,7 @@ export class Timeline {
     }
     this.canvas.style.gridRow = `1 / span ${lines.length}`;
     for (const part of [this.turnedHead, this.turned.parentElement]) part.style.gridRow = String(lines.length + 1);
+    if (timeline === null || timeline.count === 0) return;
     const place = this.isHere(this.moment ?? null) ? this.moment.place : null;
     this.marks.draw(timeline, lines, place, colours());
   }
