@@ -19,7 +19,6 @@ import asyncio
 import contextlib
 import ctypes
 import io
-import json
 import logging
 import mmap
 import multiprocessing
@@ -48,6 +47,7 @@ from schemas.loader import load_bridge
 __all__ = ["LOADS", "Run", "game", "measure"]
 
 BASE = 0x8000_0000
+RAM = (None, "whole")
 LOADS = ("actors", "picture", "excluded")
 RATE = 60
 ACTORS = 20
@@ -149,8 +149,13 @@ def running(load: str, size: int) -> Iterator[Path]:
             playing.join()
 
 
-def measure(folder: Path, load: str, seconds: float, ram: str | None) -> Run:
-    """So many seconds of the daemon; *ram* as in the recording's settings, None without one."""
+def measure(
+    folder: Path, load: str, seconds: float, ram: str | None, *, beats: bool = False
+) -> Run:
+    """So many seconds of the daemon; *ram* as in the recording's settings, None without one.
+
+    With *beats* the loop's lateness is measured, which costs processor time itself.
+    """
     text = BRIDGE
     for number in range(WATCHES):
         at = BASE + 0x1_0000 + LINE_SIZE * number
@@ -161,10 +166,10 @@ def measure(folder: Path, load: str, seconds: float, ram: str | None) -> Run:
             text += f"exclude = [{{ start = {BASE + PICTURE_AT}, size = {PICTURE} }}]\n"
     path = folder / "game.bridge.toml"
     path.write_text(text, "utf-8")
-    return asyncio.run(_run(path, seconds))
+    return asyncio.run(_run(path, seconds, beats=beats))
 
 
-async def _run(path: Path, seconds: float) -> Run:
+async def _run(path: Path, seconds: float, *, beats: bool) -> Run:
     bridge = load_bridge(path)
     ready = prepare(bridge)
     setup = sampling_setup(bridge, ready)
@@ -178,7 +183,10 @@ async def _run(path: Path, seconds: float) -> Run:
     await asyncio.sleep(WARM_UP)
     before = _state(daemon)
     run = Run()
-    await _beat(time.monotonic() + seconds, run)
+    if beats:
+        await _beat(time.monotonic() + seconds, run)
+    else:
+        await asyncio.sleep(seconds)
     after = _state(daemon)
     running.cancel()
     with contextlib.suppress(asyncio.CancelledError):
@@ -232,20 +240,19 @@ def _waited() -> float:
     return told / 1e9
 
 
-def _memcmp(size: int) -> float:
-    """Processor seconds of one memcmp of so many bytes by C, with caches that hold other things."""
+def memcmp_a_frame(size: int, seconds: float) -> float:
+    """Processor seconds of one memcmp by C of so many bytes, done once in a frame's time."""
     memcmp = ctypes.CDLL(None).memcmp
     memcmp.argtypes = [ctypes.c_void_p, ctypes.c_void_p, ctypes.c_size_t]
     image = random.Random(3).randbytes(size)
     one, other = ctypes.create_string_buffer(image), ctypes.create_string_buffer(image)
-    caches = bytearray(48 << 20)
-    best = 1.0
-    for _ in range(9):
-        caches[::64] = bytes(len(caches) // 64)
+    spent, frames = 0.0, int(seconds * RATE)
+    for _ in range(frames):
+        time.sleep(1 / RATE)
         began = time.thread_time()
         memcmp(one, other, size)
-        best = min(best, time.thread_time() - began)
-    return best
+        spent += time.thread_time() - began
+    return spent / frames
 
 
 def main() -> int:
@@ -256,35 +263,36 @@ def main() -> int:
     parser.add_argument("--mib", type=int, default=16)
     words = parser.parse_args()
     size = words.mib << 20
-    memcmp = _memcmp(size)
-    print(f"{words.mib} MiB, {words.load}; one memcmp {memcmp * 1e3:.2f} ms")
+    print(f"{words.mib} MiB, {words.load}, {RATE} frames a second; ms of processor time a frame")
+    ratios = []
     with running(words.load, size) as folder:
-        found: dict[str | None, list[Run]] = {None: [], "whole": []}
         for _ in range(words.runs):
-            for ram, runs in found.items():
-                runs.append(measure(folder, words.load, words.seconds, ram))
-    for ram, runs in found.items():
-        for run in runs:
-            parts = {**run.threads, "children": run.children}
-            told = ", ".join(f"{n} {s / run.frames * 1e3:.2f}" for n, s in parts.items() if s)
+            memcmp = memcmp_a_frame(size, words.seconds / 4)
+            bare, recorded = (measure(folder, words.load, words.seconds, r) for r in RAM)
+            again = memcmp_a_frame(size, words.seconds / 4)
+            memcmp, cost = (memcmp + again) / 2, recorded.a_frame - bare.a_frame
+            ratios.append(cost / memcmp)
+            parts = {**recorded.threads, "looking": recorded.children}
+            told = ", ".join(f"{n} {s / recorded.frames * 1e3:.2f}" for n, s in parts.items())
             print(
-                f"{ram or 'no recording'}: {run.a_frame * 1e3:.2f} ms a frame ({told}), "
-                f"{run.in_part} of {run.whole + run.in_part} in part; loop late "
-                f"{_percentile(run.late)}, of its own {_percentile(run.own)} ms"
+                f"one memcmp {memcmp * 1e3:.2f}; without recording {bare.a_frame * 1e3:.2f}; "
+                f"with it {recorded.a_frame * 1e3:.2f} ({told}): {cost * 1e3:.2f} for recording, "
+                f"{cost / memcmp:.1f} times one memcmp, {cost * RATE * 100:.0f} % of a core; "
+                f"{recorded.in_part} of {recorded.whole + recorded.in_part} frames in part"
             )
-    bare, recorded = (min(run.a_frame for run in runs) for runs in found.values())
-    cost = recorded - bare
-    print(
-        f"recording: {cost * 1e3:.2f} ms a frame, {cost / memcmp:.1f} times one memcmp, "
-        f"{cost * RATE * 100:.0f} % of a core at {RATE} Hz; "
-        f"with all else {recorded * RATE * 100:.0f} %"
-    )
+        print("loop late by ms: 50, 99, 99.9 % and longest; without what others' work cost")
+        for ram in RAM:
+            for _ in range(words.runs):
+                run = measure(folder, words.load, words.seconds, ram, beats=True)
+                name = "with recording" if ram else "without"
+                print(f"{name}: {_percentiles(run.late)}; {_percentiles(run.own)}")
+    print(f"at best {min(ratios):.1f} times one memcmp a frame")
     return 0
 
 
-def _percentile(late: list[float]) -> str:
+def _percentiles(late: list[float]) -> str:
     at = [late[int(share * (len(late) - 1))] * 1e3 for share in (0.5, 0.99, 0.999, 1.0)]
-    return json.dumps([round(each, 2) for each in at])
+    return ", ".join(f"{each:.2f}" for each in at)
 
 
 if __name__ == "__main__":
