@@ -108,8 +108,9 @@ class RecordingOutput(Output, MemoryObserver):
         if worker is None or not self._settings.readings or frame.number != self._number:
             return
         self._number = None
-        # evaluated here: the image belongs to this thread
-        worker.readings(frame.as_json())
+        # made here, since the image belongs to this thread; put into words in the other
+        _ = frame.readings
+        worker.readings(frame)
 
     async def run(self) -> None:
         """Wait until cancelled, then write what is there.

@@ -21,12 +21,17 @@ from adapters.recordings.recorder import Parts, Recorder
 from adapters.recordings.rolling import RollingRecorder
 from bridge.memory.address_map import Span
 from bridge.ports.source import Consistency
+from bridge.readings.frame import Frame
 from schemas.errors import LowhalfError, SourceLost
 
 __all__ = ["MAX_BACKLOG", "Moment", "RecordingWorker"]
 
 _SHARE = 0.8
 """Of a frame's time: within it another look may be taken."""
+_GATHERED = 0.1
+"""Seconds of frames that are written by the same turn of the thread that writes."""
+_MUCH = 4 << 20
+"""Bytes that do not wait so long."""
 MAX_BACKLOG = 256 << 20
 """Bytes that may wait to be written; frames beyond are gaps, so that a slow disk costs frames and
 not memory."""
@@ -46,19 +51,22 @@ class Moment:
 
 @dataclass(slots=True)
 class _Shared:
-    """What the threads and the loop share, under ``changed``'s lock."""
+    """What the threads and the loop share: what is ``asked`` of the one that looks, under that
+    lock, and what is ``due`` to be written by the other one, under that."""
 
-    changed: threading.Condition = field(default_factory=threading.Condition)
+    asked: threading.Condition = field(default_factory=threading.Condition)
     look: bool = False
     look_asked: float = 0.0
     moments: deque[Any] = field(default_factory=deque)
+    ended: bool = False
+    capture: Capture | None = None
+    due: threading.Condition = field(default_factory=threading.Condition)
     jobs: deque[tuple[int, Callable[[], None]]] = field(default_factory=deque)
     backlog: int = 0
-    capture: Capture | None = None
-    ended: bool = False
+    hurry: bool = False
 
 
-_Item = Moment | dict[str, Any] | Capture | Callable[[], None] | None
+_Item = Moment | Frame | Capture | Callable[[], None] | None
 
 
 class RecordingWorker:
@@ -99,17 +107,17 @@ class RecordingWorker:
 
     def look(self) -> None:
         """A sample is being taken: look at memory meanwhile."""
-        with self._shared.changed:
+        with self._shared.asked:
             self._shared.look = True
             self._shared.look_asked = monotonic()
-            self._shared.changed.notify_all()
+            self._shared.asked.notify()
 
     def moment(self, moment: Moment) -> None:
         """A frame was taken."""
         self._put(moment)
 
-    def readings(self, frame: dict[str, Any]) -> None:
-        """The readings of the frame before."""
+    def readings(self, frame: Frame) -> None:
+        """The readings of the moment before, which are made."""
         self._put(frame)
 
     def do(self, job: Callable[[], None]) -> None:
@@ -118,9 +126,9 @@ class RecordingWorker:
 
     def end(self) -> None:
         """Write what is there, and end; returns at once."""
-        with self._shared.changed:
+        with self._shared.asked:
             self._shared.ended = True
-            self._shared.changed.notify_all()
+            self._shared.asked.notify()
 
     def join(self, seconds: float) -> bool:
         """Whether both threads have ended within so long."""
@@ -128,10 +136,10 @@ class RecordingWorker:
             thread.join(seconds)
         return not any(thread.is_alive() for thread in self._threads)
 
-    def _put(self, item: Moment | dict[str, Any] | Capture | Callable[[], None] | None) -> None:
-        with self._shared.changed:
+    def _put(self, item: Moment | Frame | Capture | Callable[[], None] | None) -> None:
+        with self._shared.asked:
             self._shared.moments.append(item)
-            self._shared.changed.notify_all()
+            self._shared.asked.notify()
 
     # looking
 
@@ -139,8 +147,8 @@ class RecordingWorker:
         shared = self._shared
         try:
             while True:
-                with shared.changed:
-                    shared.changed.wait_for(lambda: shared.look or shared.moments or shared.ended)
+                with shared.asked:
+                    shared.asked.wait_for(lambda: shared.look or shared.moments or shared.ended)
                     # looking is in a hurry, but for what there is to look at
                     first = shared.moments[0] if shared.moments else _NOTHING
                     wanted = shared.look and not (first is None or isinstance(first, Capture))
@@ -157,10 +165,8 @@ class RecordingWorker:
         finally:
             if shared.capture is not None:
                 shared.capture.close()
-            with shared.changed:
-                shared.jobs.append((0, self.recorder.close))
-                shared.jobs.append((0, _END))
-                shared.changed.notify_all()
+            self._job(0, self.recorder.close)
+            self._job(0, _END, hurry=True)
 
     def _look(self, capture: Capture) -> None:
         began = monotonic()
@@ -189,9 +195,9 @@ class RecordingWorker:
         elif isinstance(item, Moment):
             self._record(item)
         elif callable(item):
-            self._job(0, item)
+            self._job(0, item, hurry=True)
         elif self._unwritten is None:
-            self._job(len(item), lambda: self.recorder.readings(item))
+            self._job(0, lambda: self.recorder.readings(item.as_json()))
 
     def _record(self, moment: Moment) -> None:
         if self._shared.backlog > MAX_BACKLOG:
@@ -239,31 +245,49 @@ class RecordingWorker:
         known = missed if missed or moment.missed is not None else None
         self._job(0, lambda: self.recorder.gap(number, last, known, reason))
 
-    def _job(self, size: int, job: Callable[[], None]) -> None:
-        with self._shared.changed:
-            self._shared.backlog += size
-            self._shared.jobs.append((size, job))
-            self._shared.changed.notify_all()
+    def _job(self, size: int, job: Callable[[], None], *, hurry: bool = False) -> None:
+        shared = self._shared
+        with shared.due:
+            shared.backlog += size
+            shared.jobs.append((size, job))
+            shared.hurry = shared.hurry or hurry or shared.backlog > _MUCH
+            if shared.hurry or len(shared.jobs) == 1:
+                shared.due.notify()
 
     # writing
 
     def _write_on(self) -> None:
-        shared = self._shared
         while True:
-            with shared.changed:
-                due = shared.changed.wait_for(lambda: bool(shared.jobs), self.recorder.flush_in())
-                size, job = shared.jobs.popleft() if due else (0, self.recorder.flush)
-            if job is _END:
-                return
-            if self.fault is None:
-                try:
-                    job()
-                except LowhalfError as fault:
-                    self.fault = fault
-                    self.recorder.abandon()
-                    self._on_fault()
-            with shared.changed:
-                shared.backlog -= size
+            jobs = self._gathered()
+            for size, job in jobs:
+                if job is _END:
+                    return
+                self._do(job)
+                with self._shared.due:
+                    self._shared.backlog -= size
+            left = self.recorder.flush_in()
+            if left is not None and left <= _GATHERED:
+                self._do(self.recorder.flush)
+
+    def _gathered(self) -> Sequence[tuple[int, Callable[[], None]]]:
+        """What there is to do, of several frames; nothing where it is time to flush."""
+        shared = self._shared
+        with shared.due:
+            left = self.recorder.flush_in()
+            wait = None if left is None else max(0.0, left - _GATHERED)
+            if shared.due.wait_for(lambda: bool(shared.jobs), wait):
+                shared.due.wait_for(lambda: shared.hurry, _GATHERED)
+            jobs, shared.jobs, shared.hurry = shared.jobs, deque(), False
+        return jobs
+
+    def _do(self, job: Callable[[], None]) -> None:
+        if self.fault is None:
+            try:
+                job()
+            except LowhalfError as fault:
+                self.fault = fault
+                self.recorder.abandon()
+                self._on_fault()
 
 
 _NOTHING = object()
