@@ -16,7 +16,7 @@ from adapters.outputs.recording.capture import WholeCapture, without
 from adapters.outputs.recording.capture_apart import CaptureApart, can_be_apart
 from adapters.outputs.recording.clips import Clips
 from adapters.outputs.recording.last_minute import KeptMinute, keep_minute, minute_path
-from adapters.outputs.recording.touched import lines_of
+from adapters.outputs.recording.touched import LineReader
 from adapters.outputs.recording.worker import Moment, RecordingWorker
 from adapters.outputs.surroundings import OutputSurroundings
 from adapters.recordings.header import About
@@ -63,6 +63,7 @@ class RecordingOutput(Output, MemoryObserver):
         self._excluded = [Span(each.start, each.size) for each in settings.exclude]
         self._source: Source | None = None
         self._held = MemoryMap([])
+        self._reader = LineReader(self._held)
         self._bulk: BulkReader | None = None
         self._worker: RecordingWorker | None = None
         self._build = ""
@@ -265,7 +266,9 @@ class RecordingOutput(Output, MemoryObserver):
             spans = without(image.memory.whole(), self._excluded)
             found = [(span, image.read(span.address, span.length)) for span in spans]
             return [(span, data) for span, data in found if data is not None]
-        lines = lines_of(taken)
+        if self._reader.memory is not image.memory:
+            self._reader = LineReader(image.memory)
+        lines = self._reader.lines_of(taken)
         if not self._excluded:
             return lines
         return [(span, data) for span, data in lines if without([span], self._excluded) == [span]]

@@ -4,46 +4,51 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bridge.memory.address_map import LINE_SHIFT, LINE_SIZE, Region, Span
-from bridge.memory.image import Image
+from bridge.memory.address_map import LINE_SHIFT, LINE_SIZE, MemoryMap, Span
 from bridge.ports.memory_observer import TakenMemory
 
-__all__ = ["TouchedLines", "lines_of"]
+__all__ = ["LineReader", "TouchedLines"]
 
 _Parts = list[tuple[Span, bytes]]
 
 
-def lines_of(taken: TakenMemory) -> _Parts:
-    """The bytes of a frame that are known to be its own, in guest order, a span a row of them."""
-    image = taken.image
-    parts: _Parts = []
-    for line in sorted(taken.lines):
-        address, length = _place(image, line)
-        data = bytes(image.bytes[line << LINE_SHIFT : (line << LINE_SHIFT) + length])
-        if image.held[line]:
-            parts.append((Span(address, length), data))
-            continue
-        there = image.partial[line]
-        at = 0
-        while (at := there.find(1, at)) >= 0:
-            end = there.find(0, at)
-            end = length if end < 0 else end
-            parts.append((Span(address + at, end - at), data[at:end]))
-            at = end
-    return parts
+class LineReader:
+    """Reads lines of a memory's images; where each of them lies is found once."""
 
+    def __init__(self, memory: MemoryMap) -> None:
+        self.memory = memory
+        self._spans: dict[int, Span] = {}
 
-def _place(image: Image, line: int) -> tuple[int, int]:
-    """Canonical address and length of a line, which is shorter at its region's end."""
-    flat = line << LINE_SHIFT
-    region = next(r for r in image.memory.regions if _holds(image, r, flat))
-    start = image.memory.flat_starts[region.name]
-    return region.start + flat - start, min(LINE_SIZE, region.size - (flat - start))
+    def lines_of(self, taken: TakenMemory) -> _Parts:
+        """The bytes of a frame that are known to be its own, in guest order, a span a row."""
+        image, spans = taken.image, self._spans
+        parts: _Parts = []
+        for line in sorted(taken.lines):
+            span = spans.get(line)
+            if span is None:
+                span = spans[line] = self._span(line)
+            begin = line << LINE_SHIFT
+            data = bytes(image.bytes[begin : begin + span.length])
+            if image.held[line]:
+                parts.append((span, data))
+                continue
+            there = image.partial[line]
+            at = 0
+            while (at := there.find(1, at)) >= 0:
+                end = there.find(0, at)
+                end = span.length if end < 0 else end
+                parts.append((Span(span.address + at, end - at), data[at:end]))
+                at = end
+        return parts
 
-
-def _holds(image: Image, region: Region, flat: int) -> bool:
-    start = image.memory.flat_starts[region.name]
-    return start <= flat < start + region.size
+    def _span(self, line: int) -> Span:
+        """A line is shorter at its region's end."""
+        flat = line << LINE_SHIFT
+        for region in self.memory.regions:
+            at = flat - self.memory.flat_starts[region.name]
+            if 0 <= at < region.size:
+                return Span(region.start + at, min(LINE_SIZE, region.size - at))
+        raise ValueError(f"line {line} is in no region")
 
 
 @dataclass(slots=True)
