@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ctypes
 import os
+import stat
 import sys
 from ctypes import c_uint32, c_void_p, c_wchar_p
 from pathlib import Path
@@ -12,7 +13,7 @@ from typing import BinaryIO
 from adapters.windows_library import windows_library
 from schemas.windows_paths import openable
 
-__all__ = ["OPEN_EXISTING", "READ", "SHARE_ALL", "open_for_reading", "open_stream"]
+__all__ = ["OPEN_EXISTING", "READ", "SHARE_ALL", "may_wait", "open_for_reading", "open_stream"]
 
 READ = 0x80000000
 """GENERIC_READ."""
@@ -40,6 +41,15 @@ def open_stream(path: Path) -> BinaryIO:
     if sys.platform == "win32":
         return os.fdopen(open_for_reading(path), "rb")
     return path.open("rb")
+
+
+def may_wait(path: Path) -> bool:
+    """Whether opening might wait for somebody who writes, as of a pipe, or reading never end.
+
+    Raises as open_for_reading does.
+    """
+    mode = openable(path).stat().st_mode
+    return not (stat.S_ISREG(mode) or stat.S_ISDIR(mode))
 
 
 def _handle(path: str) -> int:

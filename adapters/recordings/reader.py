@@ -10,7 +10,7 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from adapters.file_opening import open_stream
+from adapters.file_opening import may_wait, open_stream
 from adapters.recordings import chunk, topics
 from adapters.recordings.chunk import ChunkMessage, ChunkPlace
 from adapters.recordings.chunk_index import chunk_index, everything, written_by
@@ -228,6 +228,8 @@ def open_recording(path: Path) -> Recording:
 
 def _open(path: Path) -> Recording:
     found: Contents | None = None
+    if may_wait(path):
+        raise ValueError("it is not a regular file")
     with open_stream(path) as stream:
         size = stream.seek(0, 2)
         index = chunk_index(stream, size)

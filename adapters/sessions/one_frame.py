@@ -10,7 +10,7 @@ import asyncio
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from adapters.file_opening import open_stream
+from adapters.file_opening import may_wait, open_stream
 from adapters.recordings.topics import MAGIC
 from adapters.sessions.setup import sampling_setup
 from adapters.sources.catalogue import make_source
@@ -102,6 +102,8 @@ def is_recording(path: Path) -> bool:
 def may_be_recording(path: Path) -> bool:
     """Whether a file begins as one.  Raises SourceLost where there is no file that can be read."""
     try:
+        if may_wait(path):
+            return False
         with open_stream(path) as stream:
             return stream.read(len(MAGIC)) == MAGIC
     except ValueError:

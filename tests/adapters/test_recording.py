@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import io
 import json
+import os
 import random
 import struct
 import time
@@ -28,6 +29,7 @@ from adapters.recordings.frame_message import FrameKind, RecordedFrame
 from adapters.recordings.header import About, decode_about
 from adapters.recordings.reader import open_recording
 from adapters.recordings.recorder import Parts, Recorder
+from adapters.sessions.one_frame import may_be_recording
 from adapters.sources.recording.player import RecordingPlayer
 from adapters.system_clock import seconds
 from bridge.memory.address_map import LINE_SIZE, MemoryMap, Region, Span
@@ -472,6 +474,17 @@ def test_a_file_that_is_shorter_than_it_was_when_it_was_opened(tmp_path: Path) -
         for look in (chunk_index, everything):
             with pytest.raises(ValueError, match=r"^expected \d+ bytes at byte \d+, found \d+$"):
                 look(stream, len(whole))
+
+
+@pytest.mark.posix("has no pipes with paths like a file's")
+def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    path = tmp_path / "a.mcap"
+    os.mkfifo(path)
+    for each in (path, Path("/dev/zero")):
+        with pytest.raises(SourceUnusable) as caught:
+            open_recording(each)
+        assert caught.value.detail == f"{each} is not a usable recording: it is not a regular file"
+        assert not may_be_recording(each)
 
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
