@@ -43,6 +43,7 @@ SIZES = {
     "overlay.png": (960, 780),
     "desk-light.png": (1280, 800),
     "desk-dark.png": (1280, 800),
+    "look-again.png": (1280, 800),
 }
 """Each picture's width and height in pixels."""
 MAX_BYTES = 200_000
@@ -51,6 +52,8 @@ COLOURS = 128
 LAPS = 3
 LAP = 20.1
 """Seconds of the recording."""
+PLACE = 560
+"""Which of its frames is looked at again: shortly before the lantern is carried through the door."""
 STEP = 3
 """The step in which pictures are taken: the lantern is in hand, and targets are hit and missed."""
 SHOWN = "watches=held_kind,held_x_low,facing,lantern_away&show=values,steps"
@@ -215,6 +218,21 @@ async def desk(browser: str, url: str, name: str) -> None:
         save(opened(await page.picture()), name)
 
 
+async def look_again(browser: str, url: str) -> None:
+    async with new_page(browser, *SIZES["look-again.png"], still=False) as page:
+        await page.open(f"{url}desk")
+        await page.wait_for("document.getElementById('look').hidden", False)
+        await page.evaluate(f"document.querySelector('{CHOSEN}').click()")
+        await page.evaluate("document.getElementById('look').click()")
+        while await page.evaluate("document.body.dataset.view") != "past":
+            await asyncio.sleep(0.5)
+        await asyncio.sleep(10)  # so that all of it is evaluated
+        slider = "document.getElementById('scrubber')"
+        await page.evaluate(f"{slider}.value = {PLACE}; {slider}.dispatchEvent(new Event('input'))")
+        await asyncio.sleep(2)
+        save(opened(await page.picture()), "look-again.png")
+
+
 # The terminal
 
 
@@ -293,6 +311,8 @@ async def make(names: Sequence[str], directory: Path) -> None:
                     await overlay(browser, url)
                 elif name.startswith("desk"):
                     await desk(browser, url, name)
+                elif name == "look-again.png":
+                    await look_again(browser, url)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
