@@ -53,7 +53,7 @@ LAPS = 3
 LAP = 20.1
 """Seconds of the recording."""
 PLACE = 560
-"""Which of its frames is looked at again: shortly before the lantern is carried through the door."""
+"""Which of its frames is looked at again: shortly before the door, with the lantern in hand."""
 STEP = 3
 """The step in which pictures are taken: the lantern is in hand, and targets are hit and missed."""
 SHOWN = "watches=held_kind,held_x_low,facing,lantern_away&show=values,steps"
@@ -224,9 +224,8 @@ async def look_again(browser: str, url: str) -> None:
         await page.wait_for("document.getElementById('look').hidden", False)
         await page.evaluate(f"document.querySelector('{CHOSEN}').click()")
         await page.evaluate("document.getElementById('look').click()")
-        while await page.evaluate("document.body.dataset.view") != "past":
-            await asyncio.sleep(0.5)
-        await asyncio.sleep(10)  # so that all of it is evaluated
+        await asyncio.sleep(15)  # so that all of it is evaluated
+        await page.wait_for("document.body.dataset.view", "past")
         slider = "document.getElementById('scrubber')"
         await page.evaluate(f"{slider}.value = {PLACE}; {slider}.dispatchEvent(new Event('input'))")
         await asyncio.sleep(2)
