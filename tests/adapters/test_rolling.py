@@ -62,15 +62,15 @@ def test_only_the_last_seconds_are_kept(tmp_path: Path) -> None:
 
 def test_two_that_keep_their_last_minutes_in_one_folder(tmp_path: Path) -> None:
     stories = [Story(), Story()]
-    recorders = [RollingRecorder(tmp_path, "pier", ABOUT, keep=50.0) for _ in stories]
-    for second in range(0, 90, 3):
+    recorders = [RollingRecorder(tmp_path, "pier", ABOUT, keep=20.0) for _ in stories]
+    for second in range(0, 42, 3):
         for recorder, story in zip(recorders, stories, strict=True):
             story.play(recorder, second * RATE, (second + 3) * RATE)
     for recorder, story in zip(recorders, stories, strict=True):
         recorder.close()
         found = [each for path in recorder.files for each in replayed(path)]
         assert found == list(story.images.items())[-len(found) :]
-        assert len(found) >= 50 * RATE
+        assert len(found) >= 20 * RATE
     mine, others = (set(recorder.files) for recorder in recorders)
     assert not mine & others
     assert {*tmp_path.iterdir()} == mine | others
@@ -81,11 +81,11 @@ def test_what_another_lowhalf_writes_still_is_not_removed(tmp_path: Path) -> Non
     theirs.touch()
     os.utime(theirs, (STARTED, STARTED))
     story = Story()
-    recorder = RollingRecorder(tmp_path, "pier", ABOUT, keep=50.0)
-    os.utime(theirs, (STARTED + 50, STARTED + 50))
-    story.play(recorder, 0, 80 * RATE)
+    recorder = RollingRecorder(tmp_path, "pier", ABOUT, keep=20.0)
+    os.utime(theirs, (STARTED + 20, STARTED + 20))
+    story.play(recorder, 0, 35 * RATE)
     assert theirs.exists()
-    story.play(recorder, 80 * RATE, 120 * RATE)
+    story.play(recorder, 35 * RATE, 50 * RATE)
     assert not theirs.exists()
     recorder.close()
 
@@ -103,13 +103,13 @@ def test_a_file_that_cannot_be_removed_goes_later(
         remove(self, missing_ok)
 
     story = Story()
-    recorder = RollingRecorder(tmp_path, "pier", ABOUT, keep=50.0)
+    recorder = RollingRecorder(tmp_path, "pier", ABOUT, keep=20.0)
     with monkeypatch.context() as patched:
         patched.setattr(Path, "unlink", unlink)
-        story.play(recorder, 0, 80 * RATE)
+        story.play(recorder, 0, 40 * RATE)
         assert held.exists()
-        assert len(recorder.files) <= 14
-    story.play(recorder, 80 * RATE, 90 * RATE)
+        assert len(recorder.files) <= 8
+    story.play(recorder, 40 * RATE, 46 * RATE)
     recorder.close()
     assert not held.exists()
     assert sorted(tmp_path.iterdir()) == recorder.files
