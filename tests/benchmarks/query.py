@@ -11,12 +11,15 @@ from __future__ import annotations
 import argparse
 import random
 import struct
+import subprocess
+import sys
 import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from adapters.commands.console.worker_processes import cores
 from adapters.exports.csv_rows import CsvRows
 from adapters.recordings.header import About
 from adapters.recordings.recorder import Recorder
@@ -24,8 +27,9 @@ from adapters.sessions.recorded_query import QuerySettings, RecordedQuery
 from bridge.memory.address_map import LINE_SIZE, Region, Span
 from bridge.ports.source import Consistency
 from bridge.querying.asked import ColumnAsked
+from tests.benchmarks.many_dumps import MEASURED
 
-__all__ = ["FIELDS", "POINTERS", "Cost", "cost", "record"]
+__all__ = ["FIELDS", "POINTERS", "Cost", "cost", "first", "record"]
 
 BASE, SIZE = 0x8000_0000, 16 << 20
 ACTORS = 20
@@ -115,6 +119,27 @@ def cost(path: Path, columns: tuple[ColumnAsked, ...], *, alone: int = 5) -> Cos
     )
 
 
+@dataclass(frozen=True)
+class Found:
+    """Seconds that the command took, and those of the processor of all its processes."""
+
+    seconds: float
+    processor: float
+
+
+def first(path: Path, frames: int) -> Found:
+    """``lowhalf query --first`` for an expression that holds in the last of so many frames."""
+    asked = ["--watch", "x=actors[3].x", "--first", f"actors[3].count == {frames - 1}"]
+    command = [sys.executable, "-c", MEASURED, "query", str(path), *asked, "--csv", "-"]
+    began = time.monotonic()
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    took = time.monotonic() - began
+    last = done.stdout.splitlines()[-1]
+    if last.split(",")[0] != str(frames - 1):
+        raise AssertionError(f"expected frame {frames - 1}, found {last}")
+    return Found(took, float(done.stderr.split()[-3]))
+
+
 def _per_frame(path: Path, settings: QuerySettings, *, csv: bool = False) -> float:
     query = RecordedQuery(path, settings)
     lines = CsvRows([column.name for column in query.columns])
@@ -145,17 +170,17 @@ def _report(words: argparse.Namespace) -> None:
                 f"by frame ({1 / found.engine:,.0f}), {found.one_by_one / found.at_once:.0f} times "
                 "one watch at a time"
             )
-        last = f"actors[3].count == {words.frames - 1}"
-        settings = QuerySettings((FIELDS[0],), (last,), only_first=True, statuses=False)
-        query = RecordedQuery(path, settings)
-        began = time.monotonic()
-        (rows,) = query.rows()
-        assert list(rows.frames) == [words.frames - 1]
-        took = time.monotonic() - began
-        print(f"first frame where {last}: {took:.2f} s, {words.frames / took:,.0f} frames/s")
+        record(path, words.first)
+        sought = first(path, words.first)
+        print(
+            f"the first frame where an expression holds, the last of {words.first / 3600:g} "
+            f"minutes: {sought.seconds:.2f} s on {cores()} cores, {sought.processor:.2f} s of "
+            f"processor time, {words.first / sought.processor:,.0f} frames/s"
+        )
 
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0] if __doc__ else "")
     parser.add_argument("--frames", type=int, default=3600)
+    parser.add_argument("--first", type=int, default=36_000, help="frames to seek the first in")
     _report(parser.parse_args())

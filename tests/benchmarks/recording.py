@@ -2,7 +2,8 @@
 
 A look at 16 MiB of filled RAM against one memcmp of it by C, and the size of a minute of three
 loads against ``zstd -3`` of the changed lines themselves, each as a ratio within one run; and
-seeking in an hour of it, in processor time.
+seeking in an hour of it for 50 watches, in processor time and against reading a frame's group.
+What all of a recording costs while a game runs, ``recording_live`` tells.
 """
 
 from __future__ import annotations
@@ -19,7 +20,8 @@ from pathlib import Path
 
 import zstandard
 
-from adapters.outputs.recording.capture import WholeCapture
+from adapters.outputs.recording.capture import WholeCapture, without
+from adapters.outputs.recording.capture_apart import MappedFile
 from adapters.recordings.header import About
 from adapters.recordings.reader import open_recording
 from adapters.recordings.recorder import Parts, Recorder
@@ -51,9 +53,11 @@ class _File(BulkReader):
 
 @dataclass(frozen=True)
 class Cost:
-    """Seconds of processor time: one look, one memcmp of the same."""
+    """Seconds of processor time: one look at what is copied by calls, one at what is mapped, as the
+    process looks that a recording starts, and one memcmp of the same."""
 
-    look: float
+    copied: float
+    mapped: float
     memcmp: float
 
 
@@ -62,7 +66,9 @@ def look_cost(frames: int = 40) -> Cost:
     chance = random.Random(3)
     memcmp = ctypes.CDLL(None).memcmp
     memcmp.argtypes = [ctypes.c_void_p, ctypes.c_void_p, ctypes.c_size_t]
-    looks, compares = [], []
+    copies: list[float] = []
+    maps: list[float] = []
+    compares: list[float] = []
     shared = Path("/dev/shm")
     folder = tempfile.TemporaryDirectory(dir=shared if shared.is_dir() else None)
     with folder as name:
@@ -71,21 +77,28 @@ def look_cost(frames: int = 40) -> Cost:
         path.write_bytes(image)
         one, other = ctypes.create_string_buffer(image), ctypes.create_string_buffer(image)
         counters = FrameCounters("made", None, None)
-        capture = WholeCapture(
-            _File(path), MemoryMap([REGION]), [Span(BASE, SIZE)], counters, ByteOrder.BIG
-        )
-        capture.look()
-        capture.take()
+        whole = Span(BASE, SIZE)
+        with path.open("rb") as file:
+            mapped = MappedFile(file.fileno(), 0, whole)
+        captures = [
+            WholeCapture(reader, MemoryMap([REGION]), [whole], counters, ByteOrder.BIG)
+            for reader in (_File(path), mapped)
+        ]
+        for capture in captures:
+            capture.look()
+            capture.take()
         with path.open("r+b", buffering=0) as game:
             for number in range(frames):
                 for line in range(ACTORS):
                     game.seek(0x1_0000 * line)
                     game.write(struct.pack(">I", number))
-                looks.append(_spent(capture.look))
-                assert sum(span.length for span, _ in capture.take()) == ACTORS * LINE_SIZE
+                for capture, spent in zip(captures, (copies, maps), strict=True):
+                    spent.append(_spent(capture.look))
+                    assert sum(span.length for span, _ in capture.take()) == ACTORS * LINE_SIZE
                 compares.append(_spent(lambda: memcmp(one, other, SIZE)))
-        capture.close()
-    return Cost(min(looks), min(compares))
+        for capture in captures:
+            capture.close()
+    return Cost(min(copies), min(maps), min(compares))
 
 
 def actors(frames: int) -> Iterator[Parts]:
@@ -110,11 +123,18 @@ def framebuffer(frames: int) -> Iterator[Parts]:
         yield [*lines, (Span(BASE + 0x10_0000, FRAMEBUFFER), bytes(picture))]
 
 
+def excluded(frames: int) -> Iterator[Parts]:
+    """The same, and the picture is left out of the recording."""
+    picture = [Span(BASE + 0x10_0000, FRAMEBUFFER)]
+    for parts in framebuffer(frames):
+        yield [(span, data) for span, data in parts if without([span], picture)]
+
+
 LOADS: dict[str, Callable[[int], Iterator[Parts]]] = {
     "actors": actors,
     "with a picture": framebuffer,
+    "the picture excluded": excluded,
 }
-"""The third load, with the picture left out, is the first again."""
 
 
 @dataclass(frozen=True)
@@ -142,8 +162,9 @@ def minute(load: str, seconds: int = 60) -> Size:
     return Size(grown, len(zstandard.ZstdCompressor(3).compress(b"".join(changed))))
 
 
-def seek_times(minutes: int = 60, seeks: int = 100) -> list[float]:
-    """Processor seconds to have 50 watches' bytes at random frames, in rising order."""
+def seek_times(minutes: int = 60, seeks: int = 100) -> tuple[list[float], list[float]]:
+    """Processor seconds to have 50 watches' bytes at random frames, in rising order; and to read
+    the frames of one group, of a second."""
     chance = random.Random(8)
     with tempfile.TemporaryDirectory() as name:
         path = Path(name) / "a.mcap"
@@ -156,16 +177,20 @@ def seek_times(minutes: int = 60, seeks: int = 100) -> list[float]:
         # most watches look at actors, some elsewhere
         watched = [Span(BASE + 0x4000 * (i % 20) + 0x20, 4) for i in range(40)]
         watched += [Span(BASE + chance.randrange(0, SIZE - 4, 4), 4) for _ in range(10)]
+        groups = [chance.randrange(len(recording.groups)) for _ in range(seeks)]
 
-        def seek() -> None:
-            group = chance.randrange(len(recording.groups))
+        def seek(group: int) -> None:
             memory = recording.memory_before(group)
             frames = recording.frames(group)
             for frame in frames[: chance.randrange(1, len(frames) + 1)]:
                 memory.apply(frame)
             assert all(memory.read(span) is not None for span in watched)
 
-        return sorted(_spent(seek) for _ in range(seeks))
+        seeking, reading = [], []
+        for group in groups:
+            seeking.append(_spent(lambda: seek(group)))  # noqa: B023 - called at once
+            reading.append(_spent(lambda: recording.frames(group)))  # noqa: B023
+    return sorted(seeking), sorted(reading)
 
 
 def _spent(work: Callable[[], object]) -> float:
@@ -176,13 +201,17 @@ def _spent(work: Callable[[], object]) -> float:
 
 def main() -> int:
     cost = look_cost()
-    print(f"a look {cost.look * 1e3:.2f} ms, {cost.look / cost.memcmp:.1f} times one memcmp")
+    for words, look in (("mapped", cost.mapped), ("copied by calls", cost.copied)):
+        print(f"a look, {words}: {look * 1e3:.2f} ms, {look / cost.memcmp:.1f} times one memcmp")
     for load in LOADS:
         size = minute(load)
         ratio = size.recorded / size.packed
         print(f"{load}: {size.recorded / 1e6:.2f} MB a minute, {ratio:.2f} times the lines packed")
-    times = seek_times()
-    print(f"seek: median {times[50] * 1e3:.0f} ms, 99th percentile {times[98] * 1e3:.0f} ms")
+    seeking, reading = seek_times()
+    print(
+        f"seek in an hour: median {seeking[50] * 1e3:.0f} ms, 99th percentile "
+        f"{seeking[98] * 1e3:.0f} ms; {seeking[98] / reading[50]:.0f} times reading one second"
+    )
     return 0
 
 

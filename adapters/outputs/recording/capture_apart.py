@@ -31,7 +31,7 @@ from bridge.ports.bulk_reader import BulkReader
 from bridge.ports.memory_observer import FrameCounters
 from bridge.ports.source import Consistency
 
-__all__ = ["CaptureApart", "can_be_apart", "serve"]
+__all__ = ["CaptureApart", "MappedFile", "can_be_apart", "serve"]
 
 _PATIENCE = 5.0
 """Seconds that the process has to end by itself."""
@@ -165,7 +165,9 @@ def _places() -> list[str]:
     return [ours, *(place for place in sys.path if place and place != ours)]
 
 
-class _Mapped(BulkReader):
+class MappedFile(BulkReader):
+    """Bytes of a file from *offset* on, where they lie; for a process that may end."""
+
     def __init__(self, file: int, offset: int, span: Span) -> None:
         self.spans = (span,)
         begin = offset - offset % mmap.ALLOCATIONGRANULARITY
@@ -188,7 +190,7 @@ def serve(pipe: int, file: int) -> None:
     # a file that cannot be mapped is a ValueError: it is too short by now
     with contextlib.suppress(EOFError, OSError, ValueError), Connection(pipe) as parent:
         asked: _Looked = parent.recv()
-        reader = _Mapped(file, asked.offset, asked.whole)
+        reader = MappedFile(file, asked.offset, asked.whole)
         capture = WholeCapture(reader, asked.memory, asked.spans, asked.counters, asked.order)
         while True:
             match parent.recv_bytes():
