@@ -19,7 +19,7 @@ def test_memory_is_flat_and_a_dump_costs_little_more_than_its_unpacking(count: i
 
     def ratio() -> float:
         many_seconds, _, many = many_dumps.read(count)
-        # more than twice as many, or four hundred times, and hardly any more memory in the command or a worker
+        # many more dumps, and hardly any more memory in the command or a worker
         assert all(more < 1.25 * less + 8 for more, less in zip(many, few, strict=True))
         return (many_seconds - few_seconds) / (count - 24) / many_dumps.unpacking()
 
