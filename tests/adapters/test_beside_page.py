@@ -14,6 +14,7 @@ from tests.adapters.accessibility import violations
 from tests.adapters.browser import FRAME, Page
 from tests.adapters.canned_desk import CannedDesk, DeskServer, desks, full_desk
 from tests.adapters.canned_past import CannedPast, clip
+from tests.adapters.desk_daemon import eventually
 from tests.adapters.desk_hands import cells, press, text, write
 
 pytestmark = [
@@ -137,6 +138,8 @@ async def test_the_keyboard_alone_chooses_and_scrubs(page: Page, desk: CannedDes
     await write(page, "oil == 3")
     await press(page, "Enter")
     await page.wait_for("location.search.includes('expr=oil')")
+    await page.wait_for(WHICH, "Not live: where both are aligned")
+    await eventually(lambda: asked[-1].get("expr") == "oil == 3", 10, "asked")
     await write(page, " ?")
     await press(page, "Enter")
     await page.wait_for(text("#align-fault"), "no such thing")

@@ -12,6 +12,7 @@ import { HeapPanel } from "./heap.js";
 import { keys } from "./keys.js";
 import { LayoutsPanel } from "./layouts.js";
 import { Looking } from "./looking.js";
+import { pastOf } from "./past_words.js";
 import { poll } from "./poll.js";
 import { fetched } from "./newest.js";
 import { PracticePanel } from "./practice.js";
@@ -22,6 +23,7 @@ import { Timeline } from "./timeline.js";
 import { Watches } from "./watches.js";
 import { Working } from "./working.js";
 
+const TITLE = document.title;
 const TENTH = 100;
 const CALM_TENTHS = 10; // plots move once a second for those who ask for less motion
 
@@ -99,6 +101,7 @@ function turn(allowed) {
     for (const panel of [watches, practice]) panel.follow(shown.isLive);
     if (now() !== null) watches.take(now().readings);
     body.dataset.view = shown.isLive ? "live" : "past";
+    document.title = shown.isLive ? TITLE : `not live: ${TITLE}`;
   }
   return turned;
 }
@@ -165,7 +168,7 @@ function recorded(found) {
   practice.keep(pasts);
   timeline.offer(pasts);
   ask();
-  const wanted = pasts.find(({ id }) => id === address.searchParams.get("past"));
+  const wanted = pastOf(pasts, address.searchParams.get("past"));
   if (wanted) {
     lookBack(wanted, Number(address.searchParams.get("place") ?? 0));
     for (const name of ["past", "place"]) address.searchParams.delete(name);

@@ -17,6 +17,13 @@ export function pastTitle({ kind, title }) {
   return kind === "rolling" ? `the rolling recording (${title})` : `the recording ${title}`;
 }
 
+// The past of a name; null without one.  What was opened of the rolling recording stands in no list.
+export function pastOf(pasts, name) {
+  const rolling = pasts.find(({ kind }) => kind === "rolling");
+  const opened = rolling && name?.startsWith("rolling-") ? { ...rolling, id: name } : null;
+  return pasts.find(({ id }) => id === name) ?? opened;
+}
+
 // Seconds since a timeline's first frame, as near as its groups tell.
 export function secondsAt({ starts, rate }, place) {
   let found = null;

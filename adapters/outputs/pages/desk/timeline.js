@@ -157,7 +157,11 @@ export class Timeline {
   }
 
   focus() {
-    this.element.hidden = false;
+    if (this.element.hidden) {
+      // what was said of an earlier moment is not said again
+      for (const part of [this.which, this.coming, this.live, this.note, this.words]) put(part, "");
+      this.element.hidden = false;
+    }
     this.slider.focus();
   }
 
@@ -183,7 +187,8 @@ export class Timeline {
   // *moment* is what the page shows, null for live; *live* is the newest live snapshot.
   paint(moment, live) {
     const { looking } = this;
-    this.element.hidden = !looking.isOpen;
+    // it goes with the moment, not before
+    this.element.hidden = !looking.isOpen && moment === null;
     if (!looking.isOpen) return;
     this.chosen();
     const { timeline, wanted } = looking;

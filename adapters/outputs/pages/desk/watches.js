@@ -16,6 +16,7 @@ export class Watches {
     this.nothing = nothing;
     this.choose = choose;
     this.entries = [];
+    this.known = new Map(); // the same with those that are not shown now: their plots go on
     this.order = []; // the same, as they stand in their groups
     this.chosen = "";
     this.signature = null;
@@ -52,8 +53,7 @@ export class Watches {
   note(readings, now) {
     if (this.plotted) this.take(readings);
     const tenth = tenthOf(now);
-    const byName = new Map(this.entries.map((entry) => [entry.name, entry]));
-    for (const reading of readings) byName.get(reading.watch)?.note(reading, tenth);
+    for (const reading of readings) this.known.get(reading.watch)?.note(reading, tenth);
   }
 
   // Whether live readings are shown, with their plots.
@@ -75,10 +75,12 @@ export class Watches {
   }
 
   arrange(readings) {
-    const old = new Map(this.entries.map((entry) => [entry.name, entry]));
     for (const entry of this.entries) this.seen.unobserve(entry.button);
     const held = document.activeElement?.closest?.(".entry")?.dataset.watch;
-    this.entries = readings.map((reading) => old.get(reading.watch) ?? new Entry(reading));
+    this.entries = readings.map((reading) => this.known.get(reading.watch) ?? new Entry(reading));
+    // what the live game has no more is known no more
+    if (this.plotted) this.known.clear();
+    for (const entry of this.entries) this.known.set(entry.name, entry);
     const lists = new Map();
     for (const [i, entry] of this.entries.entries()) {
       entry.reading = readings[i];
@@ -207,10 +209,10 @@ export class Watches {
   draw(now, linked = true) {
     const tenth = tenthOf(now);
     const inks = colours();
-    for (const entry of this.entries) {
-      if (linked) entry.trace.hold(tenth);
-      else entry.trace.note(NaN, tenth);
-      if (this.plotted) entry.draw(tenth, inks);
+    for (const { trace } of this.known.values()) {
+      if (linked) trace.hold(tenth);
+      else trace.note(NaN, tenth);
     }
+    if (this.plotted) for (const entry of this.entries) entry.draw(tenth, inks);
   }
 }
