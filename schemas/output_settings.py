@@ -93,8 +93,9 @@ class RecordingOutput(Table):
     )
     ram: Literal["whole", "touched", "none"] = Field(
         "whole",
-        description="whole: all of it, where the source can be read so quickly; touched: the lines "
-        "that watches look at; none: only readings",
+        description="whole: all of it, where the source can be read so quickly (of push and serial "
+        "what is sent, of debugger what watches look at); touched: the lines that watches look at; "
+        "none: only readings",
     )
     exclude: list[LeftOut] = Field(
         [], description="memory that is left out, such as the pictures that a game draws"

@@ -20,6 +20,7 @@ from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.memory.fetched import Part
 from bridge.ports.bulk_reader import BulkReader
+from bridge.ports.changes import Changes
 from bridge.reporting.counted_lines import CountedLines
 from bridge.values.status import Status
 from schemas.errors import SourceUnusable
@@ -191,6 +192,15 @@ class Source(abc.ABC):
         """Reads all that is held, beside the sampler; None where that cannot be had.
 
         Asked of an open source, and closed before it.  Raises SourceLost.
+        """
+        return None
+
+    def changes(self, *, everything: bool = False) -> Changes | None:
+        """What of the frame at hand may be otherwise than when this was asked last; all that is
+        held at first, and with *everything*.
+
+        For a source whose memory stands in this process and changes in :meth:`wait` alone; None of
+        any other.  Asked of an open source.  Raises SourceError.
         """
         return None
 

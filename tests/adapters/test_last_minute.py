@@ -64,8 +64,8 @@ class Stepped:
 
 
 @asynccontextmanager
-async def stepped(folder: Path, tables: str = KEEP) -> AsyncIterator[Stepped]:
-    path = bridge(folder, 'pace = "stepped"', "repeat = true")
+async def stepped(folder: Path, tables: str = KEEP, *lines: str) -> AsyncIterator[Stepped]:
+    path = bridge(folder, 'pace = "stepped"', "repeat = true", *lines)
     path.write_text(path.read_text("utf-8") + tables, "utf-8")
     loaded = load_bridge(path)
     ready = prepare(loaded)
@@ -133,7 +133,7 @@ async def test_the_last_frame_is_in_it_and_what_goes_on_is_not(
 
 async def test_it_is_a_minute(tmp_path: Path) -> None:
     """The recording three times and a bit: 20 s each, in files of 60 s."""
-    async with stepped(tmp_path) as game:
+    async with stepped(tmp_path, KEEP + 'ram = "touched"\n') as game:
         await game.step(4000)
         words = await game.controls.keep_last_minute()
     (kept,), _ = files_in(tmp_path)

@@ -16,6 +16,7 @@ from adapters.outputs.recording.capture import WholeCapture, without
 from adapters.outputs.recording.capture_apart import CaptureApart, can_be_apart
 from adapters.outputs.recording.clips import Clips
 from adapters.outputs.recording.last_minute import KeptMinute, keep_minute, minute_path
+from adapters.outputs.recording.told_changes import ToldChanges
 from adapters.outputs.recording.touched import LineReader
 from adapters.outputs.recording.worker import Moment, RecordingWorker
 from adapters.outputs.surroundings import OutputSurroundings
@@ -25,9 +26,10 @@ from adapters.recordings.rolling import RollingRecorder
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.ports.bulk_reader import BulkReader
+from bridge.ports.changes import Rest
 from bridge.ports.memory_observer import FrameCounters, MemoryObserver, TakenMemory
 from bridge.ports.output import Output
-from bridge.ports.source import Opened, Source
+from bridge.ports.source import Cadence, Opened, Source
 from bridge.practice.progress import Practice
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Watch
@@ -68,6 +70,8 @@ class RecordingOutput(Output, MemoryObserver):
         self._worker: RecordingWorker | None = None
         self._build = ""
         self._capturing = False
+        self._order = ByteOrder.BIG
+        self._anew = True
         self._number: int | None = None
         self._epoch: float | None = None
         self._newest = 0.0
@@ -95,6 +99,8 @@ class RecordingOutput(Output, MemoryObserver):
         if worker.fault is not None:
             return f"stopped: {worker.fault}"
         words = f"{worker.whole} frames whole, {worker.in_part} in part"
+        if worker.some:
+            words = f"{worker.some} frames, some memory of each"
         if self._keeping:
             return f"{words}; keeping the last minute"
         return words if self._kept is None else f"{words}; {self._kept.words}"
@@ -112,6 +118,11 @@ class RecordingOutput(Output, MemoryObserver):
         # made here, since the image belongs to this thread; put into words in the other
         _ = frame.readings
         worker.readings(frame)
+
+    async def settled(self) -> None:
+        worker = self._worker
+        if worker is not None and worker.is_behind:
+            await asyncio.to_thread(worker.catch_up)
 
     async def run(self) -> None:
         """Wait until cancelled, then write what is there.
@@ -218,6 +229,7 @@ class RecordingOutput(Output, MemoryObserver):
     def source_opened(self, source: Source, opened: Opened) -> None:
         self._source, self._held = source, opened.memory
         self._capturing = False
+        self._anew = True
 
     def sample_begins(self, counters: FrameCounters, order: ByteOrder) -> None:
         if self._build != counters.build:
@@ -225,6 +237,7 @@ class RecordingOutput(Output, MemoryObserver):
             self._begin()
         if not self._capturing:
             self._capturing = True
+            self._order = order
             self._capture(counters, order)
         if self._worker is not None and self._bulk is not None:
             self._worker.look()
@@ -237,13 +250,27 @@ class RecordingOutput(Output, MemoryObserver):
             self._epoch = taken.day - taken.ticks
         self._number = taken.number
         self._newest = self._epoch + taken.ticks
-        lines = [] if self._settings.ram == "none" else self._lines(taken)
+        told = self._told_changes(worker)
+        lines = [] if told is not None or self._settings.ram == "none" else self._lines(taken)
         worker.moment(
             Moment(
                 *(taken.number, taken.last, taken.missed),
                 *(self._newest, taken.consistency, lines),
+                told,
             )
         )
+
+    def _told_changes(self, worker: RecordingWorker) -> ToldChanges | None:
+        """What the source itself says of the frame's memory, where it can."""
+        source = self._source
+        if source is None or self._bulk is not None or self._settings.ram != "whole":
+            return None
+        with contextlib.suppress(SourceError):  # the sampler finds out, too
+            changes = source.changes(everything=self._anew or worker.takes_lost())
+            if changes is not None:
+                self._anew = False
+                return ToldChanges(changes, self._order, self._excluded)
+        return None
 
     def source_closing(self, reason: str) -> None:
         if self._worker is not None and self._bulk is not None:
@@ -283,15 +310,24 @@ class RecordingOutput(Output, MemoryObserver):
         except SourceError:
             return  # the sampler finds out, too
         if self._bulk is None:
-            if not self._told:
-                self._told = True
-                self._log.info(
-                    "recording: %s gives no more than the lines that watches look at", source.name
-                )
+            self._tell_how_much(source)
             return
         spans = without(self._bulk.spans, self._excluded)
         kind = CaptureApart if can_be_apart(self._bulk) else WholeCapture
         worker.use(kind(self._bulk, self._held, spans, counters, order))
+
+    def _tell_how_much(self, source: Source) -> None:
+        """Say once where not all memory can be had."""
+        if self._told or source.cadence is Cadence.ONCE:
+            return
+        with contextlib.suppress(SourceError):
+            changes = source.changes()
+            words = "no more than the lines that watches look at" if changes is None else ""
+            if changes is not None and changes.rest is Rest.UNKNOWN:
+                words = "what is sent of it, and no other memory"
+            if words:
+                self._told = True
+                self._log.info("recording: %s gives %s", source.name, words)
 
     # the file
 
@@ -316,6 +352,7 @@ class RecordingOutput(Output, MemoryObserver):
                 f"{path.parent} cannot be made ({system_words(fault)})", output="recording"
             ) from fault
         self.path = path
+        self._anew = True
         self._worker = RecordingWorker(recorder, self._stopped_by_fault)
         self._worker.start()
         self._log.info("recording to %s", path)

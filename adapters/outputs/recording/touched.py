@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from bridge.memory.address_map import LINE_SHIFT, LINE_SIZE, MemoryMap, Span
@@ -61,7 +62,30 @@ class TouchedLines:
     def changes(self, now: _Parts) -> tuple[_Parts, list[Span]]:
         """What is otherwise than before, and what is known no more."""
         known = dict(now)
-        gone = [span for span in self.before if span not in known]
+        gone = _left(_ordered(span for span in self.before if span not in known), _ordered(known))
         changed = [(span, data) for span, data in now if self.before.get(span) != data]
         self.before = known
         return changed, gone
+
+
+def _ordered(spans: Iterable[Span]) -> list[Span]:
+    return sorted(spans, key=lambda span: span.address)
+
+
+def _left(spans: Sequence[Span], covered: Sequence[Span]) -> list[Span]:
+    """What is left of *spans* without what is *covered*; both are in order."""
+    left: list[Span] = []
+    first = 0
+    for span in spans:
+        at = span.address
+        while first < len(covered) and covered[first].end <= at:
+            first += 1
+        for cover in covered[first:]:
+            if cover.address >= span.end:
+                break
+            if at < cover.address:
+                left.append(Span(at, cover.address - at))
+            at = max(at, cover.end)
+        if at < span.end:
+            left.append(Span(at, span.end - at))
+    return left

@@ -12,20 +12,27 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from time import monotonic
+from time import monotonic, sleep
 from typing import Any
 
 from adapters.outputs.recording.capture import Capture
+from adapters.outputs.recording.told_changes import ToldChanges
 from adapters.outputs.recording.touched import TouchedLines
 from adapters.recordings.recorder import Parts, Recorder
 from adapters.recordings.rolling import RollingRecorder
 from bridge.memory.address_map import Span
+from bridge.ports.changes import Rest
 from bridge.ports.source import Consistency
 from bridge.readings.frame import Frame
 from schemas.errors import LowhalfError, SourceLost
 
-__all__ = ["MAX_BACKLOG", "Moment", "RecordingWorker"]
+__all__ = ["MAX_BACKLOG", "MAX_WAITING", "Moment", "RecordingWorker"]
 
+MAX_WAITING = 16
+"""Frames of a source that can wait, before it does."""
+_PATIENCE = 10.0
+_LOOK_AGAIN = 0.002
+"""Seconds that a source waits at most which can wait, and after which it is looked again."""
 _SHARE = 0.8
 """Of a frame's time: within it another look may be taken."""
 _GATHERED = 0.1
@@ -39,7 +46,8 @@ not memory."""
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """A frame that was taken, with the lines of it that the sampler read, in guest order."""
+    """A frame that was taken, with the lines of it that the sampler read, in guest order, or with
+    what the source *told* of its memory."""
 
     number: int
     last: int | None
@@ -47,6 +55,7 @@ class Moment:
     time: float
     consistency: Consistency
     lines: Sequence[tuple[Span, bytes]]
+    told: ToldChanges | None = None
 
 
 @dataclass(slots=True)
@@ -73,13 +82,15 @@ class RecordingWorker:
     """Records moments into *recorder*, whole ones where a capture was made of them.
 
     ``fault`` is why nothing is recorded any more, once that is so; *on_fault* is called then, in a
-    thread.  ``whole`` and ``in_part`` count frames.
+    thread.  ``whole`` and ``in_part`` count frames, and ``some`` those of which only some memory is
+    recorded.
     """
 
     def __init__(self, recorder: Recorder | RollingRecorder, on_fault: Callable[[], None]) -> None:
         self.recorder = recorder
         self.fault: LowhalfError | None = None
-        self.whole = self.in_part = self.dropped = 0
+        self.whole = self.in_part = self.some = self.dropped = 0
+        self._lost = False
         self._on_fault = on_fault
         self._shared = _Shared()
         self._touched = TouchedLines({})
@@ -123,6 +134,25 @@ class RecordingWorker:
     def do(self, job: Callable[[], None]) -> None:
         """Do something in the thread that writes, behind all frames so far."""
         self._put(job)
+
+    def takes_lost(self) -> bool:
+        """Whether what a source told was lost, since the disk was too slow; it is to tell all."""
+        lost, self._lost = self._lost, False
+        return lost
+
+    @property
+    def is_behind(self) -> bool:
+        """Whether much that was given waits for its turn."""
+        shared = self._shared
+        return len(shared.moments) > MAX_WAITING or shared.backlog > MAX_BACKLOG // 2
+
+    def catch_up(self) -> None:
+        """Return once it is not behind any more, has failed or ended; for a thread."""
+        patience = monotonic() + _PATIENCE
+        while self.is_behind and self.fault is None and not self._shared.ended:
+            if monotonic() > patience:
+                return
+            sleep(_LOOK_AGAIN)
 
     def end(self) -> None:
         """Write what is there, and end; returns at once."""
@@ -202,6 +232,7 @@ class RecordingWorker:
     def _record(self, moment: Moment) -> None:
         if self._shared.backlog > MAX_BACKLOG:
             self.dropped += 1
+            self._lost = True
             before = self._unwritten or (moment.last, 0)
             self._unwritten = before[0], before[1] + 1 + (moment.missed or 0)
             return
@@ -210,7 +241,18 @@ class RecordingWorker:
         parts: Parts | None
         gone: list[Span] = []
         in_part = False
-        if capture is None:
+        if moment.told is not None:
+            parts, gone = moment.told.parts()
+            if moment.told.rest is Rest.UNKNOWN:
+                parts, gone = self._touched.changes(parts)
+                self.some += 1
+            else:
+                # what a frame told that was not written is told anew with a later one
+                in_part = moment.told.rest is Rest.OLDER or self._lost
+                self.in_part += in_part
+                self.whole += not in_part
+        elif capture is None:
+            self.some += 1
             parts, gone = self._touched.changes(list(moment.lines))
         else:
             if not capture.saw(moment.number) and self._has_time(moment):

@@ -10,6 +10,7 @@ from adapters.sources.pushed.pushed_image import PushedImage
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.memory.fetched import Part
+from bridge.ports.changes import Changes, Rest
 from bridge.ports.source import Cadence, Consistency, Opened, Source
 from bridge.values.status import Status
 from schemas.errors import SourceLost
@@ -57,6 +58,15 @@ class PushedFrames(Source):
             await self._changed.wait()
 
     async def _fetch(self, spans: Sequence[Span]) -> list[Part]:
+        return self._parts(spans)
+
+    def changes(self, *, everything: bool = False) -> Changes:
+        """What was sent with the frame that is read; of other bytes nobody tells whether they have
+        changed."""
+        sent = [] if self._image is None else self._image.sent
+        return Changes(list(zip(sent, self._parts(sent), strict=True)), Rest.UNKNOWN)
+
+    def _parts(self, spans: Sequence[Span]) -> list[Part]:
         self._check()
         memory, image = self._memory, self._image
         if memory is None or image is None:

@@ -41,8 +41,11 @@ class PushedImage:
         self._arriving: dict[str, HeldBytes] = {}
         self._shown: dict[str, HeldBytes] = {}
         self._changed: dict[str, bytearray] = {}
+        self._starts: dict[str, int] = {}
+        self._sent: list[Span] = []
         for window in self._windows:
             name = window.region.name
+            self._starts[name] = window.region.start
             held = window.offset + window.length
             if name not in self._arriving or self._arriving[name].size < held:
                 self._arriving[name] = HeldBytes(held)
@@ -71,9 +74,12 @@ class PushedImage:
 
     def show(self) -> None:
         """Make what has arrived the frame that is read."""
+        self._sent = []
         for name, changed in list(self._changed.items()):
             arriving, shown = self._arriving[name], self._shown[name]
             for first, last in _runs(changed):
+                start, end = first << LINE_SHIFT, min(last << LINE_SHIFT, arriving.size)
+                self._sent.append(Span(self._starts[name] + start, end - start))
                 if 0 in arriving.whole[first:last]:
                     there = bytearray().join(arriving.there(line) for line in range(first, last))
                     parts = list(_runs(there))
@@ -83,6 +89,11 @@ class PushedImage:
                     start, end = (first << LINE_SHIFT) + low, (first << LINE_SHIFT) + high
                     shown.write(start, memoryview(arriving.data)[start:end])
             self._changed[name] = bytearray(len(changed))
+
+    @property
+    def sent(self) -> list[Span]:
+        """The lines of which something came with the frame that is read, neighbours joined."""
+        return self._sent
 
     def read(self, region: Region, span: Span) -> Part:
         """The shown bytes of a span in *region*, or those of them that were ever sent."""

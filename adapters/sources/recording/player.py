@@ -7,7 +7,7 @@ without a clock, every frame once: as fast as they are evaluated, or each when i
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import ClassVar
 
@@ -17,9 +17,10 @@ from adapters.recordings.recorded_memory import RecordedMemory
 from adapters.sources.recording.frame_places import END, START, FramePlace, place_of
 from adapters.sources.surroundings import SourceSurroundings
 from adapters.system_clock import seconds
-from bridge.memory.address_map import MemoryMap, Span
+from bridge.memory.address_map import LINE_SHIFT, MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.memory.fetched import Part
+from bridge.ports.changes import Changes, Rest
 from bridge.ports.controls import Controls
 from bridge.ports.source import Cadence, Consistency, Opened, Source
 from bridge.ports.steps import Steps
@@ -29,6 +30,8 @@ from schemas.source_settings import RecordingSource
 __all__ = ["RecordingPlayer"]
 
 _NANOSECONDS = 1_000_000_000
+_MAX_CHANGED = 1 << 16
+"""Spans that are kept of what has changed, until somebody asks; beyond, all may have."""
 _LAST_FRAME_SHOWN = 1 / 60
 """Seconds that the last frame stands before the first comes again, in recorded time."""
 
@@ -59,6 +62,7 @@ class RecordingPlayer(Source):
             self._steps = controls.steps = Steps()
         self._recording: Recording | None = None
         self._consistency = Consistency.UNGUARDED
+        self._in_part = False
         self._memory = RecordedMemory(())
         self._first, self._last = START, END
         self._group = -1
@@ -68,6 +72,10 @@ class RecordingPlayer(Source):
         self._passed = 0
         self._began = 0.0
         self._playing = False
+        self._held = MemoryMap([])
+        self._followed = False
+        self._changed: list[Span] | None = None
+        """What has changed since it was asked for; None for all, and while nobody asks."""
 
     @classmethod
     def from_bridge(cls, settings: RecordingSource, around: SourceSurroundings) -> RecordingPlayer:
@@ -112,12 +120,13 @@ class RecordingPlayer(Source):
                 "attempts know nothing of those before it"
             )
         self._recording = recording
+        self._held, self._followed = recording.part_of(guest), False
         self._passed = 0
         await self._rewind()
         self._shown_time = self._first_time = self._frames[self._next].time
         self._apply(self._frames[self._next])
         self._playing = False
-        return Opened(recording.part_of(guest), guest)
+        return Opened(self._held, guest)
 
     async def _close(self) -> None:
         self._recording = None
@@ -152,6 +161,24 @@ class RecordingPlayer(Source):
         ):
             number = self._take()
         return number
+
+    def changes(self, *, everything: bool = False) -> Changes:
+        self._check()
+        changed, self._changed, self._followed = self._changed, [], True
+        if everything or changed is None:
+            spans = self._held.whole()
+        else:
+            spans = self._held.spans(sorted({n for span in changed for n in self._lines(span)}))
+        rest = Rest.OLDER if self._in_part else Rest.SAME
+        return Changes([(span, self._memory.read(span)) for span in spans], rest)
+
+    def _lines(self, span: Span) -> Iterable[int]:
+        """The lines of what is held that a span touches."""
+        for region in self._held.regions:
+            first, last = max(span.address, region.start), min(span.end, region.end)
+            if first < last:
+                flat = self._held.flat_starts[region.name] - region.start
+                yield from range(first + flat >> LINE_SHIFT, (last - 1 + flat >> LINE_SHIFT) + 1)
 
     async def _fetch(self, spans: Sequence[Span]) -> list[Part]:
         if self._recording is None:
@@ -233,11 +260,16 @@ class RecordingPlayer(Source):
 
         def read() -> tuple[RecordedMemory, list[RecordedFrame]]:
             before = memory if follows else recording.memory_before(group)
+            if self._followed and not follows:
+                for span in self._held.whole():
+                    before.read(span)  # unpacked here, where nobody waits for it
             return before, recording.frames(group)
 
         self._memory, self._frames = await asyncio.to_thread(read)
         self._check()
         self._group, self._next = group, 0
+        if not follows:
+            self._changed = None
 
     def _take(self) -> int:
         """Make the next frame the present one; gives its number."""
@@ -249,9 +281,14 @@ class RecordingPlayer(Source):
 
     def _apply(self, frame: RecordedFrame) -> None:
         # bytes that may be older than the frame are vouched for by nobody
+        self._in_part = frame.in_part
         self._consistency = Consistency.UNGUARDED if frame.in_part else frame.consistency
         # at whatever speed it is played, and whatever holds the player up
         self.moment = (self._passed + frame.time) / _NANOSECONDS
         if self.patient:
             self.written_at = frame.time / _NANOSECONDS
         self._memory.apply(frame)
+        if self._changed is not None:
+            self._changed += [*(span for span, _ in frame.parts), *frame.gone]
+            if len(self._changed) > _MAX_CHANGED:
+                self._changed = None
