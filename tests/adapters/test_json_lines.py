@@ -32,6 +32,7 @@ from tests.adapters.made_frames import EAST, forty, frame, good, three
 from tests.adapters.pipes import pipe
 from tests.adapters.running import running
 from tests.bridge.test_heap_events import heap_of
+from tests.commands import files
 from tests.commands.command import lowhalf
 
 
@@ -240,3 +241,11 @@ def test_every_event_of_a_recording_stands_in_some_line(tmp_path: Path) -> None:
         {key: value for key, value in line.items() if not key.startswith("events")}
         for line in lines
     ]
+
+
+def test_heap_events_need_a_heap_in_the_schema(tmp_path: Path) -> None:
+    path = files.write(tmp_path)
+    path.write_text(path.read_text("utf-8") + "\n[outputs.json]\nheap_events = true\n", "utf-8")
+    done = lowhalf("run", str(path))
+    assert done.returncode == 2
+    assert "t.schema.toml: describes no heap; add [heap] with block, first, next" in done.stderr
