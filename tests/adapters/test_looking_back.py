@@ -191,6 +191,26 @@ async def test_the_keyboard_alone_goes_everywhere(
     await page.wait_for(PLACE, 700)
 
 
+async def test_a_mark_tells_what_it_is_under_the_pointer_and_is_gone_to(
+    page: Page, desk: CannedDesk
+) -> None:
+    await look_back(page, desk)
+    x, y, wide = await page.evaluate(
+        "(({left, top, width}) => [left, top, width])"
+        "(document.querySelector('canvas.marks').getBoundingClientRect())"
+    )
+    # its middle is 8 pixels from either end; attempts are on the second line, below 46 pixels
+    at = {"x": x + 8 + 700 / 3599 * (wide - 16), "y": y + 60}
+    await page.call("Input.dispatchMouseEvent", type="mouseMoved", **at)
+    await page.wait_for(text("#mark-words"), "frame 81700: attempt 1: success")
+    for kind in ("mousePressed", "mouseReleased"):
+        await page.call("Input.dispatchMouseEvent", type=kind, button="left", clickCount=1, **at)
+    await page.wait_for(PLACE, 700)
+    await page.call("Input.dispatchMouseEvent", type="mouseMoved", x=at["x"], y=y + 300)
+    await page.wait_for(part("oil", "value"), "81700")
+    await page.wait_for(text("#mark-words"), "frame 81700: attempt 1: success")
+
+
 WATCH = """
 window.seen = {looks: 0, wrong: [], places: new Set(), emphases: []};
 new MutationObserver(() => window.seen.emphases.push(performance.now())).observe(

@@ -152,12 +152,13 @@ function showSides() {
   put(looking.querySelector(".which"), shown === null ? "" : `Not live: ${aligned(shown.offset)}`);
   const current = shown !== null && shown.found === pair.found && shown.offset === offset;
   const coming = isAligned && !current ? `${offsetWords(offset)} is on its way${late ? `: ${late}` : ""}` : "";
-  put(looking.querySelector(".coming"), coming || (shown !== null && !current ? "of what was chosen before" : ""));
+  put(looking.querySelector(".coming"), coming || (shown !== null && !current ? "as chosen before" : ""));
   const both = shown === null ? [] : ["a", "b"].map((side) => ({ side, ...shown[side] }));
   sides.show(both, ({ side }) => side, (row, { side, past, moment }) => {
     put(row.side, side.toUpperCase());
     const at = `frame ${moment.frame}, ${clockWords(moment.seconds)} after its beginning`;
-    const step = moment.practice ? where(moment.practice) : "";
+    // its number is counted from the beginning of the recording, and the title has the attempt's own
+    const step = moment.practice ? where({ ...moment.practice, attempt: null }) : "";
     put(row.words, [pastTitle(past), at, step].filter(Boolean).join("; "));
     put(row.note, moment.note);
     row.link.href = `/desk?past=${encodeURIComponent(past.id)}&place=${moment.place}`;
