@@ -110,7 +110,6 @@ class FollowedAnswer:
                 while len(self._answers) <= source.place:
                     self._answers.append(shown)
                 self._reached.come(len(self._answers))
-                await asyncio.sleep(0)
         except SourceEnded:
             """All frames have their answer."""
         except LowhalfError as fault:

@@ -71,6 +71,7 @@ class Evaluation:
         self._count = 0
         self._groups: list[int] = []
         self._finder = MarkFinder()
+        self._last: Frame | None = None
         self._task = asyncio.create_task(self._evaluate(), name="past")
 
     async def close(self) -> None:
@@ -154,8 +155,8 @@ class Evaluation:
                     resets = frame.stats.resets
                     events.forget()
                 happened = [] if frame.heap is None else events.take(frame.number, frame.heap)
+                # others have their turn while the source is waited for
                 self._take(source, frame, [(event_json(e), event_words(e)) for e in happened])
-                await asyncio.sleep(0)
         finally:
             with contextlib.suppress(LowhalfError):
                 await source.close()
@@ -164,13 +165,13 @@ class Evaluation:
         self, source: PlacedReplay, frame: Frame, events: list[tuple[dict[str, Any], str]]
     ) -> None:
         place, frames = source.place, self.frames
-        if not len(frames):
+        if self._last is None:
             self.first_time = frame.time
-        # frames that no sample was taken of are as the one before, as they are where a game runs
-        shown = frames[len(frames) - 1] if len(frames) else frame
         while len(frames) < place:
-            frames.append(shown)
+            # no sample was taken of it: it is as the one before, as it is where a game runs
+            frames.append(self._last or frame)
         frames.append(frame)
+        self._last = frame
         marks = self._finder.take(place, frame)
         self.marks += marks
         begins = any(mark.kind in ("reset", "gap") for mark in marks)

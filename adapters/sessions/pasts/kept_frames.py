@@ -10,7 +10,6 @@ import pickle
 from bisect import bisect_right
 from collections import OrderedDict
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
@@ -102,8 +101,7 @@ class KeptFrames(Packs):
                 if not same or not _same(each, before[index])
             ]
             before = now
-            bare = replace(frame, make_readings=tuple, heap=None)
-            found.append((_state(bare), same, changed))
+            found.append((_state(frame), same, changed))
         return found
 
     def unpacked(self, kept: Any) -> Sequence[Frame]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,16 +14,29 @@ from bridge.memory.address_map import Span
 from tests.adapters.desk_daemon import SAMPLES, SCHEMA
 
 DEMO = SAMPLES / "demo.mcap"
-WITH_A_GAP_AND_A_RESET = [*range(300), *range(341, 700), *range(100, 420)]
-"""Forty-one frames are missing behind the 300th, and the game was reset after 659 of them."""
+WITH_A_GAP_AND_A_RESET = [*range(140, 300), *range(341, 640), *range(100, 220)]
+GAP, RESET = 160, 459
+"""At the first of these places 41 frames are missing, at the other the game was reset."""
 
 
 def demo_bridge(
-    folder: Path, *, recording: Path | None = None, tables: str = "", source: str = ""
+    folder: Path,
+    *,
+    recording: Path | None = None,
+    places: Sequence[int] = (),
+    tables: str = "",
+    source: str = "",
 ) -> Path:
-    """The demo's bridge file, with pages on a free port, of a recording in *folder*."""
+    """The demo's bridge file, with pages on a free port, of a recording in *folder*.
+
+    Without one it is the demo's own, or its frames at *places*.
+    """
     if recording is None:
-        recording = Path(shutil.copy(DEMO, folder))
+        recording = folder / "demo.mcap"
+        if places:
+            put_together(recording, places)
+        else:
+            shutil.copy(DEMO, recording)
     shutil.copy(SAMPLES / "demo.layout.toml", folder)
     text = (SAMPLES / "demo.bridge.toml").read_text("utf-8")
     text = text.replace("../schemas/games/tidewright.schema.toml", SCHEMA.as_posix())

@@ -24,7 +24,8 @@ from tests.adapters.pasts.made_recordings import demo_bridge, put_together
 from tests.adapters.pasts.test_which import KEPT, held, recorded
 from tests.commands.command import Running
 
-LONG = [*range(1200), *range(300)]
+LONG = range(1200)
+SHORT = range(140, 260)
 
 
 def fetched(url: str) -> tuple[int, dict[str, object]]:
@@ -89,7 +90,7 @@ def test_it_ends_with_the_daemon_whatever_the_daemon_is_doing(tmp_path: Path, nu
 
 @pytest.mark.posix("no signal there ends another program")
 def test_one_that_is_killed_is_started_again_with_the_next_request(tmp_path: Path) -> None:
-    path = demo_bridge(tmp_path, source="repeat = true")
+    path = demo_bridge(tmp_path, places=SHORT, source="repeat = true")
     with Running("run", str(path), "--quiet") as daemon:
         url = daemon.url()
         fetched(f"{url}past/playing/moment.json?place=10")
@@ -112,7 +113,7 @@ def test_one_that_is_killed_is_started_again_with_the_next_request(tmp_path: Pat
 
 @pytest.mark.posix("no signal there stops or ends another program")
 async def test_those_who_wait_are_told_that_it_has_ended(tmp_path: Path) -> None:
-    async with looking_at(demo_bridge(tmp_path)) as page:
+    async with looking_at(demo_bridge(tmp_path, places=SHORT)) as page:
         await page.get("timeline.json")
         (child,) = evaluating(os.getpid())
         child.suspend()
@@ -131,7 +132,7 @@ async def test_requests_beyond_what_there_is_room_for_are_refused(
     from adapters.sessions.pasts import asking
 
     monkeypatch.setattr(asking, "MAX_PENDING", 3)
-    async with looking_at(demo_bridge(tmp_path)) as page:
+    async with looking_at(demo_bridge(tmp_path, places=SHORT)) as page:
         await page.whole()
         found = await asyncio.gather(*(page.raw("moment.json", place=n) for n in range(40)))
         refused = [words["error"] for status, words in found if status == 503]

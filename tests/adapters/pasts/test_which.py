@@ -26,10 +26,13 @@ keep = "10 min"
 """What the demo's recording gives while it plays is recorded itself."""
 
 
+SHORT = range(140, 300)
+
+
 @contextlib.asynccontextmanager
 async def keeping(folder: Path) -> AsyncIterator[Looking]:
     """The demo, played and kept, of which some seconds are on the disk."""
-    path = demo_bridge(folder, tables=KEPT, source="speed = 2.0\nrepeat = true")
+    path = demo_bridge(folder, places=range(400), tables=KEPT, source="repeat = true")
     async with looking_at(path) as page:
         await eventually(lambda: recorded(folder) > 100, 60, "recorded")
         yield page
@@ -95,7 +98,7 @@ async def test_what_is_held_goes_when_nobody_asks_for_it(
 
 
 async def test_clips_are_listed_and_looked_at(tmp_path: Path) -> None:
-    path = demo_bridge(tmp_path)
+    path = demo_bridge(tmp_path, places=SHORT, source="repeat = true")
     clips = tmp_path / "clips"
     clips.mkdir()
     put_together(clips / "demo-00012-failed.mcap", range(400, 520))
@@ -136,7 +139,7 @@ async def test_clips_are_listed_and_looked_at(tmp_path: Path) -> None:
 
 async def test_two_clips_side_by_side(tmp_path: Path) -> None:
     """Aligned at their beginnings, a step and an expression; what differs first is told."""
-    path = demo_bridge(tmp_path)
+    path = demo_bridge(tmp_path, places=SHORT, source="repeat = true")
     clips = tmp_path / "clips"
     clips.mkdir()
     put_together(clips / "demo-00001-failed.mcap", range(140, 395))
@@ -182,7 +185,7 @@ async def test_two_clips_side_by_side(tmp_path: Path) -> None:
 
 async def test_a_past_of_another_game_is_read_by_its_own_schema(tmp_path: Path) -> None:
     """And one of a build that is not the one which the running bridge file names."""
-    path = demo_bridge(tmp_path)
+    path = demo_bridge(tmp_path, places=SHORT)
     clips = tmp_path / "clips"
     clips.mkdir()
     put_together(clips / "demo-00001-failed.mcap", range(140, 200))
@@ -208,7 +211,7 @@ async def test_a_past_of_another_game_is_read_by_its_own_schema(tmp_path: Path) 
 
 async def test_no_more_than_three_are_open(tmp_path: Path) -> None:
     """The one that was asked for longest ago is closed, and evaluated anew when it is asked for."""
-    path = demo_bridge(tmp_path)
+    path = demo_bridge(tmp_path, places=SHORT, source="repeat = true")
     clips = tmp_path / "clips"
     clips.mkdir()
     for number in range(1, 5):
@@ -223,37 +226,38 @@ async def test_no_more_than_three_are_open(tmp_path: Path) -> None:
 
 async def test_a_recording_that_is_damaged_in_its_midst(tmp_path: Path) -> None:
     """What is before the damage is looked at; why there is no more is told."""
-    shutil.copy(DEMO, tmp_path / "damaged.mcap")
-    recording = open_recording(tmp_path / "damaged.mcap")
-    place = recording.groups[6].place
-    data = bytearray((tmp_path / "damaged.mcap").read_bytes())
+    damaged = tmp_path / "clips" / "demo-00001-failed.mcap"
+    damaged.parent.mkdir()
+    shutil.copy(DEMO, damaged)
+    place = open_recording(damaged).groups[3].place
+    data = bytearray(damaged.read_bytes())
     data[place.offset + place.length // 2] ^= 0xFF
-    (tmp_path / "damaged.mcap").write_bytes(data)
-    path = demo_bridge(tmp_path, recording=tmp_path / "damaged.mcap")
-    async with looking_at(path) as page:
+    damaged.write_bytes(data)
+    path = demo_bridge(tmp_path, places=SHORT, source="repeat = true")
+    async with looking_at(path, "clip-00001-failed") as page:
         timeline = await page.whole()
         assert f"the part at byte {place.offset} is damaged" in timeline["fault"]
-        assert timeline["count"] == timeline["ready"] == 360
-        await page.get("moment.json", place=359, parts="heap,desk")
-        status, words = await page.raw("moment.json", place=360)
+        assert timeline["count"] == timeline["ready"] == 180
+        await page.get("moment.json", place=179, parts="heap,desk")
+        status, words = await page.raw("moment.json", place=180)
         assert (status, "is damaged" in words["error"]) == (404, True)
-        found = await page.get("next.json", place=359, way="next", expr="courier.position.x > 1e30")
+        found = await page.get("next.json", place=179, way="next", expr="courier.position.x > 1e30")
         assert "is damaged" in found["words"]
-        answer = await page.get("answer.json", place=350, expr="highest(courier.position.x)")
+        answer = await page.get("answer.json", place=170, expr="highest(courier.position.x)")
         assert answer["result"]["status"] == "ok"
 
 
 async def test_requests_that_make_no_sense(tmp_path: Path) -> None:
-    path = demo_bridge(tmp_path)
+    path = demo_bridge(tmp_path, places=SHORT, source="repeat = true")
     async with looking_at(path) as page:
         await page.whole()
         for text in ("", "x", "-1", "1.5", "1" * 40, "１", str(1 << 60)):
             assert (await page.raw("moment.json", place=text))[0] == 400, text
-        for place in (1200, 1 << 47):
+        for place in (160, 1 << 47):
             status, words = await page.raw("moment.json", place=place)
             assert (status, words["error"]) == (
                 404,
-                f"there is no place {place}: it has 1200 frames",
+                f"there is no place {place}: it has 160 frames",
             )
         assert (await page.raw("next.json", place=1, way="up", kind="heap"))[0] == 400
         assert (await page.raw("next.json", place=1, way="next", kind="lap"))[0] == 400
@@ -265,7 +269,7 @@ async def test_requests_that_make_no_sense(tmp_path: Path) -> None:
             status, words = await page.raw(f"past/{name}/timeline.json")
             assert status == 404, (name, words)
         answers = await asyncio.gather(
-            *(page.raw("moment.json", place=place % 1200, parts="desk") for place in range(60))
+            *(page.raw("moment.json", place=place, parts="desk") for place in range(60))
         )
         assert {status for status, _ in answers} == {200}
-        assert [found["place"] for _, found in answers] == [place % 1200 for place in range(60)]
+        assert [found["place"] for _, found in answers] == [*range(60)]
