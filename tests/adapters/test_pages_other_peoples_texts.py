@@ -146,8 +146,13 @@ def test_every_way_onto_a_page_goes_through_the_rule() -> None:
                 continue
             found.append(f"{path.name}:{number}: {line.strip()}")
     assert [line.split(": ", 1)[1] for line in found] == [
+        # the page's own title
+        "const TITLE = document.title;",
+        "document.title = shown.isLive ? TITLE : `not live: ${TITLE}`;",
         'this.title = child(element, "", "h3");',  # elements of ours, of that name
         'this.title = child(head, "name");',
+        # seconds
+        "if (x + 3 + wide < this.width) pen.fillText(text, x + 3, bottom - 4);",
         'this.title = child(parts.result, "of", "p");',
         "element.textContent = shown;",
     ]

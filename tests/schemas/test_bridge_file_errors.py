@@ -104,7 +104,7 @@ CASES: list[tuple[str, str, str]] = [
     ("max_rate = 5", "max_rats = 5",
      "22: outputs.mqtt.max_rats: unknown key; did you mean max_rate?"),
     ("max_rate = 5", 'password = "x"',
-     "22: outputs.mqtt.password: unknown key; known: device, max_rate, url, user"),
+     "22: outputs.mqtt.password: unknown key; known: device, heap_events, max_rate, url, user"),
     # sources
     ('kind = "file"', 'kind = "fiel"',
      f'3: source: expected one of {KINDS}, found "fiel"; did you mean file?'),

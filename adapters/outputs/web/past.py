@@ -16,7 +16,7 @@ from schemas.errors import LowhalfError, NoSuchPast, PastNotReady
 
 __all__ = ["PastRoutes"]
 
-MAX_PLACE = 1 << 48
+_MAX_PLACE = 1 << 48
 _KINDS = ("attempt", "outcome", "step", "heap", "gap", "reset")
 _MAX_EVENTS = 1000
 
@@ -94,7 +94,7 @@ class PastRoutes:
 
 
 def _place(request: web.Request) -> int:
-    return _number(request, "place", 0, MAX_PLACE)
+    return _number(request, "place", 0, _MAX_PLACE)
 
 
 def _number(

@@ -29,7 +29,7 @@ from schemas.loader import Bridge
 
 __all__ = ["FollowedAnswer", "answer_at", "needs_beginning"]
 
-AnswerForm = Callable[[str, Answer, int], dict[str, Any]]
+_AnswerForm = Callable[[str, Answer, int], dict[str, Any]]
 """Makes what is kept of the answer to a text at a place."""
 
 
@@ -70,7 +70,7 @@ class FollowedAnswer:
         bridge: Bridge,
         prepared: Mapping[str, PreparedBuild],
         text: str,
-        form: AnswerForm,
+        form: _AnswerForm,
     ) -> None:
         self._path = path
         self._bridge = bridge

@@ -27,7 +27,7 @@ __all__ = ["HELD", "HELD_FOR", "IDLE", "MAX_PENDING", "RecordedPasts", "RollingK
 
 HELD = "lowhalf-looked-at"
 """How what is held of the last minutes is called on the disk."""
-MAX_HELD = 3
+_MAX_HELD = 3
 """How often that is held at a time; of more, what was asked for longest ago goes."""
 HELD_FOR = 60.0
 """Seconds for which that stays when nobody asks for it any more."""
@@ -146,7 +146,7 @@ class RecordedPasts(Pasts):
             if (held := self._held.pop(name, None)) is not None:
                 self._held[name] = held
                 self._held_used[name] = time.monotonic()
-            surplus = [*self._held][:-MAX_HELD]
+            surplus = [*self._held][:-_MAX_HELD]
         for each in surplus:
             await self._let_go(each)
         return held

@@ -1,7 +1,8 @@
 // The page of two recordings side by side.
 
 import { address } from "../shared/address.js";
-import { child, put } from "../shared/elements.js";
+import { child, label, put } from "../shared/elements.js";
+import { printable } from "../shared/printable.js";
 import { Keyed } from "../shared/keyed.js";
 import { pacer } from "../shared/pace.js";
 import { where } from "../shared/practice_words.js";
@@ -50,7 +51,7 @@ const partings = new Keyed(byId("partings"), (item) => {
   const button = child(element, "plain", "button");
   button.type = "button";
   put(button, "Go there");
-  button.setAttribute("aria-label", `go to the first difference of ${item.what}`);
+  label(button, `go to the first difference of ${item.what}`);
   const parts = { element, words, button, offset: 0 };
   button.addEventListener("click", () => pair.to(parts.offset));
   return parts;
@@ -129,7 +130,7 @@ function showOffset(parts) {
   const { found, offset } = pair;
   Object.assign(slider, { min: String(-found.before), max: String(found.count - 1) });
   slider.value = String(offset);
-  slider.setAttribute("aria-valuetext", offsetWords(offset));
+  slider.setAttribute("aria-valuetext", printable(offsetWords(offset)));
   const all = found.before + found.count - 1;
   const share = (at) => (all > 0 ? (at + found.before) / all : 0);
   const marks = [
@@ -162,7 +163,7 @@ function showSides() {
     put(row.words, [pastTitle(past), at, step].filter(Boolean).join("; "));
     put(row.note, moment.note);
     row.link.href = `/desk?past=${encodeURIComponent(past.id)}&place=${moment.place}`;
-    row.link.setAttribute("aria-label", `${side.toUpperCase()} on the desk`);
+    label(row.link, `${side.toUpperCase()} on the desk`);
   });
 }
 

@@ -1,6 +1,6 @@
 // The marks of a past as a list, a page of it at a time, for those who would not see them drawn.
 
-import { child, put } from "../shared/elements.js";
+import { child, label, put } from "../shared/elements.js";
 import { Keyed } from "../shared/keyed.js";
 import { MARKS, bare, clockWords, secondsAt } from "./past_words.js";
 
@@ -88,7 +88,7 @@ export class MarkList {
     this.rows.show(some, ({ i }) => i, (row, { mark }) => {
       row.mark = mark;
       put(row.button, String(mark.frame));
-      row.button.setAttribute("aria-label", `go to frame ${mark.frame}`);
+      label(row.button, `go to frame ${mark.frame}`);
       put(row.time, clockWords(secondsAt(this.timeline, mark.place)));
       put(row.kind, MARKS[mark.kind] ?? mark.kind);
       put(row.words, bare(mark.words));

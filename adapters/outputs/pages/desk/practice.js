@@ -1,7 +1,7 @@
 // Steps now, what attempts gave so far, and the last of them.
 
 import { Chances } from "../shared/chances.js";
-import { mark, child, put } from "../shared/elements.js";
+import { child, label, mark, put } from "../shared/elements.js";
 import { Keyed } from "../shared/keyed.js";
 import { countWords, missedBeside, missedNow, missedWords, rateWords, states, where } from "../shared/practice_words.js";
 import { outcomeWords, percent } from "../shared/words.js";
@@ -217,11 +217,11 @@ export class PracticePanel {
     const button = child(row.again, "plain", "button");
     button.type = "button";
     put(button, "Look again");
-    button.setAttribute("aria-label", `Look at attempt ${clip.attempt} again`);
+    label(button, `Look at attempt ${clip.attempt} again`);
     button.addEventListener("click", () => this.look(row.clip));
     const link = child(row.again, "plain", "a");
     link.href = `/beside?a=${encodeURIComponent(clip.id)}`;
-    link.setAttribute("aria-label", `Attempt ${clip.attempt} beside another`);
+    label(link, `Attempt ${clip.attempt} beside another`);
     put(link, "Beside");
   }
 }

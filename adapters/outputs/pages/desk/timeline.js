@@ -1,6 +1,7 @@
 // The timeline: which past, where in it, what is marked there, and how to go to another moment.
 
-import { child, put } from "../shared/elements.js";
+import { child, label, put } from "../shared/elements.js";
+import { printable } from "../shared/printable.js";
 import { Combobox } from "./combobox.js";
 import { colours, whenColoursChange } from "./colours.js";
 import { MarkList } from "./mark_list.js";
@@ -110,13 +111,13 @@ export class Timeline {
   head(parent, what, run) {
     const head = child(parent, "lane", "div");
     head.setAttribute("role", "group");
-    head.setAttribute("aria-label", what);
+    label(head, what);
     const button = (text, words, back) => {
       const made = child(head, "plain", "button");
       made.type = "button";
       put(made, text);
-      made.setAttribute("aria-label", words);
-      made.title = words;
+      label(made, words);
+      made.title = printable(words);
       made.addEventListener("click", () => run(back));
     };
     button("←", `previous ${what}`, true);
@@ -196,7 +197,7 @@ export class Timeline {
     this.slider.max = String(known ? timeline.count - 1 : 0);
     if (known && wanted !== null) {
       this.slider.value = String(wanted);
-      this.slider.setAttribute("aria-valuetext", this.valueText(moment));
+      this.slider.setAttribute("aria-valuetext", printable(this.valueText(moment)));
     }
     put(this.which, this.whichWords(moment));
     put(this.coming, this.comingWords(moment));

@@ -20,6 +20,11 @@ export function put(element, text) {
   return true;
 }
 
+// What is read aloud in an element's place.
+export function label(element, words) {
+  element.setAttribute("aria-label", printable(words));
+}
+
 // The shapes of a state, one above the other; the style sheet shows one of them.  Each has a
 // wider copy behind it, which is its outline.
 const SHAPES = {
