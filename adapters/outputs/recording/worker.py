@@ -307,20 +307,26 @@ class RecordingWorker:
                 self._do(job)
                 with self._shared.due:
                     self._shared.backlog -= size
-            left = self.recorder.flush_in()
-            if left is not None and left <= _GATHERED:
+            left = self._flush_in()
+            if left is not None and left <= 0:
                 self._do(self.recorder.flush)
 
     def _gathered(self) -> Sequence[tuple[int, Callable[[], None]]]:
         """What there is to do, of several frames; nothing where it is time to flush."""
         shared = self._shared
         with shared.due:
-            left = self.recorder.flush_in()
-            wait = None if left is None else max(0.0, left - _GATHERED)
-            if shared.due.wait_for(lambda: bool(shared.jobs), wait):
+            if shared.due.wait_for(lambda: bool(shared.jobs), self._flush_in()):
                 shared.due.wait_for(lambda: shared.hurry, _GATHERED)
             jobs, shared.jobs, shared.hurry = shared.jobs, deque(), False
         return jobs
+
+    def _flush_in(self) -> float | None:
+        """Seconds until what is written is brought onto the disk; None where there is nothing.
+
+        What waited before it was written counts, too.
+        """
+        left = None if self.fault is not None else self.recorder.flush_in()
+        return None if left is None else max(0.0, left - _GATHERED)
 
     def _do(self, job: Callable[[], None]) -> None:
         if self.fault is None:
