@@ -86,7 +86,7 @@ function noticeText() {
 
 // Apart from the notice, so that nobody has every second read to them.
 function ageText(seconds) {
-  return linked || snapshot === null ? "" : `, values from ${duration(seconds)} ago`;
+  return linked || snapshot === null || !shown.isLive ? "" : `, values from ${duration(seconds)} ago`;
 }
 
 function whereText({ frame, build, source, consistency, stats }) {
@@ -127,7 +127,7 @@ function paint(pace) {
     outcomes.push(events.show(frame, calm.allowed, whole));
     outcomes.push(practice.show(frame.practice, calm.allowed));
     health.show(frame, shown.isLive);
-    put(byId("where"), whereText(frame));
+    put(byId("where"), (shown.isLive ? "" : "not live · ") + whereText(frame));
   }
   working.paint(shown.moment);
   timeline.paint(shown.moment, snapshot);

@@ -71,6 +71,7 @@ export class Timeline {
     this.slider = child(lanes, "scrubber", "input");
     Object.assign(this.slider, { type: "range", id: "scrubber", min: "0", step: "1" });
     this.slider.setAttribute("aria-label", "moment");
+    this.slider.setAttribute("aria-describedby", "looking");
     this.slider.addEventListener("input", () => this.looking.to(Number(this.slider.value)));
     onSliderKeys(this.slider, () => this.looking.second, (frames) => this.looking.by(frames));
     this.turnedHead = this.head(lanes, "turned true", (back) => this.leap(back, { expr: this.turned.value }));
