@@ -144,7 +144,7 @@ def test_a_session_is_as_the_page_shows_it(name: str, session: Session) -> None:
             written = re.fullmatch(r"# (\S+\.toml)", text.splitlines()[0])
             assert written, f"a file without a name: {text.splitlines()[0]}"
             (session.folder / written[1]).write_text(text, "utf-8")
-    assert run >= 4
+    assert run >= 5
     assert session.behind is None, "the page does not end what it started"
 
 
