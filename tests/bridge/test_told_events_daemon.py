@@ -74,8 +74,8 @@ class Played:
             self.number += 1
             self.source.frame(self.number)
             async with asyncio.timeout(5):
-                frames = self.output.frames
-                while not frames or frames[-1].number != self.number:  # noqa: ASYNC110
+                came = self.output.frames
+                while not came or came[-1].number != self.number:  # noqa: ASYNC110
                     await asyncio.sleep(0.01)
         now = self.output.frames[-1].heap_events
         assert now is not None
