@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import gc
 import os
+import sys
 import traceback
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
@@ -41,10 +42,9 @@ class ProcessDied(Exception):
 
 def cores() -> int:
     """The processor cores that this process may use."""
-    try:
+    if sys.platform == "linux":  # others do not tell
         return len(os.sched_getaffinity(0))
-    except AttributeError:  # not on every system
-        return os.cpu_count() or 1
+    return os.cpu_count() or 1
 
 
 def worth_it(items: int) -> bool:

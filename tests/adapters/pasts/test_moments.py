@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -13,6 +14,7 @@ from adapters.outputs.web.heap import SeenHeap
 from adapters.outputs.web.snapshot import desk_reading, heap_snapshot
 from adapters.sessions.recorded_query import QuerySettings, RecordedQuery
 from bridge.querying.rows import STATUSES
+from schemas.errors import PastNotReady
 from schemas.loader import load_bridge
 from tests.adapters.desk_daemon import SAMPLES
 from tests.adapters.pasts.looked_at import frames_of, looking_at, past_of
@@ -26,6 +28,8 @@ from tests.adapters.pasts.made_recordings import (
 from tests.commands.command import lowhalf
 
 MADE = "made.mcap"
+MOST_KEPT = 10_000_000 / 36_000
+"""Bytes that are kept of a frame: 10 MB of ten minutes."""
 
 
 def without_seconds(practice: dict[str, Any]) -> dict[str, Any]:
@@ -83,6 +87,8 @@ async def test_every_moment_is_as_the_engine_has_it(recorded: tuple[Path, Path])
             assert moment["heap"] == heap_snapshot(replace(frame, heap=None), seen)
         timeline = await past.timeline()
         assert (timeline["ready"], timeline["count"]) == (len(expected), len(expected))
+        known = past.evaluation
+        assert known.frames.size + known.events.size < MOST_KEPT * len(expected)
 
 
 async def test_where_groups_begin_tells_the_number_of_every_frame(tmp_path: Path) -> None:
@@ -176,3 +182,23 @@ async def test_a_moment_has_the_heap_events_up_to_it(tmp_path: Path) -> None:
                 for _, _, _, words, block, start, size in (e for e in told["told"] if e[0])
             ]
             assert rows == by_then
+
+
+@pytest.mark.full
+async def test_ten_minutes_of_fifty_watches_take_some_megabytes(tmp_path: Path) -> None:
+    recording = tmp_path / MADE
+    put_together(recording, [*range(1200)] * 30)
+    paths = ("position.x", "position.y", "position.z", "kind", "next.kind")
+    texts = [f"{each}.{path}" for each in ("courier.held", "actor_head") for path in paths]
+    more = (
+        f'[[watches]]\nname = "more_{n}"\nexpr = "{texts[n % len(texts)]}"\n' for n in range(35)
+    )
+    bridge = load_bridge(demo_bridge(tmp_path, recording=recording, tables="\n" + "".join(more)))
+    async with past_of(recording, bridge) as past:
+        known = past.evaluation
+        while not known.reached.over:
+            with contextlib.suppress(PastNotReady):
+                await known.reached.wait(1 << 40)
+        assert (known.fault, known.reached.count) == ("", 36_000)
+        assert known.frames.size + known.events.size < MOST_KEPT * 36_000
+        print(f"kept: {known.frames.size} bytes of frames, {known.events.size} of events")
