@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import random
+import signal
+import time
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -13,6 +15,7 @@ from adapters.outputs.recording.told_changes import ToldChanges
 from adapters.outputs.recording.touched import TouchedLines
 from adapters.recordings.reader import open_recording
 from adapters.recordings.recorder import Recorder
+from adapters.sources.dumps.file import FileDump
 from adapters.sources.pushed.pushed_image import PushedImage
 from adapters.sources.recording.player import RecordingPlayer
 from bridge.memory.address_map import MemoryMap, Span
@@ -20,11 +23,14 @@ from bridge.memory.byte_order import ByteOrder, reorder
 from bridge.memory.fetched import Part, Partial
 from bridge.ports.changes import Changes, Rest
 from bridge.ports.source import Consistency
+from schemas.source_settings import FileSource
 from tests.adapters.test_last_minute import KEEP, files_in, stepped
 from tests.adapters.test_recording import ABOUT, BASE, MEMORY, PAD, RAM, SIZE, moments, write
 from tests.adapters.test_replay_paces import played
-from tests.commands.command import lowhalf
+from tests.commands import files
+from tests.commands.command import Running, lowhalf
 from tests.commands.test_paces import FIRST, SAMPLES, bridge
+from tests.commands.test_push import BRIDGE, Producer
 
 Image = list[tuple[int, bool, list[Part]]]
 
@@ -74,8 +80,8 @@ async def test_what_is_kept_of_it_is_whole(tmp_path: Path) -> None:
         await game.controls.keep_last_minute()
         assert game.state.startswith("100 frames whole, 0 in part; kept")
     whole = images_of([DEMO], 1500, 1560)
-    for files in files_in(tmp_path):
-        same(images_of(files), [*whole, *whole[:39]])
+    for each in files_in(tmp_path):
+        same(images_of(each), [*whole, *whole[:39]])
 
 
 async def follow(source: RecordingPlayer, frames: int) -> list[tuple[int | None, bytes]]:
@@ -194,3 +200,57 @@ def test_what_is_known_no_more_is_what_is_not_told_of_again() -> None:
         lost = [at for span in gone for at in range(span.address, span.end)]
         assert lost == sorted(before - now)
         before = now
+
+
+# Dumps
+
+
+async def test_a_dump_that_holds_a_part_tells_all_of_that(tmp_path: Path) -> None:
+    """Intel HEX with a hole, of the standard's own form: type 4 is the upper address."""
+    lines = [":020000048000" + "7A", ":0400100001020304E2", ":02002000AABB79", ":00000001FF"]
+    (tmp_path / "a.hex").write_text("\n".join(lines) + "\n", "ascii")
+    source = FileDump(FileSource(kind="file", path="a.hex", format="ihex"), tmp_path)
+    await source.open(MEMORY)
+    changes = source.changes()
+    assert changes.rest is Rest.SAME
+    there, gone = ToldChanges(changes, ByteOrder.BIG, []).parts()
+    assert there == [(Span(BASE + 0x10, 4), b"\1\2\3\4"), (Span(BASE + 0x20, 2), b"\xaa\xbb")]
+    assert gone == [Span(BASE, 0x10), Span(BASE + 0x14, 0xC)]
+    await source.close()
+
+
+@pytest.mark.posix("a signal ends the daemon")
+def test_what_a_sender_sends_is_recorded_and_no_more(tmp_path: Path) -> None:
+    """Beside what is wanted it sends four lines of its own liking, and later only two of them."""
+    text = BRIDGE + "\n[outputs.recording]\npath = 'sent.mcap'\n"
+    ram = bytes(files.ram())
+    beside = [(files.BASE + 0x2400, 0x200), (files.BASE + 0x2800, 0x200)]
+    with Running("run", str(files.write(tmp_path, bridge=text)), "--quiet") as daemon:
+        port = int(daemon.wait_for("listening on 127.0.0.1 port").rsplit(" ", 1)[1])
+        producer = Producer(port, ram)
+        for number in range(1, 41):
+            wanted = producer.wanted
+            producer.wanted = (*wanted, *beside[: 2 if number <= 20 else 1])
+            mine = producer.wanted
+            producer.frame(number)
+            if producer.wanted is mine:  # nothing else is wanted by now
+                producer.wanted = wanted
+            time.sleep(0.02)
+        daemon.wait_for("recording: push test pier gives no more than what is sent")
+        producer.close()
+        assert daemon.stop(signal.SIGTERM) == 0
+    recording = open_recording(tmp_path / "sent.mcap")
+    memory = recording.memory_before(0)
+    seen = []
+    for group in range(len(recording.groups)):
+        for frame in recording.frames(group):
+            memory.apply(frame)
+            first, second = (memory.read(Span(*span)) for span in beside)
+            assert not frame.in_part
+            assert first == ram[0x2400:0x2600]
+            assert second == (ram[0x2800:0x2A00] if frame.number <= 20 else None)
+            seen.append(frame.number)
+    # the first may come before the build is known
+    assert len(seen) > 20
+    assert seen == sorted(seen)
+    assert seen[-1] == 40

@@ -26,10 +26,9 @@ from adapters.recordings.rolling import RollingRecorder
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.ports.bulk_reader import BulkReader
-from bridge.ports.changes import Rest
 from bridge.ports.memory_observer import FrameCounters, MemoryObserver, TakenMemory
 from bridge.ports.output import Output
-from bridge.ports.source import Cadence, Opened, Source
+from bridge.ports.source import Cadence, Consistency, Opened, Source
 from bridge.practice.progress import Practice
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Watch
@@ -323,8 +322,8 @@ class RecordingOutput(Output, MemoryObserver):
         with contextlib.suppress(SourceError):
             changes = source.changes()
             words = "no more than the lines that watches look at" if changes is None else ""
-            if changes is not None and changes.rest is Rest.UNKNOWN:
-                words = "what is sent of it, and no other memory"
+            if changes is not None and source.consistency is Consistency.SENDER:
+                words = "no more than what is sent"
             if words:
                 self._told = True
                 self._log.info("recording: %s gives %s", source.name, words)

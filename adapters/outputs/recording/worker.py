@@ -245,7 +245,9 @@ class RecordingWorker:
             parts, gone = moment.told.parts()
             if moment.told.rest is Rest.UNKNOWN:
                 parts, gone = self._touched.changes(parts)
-                self.some += 1
+                still = moment.consistency is Consistency.STILL
+                self.whole += still
+                self.some += not still
             else:
                 # what a frame told that was not written is told anew with a later one
                 in_part = moment.told.rest is Rest.OLDER or self._lost

@@ -19,6 +19,7 @@ from adapters.sources.surroundings import SourceSurroundings
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.fetched import Part
 from bridge.memory.held_bytes import HeldBytes
+from bridge.ports.changes import Changes, Rest
 from bridge.ports.source import Cadence, Consistency, Opened, Source
 from schemas.compiler import BuildLayout
 from schemas.errors import SourceError, SourceLost, SourceUnusable
@@ -103,6 +104,12 @@ class FileDump(Source):
         if not self._held:
             raise SourceLost("is closed", source=self.name)
         return [self._span(span) for span in spans]
+
+    def changes(self, *, everything: bool = False) -> Changes:
+        if self._memory is None or not self._held:
+            raise SourceLost("is closed", source=self.name)
+        spans = self._memory.whole()
+        return Changes([(span, self._span(span)) for span in spans], Rest.SAME)
 
     def _span(self, span: Span) -> Part:
         region = self._memory.region_at(span.address) if self._memory else None

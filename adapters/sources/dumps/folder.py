@@ -24,6 +24,7 @@ from adapters.sources.dumps.landing import Landed, Landing, Mark
 from adapters.sources.surroundings import SourceSurroundings
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.fetched import Part
+from bridge.ports.changes import Changes, Rest
 from bridge.ports.source import Cadence, Consistency, Opened, Source
 from schemas.compiler import BuildLayout
 from schemas.errors import SourceError, SourceLost, SourceUnusable
@@ -169,6 +170,12 @@ class DumpFolder(Source):
         inside = [span for span in spans if held.flat(span.address, span.length) is not None]
         parts = dict(zip(inside, await dump.source.fetch(inside), strict=True))
         return [parts.get(span) for span in spans]
+
+    def changes(self, *, everything: bool = False) -> Changes:
+        """All of the dump at hand; what an earlier one held besides is not there any more."""
+        self._check()
+        dump = self._dump
+        return Changes([] if dump is None else dump.source.changes().parts, Rest.UNKNOWN)
 
     def _check(self) -> None:
         if self._lost:
