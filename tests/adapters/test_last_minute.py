@@ -29,6 +29,7 @@ from bridge.ports.output import Output
 from bridge.prepared import prepare
 from bridge.questions.question import Questions
 from schemas.errors import OutputError
+from tests.adapters.browser import new_page
 from tests.adapters.desk_daemon import LOG, eventually
 from tests.commands.test_paces import FIRST, SAMPLES, bridge
 
@@ -262,3 +263,44 @@ async def test_a_desk_where_nothing_can_be_asked_for(tmp_path: Path) -> None:
         async with http.post(game.pages.url + "step") as answer:
             assert answer.status == 409
             assert (await answer.json())["words"].startswith("frames come by themselves")
+
+
+@pytest.mark.needs("chromium", "chromium")
+async def test_keys_and_buttons_of_the_page(tmp_path: Path, browser: str) -> None:
+    async with stepped(tmp_path, KEEP + PAGES) as game, new_page(browser, 1280, 720) as page:
+        await game.pages.listening.wait()
+        game.controls.step()
+        await page.open(f"{game.pages.url}desk")
+        await page.wait_for("document.body?.dataset.link", "live")
+        for number, press in enumerate((BUTTON.format("step"), KEY.format(".")), FIRST + 1):
+            await page.evaluate(press)
+            await page.wait_for(
+                "document.querySelector('#where').textContent.split(' ')[1]", str(number)
+            )
+        for count, press in enumerate((BUTTON.format("keep-minute"), KEY.format("k")), 1):
+            await page.evaluate(press)
+            await eventually(lambda: len(kept_so_far(tmp_path)) == count, 20, "kept")  # noqa: B023
+            newest = kept_so_far(tmp_path)[-1]
+            await page.wait_for(TOLD, f"kept the last 0 s, 3 frames: {newest}")
+        # what cannot be done is told, and no button is there for it
+        game.controls.keep = None
+        await page.evaluate(KEY.format("k"))
+        await page.wait_for(f"{TOLD}.startsWith('the last minute is not at hand: add')")
+        game.controls.step()
+        await page.wait_for("document.querySelector('#keep-minute').hidden")
+        assert not await page.evaluate("document.querySelector('#step').hidden")
+        # not on the page that others see
+        await page.open(f"{game.pages.url}overlay")
+        await page.wait_for("document.body.textContent.includes('Room')")
+        assert "kept" not in await page.evaluate("document.body.textContent")
+
+
+BUTTON = "document.querySelector('#{}').click()"
+KEY = "document.body.dispatchEvent(new KeyboardEvent('keydown', {{key: '{}', bubbles: true}}))"
+TOLD = "document.querySelector('#told').textContent"
+
+
+def kept_so_far(folder: Path) -> list[str]:
+    """The names of what is kept, in the order in which it was."""
+    found = (folder / "recordings").glob("*-kept-*")
+    return [path.name for path in sorted(found, key=lambda path: path.stat().st_mtime_ns)]
