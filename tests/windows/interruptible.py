@@ -6,8 +6,10 @@ for sockets, which makes all that runs there slower.
 
 from __future__ import annotations
 
+import importlib
 import os
 import signal
+import sys
 import threading
 
 from adapters.commands.main import main
@@ -20,5 +22,9 @@ def _wait() -> None:
 
 
 if __name__ == "__main__":
+    if "record" in sys.argv:
+        # a library that is loaded asks what the standard streams are, and waits there for a thread
+        # that reads one
+        importlib.import_module("adapters.recordings.changed_lines")
     threading.Thread(target=_wait, daemon=True).start()
     raise SystemExit(main())

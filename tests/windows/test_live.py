@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 import struct
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
@@ -16,6 +17,8 @@ from pathlib import Path
 
 import pytest
 
+from adapters.recordings.reader import open_recording
+from bridge.memory.address_map import Span
 from bridge.memory.byte_order import ByteOrder
 from tests.windows.comparing import (
     NEEDS_WINE,
@@ -152,6 +155,36 @@ def test_values_are_those_of_linux_and_frames_the_hosts(
         )
         here.until_ended(host)
     here.until_gone()
+
+
+@pytest.mark.full
+@BOTH
+def test_all_of_its_memory_is_recorded(
+    wine: Wine, tmp_path: Path, image: Path, source: str, mapping: tuple[str, ...]
+) -> None:
+    """Calls take long under Wine: of frames that go on few are whole, but where the host pauses."""
+    words = ("record", bridge(tmp_path, source), "all.mcap")
+    with wine.host(image, *mapping) as host:
+        with wine.lowhalf(tmp_path, *words) as lowhalf:
+            lowhalf.until(lambda: any("build " in line for line in lowhalf.errors), "a build")
+            for _ in range(10):
+                time.sleep(0.3)
+                host.say("p")
+                time.sleep(0.3)
+                host.say("g")
+            assert lowhalf.interrupt() == 0, lowhalf.errors
+        ram = image.read_bytes()
+    recording = open_recording(tmp_path / "all.mcap")
+    assert recording.complete
+    memory, found = recording.memory_before(0), []
+    for group in range(len(recording.groups)):
+        for frame in recording.frames(group):
+            memory.apply(frame)
+            if not frame.in_part:
+                found.append(frame.number)
+                whole = memory.read(Span(0x8000_0000, len(ram)))
+                assert whole == in_frame(ram, frame.number), frame.number
+    assert len(found) > 5
 
 
 @pytest.mark.full
