@@ -16,10 +16,11 @@ import pytest
 from mcap.reader import make_reader
 
 from adapters.commands.run import outputs_of
-from adapters.outputs.recording.last_minute import KeptMinute, minute_path
+from adapters.outputs.recording.last_minute import KeptMinute, keep_minute, minute_path
 from adapters.outputs.recording.output import RecordingOutput
 from adapters.outputs.web.server import OverlayServer
 from adapters.recordings.reader import open_recording
+from adapters.recordings.rolling import RollingRecorder
 from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.setup import sampling_setup
 from adapters.sources.catalogue import make_source
@@ -31,6 +32,8 @@ from bridge.questions.question import Questions
 from schemas.errors import OutputError
 from tests.adapters.browser import new_page
 from tests.adapters.desk_daemon import LOG, eventually
+from tests.adapters.test_recording import ABOUT, STARTED, replayed
+from tests.adapters.test_rolling import RATE, Story
 from tests.commands.test_paces import FIRST, SAMPLES, bridge
 
 KEEP = '\n[outputs.recording]\nkeep = "10 min"\n'
@@ -132,17 +135,23 @@ async def test_the_last_frame_is_in_it_and_what_goes_on_is_not(
     assert taken == list(range(FIRST, FIRST + 710))
 
 
-async def test_it_is_a_minute(tmp_path: Path) -> None:
-    """The recording three times and a bit: 20 s each, in files of 60 s."""
-    async with stepped(tmp_path, KEEP + 'ram = "touched"\n') as game:
-        await game.step(4000)
-        words = await game.controls.keep_last_minute()
-    (kept,), _ = files_in(tmp_path)
+def test_it_is_a_minute(tmp_path: Path) -> None:
+    """70 s at 20 a second, in files of 8 s."""
+    story = Story()
+    recorder = RollingRecorder(tmp_path, "lap", ABOUT, keep=80.0)
+    story.play(recorder, 0, 70 * RATE)
+    path = minute_path(tmp_path, "lap")
+    kept = keep_minute(recorder, path, STARTED + (70 * RATE - 1) / RATE)
     # both ends of 60 s are frames
-    assert words == f"kept the last 60 s, 3601 frames: {kept.name}"
-    times = [time for _, time in frames_of(kept)]
-    assert times[-1] - times[0] == pytest.approx(60e9, abs=1e6)
-    assert frames_of(kept)[-1][0] == FIRST + 4000 - 3 * 1200 - 1
+    assert (kept.path, kept.frames) == (path, 60 * RATE + 1)
+    assert kept.words == f"kept the last 60 s, 1201 frames: {path.name}"
+    assert replayed(path) == list(story.images.items())[-kept.frames :]
+    # what is kept does not go with the files that roll
+    story.play(recorder, 70 * RATE, 170 * RATE)
+    recorder.close()
+    assert recorder.files[0].name > "lap-000008.mcap"
+    assert len(replayed(path)) == kept.frames
+    assert path not in recorder.files
 
 
 async def test_what_an_earlier_run_has_left_is_not_in_it(tmp_path: Path) -> None:
