@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import re
 import shutil
+import sys
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -123,11 +124,16 @@ class RollingRecorder:
         name for a file it is copied.  Raises OutputError, and OSError.
         """
         self.flush()
+        written = self._recorder.path if self._recorder is not None else None
         held = []
         for path in self.files:
             target = folder / path.name
             try:
-                target.hardlink_to(path)
+                if path == written and sys.platform == "win32":
+                    # there no name of a file that is open can be removed
+                    shutil.copyfile(path, target)
+                else:
+                    target.hardlink_to(path)
             except OSError:
                 shutil.copyfile(path, target)
             held.append(target)

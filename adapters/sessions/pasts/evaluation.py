@@ -200,7 +200,8 @@ def _joined(sources: Sequence[Path], target: Path) -> None:
             raise SourceUnusable("nothing is kept yet", source="recording")
         part.rename(target)
         for source in sources:
-            source.unlink()
+            with contextlib.suppress(OSError):  # else it goes with its folder
+                source.unlink()
     except OSError as fault:
         raise SourceUnusable(
             f"cannot be copied ({system_words(fault) or fault})", source="recording"

@@ -167,8 +167,12 @@ async def test_two_clips_side_by_side(tmp_path: Path) -> None:
                 assert differing[:1] == [first["watch"]] * (other == first["offset"])
         found = await page.get("beside.json", a=a, b=a)
         assert (found["a"], found["b"], found["first"]) == (0, 0, None)
-        assert (found["memory"], found["memory_error"]) == (None, "")
-        assert found["memory_pairs"] == found["count"] == 255
+        assert (found["memory"], found["count"]) == (None, 255)
+        pairs = found["memory_pairs"]
+        if pairs < 255:  # a slow machine says how far it has come
+            assert found["memory_error"] == f"compared for 6 s: no further than {pairs} frames"
+        else:
+            assert (pairs, found["memory_error"]) == (255, "")
         found = await page.get("beside.json", a=a, b=b, step="wait for the gull")
         assert (found["a"], found["error"]) == (
             None,
