@@ -211,7 +211,7 @@ heap_events = true
     printed = [json.loads(line) for line in done.stdout.splitlines()]
     async with Listener(broker.port, broker=broker) as listener:
         with Running("run", "--quiet", str(path)):
-            await until(lambda: len(said(listener)) >= 3 * len(printed), 60, "three laps")
+            await until(lambda: len(said(listener)) >= 2 * len(printed), 60, "two laps")
         events = said(listener)
     before = 0
     for each in events:
