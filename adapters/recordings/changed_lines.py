@@ -19,7 +19,7 @@ __all__ = ["BLOCK", "Buffer", "Parts", "Snapshot", "changed_lines", "least", "ru
 
 BLOCK = 64 << 10
 """Bytes that are compared at a time."""
-_PAGE = 4 << 10
+_PART, _PAGE = 16 << 10, 4 << 10
 _PAGES = 64
 """Pages of which the lines are compared at a time: no more than caches hold."""
 _PAGE_LINES = _PAGE // LINE_SIZE
@@ -124,6 +124,11 @@ class Snapshot:
         runs = runs_of_lines(np.flatnonzero(self._owed), len(self._held))
         return [(a, bytes(view[a:b])) for a, b in runs]
 
+    @property
+    def owed_lines(self) -> int:
+        """How many lines are owed."""
+        return int(np.count_nonzero(self._owed))
+
     def settle(self) -> None:
         """No line is owed any more."""
         self._owed[:] = False
@@ -165,7 +170,9 @@ def _pages(before: _Bytes, after: _Bytes) -> list[int]:
         page // _PAGE
         for at in range(0, size, BLOCK)
         if _memcmp(a + at, b + at, min(BLOCK, size - at))
-        for page in range(at, min(at + BLOCK, size), _PAGE)
+        for part in range(at, min(at + BLOCK, size), _PART)
+        if _memcmp(a + part, b + part, min(_PART, size - part))
+        for page in range(part, min(part + _PART, size), _PAGE)
         if _memcmp(a + page, b + page, _PAGE)
     ]
 

@@ -18,9 +18,10 @@ from pathlib import Path
 import psutil
 import pytest
 
-from adapters.outputs.recording.capture import Capture, WholeCapture
+from adapters.outputs.recording.capture import Capture, Looked, WholeCapture
 from adapters.outputs.recording.capture_apart import CaptureApart, can_be_apart
-from adapters.recordings.recorder import Parts
+from adapters.outputs.recording.looked import looked_at
+from adapters.recordings.changed_lines import Parts
 from adapters.sources.shared import _FileReader
 from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.memory.byte_order import ByteOrder, reorder
@@ -59,15 +60,13 @@ def reader(path: Path) -> _FileReader:
     return _FileReader(os.open(path, os.O_RDONLY), OFFSET, Span(BASE, SIZE), "made")
 
 
-def asked(
-    order: ByteOrder = ByteOrder.BIG,
-) -> tuple[MemoryMap, list[Span], FrameCounters, ByteOrder]:
-    return MemoryMap([REGION]), SPANS, COUNTERS, order
+def asked(order: ByteOrder = ByteOrder.BIG) -> Looked:
+    return looked_at(MemoryMap([REGION]), SPANS, COUNTERS, order)
 
 
 @pytest.fixture
 def capture(ram: Path) -> Iterator[CaptureApart]:
-    capture = CaptureApart(reader(ram), *asked())
+    capture = CaptureApart(reader(ram), asked())
     yield capture
     capture.close()
     assert capture.process is None
@@ -88,8 +87,8 @@ def test_it_sees_what_is_seen_in_this_process(ram: Path, order: ByteOrder) -> No
     assert can_be_apart(reader(ram))
     write(ram, 0x10, reorder(struct.pack(">II", 7, 7), order))
     both: list[Capture] = [
-        CaptureApart(reader(ram), *asked(order)),
-        WholeCapture(reader(ram), *asked(order)),
+        CaptureApart(reader(ram), asked(order)),
+        WholeCapture(reader(ram), asked(order)),
     ]
     chance = random.Random(2)
     for number in range(7, 12):
@@ -146,12 +145,21 @@ def test_a_file_that_is_too_short_from_the_start(ram: Path, capture: CaptureApar
         capture.look()
 
 
-def test_a_process_that_ends_between_looking_and_taking(ram: Path, capture: CaptureApart) -> None:
+@pytest.mark.parametrize("little", [True, False])
+def test_a_process_that_ends_between_looking_and_taking(
+    ram: Path, capture: CaptureApart, little: bool
+) -> None:
     capture.look()
     capture.take()
+    # what is little has been sent by then
+    changed = random.Random(9).randbytes(0x400 if little else 0x8_0000)
+    write(ram, 0x9_0000, changed)
     capture.look()
     assert capture.process is not None
     psutil.Process(capture.process).kill()
+    assert capture.saw(7)
+    if little:
+        assert plain(capture.take()) == [(Span(BASE + 0x9_0000, 0x400), changed)]
     assert capture.take() is None
     capture.owe([Span(BASE, 4)])
     capture.look()
@@ -190,7 +198,7 @@ def test_it_ends_with_its_parent(ram: Path) -> None:
         "import sys, time\n"
         "from pathlib import Path\n"
         "from tests.adapters.test_capture_apart import CaptureApart, asked, reader\n"
-        "capture = CaptureApart(reader(Path(sys.argv[1])), *asked())\n"
+        "capture = CaptureApart(reader(Path(sys.argv[1])), asked())\n"
         "capture.look()\n"
         "print(capture.process, flush=True)\n"
         "time.sleep(60)\n"
@@ -211,3 +219,20 @@ def test_it_ends_with_its_parent(ram: Path) -> None:
             return
         time.sleep(0.01)
     raise AssertionError(f"process {number} runs still")
+
+
+def test_the_process_loads_little() -> None:
+    """It is started while a game runs, which goes on meanwhile."""
+    code = (
+        "import sys\n"
+        "import adapters.outputs.recording.capture_apart\n"
+        "print(*{'numpy', 'pydantic', 'asyncio', 'mcap'} & set(sys.modules))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=Path(__file__).parents[2],
+    )
+    assert done.stdout.split() == ["numpy"]

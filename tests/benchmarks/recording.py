@@ -20,15 +20,14 @@ from pathlib import Path
 
 import zstandard
 
-from adapters.outputs.recording.capture import WholeCapture, without
+from adapters.outputs.recording.capture import Looked, WholeCapture, without
 from adapters.outputs.recording.capture_apart import MappedFile
 from adapters.recordings.header import About
 from adapters.recordings.reader import open_recording
 from adapters.recordings.recorder import Parts, Recorder
-from bridge.memory.address_map import LINE_SIZE, MemoryMap, Region, Span
+from bridge.memory.address_map import LINE_SIZE, Region, Span
 from bridge.memory.byte_order import ByteOrder
 from bridge.ports.bulk_reader import BulkReader
-from bridge.ports.memory_observer import FrameCounters
 from bridge.ports.source import Consistency
 
 __all__ = ["LOADS", "look_cost", "minute", "seek_times"]
@@ -76,12 +75,11 @@ def look_cost(frames: int = 40) -> Cost:
         image = chance.randbytes(SIZE)
         path.write_bytes(image)
         one, other = ctypes.create_string_buffer(image), ctypes.create_string_buffer(image)
-        counters = FrameCounters("made", None, None)
         whole = Span(BASE, SIZE)
         with path.open("rb") as file:
             mapped = MappedFile(file.fileno(), 0, whole)
         captures = [
-            WholeCapture(reader, MemoryMap([REGION]), [whole], counters, ByteOrder.BIG)
+            WholeCapture(reader, Looked((whole,), ByteOrder.BIG))
             for reader in (_File(path), mapped)
         ]
         for capture in captures:

@@ -9,38 +9,58 @@ from __future__ import annotations
 
 import abc
 from collections.abc import Sequence
+from dataclasses import dataclass
 
-from adapters.recordings.changed_lines import Snapshot
-from adapters.recordings.recorder import Parts
-from bridge.builds.evidence import aligned_span
-from bridge.memory.address_map import LINE_SIZE, MemoryMap, Span
+from adapters.recordings.changed_lines import Parts, Snapshot
+from bridge.memory.address_map import LINE_SIZE, Span
 from bridge.memory.byte_order import ByteOrder, reorder
 from bridge.memory.counter import Counter
 from bridge.ports.bulk_reader import BulkReader
-from bridge.ports.memory_observer import FrameCounters
 
-__all__ = ["Capture", "WholeCapture", "without"]
+__all__ = ["Capture", "Looked", "PlacedCounter", "WholeCapture", "without"]
 
 _PIECE = 256 << 10
 """Bytes that are read at a time: few calls, and less than caches hold."""
 
 
-class Capture(abc.ABC):
-    """Looks at memory; for one thread.
+@dataclass(frozen=True, slots=True)
+class PlacedCounter:
+    """A counter, whose bytes begin *first* bytes into the whole words of *span*."""
 
-    With a guard in *counters* it is known whether a look was of a whole frame.
+    counter: Counter
+    span: Span
+    first: int
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """What is looked at: *spans* of memory that a source holds in byte order *order*.
+
+    With a *guard*, the counters of frames that began and that ended, it is known whether a look
+    was of a whole frame; where these are *missing* in what the source holds, none is.
     """
 
-    def __init__(self, counters: FrameCounters) -> None:
-        self._number = counters.number
+    spans: tuple[Span, ...]
+    order: ByteOrder
+    number: PlacedCounter | None = None
+    guard: tuple[PlacedCounter, PlacedCounter] | None = None
+    missing: bool = False
+
+
+class Capture(abc.ABC):
+    """Looks at memory; for one thread."""
+
+    def __init__(self, looked: Looked) -> None:
+        self._looked = looked
         self._frame: int | None = None
         self._whole = False
 
     def saw(self, frame: int) -> bool:
         """Whether the last look was of that frame, and whole."""
-        if self._number is None or self._frame is None:
+        number = self._looked.number
+        if number is None or self._frame is None:
             return self._whole
-        return self._whole and (self._frame - frame) % self._number.turn == 0
+        return self._whole and (self._frame - frame) % number.counter.turn == 0
 
     @abc.abstractmethod
     def look(self) -> None:
@@ -63,23 +83,13 @@ class Capture(abc.ABC):
 
 
 class WholeCapture(Capture):
-    """Looks at *spans* of a source that holds them in byte order *order*, in this process."""
+    """Looks in this process."""
 
-    def __init__(
-        self,
-        reader: BulkReader,
-        memory: MemoryMap,
-        spans: Sequence[Span],
-        counters: FrameCounters,
-        order: ByteOrder,
-    ) -> None:
-        super().__init__(counters)
+    def __init__(self, reader: BulkReader, looked: Looked) -> None:
+        super().__init__(looked)
         self._reader = reader
-        self._memory = memory
-        self._spans = tuple(spans)
-        self._order = order
-        self._guard = counters.guard
-        self._snapshots = [Snapshot(span.length) for span in spans]
+        self._spans, self._order = looked.spans, looked.order
+        self._snapshots = [Snapshot(span.length) for span in looked.spans]
         self._piece = memoryview(bytearray(_PIECE))
 
     @property
@@ -88,15 +98,17 @@ class WholeCapture(Capture):
         return self._frame, self._whole
 
     def look(self) -> None:
-        guard = self._guard
+        guard, number = self._looked.guard, self._looked.number
         self._frame, self._whole = None, False
-        began = None
+        if self._looked.missing:
+            return
+        began = 0
         if guard is not None:
             ended, began = self._value(guard[1]), self._value(guard[0])
-            if began is None or ended is None or (began - ended) % min(g.turn for g in guard):
+            if (began - ended) % min(each.counter.turn for each in guard):
                 return
-        if self._number is not None:
-            self._frame = self._value(self._number)
+        if number is not None:
+            self._frame = self._value(number)
         for span, snapshot in zip(self._spans, self._snapshots, strict=True):
             there = self._reader.view(span.address, span.length)
             if there is not None:
@@ -110,13 +122,27 @@ class WholeCapture(Capture):
 
     def take(self) -> list[tuple[Span, bytes]]:
         self._whole = False
-        parts: list[tuple[Span, bytes]] = []
-        for span, snapshot in zip(self._spans, self._snapshots, strict=True):
-            for offset, data in snapshot.owed():
-                place = Span(span.address + offset, len(data))
-                parts.append((place, reorder(data, self._order)))
-            snapshot.settle()
+        parts = self.owed()
+        self.settle()
         return parts
+
+    def owed(self) -> list[tuple[Span, bytes]]:
+        """What :meth:`take` gives, which stays owed until :meth:`settle`."""
+        return [
+            (Span(span.address + offset, len(data)), reorder(data, self._order))
+            for span, snapshot in zip(self._spans, self._snapshots, strict=True)
+            for offset, data in snapshot.owed()
+        ]
+
+    def settle(self) -> None:
+        """Nothing is owed any more."""
+        for snapshot in self._snapshots:
+            snapshot.settle()
+
+    @property
+    def owed_size(self) -> int:
+        """Bytes that are owed, by whole lines."""
+        return LINE_SIZE * sum(snapshot.owed_lines for snapshot in self._snapshots)
 
     def owe(self, spans: Sequence[Span]) -> None:
         for part in spans:
@@ -128,17 +154,11 @@ class WholeCapture(Capture):
     def close(self) -> None:
         self._reader.close()
 
-    def _value(self, counter: Counter) -> int | None:
-        span = aligned_span(self._memory, counter.address, counter.size)
-        if span is None:
-            return None
-        flat = self._memory.flat(counter.address)
-        assert flat is not None  # inside, since the span is
-        first = self._memory.address(flat) - span.address
-        piece = self._piece[: span.length]
-        self._reader.read_into(span.address, piece)
+    def _value(self, placed: PlacedCounter) -> int:
+        piece = self._piece[: placed.span.length]
+        self._reader.read_into(placed.span.address, piece)
         word = reorder(bytes(piece), self._order)
-        return counter.value(word[first : first + counter.size])
+        return placed.counter.value(word[placed.first : placed.first + placed.counter.size])
 
 
 def without(spans: Sequence[Span], excluded: Sequence[Span]) -> list[Span]:

@@ -5,31 +5,27 @@ mapping.  One who touches a mapping of a file that was cut short is ended by the
 mmap(2)), as when an emulator is started again; so that is a process whose end costs nothing but
 what it knew.  It ends with the parent, whose end of its pipe is closed then.
 
-    L           look: which frame that was, and whether whole
-    T           take: what has changed, in the form of a recorded frame
-    O, spans    owe
+    L           look: which frame that was, whether whole, and what is owed where that is little
+    T           what is owed
+    O, spans    these are owed, too
+    S           before one of these: what was sent last is owed no more
 """
 
 from __future__ import annotations
 
 import contextlib
 import mmap
+import struct
 import subprocess
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
 from multiprocessing.connection import Connection, Pipe
 from pathlib import Path
 
-from adapters.outputs.recording.capture import Capture, WholeCapture
-from adapters.recordings import frame_message
-from adapters.recordings.frame_message import FrameKind, RecordedFrame
-from adapters.recordings.recorder import Parts
-from bridge.memory.address_map import MemoryMap, Span
-from bridge.memory.byte_order import ByteOrder
+from adapters.outputs.recording.capture import Capture, Looked, WholeCapture
+from adapters.recordings.changed_lines import Parts
+from bridge.memory.address_map import Span
 from bridge.ports.bulk_reader import BulkReader
-from bridge.ports.memory_observer import FrameCounters
-from bridge.ports.source import Consistency
 
 __all__ = ["CaptureApart", "MappedFile", "can_be_apart", "serve"]
 
@@ -37,24 +33,16 @@ _PATIENCE = 5.0
 """Seconds that the process has to end by itself."""
 _LEAST = 1 << 20
 """Bytes from which on it is worth a process."""
+_LITTLE = 256 << 10
+"""Bytes that are sent unasked."""
+_SEEN = struct.Struct("<Q???")
+_COUNT, _RUN = struct.Struct("<Q"), struct.Struct("<QQ")
 _BEGIN = """
 import sys
 sys.path[:] = sys.argv[3:]
 from adapters.outputs.recording.capture_apart import serve
 serve(int(sys.argv[1]), int(sys.argv[2]))
 """
-
-
-@dataclass(frozen=True, slots=True)
-class _Looked:
-    """What the process is to look at; ``offset`` is where ``whole`` begins in the file."""
-
-    offset: int
-    whole: Span
-    memory: MemoryMap
-    spans: Sequence[Span]
-    counters: FrameCounters
-    order: ByteOrder
 
 
 def can_be_apart(reader: BulkReader) -> bool:
@@ -66,20 +54,14 @@ def can_be_apart(reader: BulkReader) -> bool:
 class CaptureApart(Capture):
     """Has a process look, and looks itself once that has ended for whatever reason."""
 
-    def __init__(
-        self,
-        reader: BulkReader,
-        memory: MemoryMap,
-        spans: Sequence[Span],
-        counters: FrameCounters,
-        order: ByteOrder,
-    ) -> None:
-        super().__init__(counters)
+    def __init__(self, reader: BulkReader, looked: Looked) -> None:
+        super().__init__(looked)
         self._reader = reader
-        self._asked = memory, spans, counters, order
         self._process: subprocess.Popen[bytes] | None = None
         self._pipe: Connection | None = None
         self._here: WholeCapture | None = None
+        self._sent: memoryview | None = None
+        self._taken = False
 
     @property
     def process(self) -> int | None:
@@ -93,12 +75,15 @@ class CaptureApart(Capture):
                 if self._pipe is None:
                     self._start()
                 assert self._pipe is not None
-                self._pipe.send_bytes(b"L")
-                self._frame, self._whole = self._pipe.recv()
+                self._ask(b"L")
+                told = memoryview(self._pipe.recv_bytes())
+                frame, knows, self._whole, complete = _SEEN.unpack_from(told)
+                self._frame = frame if knows else None
+                self._sent = told[_SEEN.size :] if complete else None
                 return
             except (OSError, EOFError):
                 self._end()
-                self._here = WholeCapture(self._reader, *self._asked)
+                self._here = WholeCapture(self._reader, self._looked)
         self._here.look()
         self._frame, self._whole = self._here.seen
 
@@ -108,13 +93,15 @@ class CaptureApart(Capture):
             return self._here.take()
         if self._pipe is None:
             return None
-        try:
-            self._pipe.send_bytes(b"T")
-            # a frame's message is made for this: no number in it means anything here
-            told = memoryview(self._pipe.recv_bytes())
-        except (OSError, EOFError):
-            return None  # the next look finds out, too
-        return frame_message.decode(told, 0).parts
+        sent, self._sent = self._sent, None
+        if sent is None:
+            try:
+                self._ask(b"T")
+                sent = memoryview(self._pipe.recv_bytes())
+            except (OSError, EOFError):
+                return None  # the next look finds out, too
+        self._taken = True
+        return _parts(sent)
 
     def owe(self, spans: Sequence[Span]) -> None:
         if self._here is not None:
@@ -122,12 +109,17 @@ class CaptureApart(Capture):
         elif self._pipe is not None:
             # what has ended owes everything
             with contextlib.suppress(OSError):
-                self._pipe.send_bytes(b"O")
+                self._ask(b"O")
                 self._pipe.send(list(spans))
 
     def close(self) -> None:
         self._end()
         self._reader.close()
+
+    def _ask(self, what: bytes) -> None:
+        assert self._pipe is not None
+        taken, self._taken, self._sent = self._taken, False, None
+        self._pipe.send_bytes(b"S" + what if taken else what)
 
     def _start(self) -> None:
         file = self._reader.file
@@ -144,7 +136,7 @@ class CaptureApart(Capture):
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
             )
-        self._pipe.send(_Looked(file.offset, self._reader.spans[0], *self._asked))
+        self._pipe.send((file.offset, self._reader.spans[0], self._looked))
 
     def _end(self) -> None:
         process, self._process = self._process, None
@@ -189,17 +181,36 @@ def serve(pipe: int, file: int) -> None:
     """What the process does, until the parent closes the pipe: looks at *file*."""
     # a file that cannot be mapped is a ValueError: it is too short by now
     with contextlib.suppress(EOFError, OSError, ValueError), Connection(pipe) as parent:
-        asked: _Looked = parent.recv()
-        reader = MappedFile(file, asked.offset, asked.whole)
-        capture = WholeCapture(reader, asked.memory, asked.spans, asked.counters, asked.order)
+        offset, span, looked = parent.recv()
+        capture = WholeCapture(MappedFile(file, offset, span), looked)
         while True:
-            match parent.recv_bytes():
-                case b"L":
-                    capture.look()
-                    parent.send(capture.seen)
-                case b"T":
-                    parts = capture.take()
-                    still = RecordedFrame(FrameKind.CHANGES, 0, 0, Consistency.STILL, parts)
-                    parent.send_bytes(frame_message.encode(still))
-                case _:
-                    capture.owe(parent.recv())
+            words = parent.recv_bytes()
+            if words.startswith(b"S"):
+                capture.settle()
+            if words.endswith(b"L"):
+                capture.look()
+                frame, whole = capture.seen
+                little = whole and capture.owed_size <= _LITTLE
+                seen = _SEEN.pack(frame or 0, frame is not None, whole, little)
+                parent.send_bytes(seen + _owed(capture) if little else seen)
+            elif words.endswith(b"T"):
+                parent.send_bytes(_owed(capture))
+            else:
+                capture.owe(parent.recv())
+
+
+def _owed(capture: WholeCapture) -> bytes:
+    """How many runs there are, address and length of each, and the bytes of all."""
+    parts = capture.owed()
+    table = b"".join(_RUN.pack(span.address, span.length) for span, _ in parts)
+    return b"".join((_COUNT.pack(len(parts)), table, *(data for _, data in parts)))
+
+
+def _parts(sent: memoryview) -> Parts:
+    (count,) = _COUNT.unpack_from(sent)
+    at = _COUNT.size + count * _RUN.size
+    parts = []
+    for address, length in _RUN.iter_unpack(sent[_COUNT.size : at]):
+        parts.append((Span(address, length), sent[at : at + length]))
+        at += length
+    return parts

@@ -16,6 +16,7 @@ from adapters.outputs.recording.capture import WholeCapture, without
 from adapters.outputs.recording.capture_apart import CaptureApart, can_be_apart
 from adapters.outputs.recording.clips import Clips
 from adapters.outputs.recording.last_minute import KeptMinute, keep_minute, minute_path
+from adapters.outputs.recording.looked import looked_at
 from adapters.outputs.recording.told_changes import ToldChanges
 from adapters.outputs.recording.touched import LineReader
 from adapters.outputs.recording.worker import Moment, RecordingWorker
@@ -313,7 +314,7 @@ class RecordingOutput(Output, MemoryObserver):
             return
         spans = without(self._bulk.spans, self._excluded)
         kind = CaptureApart if can_be_apart(self._bulk) else WholeCapture
-        worker.use(kind(self._bulk, self._held, spans, counters, order))
+        worker.use(kind(self._bulk, looked_at(self._held, spans, counters, order)))
 
     def _tell_how_much(self, source: Source) -> None:
         """Say once where not all memory can be had."""
