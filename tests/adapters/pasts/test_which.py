@@ -277,3 +277,26 @@ async def test_requests_that_make_no_sense(tmp_path: Path) -> None:
         )
         assert {status for status, _ in answers} == {200}
         assert [found["place"] for _, found in answers] == [*range(60)]
+
+
+async def test_only_the_pages_of_this_server_are_answered(tmp_path: Path) -> None:
+    """As all of the desk's routes: not by another name, not for a page of another origin."""
+    path = demo_bridge(tmp_path, places=range(140, 160), source="repeat = true")
+    routes = (
+        *("past.json", "past/playing/timeline.json", "past/playing/moment.json?place=1"),
+        *("past/playing/events.json?place=1", "past/playing/next.json?place=1&way=next&kind=heap"),
+        *("past/playing/answer.json?place=1&expr=x", "beside.json?a=playing&b=playing&memory=no"),
+    )
+    async with looking_at(path) as page:
+        for route in routes:
+            url = page.served.url + route
+            for headers, expected in (
+                ({}, 200),
+                ({"Host": "tidewright.example"}, 421),
+                ({"Origin": "http://tidewright.example"}, 403),
+                ({"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "no-cors"}, 403),
+            ):
+                async with page.http.get(url, headers=headers) as answer:
+                    assert answer.status == expected, (route, headers)
+            async with page.http.post(url) as answer:
+                assert answer.status == 405, route
