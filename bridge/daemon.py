@@ -221,7 +221,9 @@ class Daemon:
         while True:
             await self._clock.sleep(AGE_EVERY)
             self._log_notes()
-            self._offline(self._reason or f"{self.source.name}: {self.source.opening_words}")
+            # one that nobody hurries gives its frames and no others, however long it takes to open
+            if not self.source.patient:
+                self._offline(self._reason or f"{self.source.name}: {self.source.opening_words}")
 
     async def _run(self, sampler: Sampler) -> None:
         others = [self._tell_notes()]

@@ -245,6 +245,30 @@ async def test_readings_age_while_a_source_takes_long_to_open(bench: Bench) -> N
         assert (await bench.until(lambda frame: frame.number == 1)).build == "print"
 
 
+async def test_a_source_that_can_wait_gives_its_frames_and_no_others(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However long it takes to open; and each waits until the outputs have sent the last."""
+    monkeypatch.setattr(Flaky, "patient", property(lambda self: True))
+    plain, waits = bench.source._open, asyncio.Event()
+
+    async def slowly(memory):  # type: ignore[no-untyped-def]
+        await asyncio.sleep(60)
+        return await plain(memory)
+
+    bench.source._open = slowly  # type: ignore[method-assign]
+    bench.output.settled = waits.wait  # type: ignore[method-assign,assignment]
+    async with bench.running():
+        await asyncio.sleep(100)
+        bench.source.next()
+        bench.source.next()
+        await asyncio.sleep(100)
+        assert [frame.number for frame in bench.output.frames] == [1]
+        waits.set()
+        await bench.until(lambda frame: frame.number == 2)
+    assert [frame.number for frame in bench.output.frames] == [1, 2]
+
+
 async def test_a_source_that_can_never_serve_ends_the_daemon(bench: Bench) -> None:
     bench.source.unusable = "is no dump"
     with pytest.raises(SourceUnusable) as caught:
