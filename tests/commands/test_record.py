@@ -284,7 +284,9 @@ def test_a_disk_that_fills_costs_the_recording_and_is_told(made: Path) -> None:
     """setrlimit(2), RLIMIT_FSIZE: a file that would grow larger is refused, as on a full disk."""
     path = made.parent / "a.mcap"
     limited = (
+        # CPython does not see that a compiled module was written in part
         "import resource, signal, sys\n"
+        "sys.dont_write_bytecode = True\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (6000, 6000))\n"
         "from adapters.commands.main import main\n"
@@ -340,6 +342,23 @@ def test_a_folder_that_cannot_be_written_is_told_at_once(made: Path) -> None:
     assert done.stderr.endswith(
         f"recording a.mcap: {path} cannot be written (Read-only file system)\n"
     )
+
+
+@pytest.mark.posix("mounts a disk that cannot be written")
+@pytest.mark.parametrize(
+    ("options", "why"), [("size=20k", "No space left on device"), ("ro", "Read-only file system")]
+)
+def test_a_recording_that_ends_ends_no_other_output(made: Path, options: str, why: str) -> None:
+    path = made.parent / "disk" / "a.mcap"
+    made.write_text(f'{MADE}[outputs.recording]\npath = "disk/a.mcap"\n', "utf-8")
+    done = on_a_disk(made.parent, options, "run", str(made), "--json", "--seconds", "5")
+    assert done.returncode == 0, done.stderr
+    told = [line for line in done.stderr.splitlines() if "nothing more is recorded" in line]
+    assert [line.partition(path.name + ": ")[2] for line in told] == [
+        f"{path} cannot be written ({why}); nothing more is recorded"
+    ]
+    # the rest goes on: frames at a tenth of a game's pace and more
+    assert len(done.stdout.splitlines()) > 30
 
 
 @pytest.mark.posix("what is open cannot be removed there")

@@ -79,6 +79,7 @@ class RecordingOutput(Output, MemoryObserver):
         self._clips = Clips(bridge, settings.clips_size, log) if settings.clips else None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._failed = asyncio.Event()
+        self._fault: LowhalfError | None = None
         self._told = False
         self._keeping = False
         self._kept: KeptMinute | None = None
@@ -94,10 +95,10 @@ class RecordingOutput(Output, MemoryObserver):
     @property
     def state(self) -> str:
         worker = self._worker
+        if self._fault is not None:
+            return f"stopped: {self._fault}"
         if worker is None:
             return "waiting for the game"
-        if worker.fault is not None:
-            return f"stopped: {worker.fault}"
         words = f"{worker.whole} frames whole, {worker.in_part} in part"
         if worker.some:
             words = f"{worker.some} frames, some memory of each"
@@ -127,15 +128,17 @@ class RecordingOutput(Output, MemoryObserver):
     async def run(self) -> None:
         """Wait until cancelled, then write what is there.
 
-        Raises OutputError where the file cannot be written.
+        Raises OutputError where the file cannot be written and no other output runs.
         """
         self._loop = asyncio.get_running_loop()
         try:
             await self._failed.wait()
-            worker = self._worker
-            assert worker is not None
-            assert worker.fault is not None
-            raise worker.fault
+            assert self._fault is not None
+            if len(self.beside) < 2:
+                raise self._fault
+            # a full disk costs what it should have held, and no page
+            self._log.error("%s; nothing more is recorded", self._fault)
+            await asyncio.Event().wait()
         finally:
             await self._end()
 
@@ -221,7 +224,7 @@ class RecordingOutput(Output, MemoryObserver):
         finally:
             failed.cancel()
         if not done.done():
-            raise OutputError(f"nothing is written any more: {worker.fault}", output="recording")
+            raise OutputError(f"nothing is written any more: {self._fault}", output="recording")
         return done.result()
 
     # memory
@@ -232,9 +235,12 @@ class RecordingOutput(Output, MemoryObserver):
         self._anew = True
 
     def sample_begins(self, counters: FrameCounters, order: ByteOrder) -> None:
-        if self._build != counters.build:
+        if self._build != counters.build and self._fault is None:
             self._build = counters.build
-            self._begin()
+            try:
+                self._begin()
+            except OutputError as fault:
+                self._fail(fault)
         if not self._capturing:
             self._capturing = True
             self._order = order
@@ -353,8 +359,9 @@ class RecordingOutput(Output, MemoryObserver):
             ) from fault
         self.path = path
         self._anew = True
-        self._worker = RecordingWorker(recorder, self._stopped_by_fault)
-        self._worker.start()
+        worker = RecordingWorker(recorder, lambda: self._fail(worker.fault))
+        self._worker = worker
+        worker.start()
         self._log.info("recording to %s", path)
 
     def _new_path(self) -> Path:
@@ -367,9 +374,12 @@ class RecordingOutput(Output, MemoryObserver):
             path = path.with_name(f"{Path(words).stem}-{number}{path.suffix}")
         return path
 
-    def _stopped_by_fault(self) -> None:
+    def _fail(self, fault: LowhalfError | None) -> None:
+        """Nothing is recorded any more; in any thread."""
+        self._fault = self._fault or fault
         if self._loop is not None:
-            self._loop.call_soon_threadsafe(self._failed.set)
+            with contextlib.suppress(RuntimeError):  # lowhalf ends, and the loop is closed
+                self._loop.call_soon_threadsafe(self._failed.set)
 
     async def _end(self) -> None:
         worker, self._worker = self._worker, None
