@@ -13,11 +13,8 @@ import atexit
 import contextlib
 import os
 import sys
-import termios
 
 from adapters.outputs.terminal.keyboard import Keyboard, Pressed
-
-assert sys.platform != "win32"
 
 __all__ = ["PosixKeyboard"]
 
@@ -34,6 +31,10 @@ class PosixKeyboard(Keyboard):
         self._before: list[int | list[bytes | int]] | None = None
 
     def listen(self) -> bool:
+        if sys.platform == "win32":
+            return False
+        import termios  # where it is missing the module must still load
+
         if self._before is not None or not self._is_ours():
             return False
         try:
@@ -59,6 +60,10 @@ class PosixKeyboard(Keyboard):
         atexit.unregister(self._put_back)
 
     def _put_back(self) -> None:
+        if sys.platform == "win32":
+            return
+        import termios
+
         before, self._before = self._before, None
         if before is not None and self._is_ours():
             with contextlib.suppress(termios.error, OSError):
@@ -66,6 +71,8 @@ class PosixKeyboard(Keyboard):
 
     def _is_ours(self) -> bool:
         """Whether this program is in the foreground; another one would be stopped."""
+        if sys.platform == "win32":
+            return False
         try:
             return os.tcgetpgrp(self._number) == os.getpgrp()
         except OSError:
