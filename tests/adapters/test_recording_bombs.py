@@ -166,7 +166,7 @@ def spans(crafted: Crafted) -> None:
 
 
 @pytest.mark.posix("the most memory of a process is told by /proc")
-@pytest.mark.parametrize("bomb", [messages, spans])
+@pytest.mark.parametrize("bomb", [spans, pytest.param(messages, marks=pytest.mark.full)])
 @pytest.mark.parametrize(
     "look", ["reader", *(pytest.param(look, marks=pytest.mark.full) for look in made.LOOKS)]
 )

@@ -169,8 +169,11 @@ def packed(record: Record, compression: str = "zstd", size: int | None = None) -
     """A record's bytes.  *size* is what a chunk claims to unpack to, where that is not so."""
     content = record.content
     if record.inside is not None:
-        data = b"".join(map(packed, record.inside))
-        times = [struct.unpack_from("<Q", r.content, 6)[0] for r in record.inside if is_message(r)]
+        # one that is there a million times is packed once
+        once = {id(each): each for each in record.inside}
+        bytes_of = {key: packed(each) for key, each in once.items()}
+        data = b"".join(bytes_of[id(each)] for each in record.inside)
+        times = [struct.unpack_from("<Q", r.content, 6)[0] for r in once.values() if is_message(r)]
         pack: Callable[[bytes], bytes] = {
             "": bytes, "zstd": zstandard.compress, "lz4": lz4.frame.compress
         }[compression]  # fmt: skip
