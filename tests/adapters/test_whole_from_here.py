@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import random
 import signal
 import time
@@ -11,19 +12,26 @@ from pathlib import Path
 
 import pytest
 
+from adapters.outputs.recording.output import RecordingOutput
 from adapters.outputs.recording.told_changes import ToldChanges
 from adapters.outputs.recording.touched import TouchedLines
 from adapters.recordings.reader import open_recording
 from adapters.recordings.recorder import Recorder
+from adapters.sessions.bridge_file import load_bridge
+from adapters.sources.debugger.stub import DebuggerStub
 from adapters.sources.dumps.file import FileDump
+from adapters.sources.fake import ScriptedSource
 from adapters.sources.pushed.pushed_image import PushedImage
 from adapters.sources.recording.player import RecordingPlayer
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.byte_order import ByteOrder, reorder
 from bridge.memory.fetched import Part, Partial
 from bridge.ports.changes import Changes, Rest
-from bridge.ports.source import Consistency
+from bridge.ports.memory_observer import FrameCounters
+from bridge.ports.source import Cadence, Consistency, Source
+from schemas.output_settings import RecordingOutput as RecordingSettings
 from schemas.source_settings import FileSource
+from tests.adapters.desk_daemon import LOG
 from tests.adapters.test_last_minute import KEEP, files_in, stepped
 from tests.adapters.test_recording import ABOUT, BASE, MEMORY, PAD, RAM, SIZE, moments, write
 from tests.adapters.test_replay_paces import played
@@ -254,3 +262,24 @@ def test_what_a_sender_sends_is_recorded_and_no_more(tmp_path: Path) -> None:
     assert len(seen) > 20
     assert seen == sorted(seen)
     assert seen[-1] == 40
+
+
+async def test_who_can_give_no_more_says_so(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """As a debugger's stub, which reads what it is asked for and nothing beside."""
+    caplog.set_level(logging.INFO)
+    output = RecordingOutput(RecordingSettings(), load_bridge(bridge(tmp_path)), LOG)
+    source = ScriptedSource(cadence=Cadence.SPARING)
+    assert source.bulk_reader() is None
+    assert DebuggerStub.changes is Source.changes
+    assert DebuggerStub.bulk_reader is Source.bulk_reader
+    output.source_opened(source, await source.open(MEMORY))
+    for _ in range(3):
+        output.sample_begins(FrameCounters("first-print", None, None), ByteOrder.BIG)
+    running = asyncio.ensure_future(output.run())
+    await asyncio.sleep(0)
+    running.cancel()
+    await asyncio.wait([running])
+    words = "recording: fake gives no more than the lines that watches look at"
+    assert caplog.messages.count(words) == 1
