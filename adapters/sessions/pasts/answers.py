@@ -24,7 +24,7 @@ from bridge.querying.part_of_program import only
 from bridge.questions.question import Answer, Question, Questions
 from bridge.sampling.continuity import Continuity
 from bridge.sampling.sampler import Sampler
-from schemas.errors import ExpressionError, LowhalfError, NoSuchPast, SourceEnded
+from schemas.errors import ExpressionError, LowhalfError, NoSuchPast, SourceEnded, SourceError
 from schemas.loader import Bridge
 
 __all__ = ["FollowedAnswer", "answer_at", "needs_beginning"]
@@ -34,14 +34,13 @@ _AnswerForm = Callable[[str, Answer, int], dict[str, Any]]
 
 
 def needs_beginning(path: Path, bridge: Bridge, text: str) -> bool:
-    """Whether what came before a frame has a say in what *text* is in it.
-
-    Raises SourceError and its leaves.
-    """
+    """Whether what came before a frame has a say in what *text* is in it."""
     try:
         return not query_of(path, bridge, text, statuses=True).plan.apart
     except ExpressionError:
         return False  # which its answer says, whatever the frame
+    except SourceError:
+        return True  # nothing is known of it yet, as where no build is recognised at first
 
 
 async def answer_at(

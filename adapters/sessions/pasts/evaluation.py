@@ -69,7 +69,7 @@ class Evaluation:
         self.event_places = array("Q")
         self.heap_marks = 0
         self._count = 0
-        self._groups: list[int] = []
+        self._firsts: list[int] = []
         self._finder = MarkFinder()
         self._last: Frame | None = None
         self._task = asyncio.create_task(self._evaluate(), name="past")
@@ -87,8 +87,8 @@ class Evaluation:
 
     def where(self, place: int) -> tuple[int, int]:
         """The group of the recording that a place is in, and how many frames of it are before."""
-        group = bisect_right(self._groups, place) - 1
-        return group, place - self._groups[group]
+        group = bisect_right(self._firsts, place) - 1
+        return group, place - self._firsts[group]
 
     def place_of_step(self, name: str) -> int | None:
         """Where a step was begun first, as far as frames are evaluated."""
@@ -175,8 +175,8 @@ class Evaluation:
         marks = self._finder.take(place, frame)
         self.marks += marks
         begins = any(mark.kind in ("reset", "gap") for mark in marks)
-        while len(self._groups) <= source.group:
-            self._groups.append(place)
+        if len(source.firsts) > len(self._firsts):
+            self._firsts += source.firsts[len(self._firsts) :]
             begins = True
         if begins:
             self.starts.append((place, frame.number, round(frame.time - self.first_time, 6)))

@@ -47,6 +47,8 @@ def _misfit(running: Bridge, recording: Recording) -> str:
         return f"it is of {game}, not of {now}"
     if wanted != "auto" and about.build not in ("", wanted):
         return f"it is of build {about.build}, not of {wanted}"
+    if about.schema == running.schema.text:
+        return ""
     held = recording.part_of(memory_map(running.schema))
     if not held.regions:
         return "it holds no memory that the running ones know"

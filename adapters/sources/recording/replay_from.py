@@ -16,19 +16,18 @@ class PlacedReplay(RecordingReplay):
     """Replay of all of a recording.
 
     ``place`` is the present frame's index among all frames, from 0 (-1 before the first), and
-    ``group`` the number of the group that it is in.
+    ``firsts`` are the places at which the groups begin, up to that which it is in.
     """
 
     def __init__(self, path: Path) -> None:
         super().__init__(path)
         self.place = -1
-
-    @property
-    def group(self) -> int:
-        return self._group
+        self.firsts: list[int] = []
 
     def _take(self) -> int:
         self.place += 1
+        if self._group == len(self.firsts):
+            self.firsts.append(self.place)
         return super()._take()
 
 

@@ -46,8 +46,13 @@ def demo_bridge(
     return path
 
 
-def put_together(target: Path, places: Iterable[int], *, game: str = "Tidewright") -> None:
-    """The frames of the demo at *places*, one after the other, 60 a second with those between."""
+def put_together(
+    target: Path, places: Iterable[int], *, game: str = "Tidewright", unknown: int = 0
+) -> None:
+    """The frames of the demo at *places*, one after the other, 60 a second with those between.
+
+    Of the first *unknown* of them all memory is zero, so that no build is recognised.
+    """
     demo = open_recording(DEMO)
     frames: list[RecordedFrame] = []
     for group in range(len(demo.groups)):
@@ -69,4 +74,8 @@ def put_together(target: Path, places: Iterable[int], *, game: str = "Tidewright
                 memory.apply(skipped)
             at = place
             parts = frame.parts if follows else [p for span in spans for p in memory.known(span)]
+            if index < unknown:
+                parts = [(span, bytes(span.length)) for span in spans if not index]
+            elif index == unknown:
+                parts = [p for span in spans for p in memory.known(span)]
             recorder.frame(frame.number, time, frame.consistency, parts)

@@ -184,6 +184,27 @@ async def test_a_moment_has_the_heap_events_up_to_it(tmp_path: Path) -> None:
             assert rows == by_then
 
 
+async def test_frames_before_the_build_is_known_have_their_places(tmp_path: Path) -> None:
+    """Over several groups: what comes behind them is of its own frame, its heap as well."""
+    recording, unknown = tmp_path / MADE, 150
+    put_together(recording, range(300, 620), unknown=unknown)
+    bridge = load_bridge(demo_bridge(tmp_path, recording=recording))
+    async with past_of(recording, bridge) as past:
+        for place in (0, 70, unknown - 1):
+            moment = await past.moment(place, frozenset({"heap"}))
+            assert {each["status"] for each in moment["readings"]} == {"waiting"}
+            assert moment["heap"] is None
+            assert moment["note"].startswith("no build is recognised")
+        for place in (unknown, 171, 200, 260, 319):
+            moment = await past.moment(place, frozenset({"heap"}))
+            assert moment["frame"] == moment["heap"]["frame"] == 392 + 300 + place
+            answer = await past.answer(place, "courier.position.x")
+            assert answer["frame"] == moment["frame"]
+            x = next(each for each in moment["readings"] if each["watch"] == "x")
+            assert answer["result"]["value"] == x["value"]
+        assert (await past.timeline())["count"] == 320
+
+
 @pytest.mark.full
 async def test_ten_minutes_of_fifty_watches_take_some_megabytes(tmp_path: Path) -> None:
     recording = tmp_path / MADE
