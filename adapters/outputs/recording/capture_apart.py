@@ -15,11 +15,12 @@ from __future__ import annotations
 
 import contextlib
 import mmap
+import socket
 import struct
 import subprocess
 import sys
 from collections.abc import Sequence
-from multiprocessing.connection import Connection, Pipe
+from multiprocessing.connection import Connection
 from pathlib import Path
 
 from adapters.outputs.recording.capture import Capture, Looked, WholeCapture
@@ -124,7 +125,8 @@ class CaptureApart(Capture):
     def _start(self) -> None:
         file = self._reader.file
         assert file is not None
-        self._pipe, theirs = Pipe()
+        ours, theirs = socket.socketpair()
+        self._pipe = Connection(ours.detach())
         with theirs:
             numbers = theirs.fileno(), file.descriptor
             self._process = subprocess.Popen(
@@ -163,7 +165,9 @@ class MappedFile(BulkReader):
     def __init__(self, file: int, offset: int, span: Span) -> None:
         self.spans = (span,)
         begin = offset - offset % mmap.ALLOCATIONGRANULARITY
-        self._map = mmap.mmap(file, offset - begin + span.length, prot=mmap.PROT_READ, offset=begin)
+        self._map = mmap.mmap(
+            file, offset - begin + span.length, access=mmap.ACCESS_READ, offset=begin
+        )
         self._bytes = memoryview(self._map)[offset - begin :]
 
     def view(self, address: int, length: int) -> memoryview:
