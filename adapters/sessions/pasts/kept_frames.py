@@ -60,7 +60,8 @@ class Packs:
     def _pack(self) -> None:
         self._firsts.append(self._count - len(self._pending))
         data = pickle.dumps(self.packed(self._pending), pickle.HIGHEST_PROTOCOL)
-        self._packs.append(zstandard.compress(data, 3))
+        # a copy, since what is given keeps the room that the data might have needed
+        self._packs.append(bytes(memoryview(zstandard.compress(data, 3))))
         self._pending = []
 
     def _opened(self, number: int) -> Sequence[Any]:
