@@ -138,7 +138,7 @@ class MemoryVersions:
             flat = int(words.unit[place]) << _WORD_SHIFT
             stamp = int(pieces.stamp[place])
             at = size + number * _WORD
-            before = int(self._at(np.array([flat]), np.array([stamp]))[0])
+            before = int(self._at(np.array([flat], np.int64), np.array([stamp], np.int64))[0])
             mine = slice(at, at + _WORD)
             there = slice(flat, flat + _WORD) if before < 0 else slice(before, before + _WORD)
             data[mine] = self._memory.data[there] if before < 0 else data[there]
@@ -201,7 +201,8 @@ class MemoryVersions:
         word = flat & ~_IN_WORD
         found = self._fixed.get(word)
         if found is None:
-            found = self._at(np.full(self._count, word), self._limit)
+            # not numpy's own choice, which on Windows has 32 bits before numpy 2
+            found = self._at(np.full(self._count, word, np.int64), self._limit)
             self._fixed[word] = found
         return found
 

@@ -57,14 +57,12 @@ def gone(process: psutil.Process) -> bool:
     return not process.is_running() or process.status() == psutil.STATUS_ZOMBIE
 
 
+@pytest.mark.posix("no signal there ends another program")
 @pytest.mark.parametrize(
     "number",
     [
         signal.SIGINT,
-        pytest.param(
-            getattr(signal, "SIGKILL", 9),
-            marks=pytest.mark.posix("no signal there ends another program"),
-        ),
+        getattr(signal, "SIGKILL", 9),
     ],
 )
 def test_it_ends_with_the_daemon_whatever_the_daemon_is_doing(tmp_path: Path, number: int) -> None:
