@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
+import gc
 import logging
 import subprocess
 import sys
@@ -127,6 +128,9 @@ def run_bridge(
         practising=practising,
         questions=questions,
     )
+    # what is loaded stays: a full collection would hold up frames to go through it in vain
+    gc.collect()
+    gc.freeze()
     stopped = False
     # from before the child is started until it has ended, no signal may come between
     with StopSignals() as signals, log_to(daemon.outputs):

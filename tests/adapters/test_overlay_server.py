@@ -364,6 +364,7 @@ async def test_a_still_game_is_repeated(
     assert snapshots[2]["held"] - snapshots[0]["held"] == pytest.approx(0.4, abs=0.25)
 
 
+@pytest.mark.timing
 @pytest.mark.wine("some frames in a hundred take longer than a sixtieth of a second to come")
 async def test_a_stalled_client_makes_no_other_wait_and_sees_the_present_again(
     server: OverlayServer, http: aiohttp.ClientSession
