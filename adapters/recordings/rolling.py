@@ -117,16 +117,19 @@ class RollingRecorder:
             sources.append(self._recorder.path)
         return copy_part(sources, target, first_time, last_time)
 
-    def hold(self, folder: Path) -> list[Path]:
+    def hold(self, folder: Path, seconds: float | None = None) -> list[Path]:
         """Have what is there now in *folder* as well, where it stays when it is removed here.
 
-        Gives the files in order; the last may still be written.  Where the system knows no second
-        name for a file it is copied.  Raises OutputError, and OSError.
+        With *seconds* only the files with those that came last, which may begin earlier.  Gives the
+        files in order; the last may still be written.  Where the system knows no second name for a
+        file it is copied.  Raises OutputError, and OSError.
         """
         self.flush()
         written = self._recorder.path if self._recorder is not None else None
+        since = 0.0 if seconds is None else self._last - seconds
+        old = {each.path for each in self._done if each.last_time < since}
         held = []
-        for path in self.files:
+        for path in [path for path in self.files if path not in old]:
             target = folder / path.name
             try:
                 if path == written and sys.platform == "win32":

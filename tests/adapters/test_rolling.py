@@ -76,6 +76,22 @@ def test_two_that_keep_their_last_minutes_in_one_folder(tmp_path: Path) -> None:
     assert {*tmp_path.iterdir()} == mine | others
 
 
+def test_what_is_held_of_the_last_seconds_is_all_of_them_and_little_before(tmp_path: Path) -> None:
+    kept, story = tmp_path / "kept", Story()
+    kept.mkdir()
+    recorder = RollingRecorder(kept, "pier", ABOUT, keep=60.0)  # in files of 6 seconds
+    story.play(recorder, 0, 50 * RATE)
+    for seconds, least, most in ((None, 50, 50), (15.0, 15, 21), (1.0, 1, 7)):
+        folder = tmp_path / f"{seconds}"
+        folder.mkdir()
+        held = recorder.hold(folder, seconds)
+        assert sorted(folder.iterdir()) == held
+        found = [each for path in held for each in replayed(path)]
+        assert found == list(story.images.items())[-len(found) :]
+        assert least * RATE <= len(found) <= most * RATE
+    recorder.close()
+
+
 def test_what_another_lowhalf_writes_still_is_not_removed(tmp_path: Path) -> None:
     theirs = tmp_path / "pier-000001.mcap"
     theirs.touch()

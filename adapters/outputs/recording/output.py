@@ -150,9 +150,9 @@ class RecordingOutput(Output, MemoryObserver):
             return None
         return self._settings.keep or _KEPT
 
-    async def hold(self, name: str) -> tuple[Path, list[Path]]:
+    async def hold(self, name: str, seconds: float | None) -> tuple[Path, list[Path]]:
         """What is kept just now, in a new folder beside it that begins with *name*: the folder, and
-        recordings in order.
+        recordings in order; with *seconds*, those of what came last.
 
         It is done by the thread that writes.  Raises OutputError.
         """
@@ -161,7 +161,7 @@ class RecordingOutput(Output, MemoryObserver):
         def hold() -> tuple[Path, list[Path]]:
             try:
                 folder = Path(tempfile.mkdtemp(prefix=name, dir=parent))
-                return folder, recorder.hold(folder)
+                return folder, recorder.hold(folder, seconds)
             except (OSError, LowhalfError) as fault:
                 words = system_words(fault) if isinstance(fault, OSError) else ""
                 raise OutputError(

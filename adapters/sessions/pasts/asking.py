@@ -29,6 +29,7 @@ HELD = "lowhalf-looked-at"
 """How what is held of the last minutes is called on the disk."""
 _MAX_HELD = 3
 """How often that is held at a time; of more, what was asked for longest ago goes."""
+_MINUTE = 60.0
 HELD_FOR = 60.0
 """Seconds for which that stays when nobody asks for it any more."""
 IDLE = 600.0
@@ -44,9 +45,10 @@ class RollingKept(Protocol):
     def kept_seconds(self) -> float | None:
         """How much it keeps; None where it keeps nothing now."""
 
-    async def hold(self, name: str) -> tuple[Path, list[Path]]:
+    async def hold(self, name: str, seconds: float | None) -> tuple[Path, list[Path]]:
         """What is kept now: a new folder that begins with *name*, and recordings in it, in order.
 
+        With *seconds* at least as much of what came last, rather than all.
         Raises OutputError.
         """
 
@@ -84,8 +86,7 @@ class RecordedPasts(Pasts):
 
     async def listed(self) -> list[dict[str, Any]]:
         found = [known] if (known := catalogue.playing(self._bridge)) else []
-        if (rolling := self._rolling_now()) is not None:
-            found.append(rolling)
+        found += self._rolling_now()
         found += await asyncio.to_thread(catalogue.clips, self._bridge)
         return [known.as_json() for known in found]
 
@@ -120,24 +121,29 @@ class RecordedPasts(Pasts):
             raise NoSuchPast(f"there is nothing recorded with the name {name[:80]}, or no longer")
         return known
 
-    def _rolling_now(self) -> KnownPast | None:
-        """The last minutes, of which nothing is held yet."""
+    def _rolling_now(self) -> list[KnownPast]:
+        """The last minutes, of which nothing is held yet; where they are many, the last apart."""
         rolling = self._rolling()
         seconds = None if rolling is None else rolling.kept_seconds
         if seconds is None:
-            return None
+            return []
         length = f"{seconds / 60:g} min" if seconds >= 120 else f"{seconds:g} s"
         name = f"rolling-{self._held_count + 1}"
-        return KnownPast(name, "rolling", f"the last {length}", Path())
+        found = [KnownPast(name, "rolling", f"the last {length}", Path())]
+        if seconds > 2 * _MINUTE:
+            minute = "at least the last minute"
+            found.append(KnownPast(f"{name}-minute", "rolling", minute, Path(), seconds=_MINUTE))
+        return found
 
     async def _held_as(self, name: str) -> KnownPast | None:
         async with self._holding:
-            now, rolling = self._rolling_now(), self._rolling()
-            if name not in self._held and rolling is not None and now is not None:
-                if now.name != name:
+            known, rolling = self._rolling_now(), self._rolling()
+            if name not in self._held and rolling is not None and known:
+                now = next((each for each in known if each.name == name), None)
+                if now is None:
                     return None
                 try:
-                    folder, sources = await rolling.hold(f".{HELD}-")
+                    folder, sources = await rolling.hold(f".{HELD}-", now.seconds)
                 except (OutputError, TimeoutError) as fault:
                     raise PastNotReady(str(fault) or "the disk is too slow; ask again") from fault
                 self._held_count += 1

@@ -25,7 +25,8 @@ _CLIP = re.compile(r"clip-(\d{5,12})-([a-z-]{1,20})")
 class KnownPast:
     """A past by its name in addresses; ``attempt`` and ``outcome`` are a clip's.
 
-    ``sources`` are the recordings that ``path`` is yet to be made of, if it is.
+    ``sources`` are the recordings that ``path`` is yet to be made of, if it is; ``seconds`` is how
+    much of what came last is wanted, None for all.
     """
 
     name: str
@@ -35,6 +36,7 @@ class KnownPast:
     attempt: int | None = None
     outcome: str | None = None
     sources: tuple[Path, ...] = ()
+    seconds: float | None = None
 
     def as_json(self) -> dict[str, Any]:
         return {

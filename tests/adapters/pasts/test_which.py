@@ -54,8 +54,9 @@ def held(folder: Path) -> list[Path]:
 async def test_what_is_kept_of_a_running_game_is_held_and_let_go(tmp_path: Path) -> None:
     async with keeping(tmp_path) as page:
         listed = (await page.get("past.json"))["pasts"]
-        assert [each["id"] for each in listed] == ["playing", "rolling-1"]
+        assert [each["id"] for each in listed] == ["playing", "rolling-1", "rolling-1-minute"]
         assert (listed[1]["kind"], listed[1]["title"]) == ("rolling", "the last 10 min")
+        assert (listed[2]["kind"], listed[2]["title"]) == ("rolling", "at least the last minute")
         page.name = "rolling-1"
         timeline = await page.whole()
         assert timeline["fault"] == ""
@@ -77,6 +78,8 @@ async def test_what_is_kept_of_a_running_game_is_held_and_let_go(tmp_path: Path)
         page.name = "rolling-2"  # held anew, it has what came since
         assert (await page.whole())["count"] > timeline["count"]
         assert len(held(tmp_path)) == 2
+        page.name = "rolling-3-minute"  # all is of the last minute here
+        assert (await page.whole())["count"] > timeline["count"]
     assert held(tmp_path) == []
 
 
@@ -92,7 +95,7 @@ async def test_what_is_held_goes_when_nobody_asks_for_it(
         await eventually(lambda: not held(tmp_path), 30, "removed")
         assert (await page.raw("timeline.json"))[0] == 404
         listed = (await page.get("past.json"))["pasts"]
-        assert [each["id"] for each in listed] == ["playing", "rolling-2"]
+        assert [each["id"] for each in listed] == ["playing", "rolling-2", "rolling-2-minute"]
         page.name = "rolling-2"
         assert (await page.whole())["count"] > 100
 

@@ -17,11 +17,12 @@ export function pastTitle({ kind, title }) {
   return kind === "rolling" ? `the rolling recording (${title})` : `the recording ${title}`;
 }
 
-// The past of a name; null without one.  What was opened of the rolling recording stands in no list.
+// The past of a name; null without one.  What was opened of the rolling recording stands in no
+// list, where the same has a higher number.
 export function pastOf(pasts, name) {
-  const rolling = pasts.find(({ kind }) => kind === "rolling");
-  const opened = rolling && name?.startsWith("rolling-") ? { ...rolling, id: name } : null;
-  return pasts.find(({ id }) => id === name) ?? opened;
+  const part = /^rolling-\d+(.*)$/.exec(name ?? "")?.[1];
+  const rolling = pasts.find(({ kind, id }) => kind === "rolling" && id.replace(/^rolling-\d+/, "") === part);
+  return pasts.find(({ id }) => id === name) ?? (rolling ? { ...rolling, id: name } : null);
 }
 
 // Seconds since a timeline's first frame, as near as its groups tell.
