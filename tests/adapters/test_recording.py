@@ -621,8 +621,9 @@ async def test_twice_the_speed_takes_half_the_time(tmp_path: Path) -> None:
         assert (await play_out(source))[-1][0] == 180
         taken.append(time.monotonic() - began)
         await source.close()
-    assert taken[0] >= 0.8
-    assert 0.4 <= taken[1] < taken[0]
+    # seconds of a clock have no exact differences
+    assert taken[0] > 0.799
+    assert 0.399 < taken[1] < taken[0]
 
 
 async def test_late_frames_are_skipped_with_their_changes(

@@ -234,7 +234,7 @@ def proofs(path: Path) -> list[tuple[int, bool, set[int | None]]]:
     return found
 
 
-@pytest.mark.parametrize("times", [5, pytest.param(100, marks=pytest.mark.full)])
+@pytest.mark.parametrize("times", [3, pytest.param(100, marks=pytest.mark.full)])
 def test_what_is_killed_has_all_but_the_last_second(made: Path, times: int) -> None:
     chance = random.Random(14)
     for turn in range(times):
@@ -346,7 +346,11 @@ def test_a_folder_that_cannot_be_written_is_told_at_once(made: Path) -> None:
 
 @pytest.mark.posix("mounts a disk that cannot be written")
 @pytest.mark.parametrize(
-    ("options", "why"), [("size=20k", "No space left on device"), ("ro", "Read-only file system")]
+    ("options", "why"),
+    [
+        ("size=20k", "No space left on device"),
+        pytest.param("ro", "Read-only file system", marks=pytest.mark.full),
+    ],
 )
 def test_a_recording_that_ends_ends_no_other_output(made: Path, options: str, why: str) -> None:
     path = made.parent / "disk" / "a.mcap"

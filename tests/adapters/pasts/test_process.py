@@ -61,7 +61,7 @@ def gone(process: psutil.Process) -> bool:
 @pytest.mark.parametrize(
     "number",
     [
-        signal.SIGINT,
+        pytest.param(signal.SIGINT, marks=pytest.mark.full),
         getattr(signal, "SIGKILL", 9),
     ],
 )
