@@ -218,6 +218,7 @@ async def test_a_line_has_the_heap_events_since_the_line_before() -> None:
         schema.validate(line)
 
 
+@pytest.mark.wine("a recording of 1,200 frames takes a quarter of a minute there")
 def test_every_event_of_a_recording_stands_in_some_line(tmp_path: Path) -> None:
     samples = Path(__file__).parents[2] / "sample_dumps"
     path = tmp_path / "lines.bridge.toml"
