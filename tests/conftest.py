@@ -8,6 +8,7 @@ import os
 import re
 import signal
 import sys
+from collections import Counter
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from pathlib import Path
 
@@ -103,8 +104,47 @@ LONG = frozenset(
 end: not in the usual run, so that it is a matter of minutes, but in that of ``.ci/run``
 (``-m long``)."""
 
+FIRST = (
+    "test_tutorials.py",
+    "test_site.py",
+    "test_practice_live.py",
+    "windows/test_live.py",
+    "windows/test_daemon.py",
+    "windows/test_installed.py",
+    "adapters/sources/test_debugger_live.py",
+    "adapters/test_mqtt_far.py",
+    "commands/test_attempts.py",
+    "commands/test_stats.py",
+    "commands/test_demo.py",
+    "test_restarts.py",
+    "test_long_run.py",
+    "test_counters_live.py",
+    "test_macos.py",
+    "adapters/sources/test_process.py",
+    "adapters/test_web_terminal.py",
+    "adapters/test_mqtt_healing.py",
+    "outside/test_recordings_against_qemu.py",
+    "adapters/test_mqtt_broker.py",
+    "commands/test_record.py",
+    "adapters/pasts/test_moments.py",
+    "adapters/pasts/test_which.py",
+    "adapters/pasts/test_process.py",
+    "adapters/pasts/test_asked.py",
+    "adapters/test_desk_page.py",
+    "adapters/test_looking_back.py",
+    "adapters/test_last_minute.py",
+    "adapters/test_terminal_keys.py",
+    "adapters/test_mqtt_faults.py",
+    "adapters/test_mqtt_heap_events.py",
+    "commands/test_events.py",
+    "commands/test_paces.py",
+    "commands/test_tally.py",
+    "test_heap_events_live.py",
+)
+"""Modules whose tests take longest, so that no worker begins with one of them at the end."""
 
-def pytest_configure() -> None:
+
+def pytest_configure(config: pytest.Config) -> None:
     """What the tests and all that they start begin with, however they are started.
 
     What was started in the background ignores signals, and so would all that it starts.  Where no
@@ -116,6 +156,7 @@ def pytest_configure() -> None:
         sys.pycache_prefix = str(TESTS.parent / ".pytest_cache" / "compiled")
         os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix
         os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    config.option.loadscopereorder = False  # of xdist: modules are given out in our own order
     for name in ("SIGINT", "SIGHUP", "SIGQUIT"):
         number = getattr(signal, name, None)  # Windows has one of them
         if number is not None and signal.getsignal(number) is signal.SIG_IGN:
@@ -160,6 +201,14 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         for mark in item.iter_markers("needs"):
             if reason := missing(*mark.args):
                 item.add_marker(pytest.mark.skip(reason=reason))
+    turns = {name: turn for turn, name in enumerate(FIRST)}
+    sizes = Counter(item.path for item in items)
+
+    def turn(item: pytest.Item) -> tuple[int, int, Path]:
+        module = item.path.relative_to(TESTS).as_posix()
+        return turns.get(module, len(FIRST)), -sizes[item.path], item.path
+
+    items.sort(key=turn)
 
 
 def pytest_collection_finish() -> None:

@@ -1,6 +1,6 @@
 // How a value comes about: a line for each step, addresses under addresses, digit under digit.
 
-import { child, put } from "../shared/elements.js";
+import { child, headed, put } from "../shared/elements.js";
 
 // What is added in this step, without the sign; "" where nothing is.
 function added({ kind, offset, count }) {
@@ -100,13 +100,7 @@ export class Course {
     const table = document.createElement("table");
     table.className = "course";
     put(child(table, "unseen", "caption"), "steps from the symbol to the value, numbers in hexadecimal");
-    const head = child(child(table, "", "thead"), "", "tr");
-    for (const title of ["part", "added", "address", "what is there"]) {
-      const cell = child(head, "", "th");
-      cell.scope = "col";
-      put(cell, title);
-    }
-    const body = child(table, "", "tbody");
+    const body = headed(table, ["part", "added", "address", "what is there"]);
     for (const step of lines) {
       const element = child(body, "leg", "tr");
       element.dataset.kind = step.kind;

@@ -1,7 +1,7 @@
 // What became of the heap's blocks: the newest events, the newest first.  The list moves once a
 // second at most, and stands still while somebody reads in it.
 
-import { child, put } from "../shared/elements.js";
+import { child, headed, put } from "../shared/elements.js";
 import { Keyed } from "../shared/keyed.js";
 import { hexadecimal } from "./blocks.js";
 
@@ -66,13 +66,7 @@ export class EventsPanel {
     this.box.setAttribute("role", "region");
     this.box.setAttribute("aria-label", "heap events, the newest first");
     const table = child(this.box, "told", "table");
-    const head = child(child(table, "", "thead"), "", "tr");
-    for (const title of HEADS) {
-      const cell = child(head, "", "th");
-      cell.scope = "col";
-      put(cell, title);
-    }
-    this.rows = new Keyed(child(table, "", "tbody"), makeRow);
+    this.rows = new Keyed(headed(table, HEADS), makeRow);
     this.newest = null;
     this.shown = null;
     this.painted = -Infinity;

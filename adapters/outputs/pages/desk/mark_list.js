@@ -1,7 +1,8 @@
 // The marks of a past as a list, a page of it at a time, for those who would not see them drawn.
 
-import { child, label, put } from "../shared/elements.js";
+import { child, headed, label, put } from "../shared/elements.js";
 import { Keyed } from "../shared/keyed.js";
+import { PageTurner } from "./page_turner.js";
 import { MARKS, bare, clockWords, secondsAt } from "./past_words.js";
 
 const PAGE = 12;
@@ -21,23 +22,12 @@ export class MarkList {
       option.value = kind;
       put(option, words);
     }
-    this.table = child(element, "mark-table", "table");
-    put(child(this.table, "unseen", "caption"), "marks of what is looked at, in their order");
-    const head = child(child(this.table, "", "thead"), "", "tr");
-    for (const title of ["frame", "time", "kind", "what"]) {
-      const cell = child(head, "", "th");
-      cell.scope = "col";
-      put(cell, title);
-    }
-    this.rows = new Keyed(child(this.table, "", "tbody"), () => this.row(go));
-    const pages = child(element, "mark-pages", "p");
-    this.back = this.button(pages, "Earlier marks", -1);
-    this.where = child(pages, "aside");
-    this.where.setAttribute("role", "status");
-    this.on = this.button(pages, "Later marks", 1);
-    this.page = 0;
+    const table = child(element, "mark-table", "table");
+    put(child(table, "unseen", "caption"), "marks of what is looked at, in their order");
+    this.rows = new Keyed(headed(table, ["frame", "time", "kind", "what"]), () => this.row(go));
+    this.pages = new PageTurner(child(element, "mark-pages", "p"), "marks", PAGE, () => this.fill());
     this.timeline = null;
-    this.kind.addEventListener("change", () => this.turn(0));
+    this.kind.addEventListener("change", () => this.pages.turn(0));
     element.addEventListener("toggle", () => this.fill());
   }
 
@@ -52,19 +42,6 @@ export class MarkList {
     return parts;
   }
 
-  button(line, text, step) {
-    const button = child(line, "plain", "button");
-    button.type = "button";
-    put(button, text);
-    button.addEventListener("click", () => this.turn(this.page + step));
-    return button;
-  }
-
-  turn(page) {
-    this.page = page;
-    this.fill();
-  }
-
   show(timeline) {
     if (timeline === this.timeline) return;
     this.timeline = timeline;
@@ -77,14 +54,9 @@ export class MarkList {
     const { marks, more_heap: more } = this.timeline;
     const kind = this.kind.value;
     const all = marks.map((mark, i) => ({ mark, i })).filter(({ mark }) => !kind || mark.kind === kind);
-    const pages = Math.max(1, Math.ceil(all.length / PAGE));
-    this.page = Math.max(0, Math.min(pages - 1, this.page));
-    this.back.setAttribute("aria-disabled", String(this.page === 0));
-    this.on.setAttribute("aria-disabled", String(this.page === pages - 1));
-    const first = this.page * PAGE;
-    const some = all.slice(first, first + PAGE);
+    const { first, some } = this.pages.shown(all);
     const rest = more ? ", and more heap events" : "";
-    put(this.where, some.length ? `${first + 1} to ${first + some.length} of ${all.length}${rest}` : "none");
+    put(this.pages.where, some.length ? `${first + 1} to ${first + some.length} of ${all.length}${rest}` : "none");
     this.rows.show(some, ({ i }) => i, (row, { mark }) => {
       row.mark = mark;
       put(row.button, String(mark.frame));

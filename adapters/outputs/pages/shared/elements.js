@@ -20,6 +20,17 @@ export function put(element, text) {
   return true;
 }
 
+// The head of a table; gives its body.
+export function headed(table, titles) {
+  const head = child(child(table, "", "thead"), "", "tr");
+  for (const title of titles) {
+    const cell = child(head, "", "th");
+    cell.scope = "col";
+    put(cell, title);
+  }
+  return child(table, "", "tbody");
+}
+
 // What is read aloud in an element's place.
 export function label(element, words) {
   element.setAttribute("aria-label", printable(words));
