@@ -175,10 +175,11 @@ async def _one(side: Side, left_out: LeftOut, tell: Tell) -> tuple[Frame, Moment
 
 def _place(side: Side) -> tuple[int, int]:
     from adapters.recordings.reader import open_recording
-    from adapters.sources.recording.replay_from import place_of
+    from adapters.sources.recording.frame_places import place_of
 
     assert side.frame is not None
-    return place_of(open_recording(_path(side)), side.frame)
+    place = place_of(open_recording(_path(side)), side.frame)
+    return place.group, place.index
 
 
 def _path(side: Side) -> Path:

@@ -58,6 +58,9 @@ class Moment:
     told: ToldChanges | None = None
 
 
+_Item = Moment | Frame | Capture | Callable[[], None] | None
+
+
 @dataclass(slots=True)
 class _Shared:
     """What the threads and the loop share: what is ``asked`` of the one that looks, under that
@@ -66,16 +69,13 @@ class _Shared:
     asked: threading.Condition = field(default_factory=threading.Condition)
     look: bool = False
     look_asked: float = 0.0
-    moments: deque[Any] = field(default_factory=deque)
+    moments: deque[_Item] = field(default_factory=deque)
     ended: bool = False
     capture: Capture | None = None
     due: threading.Condition = field(default_factory=threading.Condition)
     jobs: deque[tuple[int, Callable[[], None]]] = field(default_factory=deque)
     backlog: int = 0
     hurry: bool = False
-
-
-_Item = Moment | Frame | Capture | Callable[[], None] | None
 
 
 class RecordingWorker:
@@ -166,7 +166,7 @@ class RecordingWorker:
             thread.join(seconds)
         return not any(thread.is_alive() for thread in self._threads)
 
-    def _put(self, item: Moment | Frame | Capture | Callable[[], None] | None) -> None:
+    def _put(self, item: _Item) -> None:
         with self._shared.asked:
             self._shared.moments.append(item)
             self._shared.asked.notify()

@@ -5,11 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from adapters.recordings.reader import Recording
-from adapters.sources.recording import frame_places
 from adapters.sources.recording.frame_places import END, FramePlace
 from adapters.sources.recording.replay import RecordingReplay
 
-__all__ = ["PlacedReplay", "ReplayFrom", "place_of"]
+__all__ = ["PlacedReplay", "ReplayFrom"]
 
 
 class PlacedReplay(RecordingReplay):
@@ -45,12 +44,3 @@ class ReplayFrom(RecordingReplay):
         group, skipped = self._wanted
         index = min(skipped, len(recording.frames(group)) - 1) if skipped else 0
         return FramePlace(group, index), END
-
-
-def place_of(recording: Recording, number: int) -> tuple[int, int]:
-    """In which group the first frame with a number is, and where in it.
-
-    Raises SourceUnusable where there is none, and as reading a recording does.
-    """
-    place = frame_places.place_of(recording, number)
-    return place.group, place.index
