@@ -235,9 +235,13 @@ async def tab(browser: str) -> AsyncIterator[Page]:
 
 
 @pytest_asyncio.fixture(loop_scope="module")
-async def page(tab: Page) -> AsyncIterator[Page]:
-    """The module's tab as if it were new; at the end the browser must have found nothing wrong."""
-    await tab.renew(800, 600)
+async def page(tab: Page, request: pytest.FixtureRequest) -> AsyncIterator[Page]:
+    """The module's tab as if it were new; at the end the browser must have found nothing wrong.
+
+    A module's SCREEN is its width and height.
+    """
+    width, height = getattr(request.module, "SCREEN", (800, 600))
+    await tab.renew(width, height)
     yield tab
     assert tab.faults == []
 

@@ -12,7 +12,7 @@ import pytest_asyncio
 
 from tests.adapters.accessibility import violations
 from tests.adapters.browser import FRAME, Page
-from tests.adapters.canned_desk import CannedDesk, DeskServer, desks, full_desk
+from tests.adapters.canned_desk import CannedDesk, DeskServer, full_desk
 from tests.adapters.canned_past import CannedPast, clip
 from tests.adapters.desk_daemon import eventually
 from tests.adapters.desk_hands import cells, press, text, write
@@ -21,6 +21,7 @@ pytestmark = [
     pytest.mark.needs("chromium", "chromium"),
     pytest.mark.asyncio(loop_scope="module"),
 ]
+SCREEN = 1280, 720
 
 SLIDER = "document.getElementById('scrubber')"
 WHICH = text("#looking .which")
@@ -32,20 +33,6 @@ FOUND: dict[str, Any] = {
     "memory": {"offset": 29, "path": "courier.position.x", "a": "1.5", "b": "2.5"},
     "error": "",
 }  # fmt: skip
-
-
-@pytest_asyncio.fixture(loop_scope="module")
-async def page(tab: Page) -> AsyncIterator[Page]:
-    """A tab; at the end the browser must have found nothing wrong."""
-    await tab.renew(1280, 720)
-    yield tab
-    assert tab.faults == []
-
-
-@pytest_asyncio.fixture(scope="module", loop_scope="module")
-async def server() -> AsyncIterator[DeskServer]:
-    async with desks() as listening:
-        yield listening
 
 
 @pytest_asyncio.fixture(loop_scope="module")

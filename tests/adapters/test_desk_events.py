@@ -14,7 +14,6 @@ from tests.adapters.browser import Page
 from tests.adapters.canned_desk import (
     CannedDesk,
     DeskServer,
-    desks,
     full_desk,
     happened,
     snapshot,
@@ -26,26 +25,13 @@ pytestmark = [
     pytest.mark.needs("chromium", "chromium"),
     pytest.mark.asyncio(loop_scope="module"),
 ]
+SCREEN = 1500, 900
 
 ROWS = "#events tbody tr"
 COUNT = f"document.querySelectorAll('{ROWS}').length"
 FIRST = f"document.querySelector('{ROWS} th')?.textContent"
 BOX = "document.querySelector('#events .happened')"
 WAITING = text("#events .aside")
-
-
-@pytest_asyncio.fixture(loop_scope="module")
-async def page(tab: Page) -> AsyncIterator[Page]:
-    """A tab; at the end the browser must have found nothing wrong."""
-    await tab.renew(1500, 900)
-    yield tab
-    assert tab.faults == []
-
-
-@pytest_asyncio.fixture(scope="module", loop_scope="module")
-async def server() -> AsyncIterator[DeskServer]:
-    async with desks() as listening:
-        yield listening
 
 
 @pytest_asyncio.fixture(loop_scope="module")

@@ -18,7 +18,6 @@ from tests.adapters.canned_desk import (
     CannedDesk,
     DeskServer,
     attempt,
-    desks,
     full_desk,
     heap,
     reading,
@@ -31,23 +30,10 @@ pytestmark = [
     pytest.mark.needs("chromium", "chromium"),
     pytest.mark.asyncio(loop_scope="module"),
 ]
+SCREEN = 1280, 720
 
 FOCUS = "document.activeElement.dataset.watch ?? document.activeElement.id"
 HOSTILE = "<img src=x onerror=window.hacked=1>"
-
-
-@pytest_asyncio.fixture(loop_scope="module")
-async def page(tab: Page) -> AsyncIterator[Page]:
-    """A tab; at the end the browser must have found nothing wrong."""
-    await tab.renew(1280, 720)
-    yield tab
-    assert tab.faults == []
-
-
-@pytest_asyncio.fixture(scope="module", loop_scope="module")
-async def server() -> AsyncIterator[DeskServer]:
-    async with desks() as listening:
-        yield listening
 
 
 @pytest_asyncio.fixture(loop_scope="module")

@@ -18,7 +18,7 @@ import pytest_asyncio
 
 from tests.adapters.accessibility import violations
 from tests.adapters.browser import FRAME, Page
-from tests.adapters.canned_desk import CannedDesk, DeskServer, desks, full_desk, snapshot
+from tests.adapters.canned_desk import CannedDesk, DeskServer, full_desk, snapshot
 from tests.adapters.canned_past import CannedPast, clip, rolling_past
 from tests.adapters.desk_daemon import SAMPLES
 from tests.adapters.desk_hands import LINK, part, press, show, text, texts, write
@@ -28,26 +28,13 @@ pytestmark = [
     pytest.mark.needs("chromium", "chromium"),
     pytest.mark.asyncio(loop_scope="module"),
 ]
+SCREEN = 1280, 720
 
 SLIDER = "document.getElementById('scrubber')"
 PLACE = f"Number({SLIDER}.value)"
 FOCUS = "document.activeElement.dataset.watch ?? document.activeElement.id"
 WHICH = text("#looking .which")
 VIEW = "document.body.dataset.view ?? 'live'"
-
-
-@pytest_asyncio.fixture(loop_scope="module")
-async def page(tab: Page) -> AsyncIterator[Page]:
-    """A tab; at the end the browser must have found nothing wrong."""
-    await tab.renew(1280, 720)
-    yield tab
-    assert tab.faults == []
-
-
-@pytest_asyncio.fixture(scope="module", loop_scope="module")
-async def server() -> AsyncIterator[DeskServer]:
-    async with desks() as listening:
-        yield listening
 
 
 @pytest_asyncio.fixture(loop_scope="module")
