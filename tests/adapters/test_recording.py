@@ -605,7 +605,7 @@ async def test_it_is_played_frame_by_frame(tmp_path: Path) -> None:
     numbers = [number or 0 for number, _ in seen]
     assert (numbers[0], numbers[-1]) == (100, 129)
     assert numbers == sorted(set(numbers))
-    assert taken >= 0.29
+    assert taken > 0.289  # seconds of a clock have no exact differences
     await source.close()
     with pytest.raises(SourceLost):
         await source.wait()

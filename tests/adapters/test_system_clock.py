@@ -30,7 +30,7 @@ def test_its_processor_time_stands_while_the_thread_sleeps() -> None:
     before, began = clock.processor_time(), clock.now()
     time.sleep(0.05)
     slept, passed = clock.processor_time() - before, clock.now() - began
-    assert passed >= 0.05
+    assert passed > 0.049  # seconds of a clock have no exact differences
     assert slept < passed / 2
     while clock.processor_time() - before < slept + 0.01:
         """It goes on where something is done."""

@@ -71,7 +71,8 @@ def test_what_ends_the_program_at_its_return_waits(event: int) -> None:
     with console_events(told.append, console, closing=0.2):
         began = time.monotonic()
         assert console.tell(event).ended() is True
-        assert time.monotonic() - began >= 0.2
+        # seconds of a clock have no exact differences
+        assert time.monotonic() - began > 0.199
     with console_events(told.append, console):
         telling = console.tell(event)
         telling.join(0.2)

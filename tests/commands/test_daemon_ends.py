@@ -197,7 +197,7 @@ def test_a_child_that_ignores_sigterm_is_killed_after_two_seconds(
         pid = child_pid(pid_file)
         taken = seconds_to_end(daemon, number)
     assert not is_running(pid)
-    assert 2 <= taken < 3 + LOAD
+    assert 1.99 < taken < 3 + LOAD  # seconds of a clock have no exact differences
 
 
 def test_a_second_signal_does_not_cut_the_end_short(tmp_path: Path) -> None:
