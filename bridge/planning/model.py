@@ -11,6 +11,7 @@ from bridge.planning.arena import Arena
 from bridge.planning.policy import Policy
 
 __all__ = [
+    "Covered",
     "Freed",
     "GameModel",
     "Goal",
@@ -53,6 +54,14 @@ class Placed:
 
 
 @dataclass(frozen=True, slots=True)
+class Covered:
+    """The payload of a block of a kind, or of any (None), holds an address, by build."""
+
+    kind: str | None
+    addresses: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True)
 class Freed:
     """A hole covers an address, by build."""
 
@@ -82,7 +91,7 @@ class LaidOut:
     patterns: Mapping[str, Pattern]
 
 
-Goal = Placed | Freed | Uncovered | LaidOut
+Goal = Placed | Covered | Freed | Uncovered | LaidOut
 
 
 @dataclass(frozen=True, slots=True)
