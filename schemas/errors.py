@@ -5,6 +5,7 @@
     ├── BridgeFileError    a bridge file is wrong
     ├── LayoutFileError    a layout file is wrong
     ├── ExpectFileError    a file of expectations is wrong
+    ├── PlanFileError      a plan file is wrong, or made for another schema
     ├── ExpressionError    a watch's expression is wrong
     ├── SourceError        a source failed
     │   ├── SourceUnusable   damaged, or not what was declared; trying again is no use
@@ -38,6 +39,7 @@ __all__ = [
     "NoSuchPast",
     "OutputError",
     "PastNotReady",
+    "PlanFileError",
     "SchemaError",
     "SourceEnded",
     "SourceError",
@@ -85,6 +87,10 @@ class LayoutFileError(FileError):
 
 class ExpectFileError(FileError):
     """A file of expectations is wrong."""
+
+
+class PlanFileError(FileError):
+    """A plan file is wrong, or was made for another game or another schema."""
 
 
 class ExpressionError(LowhalfError):

@@ -22,6 +22,7 @@ __all__ = [
     "BlockTable",
     "LayoutFile",
     "SavedLayout",
+    "block_lines",
     "layout_text",
     "load_layout",
 ]
@@ -106,6 +107,11 @@ def layout_text(layout: LayoutFile) -> str:
         lines.append(f"title = {toml_string(layout.title)}")
     if layout.saved_from:
         lines.append(f"saved_from = {toml_string(layout.saved_from)}")
+    return _HEAD + "\n".join([*lines, "blocks = [", *block_lines(layout.blocks), "]", ""])
+
+
+def block_lines(blocks: Sequence[BlockTable]) -> list[str]:
+    """A line of TOML a block, as between the brackets of an array."""
     rows = [
         (
             f"owner = {toml_string(block.owner)},",
@@ -113,9 +119,9 @@ def layout_text(layout: LayoutFile) -> str:
             f"used = {'true' if block.used else 'false'}" + ("," if block.at is not None else ""),
             "" if block.at is None else f"at = {_at(block.at)}",
         )
-        for block in layout.blocks
+        for block in blocks
     ]
-    return _HEAD + "\n".join([*lines, "blocks = [", *_aligned(rows), "]", ""])
+    return _aligned(rows)
 
 
 def _at(place: int) -> str:

@@ -23,6 +23,7 @@ from schemas.bridge_file import BridgeFile
 from schemas.expect_file import ExpectFile
 from schemas.layout_file import LayoutFile
 from schemas.output_settings import Outputs
+from schemas.plan_file import PlanFile
 from schemas.schema_file import MovesFile, SchemaFile
 from schemas.source_settings import SourceSettings
 from schemas.table import Table
@@ -102,6 +103,7 @@ FILES: dict[str, type[Table]] = {
     "reference/schema-file.md": SchemaFile,
     "reference/bridge-file.md": BridgeFile,
     "reference/layout-file.md": LayoutFile,
+    "reference/plan-file.md": PlanFile,
     "reference/expect-file.md": ExpectFile,
     "reference/moves-file.md": MovesFile,
     "reference/outputs.md": Outputs,

@@ -18,6 +18,7 @@ PARTS = {
     "schema file": "settings:schema_file",
     "bridge file": "settings:bridge_file",
     "layout file": "settings:layout_file",
+    "plan file": "settings:plan_file",
     "expect file": "settings:expect_file",
     "moves file": "settings:moves_file",
     "sources": "settings:sources",

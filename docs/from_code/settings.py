@@ -15,6 +15,7 @@ from schemas.bridge_file import BridgeFile
 from schemas.expect_file import ExpectFile
 from schemas.layout_file import LayoutFile
 from schemas.output_settings import Outputs
+from schemas.plan_file import PlanFile
 from schemas.schema_file import MovesFile, SchemaFile
 from schemas.source_settings import SOURCES
 from schemas.table import Table
@@ -38,6 +39,11 @@ def bridge_file() -> str:
 def layout_file() -> str:
     """The tables of a layout file."""
     return _file(LayoutFile)
+
+
+def plan_file() -> str:
+    """The tables of a plan file."""
+    return _file(PlanFile)
 
 
 def expect_file() -> str:
