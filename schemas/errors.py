@@ -13,6 +13,7 @@
     │   └── SourceEnded      everything that it had has been given
     ├── OutputError        an output failed
     │   └── StreamFailed     what it writes to is closed or full; another try is no use
+    ├── PlanningError      what a plan is asked for cannot be planned at all
     ├── ExtensionError     what an installed package of somebody else's adds is wrong
     ├── TooManyQuestions   a page asks what there is no room for
     ├── NoSuchPast         a page asks for a recording that is not there, or no longer
@@ -40,6 +41,7 @@ __all__ = [
     "OutputError",
     "PastNotReady",
     "PlanFileError",
+    "PlanningError",
     "SchemaError",
     "SourceEnded",
     "SourceError",
@@ -200,6 +202,10 @@ def _window(text: str, column: int, width: int = 76) -> tuple[str, int]:
 
 class TooManyQuestions(LowhalfError):
     """No further question about the running game can be open at the same time."""
+
+
+class PlanningError(LowhalfError):
+    """What a plan is asked for cannot be planned: something is unknown or passes a bound."""
 
 
 class NoSuchPast(LowhalfError):
