@@ -50,7 +50,10 @@ class Free:
 
 @dataclass(frozen=True, slots=True)
 class Hold:
-    """A block of some kinds is held from now on, in place of the one that was."""
+    """A block of some kinds is held from now on, in place of the one that was.
+
+    ``which`` is one of a single block.  A block that is released is held no more.
+    """
 
     kinds: tuple[str, ...]
     which: Which

@@ -15,8 +15,9 @@ WALL = "wall"
 class Cell:
     """A block with its header, or a hole: ``stride`` bytes from guest address ``start``.
 
-    ``kind`` is its owner, HOLE or WALL.  ``age`` orders blocks: a newer one has a greater number;
-    None where it is not known.  Of a hole it is when it was made.
+    ``kind`` is its owner, HOLE or WALL.  ``age`` orders blocks: a newer one has a greater number,
+    from 0 on.  Which of two with one number is newer is not known.  None is older than any number,
+    and not known among others that are None.  Of a hole it is when it was made.
     """
 
     start: int
@@ -39,8 +40,8 @@ class Cell:
 class Arena:
     """All cells, one behind the other without a gap.
 
-    ``rover`` is where next fit goes on, None where it is not known; ``held`` the start of the block
-    that is held, None where none is.
+    ``rover`` is where next fit goes on, None where it is not known and for every other fit;
+    ``held`` is the start of the block that is held, None where none is.
     """
 
     cells: tuple[Cell, ...]

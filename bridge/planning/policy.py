@@ -7,7 +7,8 @@ alignment.  Every engine and every test of one follows these rules:
 *Which hole.*  Those count whose stride is enough.  They are gone through by address, or with
 ``order`` recent by when they were made, the newest first; ``tried_from`` high turns either round.
 First fit takes the first, best fit the smallest and worst fit the largest, of equals the first in
-order.  Next fit goes through them by address from the rover on and then round once.  With
+order.  Next fit goes through them by address from the one on that starts at the rover
+or behind it (with ``tried_from`` high: or before it, downwards), and then round once.  With
 ``keeps_last`` the hole that touches the end of the arena that is tried last is taken only where no
 other is enough.
 
