@@ -44,6 +44,7 @@ from bridge.planning.arena import Arena
 from bridge.planning.policy import Policy
 
 __all__ = [
+    "BEYOND",
     "HOLE_KIND",
     "NEVER",
     "WALL_KIND",
@@ -62,6 +63,8 @@ HOLE_KIND = 0
 WALL_KIND = 1
 NEVER = 1 << 30
 """More frames than any plan has."""
+BEYOND = 255
+"""In a test's ``chain``: from this boundary it cannot be reached."""
 
 
 class Code(IntEnum):
@@ -133,7 +136,13 @@ class Test:
     - ``fill[n * controls + control]``, where n is counted over all holes and at most
       ``len(fill) // controls - 1``.  With ``side`` LOW a hole's part below ``fill_at`` counts
       once for each whole ``fill_by`` units in it, with HIGH the part from ``fill_at`` on; with
-      NONE n is 0.
+      NONE n is 0;
+    - where ``chain`` is not empty, ``links[n * controls + control]``, where n is the least
+      ``chain[b]`` of all boundaries b of cells, both ends of the arena with them (so many blocks
+      must be handed out first before one ends, or begins, where that of the goal does), and at
+      most ``len(links) // controls - 1``; NEVER where n is BEYOND.  Boundaries below the end of
+      the last wall that ends at or below ``chain_low`` do not count, nor those above the start of
+      the first wall that starts at or above ``chain_high``; those two do.
     """
 
     goal: int
@@ -148,6 +157,10 @@ class Test:
     fill_at: int
     fill_by: int
     fill: tuple[int, ...]
+    chain: bytes
+    chain_low: int
+    chain_high: int
+    links: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
