@@ -117,6 +117,15 @@ def build_proof(elf: Path) -> Path:
     return build_one(BUILDS[0], elf, "-Wl,--wrap=heap_summarise", str(digest))
 
 
+_PLAYED_WRAPS = ("script_step", "mist_update", "courier_carry", "actor_spawn", "actor_remove")
+
+
+def build_played(guest_build: GuestBuild, elf: Path) -> Path:
+    """Writes one build that does a player's actions when told to, see played/courier.c."""
+    wraps = [f"-Wl,--wrap={name}" for name in _PLAYED_WRAPS]
+    return build_one(guest_build, elf, *wraps, str(GUEST_SOURCE / "played" / "courier.c"))
+
+
 def main() -> int:
     if len(sys.argv) != 2:
         print("usage: python -m tests.guest.build DIRECTORY", file=sys.stderr)
