@@ -24,10 +24,12 @@ operation fails on one build, the action is not possible in this state.  Then, o
    next and so on; equal ages stay equal.  The same, by itself, for holes where the build's
    ``recent`` is true.  Every other age is 0.
 
-*Ages.*  A block handed out is newer than all of its group.  Newest and oldest fail where two
-candidates share the age that decides.  Releasing all in the order of age fails where any two of
-those share theirs; where the build's ``in_order`` is false the order makes no difference, and is
-that of addresses.
+*Ages.*  A block handed out is newer than all of its group, a hole made by a release newer than all
+holes.  Of the candidates in the order of newest or oldest, where ``count`` are taken, the operation
+fails if the last that is taken and the first that is not have one age; where the build's
+``in_order`` is true, also if any two neighbours among those that are taken do.  With ``recent``, an
+allocation fails if another hole that is enough has the age of the one that would be taken (for best
+and worst fit: and its size).  A block that is released is held no more.
 
 *Search.*  A plan's cost is the sum of its actions' frames.  The goal is reached where all tests of
 all builds pass and so do the patterns.  ``heuristic`` of a state is the greatest of what the tests
@@ -73,15 +75,15 @@ class Code(IntEnum):
     ALLOC = 0
     """A block of kind ``what`` is handed out; ``how`` is the end asked for (0 low, 1 high) or -1.
 
-    Where nothing is large enough: with when_full carry on nothing happens, else it fails.
+    Where nothing is large enough: with when_full carry on nothing happens, else it fails.  Where
+    the fit is next and the rover -1, it fails.
     """
     FREE = 1
-    """One block of the kinds in mask ``what`` is released, which one by ``how``; fails for none."""
-    FREE_ALL = 2
-    """All blocks of the kinds in mask ``what``, one after another in the order of ``how``."""
-    HOLD = 3
+    """``count`` blocks of the kinds in mask ``what`` are released, which and in which order by
+    ``how``; with count 0 all.  Fails where there are fewer."""
+    HOLD = 2
     """One block of the kinds in mask ``what`` is held from now on, which one by ``how``."""
-    LET_GO = 4
+    LET_GO = 3
     """Nothing is held; fails where nothing was."""
 
 
@@ -103,6 +105,7 @@ class Operation:
     code: Code
     what: int = 0
     how: int = 0
+    count: int = 1
 
 
 @dataclass(frozen=True, slots=True)
