@@ -120,10 +120,22 @@ def build_proof(elf: Path) -> Path:
 _PLAYED_WRAPS = ("script_step", "mist_update", "courier_carry", "actor_spawn", "actor_remove")
 
 
-def build_played(guest_build: GuestBuild, elf: Path) -> Path:
-    """Writes one build that does a player's actions when told to, see played/courier.c."""
-    wraps = [f"-Wl,--wrap={name}" for name in _PLAYED_WRAPS]
-    return build_one(guest_build, elf, *wraps, str(GUEST_SOURCE / "played" / "courier.c"))
+_ALLOCATOR_WRAPS = ("heap_begin", "heap_allocate", "heap_release")
+
+
+def build_played(guest_build: GuestBuild, elf: Path, allocator: str | None = None) -> Path:
+    """Writes one build that does a player's actions when told to, see played/courier.c.
+
+    *allocator* names a file of played/allocators/, whose rules it then has in place of its own.
+    """
+    played, wraps = GUEST_SOURCE / "played", _PLAYED_WRAPS
+    sources = [played / "courier.c"]
+    if allocator is not None:
+        wraps += _ALLOCATOR_WRAPS
+        sources.append(played / "allocators" / f"{allocator}.c")
+    return build_one(
+        guest_build, elf, *(f"-Wl,--wrap={name}" for name in wraps), *map(str, sources)
+    )
 
 
 def main() -> int:
