@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from pydantic import Field, model_validator
 
 from schemas.sizes import ByteCount
@@ -34,7 +36,11 @@ class HeapOwnerTable(Table):
 
 
 class HeapTable(Table):
-    """A list of blocks.  In all expressions but ``first``, ``block`` is the block at hand."""
+    """A list of blocks.
+
+    In all expressions but ``first`` and ``newest_first``, ``block`` is the header of the block at
+    hand; in ``identity`` and ``age``, ``owner`` is the struct of ``[heap.owner]`` at its payload.
+    """
 
     block: str = Field(description="struct of a block's header")
     first: str = Field(description="the first block, or a pointer to it, by the schema's symbols")
@@ -49,4 +55,22 @@ class HeapTable(Table):
     generation: str | None = Field(
         None, description="a whole number that changes each time the block is handed out"
     )
+    identity: str | None = Field(
+        None, description="a whole number that each object has for itself, as a serial number"
+    )
+    age: str | None = Field(
+        None, description="a whole number that is greater the longer ago a block was handed out"
+    )
+    newest_first: str | list[str] = Field(
+        [], description="the game's own list of what is in the heap, newest first, or several"
+    )
+    order: Literal["list", "address"] = Field(
+        "list", description="whether blocks are told in the list's order or by address"
+    )
     owner: HeapOwnerTable | None = Field(None, description="how to tell what a block holds")
+
+    @model_validator(mode="after")
+    def _one_age(self) -> HeapTable:
+        if self.age is not None and self.newest_first:
+            raise ValueError("expected either age or newest_first")
+        return self

@@ -7,7 +7,7 @@ lines ahead: a heap of thousands of blocks then takes a dozen batches the first 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from typing import Any
 
 from bridge.evaluation.absence import Absent, Missing, NotHeld
@@ -15,7 +15,7 @@ from bridge.evaluation.budget import CLOCK_EVERY, OverBudget
 from bridge.evaluation.code_writer import GeneratedCode
 from bridge.evaluation.heap_walk_code import MAX_BLOCKS, generate_walk
 from bridge.expressions.program import HeapProgram
-from bridge.heap.blocks import FREE, UNKNOWN, Heap, Row, Rows
+from bridge.heap.blocks import FREE, UNKNOWN, Age, Heap, Row, Rows
 from bridge.heap.overlap import Overlap, first_overlap
 from bridge.memory.address_map import LINE_SHIFT, MemoryMap
 from bridge.memory.image import Image
@@ -68,14 +68,18 @@ class HeapWalk:
             "unordered": self._not_in_order,
         }
         names = compile(source, own)
-        self._head, self._walk = names["head"], names["walk"]
+        self._head, self._walk, self._newest = names["head"], names["walk"], names["newest"]
         self._owner = owner_words(heap.types.owner)
+        self._by_address = heap.types.table.order == "address"
         self._ahead_of, self._ahead = -_NEAR, 0
         self.begin()
 
     def begin(self) -> None:
         """Another frame begins."""
         self._rows: list[Row] = []
+        self._ages: list[int | None] = []
+        self._lists: list[Sequence[int]] | None = None
+        self._ageless = ""
         self._seen: set[int] = set()
         self._at: int | None = None
         self._in_order = True
@@ -111,9 +115,11 @@ class HeapWalk:
         if not self._at and not self._rows:
             return self._done(None, f"{self._program.first.text} is null")
         self._at, stopped = self._walk(
-            image.bytes, image.held, image.touched, self._rows, self._seen, self._at
+            *(image.bytes, image.held, image.touched),
+            *(self._rows, self._ages, self._seen, self._at),
         )
         if stopped is None:
+            self._look_for_ages(image)
             return self._done(None)
         if isinstance(stopped, Missing):
             self._lacking = True
@@ -146,15 +152,46 @@ class HeapWalk:
         flat = self._guest.flat(address)
         return address if flat is None else self._guest.address(flat)
 
+    def _look_for_ages(self, image: Image) -> None:
+        """Take the lists that tell ages.  Raises Missing where lines have to come first."""
+        lists = self._program.newest_first
+        if not lists:
+            return
+        try:
+            self._lists = self._newest(image.bytes, image.held, image.touched)
+        except Missing:
+            self._lacking = True
+        except (Absent, OverBudget, ArithmeticError) as fault:
+            reason = fault.reason if isinstance(fault, Absent) else fault
+            self._ageless = f"newest_first of [heap]: {reason}"
+        if self._lacking:
+            raise Missing  # outside of the other, which would be in a cycle with the image
+
     def _done(self, damaged: str | None, empty: str = "") -> Heap:
         header_size = self._program.types.block.size
-        if not self._in_order and (overlap := first_overlap(self._rows, header_size)):
-            damaged = self._overlapping(overlap)
-            self.absent = None
-        rows = Rows(self._rows, self._owner)
+        listed = self._rows
+        if not self._in_order:
+            if overlap := first_overlap(listed, header_size):
+                damaged = self._overlapping(overlap)
+                self.absent = None
+            if self._by_address:
+                listed = sorted(listed)
         awaited = self.absent is not None and self.absent.status is Status.WAITING
-        self.found = Heap(rows, damaged, header_size, empty, awaited)
-        return self.found
+        ages = {row[1]: Age(age) for row, age in self._aged()}
+        rows = Rows(listed, self._owner)
+        heap = Heap(rows, damaged, header_size, empty, awaited, ages, self._ageless)
+        for among, addresses in enumerate(self._lists or ()):
+            for rank, address in enumerate(addresses):
+                block = heap.holding(self.canonical(address))
+                if block is not None and block.used:
+                    ages.setdefault(block.start, Age(rank, among))
+        self.found = heap
+        return heap
+
+    def _aged(self) -> Iterator[tuple[Row, int]]:
+        for row, age in zip(self._rows, self._ages, strict=False):
+            if age is not None:
+                yield row, age
 
     def _overlapping(self, overlap: Overlap) -> str:
         """The damage, which ends the list before the later block of the two."""
@@ -176,6 +213,8 @@ class HeapWalk:
             return f"the first block, {header}"
         row = self._rows[-1]
         number = len(self._rows) - 1
+        if self._by_address:
+            number = sum(other[0] < row[0] for other in self._rows)
         before = f"after block {number} at 0x{row[1]:08X} ({self._owner(row)})"
         return f"{before}, the block {header}"
 

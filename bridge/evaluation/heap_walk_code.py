@@ -3,12 +3,13 @@
 The walk is generated as watches are: one loop with every field's offset and format in it.  It can
 stop where a line is missing and go on from there later:
 
-    walk(ram, L, T, rows, seen, header)
+    walk(ram, L, T, rows, ages, seen, header)
 
-appends a row for each sound block from *header* on, and calls ``unordered`` where blocks do not lie
-one behind the other.  It gives 0 and None at the end of the list,
-else the header at which it stopped and the exception that says why.  A block's own fields are read
-without a check each: that its header is there is known once for all of them.
+appends a row for each sound block from *header* on, to *ages* its age where the schema has an
+expression for it, and calls ``unordered`` where blocks do not lie one behind the other.  It gives 0
+and None at the end of the list, else the header at which it stopped and the exception that says
+why.  A block's own fields are read without a check each: that its header is there is known once for
+all of them.
 """
 
 from __future__ import annotations
@@ -18,7 +19,8 @@ from bridge.evaluation.access_code import Checked
 from bridge.evaluation.code_generator import Generator
 from bridge.evaluation.code_writer import GeneratedCode
 from bridge.evaluation.slot_code import RULES
-from bridge.expressions.heap_description import BLOCK, PAYLOAD
+from bridge.expressions import nodes
+from bridge.expressions.heap_description import BLOCK, OWNER, PAYLOAD
 from bridge.expressions.program import HeapProgram, Program
 from bridge.memory.address_map import MemoryMap
 from schemas.compiler import BuildLayout
@@ -37,6 +39,8 @@ def generate_walk(
 ) -> GeneratedCode:
     """Source of ``head(ram, L, T)``, which gives the first header's address, and of ``walk``.
 
+    ``newest(ram, L, T)`` gives the addresses in each of the lists that tell ages.
+
     *memory* is what the source holds, *guest* all that a block may lie in.
     """
     generator = _WalkGenerator(Program((), {}, heap), layout, memory, RULES, whole=whole)
@@ -48,15 +52,23 @@ class _WalkGenerator(Generator):
         self.indent = " "
         first = self.captured(lambda: self.emit(f"return {self.number(heap.first)}"))
         walk = self.captured(lambda: self._walk(heap, guest))
+        self.indent, self.loops, self.checked = " ", {}, {}
+        newest = self.captured(lambda: self._newest(heap))
         formats = sorted(self.formats)
         names = "".join(f", u_{name}=u_{name}" for name in formats)
         text = [
             f"def head(ram, L, T, K=K{names}):",
             *first,
-            f"def walk(ram, L, T, rows, seen, header, K=K{names}):",
+            f"def walk(ram, L, T, rows, ages, seen, header, K=K{names}):",
             *walk,
+            f"def newest(ram, L, T, K=K{names}):",
+            *newest,
         ]
         return GeneratedCode("\n".join(text), self.constants, formats)
+
+    def _newest(self, heap: HeapProgram) -> None:
+        found = [self.listing(listing) for listing in heap.newest_first]
+        self.emit(f"return [{', '.join(found)}]")
 
     def _walk(self, heap: HeapProgram, guest: MemoryMap) -> None:
         self.emit("end = rows[-1][1] + rows[-1][2] if rows else header")
@@ -95,12 +107,18 @@ class _WalkGenerator(Generator):
         used = self.temporary(f"not not {self.number(heap.used)}")
         kind = self._owner(heap, payload, size, used)
         generation = "None" if heap.generation is None else self.number(heap.generation)
+        identity = self._of_object(heap, heap.identity, payload, size, used)
+        if heap.age is not None:
+            age = self._of_object(heap, heap.age, payload, size, used)
         following = self.number(heap.next)
         # the common case of blocks that are apart: each begins where the last one ended, or later
         self.emit(f"if not end <= header <= {payload}: unordered()")
         self.emit(f"end = {payload} + {size}")
         self.emit("seen.add(header)")
-        self.emit(f"rows.append((header, {payload}, {size}, {used}, {kind}, {generation}))")
+        row = f"header, {payload}, {size}, {used}, {kind}, {generation}, {identity}"
+        self.emit(f"rows.append(({row}))")
+        if heap.age is not None:
+            self.emit(f"ages.append({age})")
         self.emit(f"header = {following}")
 
     def _header(self, struct: OffsetStruct) -> None:
@@ -130,3 +148,19 @@ class _WalkGenerator(Generator):
 
             self.block(f"if {used} and {size} >= {heap.owner_bytes}:", read)
         return kind
+
+    def _of_object(
+        self, heap: HeapProgram, number: nodes.Number | None, payload: str, size: str, used: str
+    ) -> str:
+        """Emit a number of the object in a used block, None where there is none."""
+        if number is None:
+            return "None"
+        found = self.temporary("None")
+        self.loops[OWNER] = payload
+        enough = f" and {size} >= {heap.object_bytes}" if heap.object_bytes else ""
+
+        def read() -> None:
+            self.emit(f"{found} = {self.number(number)}")
+
+        self.block(f"if {used}{enough}:", read)
+        return found

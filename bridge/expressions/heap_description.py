@@ -1,26 +1,29 @@
 """The schema's ``[heap]`` as typed nodes: what the walk evaluates for each block.
 
 ``block`` is a list's variable there, as in ``[… for block in …]``, so the expressions are checked
-and compiled like a watch's; ``payload`` is another one, which no expression can name.
+and compiled like a watch's; ``owner`` is another, at the payload, and so is ``payload``, which no
+expression can name.
 """
 
 from __future__ import annotations
 
 import ast
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from typing import TypeVar
 
 from bridge.expressions import nodes
 from bridge.expressions.checker import Checker
 from bridge.expressions.program import HeapProgram
-from bridge.values.value_type import INTEGER
+from bridge.values.value_type import INTEGER, Kind, ValueType
 from schemas.errors import ExpressionError
 from schemas.heap_types import HeapTypes
-from schemas.layout import Leaf, PointerTo, name_of
+from schemas.layout import Leaf, Node, PointerTo, name_of
 from schemas.regions import misplaced
 
-__all__ = ["BLOCK", "PAYLOAD", "heap_program"]
+__all__ = ["BLOCK", "OWNER", "PAYLOAD", "heap_program"]
 
 BLOCK = "block"
+OWNER = "owner"
 PAYLOAD = " payload"
 
 
@@ -44,6 +47,10 @@ def heap_program(checker: Checker) -> HeapProgram | None:
         part.optional("generation", table.generation, checker.whole_number),
         owner,
         owner_bytes,
+        part.of_object("identity", table.identity),
+        part.of_object("age", table.age),
+        0 if types.owner.struct is None else types.owner.struct.size,
+        part.newest_first(table.newest_first),
     )
 
 
@@ -84,6 +91,9 @@ def _owner(types: HeapTypes) -> tuple[nodes.Number | None, int]:
     return nodes.Read(text, INTEGER, place, owner.leaf), owner.offset + owner.leaf.size
 
 
+_Read = TypeVar("_Read")
+
+
 class _Parts:
     """Checks one expression of the table after another."""
 
@@ -100,18 +110,61 @@ class _Parts:
         within: bool = True,
     ) -> nodes.Number:
         """One expression, *within* a block where it is not the one that finds the first."""
+        return self._read((key,), text, read, {BLOCK: self.types.block} if within else {})
+
+    def _read(
+        self,
+        path: tuple[str | int, ...],
+        text: str,
+        read: Callable[[ast.expr], _Read],
+        variables: Mapping[str, Node],
+    ) -> _Read:
         try:
-            return read(self.checker.of_heap(text, {BLOCK: self.types.block} if within else {}))
+            return read(self.checker.of_heap(text, variables))
         except ExpressionError as fault:
             layout = self.checker.layout
             caret = str(fault).partition("\n")[2]
             message = f"{fault.detail} (build {layout.name})\n{caret}"
-            raise layout.error(("heap", key), message) from fault
+            raise layout.error(("heap", *path), message) from fault
 
     def optional(
         self, key: str, text: str | None, read: Callable[[ast.expr], nodes.Number]
     ) -> nodes.Number | None:
         return None if text is None else self.checked(key, text, read)
+
+    def of_object(self, key: str, text: str | None) -> nodes.Number | None:
+        """An expression that may name the struct at a used block's payload, too."""
+        if text is None:
+            return None
+        variables: dict[str, Node] = {BLOCK: self.types.block}
+        if self.types.owner.struct is not None:
+            variables[OWNER] = self.types.owner.struct
+
+        def read(tree: ast.expr) -> nodes.Number:
+            for part in ast.walk(tree):
+                named = isinstance(part, ast.Attribute) and isinstance(part.value, ast.Name)
+                if named and part.value.id == OWNER and OWNER not in variables:
+                    message = "owner is the struct of [heap.owner], which names none"
+                    self.checker.refuse(part.value, message)
+            return self.checker.whole_number(tree)
+
+        return self._read((key,), text, read, variables)
+
+    def newest_first(self, texts: str | list[str]) -> tuple[nodes.Listing, ...]:
+        """The lists that tell ages by their order."""
+        key = "newest_first"
+        if isinstance(texts, str):
+            return (self._read((key,), texts, self.addresses, {}),)
+        return tuple(
+            self._read((key, place), text, self.addresses, {}) for place, text in enumerate(texts)
+        )
+
+    def addresses(self, tree: ast.expr) -> nodes.Listing:
+        """A list of places, or of whole numbers that are addresses."""
+        found = self.checker.listing(tree)
+        if isinstance(found.element, ValueType) and found.element.kind is not Kind.INTEGER:
+            self.checker.refuse(tree, f"is a list of {found.element.name}, expected of addresses")
+        return found
 
     def header(self, tree: ast.expr) -> nodes.Number:
         """A block, or a pointer to one, as the address of its header."""

@@ -50,7 +50,8 @@ class HeapProgram:
     """``first`` and ``next`` are header addresses, 0 for none; ``payload`` is an address, too.
 
     ``owner`` is the number of a used block's kind, None where sizes or nothing tell it; it takes
-    ``owner_bytes`` from the payload's start.
+    ``owner_bytes`` from the payload's start.  ``identity`` and ``age`` may read up to
+    ``object_bytes`` of a used payload; ``newest_first`` are lists of addresses.
     """
 
     types: HeapTypes
@@ -63,6 +64,10 @@ class HeapProgram:
     generation: nodes.Number | None
     owner: nodes.Number | None
     owner_bytes: int
+    identity: nodes.Number | None = None
+    age: nodes.Number | None = None
+    object_bytes: int = 0
+    newest_first: tuple[nodes.Listing, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

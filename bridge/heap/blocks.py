@@ -7,12 +7,12 @@ before it stays usable; ``damaged`` says where and why the walk ended.
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
-from typing import overload
+from typing import NamedTuple, overload
 
-__all__ = ["FREE", "UNKNOWN", "Block", "Heap", "Row", "Rows"]
+__all__ = ["FREE", "UNKNOWN", "Age", "Block", "Heap", "Row", "Rows"]
 
 FREE = "free"
 UNKNOWN = "unknown"
@@ -25,7 +25,8 @@ class Block:
     ``index`` counts from 0 in list order.  ``owner`` says what lives there: the name of its kind,
     ``free`` where it is not used, ``unknown`` or the kind's number where the schema has no name
     for it.  ``header`` is the guest address of the block's header, ``generation`` what the schema
-    says changes each time the block is handed out, None where it names nothing.
+    says changes each time the block is handed out, ``identity`` what it says each object has for
+    itself; None where it names nothing, and for the identity where the block is not used.
     """
 
     start: int
@@ -35,11 +36,23 @@ class Block:
     owner: str
     header: int
     generation: int | None = None
+    identity: int | None = None
 
     @property
     def end(self) -> int:
         """The guest address behind the payload."""
         return self.start + self.size
+
+
+class Age(NamedTuple):
+    """How long ago a block was handed out: the greater ``rank`` is the older block.
+
+    Of two with the same rank nobody knows which is older, nor of two whose ``among`` differ: these
+    are places in different lists of the game's.
+    """
+
+    rank: int
+    among: int = 0
 
 
 @dataclass(frozen=True)
@@ -49,6 +62,8 @@ class Heap:
     Guest addresses are canonical: what is asked about must not be a mirror's address.
     ``header_size`` is in bytes.  ``empty`` says why there is no block, where that is no damage.
     ``awaited`` is true where the walk ended at bytes that the source has yet to send.
+    ``ages`` is by where a used block's payload starts; a block that is not in it has no known age.
+    ``ageless`` says why there is none, where the schema describes ages.
     """
 
     blocks: Sequence[Block]
@@ -56,6 +71,8 @@ class Heap:
     header_size: int = 0
     empty: str = ""
     awaited: bool = False
+    ages: Mapping[int, Age] = field(default_factory=dict)
+    ageless: str = ""
 
     def holding(self, address: int) -> Block | None:
         """The block whose payload holds a guest address."""
@@ -91,8 +108,8 @@ def _sorted(addresses: list[int]) -> tuple[Sequence[int], Sequence[int]]:
     return [addresses[index] for index in order], order
 
 
-Row = tuple[int, int, int, bool, int | None, int | None]
-"""Header, start, size, use, the number of the kind and the generation of a block."""
+Row = tuple[int, int, int, bool, int | None, int | None, int | None]
+"""Header, start, size, use, the number of the kind, generation and identity of a block."""
 
 
 class Rows(Sequence[Block]):
@@ -144,10 +161,10 @@ class Rows(Sequence[Block]):
     def _making(self) -> Iterator[Block]:
         owner = self._owner
         for index, row in enumerate(self.rows):
-            header, start, size, used, _, generation = row
-            yield Block(start, size, used, index, owner(row), header, generation)
+            header, start, size, used, _, generation, identity = row
+            yield Block(start, size, used, index, owner(row), header, generation, identity)
 
     def _made(self, index: int) -> Block:
         row = self.rows[index]
-        header, start, size, used, _, generation = row
-        return Block(start, size, used, index, self._owner(row), header, generation)
+        header, start, size, used, _, generation, identity = row
+        return Block(start, size, used, index, self._owner(row), header, generation, identity)

@@ -1,9 +1,9 @@
 """What became of the heap's blocks from one frame to the next: allocated, released, reused.
 
 A block is told by where its payload begins.  One that is used in both frames, and is of another
-kind, size or generation in the later one, was *reused*: between the two it was released, and the
-same place handed out.  The list's order plays no part, nor do blocks that are free: to split and to
-merge these is the allocator's own business.
+kind, size, generation or identity in the later one, was *reused*: between the two it was released,
+and the same place handed out.  The list's order plays no part, nor do blocks that are free: to
+split and to merge these is the allocator's own business.
 
 A heap whose list is damaged, or not there as a whole, tells nothing of the blocks behind: the next
 whole one is held against the last whole one.
@@ -89,6 +89,10 @@ def _between(
         block, was = after[start], before.get(start)
         if was is None:
             found.append(HeapEvent(frame, since, Happened.ALLOCATED, block))
-        elif (was.owner, was.size, was.generation) != (block.owner, block.size, block.generation):
+        elif _object(was) != _object(block):
             found.append(HeapEvent(frame, since, Happened.REUSED, block, was))
     return found
+
+
+def _object(block: Block) -> tuple[object, ...]:
+    return block.owner, block.size, block.generation, block.identity

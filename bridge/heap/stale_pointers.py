@@ -205,5 +205,5 @@ def _still(aim: _Aim, aimed: Block, here: Block) -> bool:
 
 def _same(one: Block, other: Block) -> bool:
     """Whether two blocks of different frames are the same thing."""
-    mine = one.start, one.owner, one.generation
-    return mine == (other.start, other.owner, other.generation)
+    mine = one.start, one.owner, one.generation, one.identity
+    return mine == (other.start, other.owner, other.generation, other.identity)
