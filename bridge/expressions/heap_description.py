@@ -142,10 +142,10 @@ class _Parts:
 
         def read(tree: ast.expr) -> nodes.Number:
             for part in ast.walk(tree):
-                named = isinstance(part, ast.Attribute) and isinstance(part.value, ast.Name)
-                if named and part.value.id == OWNER and OWNER not in variables:
+                base = part.value if isinstance(part, ast.Attribute) else None
+                if isinstance(base, ast.Name) and base.id == OWNER and OWNER not in variables:
                     message = "owner is the struct of [heap.owner], which names none"
-                    self.checker.refuse(part.value, message)
+                    self.checker.refuse(base, message)
             return self.checker.whole_number(tree)
 
         return self._read((key,), text, read, variables)
