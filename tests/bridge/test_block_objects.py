@@ -9,7 +9,7 @@ from bridge.heap.events import Happened, events_between
 from bridge.values.status import Status
 from schemas.errors import SchemaError
 from tests.bridge.made_guest import Run
-from tests.bridge.made_heap import ARENA, HEAD, HELD, POINTER, HeapGuest, Made, gulls
+from tests.bridge.made_heap import ARENA, HEAD, HELD, HeapGuest, Made, gulls
 
 GENERATION = 'generation = "block.reuses"\n'
 IDENTITY = (GENERATION, GENERATION + 'identity = "owner.word"\n')
