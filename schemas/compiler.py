@@ -11,6 +11,8 @@ from pathlib import Path
 
 from construct import Array
 
+from schemas.action_table import ActionTable
+from schemas.allocator_types import AllocatorTypes, allocator_types, check_actions
 from schemas.errors import FileError, SchemaError
 from schemas.heap_types import HeapTypes, heap_types
 from schemas.layout import (
@@ -71,6 +73,9 @@ class BuildLayout:
         self.unaligned_loads = types.file.memory.unaligned_loads
         self.enumerations: Mapping[str, Enumeration] = types.enumerations
         self.heap: HeapTypes | None = None
+        self.allocator: AllocatorTypes | None = None
+        self.state: Mapping[str, str] = types.file.state
+        self.actions: Mapping[str, ActionTable] = types.file.actions
         self.saved_layouts: Mapping[str, SavedLayout] = {}
         self.moves: Mapping[str, MoveTable] = types.file.moves
         self.memory = types.file.memory
@@ -145,7 +150,15 @@ def compile_schema(file: SchemaFile, text: TomlText) -> Schema:
             layout.symbols[symbol] = Symbol(symbol, address, node)
         if file.heap is not None:
             layout.heap = heap_types(file.heap, file.structs, types.offset_struct, text)
+        if file.allocator is not None:
+            if layout.heap is None:
+                raise text.error(("allocator",), "there is no heap that it is of; add [heap]")
+            layout.allocator = allocator_types(
+                file.allocator, layout.heap, name, file.builds, ("allocator",), text
+            )
         builds[name] = layout
+    allocators = {name: b.allocator for name, b in builds.items() if b.allocator is not None}
+    check_actions(file.actions, file.state, allocators, text)
     return Schema(file, text.path, text.text, builds)
 
 

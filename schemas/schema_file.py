@@ -8,6 +8,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
+from schemas.action_table import MAX_ACTIONS, ActionTable
+from schemas.allocator_table import AllocatorTable
 from schemas.heap_table import HeapTable
 from schemas.sizes import ByteCount
 from schemas.table import Table
@@ -33,6 +35,7 @@ __all__ = [
     "StructTable",
 ]
 
+MAX_STATES = 64
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 _ANGLE = re.compile(r"[+-]?(0[xX][0-9A-Fa-f]{1,8}|0|[1-9][0-9]{0,9})")
 
@@ -230,5 +233,14 @@ class SchemaFile(Table):
     structs: dict[Name, StructTable] = Field({}, description="name = struct")
     symbols: dict[Name, str] = Field({}, description="name = type")
     heap: HeapTable | None = Field(None, description="how the game's allocator keeps its blocks")
+    allocator: AllocatorTable | None = Field(
+        None, description="how the blocks of the heap are handed out, for planning"
+    )
+    state: Annotated[dict[Name, str], Field(max_length=MAX_STATES)] = Field(
+        {}, description="name = expression, a whole number on which actions depend"
+    )
+    actions: Annotated[dict[Name, ActionTable], Field(max_length=MAX_ACTIONS)] = Field(
+        {}, description="name = what a player can do that allocates or releases blocks"
+    )
     moves: Moves = Field({}, description="name = a move that turns, for lowhalf solve turn")
     builds: dict[str, BuildTable] = Field(min_length=1, description="name = build")
