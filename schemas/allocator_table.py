@@ -9,7 +9,7 @@ from pydantic import BeforeValidator, Field
 from schemas.sizes import ByteCount
 from schemas.table import Table
 
-__all__ = ["Allocator", "AllocatorArena", "AllocatorBuild", "AllocatorTable"]
+__all__ = ["AllocatorArena", "AllocatorBuild", "AllocatorTable"]
 
 
 def _expression(value: Any) -> Any:
@@ -31,8 +31,8 @@ class AllocatorArena(Table):
     to: Expression = Field(description="guest address behind the last block")
 
 
-class Allocator(Table):
-    """The allocator's rules."""
+class AllocatorBuild(Table):
+    """What differs in one build; what is not given is as it is in all of them."""
 
     fit: Literal["first", "best", "worst", "next"] = Field(
         "first",
@@ -84,11 +84,7 @@ class Allocator(Table):
     )
 
 
-class AllocatorBuild(Allocator):
-    """What differs in one build; what is not given is as it is in all of them."""
-
-
-class AllocatorTable(Allocator):
+class AllocatorTable(AllocatorBuild):
     """How the blocks of the heap are handed out, for planning.
 
     Addresses are whole numbers, or expressions by the symbols.

@@ -6,7 +6,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from schemas.action_table import ActionTable, EffectTable
-from schemas.allocator_table import Allocator, AllocatorTable
+from schemas.allocator_table import AllocatorBuild, AllocatorTable
 from schemas.heap_types import HeapTypes
 from schemas.layout import size_of
 from schemas.toml_file import TomlText, nearest
@@ -27,7 +27,7 @@ class AllocatorTypes:
     ``path`` is where its table stands in the file.
     """
 
-    table: Allocator
+    table: AllocatorBuild
     header: int
     alignment: int
     least_rest: int
@@ -57,7 +57,7 @@ def allocator_types(
         if name not in builds:
             raise text.error((*path, "builds", name), f"unknown build{nearest(name, builds)}")
     own = table.builds.get(build)
-    merged: Allocator = table
+    merged: AllocatorBuild = table
     if own is not None:
         given = {key: getattr(own, key) for key in own.model_fields_set}
         given["sizes"] = {**table.sizes, **own.sizes}
