@@ -125,6 +125,11 @@ class PlayedGuest(GuestMachine):
         """Blocks that were handed out and released since the game began."""
         return self._played(4)
 
+    @property
+    def rover(self) -> int:
+        """The header where an allocator that goes on from there does so; 0 is the first one."""
+        return self._played(6)
+
     def heap(self) -> Heap:
         """The heap as lowhalf walks it; the game's own walk and checksum must have come to it.
 
