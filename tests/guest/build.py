@@ -128,7 +128,7 @@ def build_played(guest_build: GuestBuild, elf: Path, allocator: str | None = Non
 
     *allocator* names a file of played/allocators/, whose rules it then has in place of its own.
     """
-    played, wraps = GUEST_SOURCE / "played", _PLAYED_WRAPS
+    played, wraps = GUEST_SOURCE / "played", list(_PLAYED_WRAPS)
     sources = [played / "courier.c"]
     if allocator is not None:
         wraps += _ALLOCATOR_WRAPS

@@ -77,7 +77,7 @@ def drawn_actions(task: Task, drawn: random.Random, count: int) -> list[Action]:
     # a limit is the plan's, not the game's
     bag = [replace(each, limit=None) for each in task.actions]
     weights = [1 if each.name in DOORS else 8 for each in bag]
-    moment, taken = begin(task), []
+    moment, taken = begin(task), list[Action]()
     while len(taken) < count:
         (action,) = drawn.choices(bag, weights)
         try:
