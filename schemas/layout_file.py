@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
+from itertools import zip_longest
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -11,7 +13,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from schemas.errors import LayoutFileError
 from schemas.seen_letters import toml_string
-from schemas.sizes import ByteCount, byte_count
+from schemas.sizes import byte_count
 from schemas.table import Table
 from schemas.toml_file import TomlText
 
@@ -22,6 +24,7 @@ __all__ = [
     "BlockTable",
     "LayoutFile",
     "SavedLayout",
+    "Wildcard",
     "block_lines",
     "layout_text",
     "load_layout",
@@ -37,6 +40,30 @@ _HEAD = """\
 """
 
 
+class Wildcard(StrEnum):
+    """What stands in place of an owner where it does not matter which block is there."""
+
+    ANY = "any"
+    """One block, whatever lives there."""
+    RUN = "any*"
+    """Any number of blocks, none too: as few as will do."""
+    REST = "the rest"
+    """All further blocks, none too; so it is last."""
+
+    @property
+    def one(self) -> bool:
+        """Whether it takes one block, no more and no less."""
+        return self is Wildcard.ANY
+
+
+_WILDCARDS = {str(each): each for each in Wildcard}
+_ANY = str(Wildcard.ANY)
+
+
+def _size(value: Any) -> Any:
+    return None if value == _ANY else byte_count(value)
+
+
 def _place(value: Any) -> Any:
     if isinstance(value, str) and value.startswith("-"):
         return -byte_count(value[1:])
@@ -47,10 +74,20 @@ class BlockTable(Table):
     """One block of the heap."""
 
     owner: str = Field(
-        min_length=1, max_length=MAX_OWNER, description='what lives there, such as "gull"; "free"'
+        min_length=1,
+        max_length=MAX_OWNER,
+        description='what lives there, such as "gull"; "free"; "any" for one block whatever lives '
+        'there, "any*" for as many as there are before the next, none too, and "the rest", which '
+        "is last",
     )
-    size: ByteCount = Field(lt=1 << 64, description="bytes of payload")
-    used: bool = Field(description="whether it is handed out; else all but free ones are")
+    size: Annotated[
+        Annotated[int, Field(ge=0, lt=1 << 64)] | None,
+        BeforeValidator(_size, json_schema_input_type=int | str),
+    ] = Field(description='bytes of payload; "any" where it does not matter')
+    used: bool | None = Field(
+        description='whether it is handed out; else all but free ones are, and with "any" it does '
+        "not matter"
+    )
     at: (
         Annotated[
             int,
@@ -59,12 +96,28 @@ class BlockTable(Table):
         ]
         | None
     ) = Field(None, description="bytes from the first block's payload; left out, any place will do")
+    literal: bool = Field(
+        False, description='whether "any", "any*" and "the rest" are owners that are called so'
+    )
+
+    @property
+    def wildcard(self) -> Wildcard | None:
+        """What stands in place of an owner, None where it is one."""
+        return None if self.literal else _WILDCARDS.get(self.owner)
 
     @model_validator(mode="before")
     @classmethod
-    def _used_by_owner(cls, data: Any) -> Any:
-        if isinstance(data, dict) and "used" not in data:
-            return {**data, "used": data.get("owner") != FREE}
+    def _completed(cls, data: Any) -> Any:
+        if not isinstance(data, dict):
+            return data
+        owner, literal = data.get("owner"), data.get("literal") is True
+        wildcard = None if literal or not isinstance(owner, str) else _WILDCARDS.get(owner)
+        if wildcard is not None and not wildcard.one:
+            if given := [key for key in ("size", "used", "at") if key in data]:
+                raise ValueError(f'"{owner}" is any number of blocks: leave {given[0]} out')
+            data = {**data, "size": _ANY}
+        if "used" not in data:
+            data = {**data, "used": owner != FREE if wildcard is None else None}
         return data
 
 
@@ -72,6 +125,12 @@ def _counted(blocks: tuple[BlockTable, ...]) -> tuple[BlockTable, ...]:
     # not as a length, which would count sound blocks alone and so tell of a second fault
     if not 0 < len(blocks) <= MAX_BLOCKS:
         raise ValueError(f"expected 1 to {MAX_BLOCKS} blocks, found {len(blocks)}")
+    for number, block in enumerate(blocks[:-1]):
+        if block.wildcard is Wildcard.REST:
+            raise ValueError(
+                f'block {number} is "{Wildcard.REST}", which is last; "{Wildcard.RUN}" has others '
+                "behind it"
+            )
     return blocks
 
 
@@ -112,16 +171,19 @@ def layout_text(layout: LayoutFile) -> str:
 
 def block_lines(blocks: Sequence[BlockTable]) -> list[str]:
     """A line of TOML a block, as between the brackets of an array."""
-    rows = [
-        (
-            f"owner = {toml_string(block.owner)},",
-            f"size = 0x{block.size:X},",
-            f"used = {'true' if block.used else 'false'}" + ("," if block.at is not None else ""),
-            "" if block.at is None else f"at = {_at(block.at)}",
-        )
-        for block in blocks
-    ]
-    return _aligned(rows)
+    return _aligned([_row(block) for block in blocks])
+
+
+def _row(block: BlockTable) -> tuple[str, ...]:
+    keys = [f"owner = {toml_string(block.owner)}"]
+    if block.literal:
+        keys.append("literal = true")
+    if block.wildcard is None or block.wildcard.one:
+        keys.append('size = "any"' if block.size is None else f"size = 0x{block.size:X}")
+        keys.append("" if block.used is None else f"used = {'true' if block.used else 'false'}")
+        keys.append("" if block.at is None else f"at = {_at(block.at)}")
+    last = max(number for number, key in enumerate(keys) if key)
+    return tuple(key + "," * (bool(key) and number < last) for number, key in enumerate(keys))
 
 
 def _at(place: int) -> str:
@@ -130,10 +192,10 @@ def _at(place: int) -> str:
 
 
 def _aligned(rows: Sequence[Sequence[str]]) -> list[str]:
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    widths = [max(map(len, column)) for column in zip_longest(*rows, fillvalue="")]
     return [
         "    { "
-        + " ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        + " ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=False)).rstrip()
         + " },"
         for row in rows
     ]

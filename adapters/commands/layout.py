@@ -18,7 +18,7 @@ from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.one_frame import with_dump
 from bridge.heap.blocks import Heap
 from bridge.heap.shape import Comparison, Layout, Line, Sort, compare, layout_from, layout_of
-from bridge.heap.shape_words import first_words, name, place_words
+from bridge.heap.shape_words import first_words, owner_words, place_words, taken, taken_words
 from bridge.prepared import PreparedBuild, prepare
 from bridge.readings.frame import Frame
 from schemas.errors import LayoutFileError, shortened
@@ -28,6 +28,7 @@ from schemas.layout_file import (
     MAX_OWNER,
     BlockTable,
     LayoutFile,
+    Wildcard,
     layout_text,
     load_layout,
 )
@@ -100,7 +101,13 @@ def _save(arguments: argparse.Namespace) -> int:
             title=printable(arguments.title),
             saved_from=printable(f"{frame.source}, frame {frame.number}"),
             blocks=tuple(
-                BlockTable(owner=b.owner, size=b.size, used=b.used, at=b.at)
+                BlockTable(
+                    owner=b.owner,
+                    size=b.size,
+                    used=b.used,
+                    at=b.at,
+                    literal=b.owner in set(Wildcard),
+                )
                 for b in layout_of(heap).blocks
             ),
         )
@@ -156,6 +163,8 @@ def _compared(
     else:
         print(title(frame))
         print(printable(words))
+        for each in taken(found):
+            print(printable(taken_words(found, each)))
         for remark in (heap.damaged, note):
             if remark:
                 print(printable(f"note: {remark}"))
@@ -210,4 +219,5 @@ def _cells(layout: Layout, number: int | None) -> tuple[str, str, str, str]:
         return ("", "", "", "")
     block = layout.blocks[number]
     place = "" if block.at is None else place_words(block.at)
-    return (str(number), name(block.owner), f"0x{block.size:X}", place)
+    size = "" if block.run else "any" if block.size is None else f"0x{block.size:X}"
+    return (str(number), owner_words(block), size, place)

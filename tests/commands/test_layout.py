@@ -499,3 +499,73 @@ def test_an_owner_that_no_layout_can_name_is_told_of(
             "expected 1 to 64\n"
         )
         assert not path.exists()
+
+
+WILD = """\
+game = "Tidewright"
+build = "first-print"
+blocks = [
+    { owner = "crate", size = "any", at = 0 },
+    { owner = "any*" },
+    { owner = "gull", size = 0x1D0 },
+    { owner = "any", size = 0x1B0, used = true },
+    { owner = "the rest" },
+]
+"""
+
+
+def test_wildcards_say_what_they_took(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "wild.layout.toml"
+    path.write_text(WILD, "utf-8")
+    words = ["layout", "compare", bridge("first-print-carry"), str(path)]
+    assert main(words) == 0
+    took = [
+        "0 crate, any size took block 0 (crate, 0x1D0 bytes)",
+        "1 any* took blocks 1 to 2 (crate, lantern)",
+        "3 any block, 0x1B0 bytes, in use took block 4 (buoy, 0x1B0 bytes)",
+        "4 the rest took block 5 (free)",
+    ]
+    assert capsys.readouterr().out.splitlines()[1:] == ["matches: 6 blocks", *took]
+    assert main([*words, "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert [each["words"] for each in answer["wildcards"]] == took
+    assert [each["took"] for each in answer["wildcards"]] == [[0], [1, 2], [4], [5]]
+    assert [line["expected"]["index"] for line in answer["lines"]] == [0, 1, 1, 2, 3, 4]
+    wild = {"index": 1, "owner": "any*", "size": None, "used": None, "at": None, "wildcard": True}
+    assert answer["lines"][1]["expected"] == wild
+    assert "wildcard" not in answer["lines"][3]["expected"]
+    dump = str(DUMPS / "first-print-stale-reuse.bin.gz")
+    assert main([*words, "--all", "--dump", dump]) == 1
+    told = capsys.readouterr().out.splitlines()[1:]
+    assert told[:5] == [
+        "after block 2 (gull): expected any block, 0x1B0 bytes, in use; found free, 0xFA50 bytes",
+        "0 crate, any size took block 0 (crate, 0x1D0 bytes)",
+        "1 any* took block 1 (crate)",
+        "3 any block, 0x1B0 bytes, in use took none",
+        "4 the rest took none",
+    ]
+    assert [" ".join(line.split()) for line in told[5:]] == [
+        "",
+        "expected found",
+        "0 crate any at +0x0 0 crate 0x1D0 at +0x0",
+        "1 any* 1 crate 0x1D0 at +0x1E0",
+        "2 gull 0x1D0 2 gull 0x1D0 at +0x3C0",
+        "3 any block 0x1B0 differs 3 free 0xFA50 at +0x5A0",
+        "4 the rest",
+    ]
+
+
+def test_a_watch_knows_wildcards(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "wild.layout.toml"
+    path.write_text(WILD, "utf-8")
+    text = Path(bridge("first-print-carry")).read_text("utf-8")
+    text = text.replace('"../', f'"{ROOT.as_posix()}/').replace(
+        'path = "first', f'path = "{DUMPS.as_posix()}/first'
+    )
+    made = tmp_path / "wild.bridge.toml"
+    made.write_text(text + '\n[layouts]\nwild = "wild.layout.toml"\n', "utf-8")
+    words = ["read", str(made), "--watch", 'layout("wild")', "--json"]
+    for dump, value in (("carry", "matches"), ("stale-reuse", "differs at block 4")):
+        assert main([*words, "--dump", str(DUMPS / f"first-print-{dump}.bin.gz")]) == 0
+        readings = json.loads(capsys.readouterr().out)["readings"]
+        assert readings[-1]["text"] == value

@@ -14,6 +14,7 @@ from schemas.layout_file import (
     MAX_BLOCKS,
     BlockTable,
     LayoutFile,
+    Wildcard,
     layout_text,
     load_layout,
 )
@@ -155,3 +156,70 @@ def test_a_file_that_is_not_there_is_told_of(tmp_path: Path) -> None:
     with pytest.raises(LayoutFileError) as fault:
         load_layout(path)
     assert str(fault.value) == f"{path}: cannot be read: no such file or directory"
+
+
+WILD = """\
+game = "Tidewright"
+build = "export"
+blocks = [
+    { owner = "any", size = 0x1D0 },
+    { owner = "any", size = "any", used = true, at = 0x20 },
+    { owner = "crate", size = "any" },
+    { owner = "any*" },
+    { owner = "any", literal = true, size = 0x10 },
+    { owner = "the rest" },
+]
+"""
+
+
+def test_wildcards_are_read_and_written_back(tmp_path: Path) -> None:
+    path = tmp_path / "wild.layout.toml"
+    path.write_text(WILD, "utf-8")
+    layout = load_layout(path)
+    told = [(b.wildcard, b.owner, b.size, b.used, b.at) for b in layout.blocks]
+    assert told == [
+        (Wildcard.ANY, "any", 0x1D0, None, None),
+        (Wildcard.ANY, "any", None, True, 0x20),
+        (None, "crate", None, True, None),
+        (Wildcard.RUN, "any*", None, None, None),
+        (None, "any", 0x10, True, None),
+        (Wildcard.REST, "the rest", None, None, None),
+    ]
+    text = layout_text(layout)
+    path.write_text(text, "utf-8")
+    assert load_layout(path) == layout
+    assert '    { owner = "any*" },' in text.splitlines()
+    # outside reference: the standard library's TOML reader
+    assert [sorted(block) for block in tomllib.loads(text)["blocks"]] == [
+        ["owner", "size"],
+        ["at", "owner", "size", "used"],
+        ["owner", "size", "used"],
+        ["owner"],
+        ["literal", "owner", "size", "used"],
+        ["owner"],
+    ]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ('"any*" }', '"any*", size = 0x10 }',
+         '7: blocks.3: "any*" is any number of blocks: leave size out'),
+        ('"the rest" }', '"the rest", at = 0 }',
+         '9: blocks.5: "the rest" is any number of blocks: leave at out'),
+        ('"any*" }', '"the rest" }',
+         '3: blocks: block 3 is "the rest", which is last; "any*" has others behind it'),
+        ('{ owner = "any", size = 0x1D0 }', '{ owner = "any" }', "4: blocks.0.size: is missing"),
+        ('size = "any" }', 'size = "Any" }',
+         '6: blocks.2.size: expected a count such as 4096 or "4 MiB", found "Any"'),
+    ],
+)  # fmt: skip
+def test_a_wildcard_that_makes_no_sense_is_refused(
+    tmp_path: Path, old: str, new: str, message: str
+) -> None:
+    assert WILD.count(old) == 1
+    path = tmp_path / "wild.layout.toml"
+    path.write_text(WILD.replace(old, new), "utf-8")
+    with pytest.raises(LayoutFileError) as fault:
+        load_layout(path)
+    assert str(fault.value) == f"{path}:{message}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from adapters.json_forms.heap_shape import line_json, sizes_may_differ
+from adapters.json_forms.heap_shape import line_json, sizes_may_differ, wildcards_json
 from adapters.outputs.web.heap import SeenHeap
 from bridge.heap.shape import Comparison, Sort, compare, layout_from, layout_of
 from bridge.heap.shape_words import first_words
@@ -23,7 +23,7 @@ def layouts_json(saved: Mapping[str, SavedLayout], seen: SeenHeap | None) -> dic
     ``matches`` is null and ``words`` say why where there is nothing to compare.  ``first`` is the
     index of the first block that differs, null where none does.  ``lines`` are as ``lowhalf layout
     compare --json`` has them, at most MAX_LINES, those nearest to a difference; ``omitted`` counts
-    the rest.
+    the rest.  Where a layout has wildcards, ``wildcards`` is what each took.
     """
     return {
         "frame": None if seen is None else seen.frame,
@@ -54,11 +54,12 @@ def _layout(name: str, saved: SavedLayout, seen: SeenHeap | None) -> dict[str, A
     return {
         **shown,
         "matches": found.first is None and heap.damaged is None,
-        "first": found.first,
+        "first": found.first_block,
         "words": first_words(found),
         "note": "; ".join(filter(None, (heap.damaged, _build_note(found, saved, seen.build)))),
         "lines": [line_json(found, found.lines[number]) for number in lines],
         "omitted": len(found.lines) - len(lines),
+        **wildcards_json(found),
     }
 
 

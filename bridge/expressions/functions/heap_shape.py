@@ -11,6 +11,7 @@ from bridge.expressions.checker import Checker
 from bridge.heap.blocks import Block
 from bridge.heap.shape import Layout, first_difference, layout_from, match_value
 from bridge.values.value_type import Kind, ValueType
+from schemas.layout_file import MAX_BLOCKS
 from schemas.toml_file import nearest
 
 __all__ = ["LAYOUT", "layout"]
@@ -28,9 +29,9 @@ def layout(checker: Checker, tree: ast.Call) -> nodes.Expr:
         checker.refuse(tree.args[0], f"unknown layout {name}{hint}")
     saved = known[name]
     expected = layout_from(saved.file, ignore_sizes=saved.ignore_sizes)
-    return nodes.OfBlocks(
-        checker.text(tree), LAYOUT, partial(_match, expected), len(expected.blocks)
-    )
+    wildcards = expected.wildcards
+    most = MAX_BLOCKS if wildcards is not None and wildcards.runs else len(expected.blocks)
+    return nodes.OfBlocks(checker.text(tree), LAYOUT, partial(_match, expected), most)
 
 
 def _match(expected: Layout, blocks: Sequence[Block], complete: bool) -> int | None:

@@ -4,10 +4,15 @@
 import { child, mark, put } from "../shared/elements.js";
 import { Keyed } from "../shared/keyed.js";
 
+const RUNS = new Set(["any*", "the rest"]);
+
 function blockWords(block) {
   if (block === null) return "";
-  const size = block.size === null ? "" : `, 0x${block.size.toString(16).toUpperCase()} bytes`;
-  return `${block.index} ${block.owner.replaceAll("_", " ")}${size}`;
+  const owner = block.owner.replaceAll("_", " ");
+  if (block.wildcard && RUNS.has(block.owner)) return `${block.index} ${owner}`;
+  const size =
+    block.size === null ? ", any size" : `, 0x${block.size.toString(16).toUpperCase()} bytes`;
+  return `${block.index} ${owner}${size}`;
 }
 
 const SORTS = { same: "", differs: "differs", moved: "moved" };
@@ -23,6 +28,12 @@ function lineRow() {
   return { element, cells };
 }
 
+function tookItem() {
+  const element = document.createElement("li");
+  element.dir = "auto";
+  return { element };
+}
+
 class LayoutEntry {
   constructor() {
     this.element = document.createElement("article");
@@ -33,6 +44,7 @@ class LayoutEntry {
     this.title.dir = "auto";
     this.words = child(this.element, "sentence", "p");
     this.words.dir = "auto";
+    this.took = new Keyed(child(this.element, "aside layout-took", "ul"), tookItem);
     this.note = child(this.element, "aside", "p");
     this.more = child(this.element, "", "details");
     put(child(this.more, "", "summary"), "Both lists");
@@ -57,6 +69,8 @@ class LayoutEntry {
     put(this.title, title);
     put(this.caption, `${title}: expected and found`);
     put(this.words, layout.words);
+    const { wildcards = [] } = layout;
+    this.took.show(wildcards, ({ index }) => index, ({ element }, { words }) => put(element, words));
     put(this.note, layout.note);
     this.list();
   }
