@@ -136,6 +136,12 @@ class ActionTable(Table):
         (), strict=False, description="what it does to the heap, in this order"
     )
     doc: str = Field("", description="what it is")
+    when: str = Field(
+        "", description="an expression that becomes true when it is done, by which learn knows it"
+    )
+    spread: Annotated[int, Field(ge=0, le=1000)] = Field(
+        0, description="frames behind that in which what it does to the heap still shows"
+    )
 
     @model_validator(mode="after")
     def _agrees(self) -> ActionTable:

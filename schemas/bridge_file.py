@@ -19,6 +19,7 @@ __all__ = [
     "BridgeFile",
     "Guard",
     "LayoutTable",
+    "LearnTable",
     "Number",
     "Plain",
     "Sampling",
@@ -137,6 +138,22 @@ class AttemptsTable(Table):
     )
 
 
+class LearnTable(Table):
+    """How an action is known in recordings from which it is learned."""
+
+    when: str = Field(min_length=1, description="an expression that becomes true when it is done")
+    spread: int = Field(
+        0,
+        ge=0,
+        le=1000,
+        description="frames behind that in which what it does to the heap still shows",
+    )
+
+
+def _learn(value: Any) -> Any:
+    return {"when": value} if isinstance(value, str) else value
+
+
 def _layout_path(value: Any) -> Any:
     return {"path": value} if isinstance(value, str) else value
 
@@ -170,4 +187,8 @@ class BridgeFile(Table):
     attempts: AttemptsTable | None = Field(
         None, description="what cuts practice into attempts, which are counted and kept"
     )
+    learn: dict[
+        Name,
+        Annotated[LearnTable, BeforeValidator(_learn, json_schema_input_type=str | LearnTable)],
+    ] = Field({}, description="action = how it is known in recordings; its expression will do")
     outputs: Outputs = Field(default_factory=Outputs)
