@@ -1,4 +1,4 @@
-"""The played guest does what played/actions.toml says, held against its own walk and checksum."""
+"""The played guest does what the schema's [actions] say, held against its own walk and checksum."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from adapters.commands.main import main
+from tests.benchmarks.live_heap import SCHEMA
 from tests.guest.build import BUILDS, GUEST_SOURCE, build_played
 from tests.guest.played.guest import ACTIONS, PlayedGuest, Standing, played_schema
 
@@ -36,10 +37,10 @@ def owners(guest: PlayedGuest) -> list[str]:
 
 
 def test_the_game_and_the_tables_name_the_same_actions() -> None:
-    folder = GUEST_SOURCE / "played"
-    tables = tomllib.loads((folder / "actions.toml").read_text("utf-8"))
+    tables = tomllib.loads(SCHEMA.read_text("utf-8"))
     assert set(tables["actions"]) == set(ACTIONS)
-    deeds = re.search(r"typedef enum Deed \{(.*?)\}", (folder / "courier.c").read_text(), re.DOTALL)
+    source = (GUEST_SOURCE / "played" / "courier.c").read_text("utf-8")
+    deeds = re.search(r"typedef enum Deed \{(.*?)\}", source, re.DOTALL)
     assert deeds is not None
     words = re.findall(r"[A-Z_]+", deeds[1])
     assert [word.lower() for word in words] == list(ACTIONS)

@@ -4,7 +4,7 @@
  * actor_spawn and actor_remove, so the released builds have nothing of it.  What is to be done is
  * written into the mailbox's command while the game is held, and hold_at alone then lets it go on:
  * 0x100 and the action's number does all of it in one frame; with 0x200 each block that is released
- * or handed out has a frame to itself.  played/actions.toml says the same in a schema's words.
+ * or handed out has a frame to itself.  the schema's [actions] say the same.
  *
  * Puffs of mist stay, and nobody writes to what was in hand once it is released. */
 #include "played.h"

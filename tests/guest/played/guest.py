@@ -1,6 +1,6 @@
 """A played guest: a game that does a player's actions when told to, and what its heap is like then.
 
-``courier.c`` beside this is what the game is told, ``actions.toml`` the same in a schema's words.
+``courier.c`` beside this is what the game does; the schema's ``[actions]`` say the same.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The tables of actions.toml as planning's own words, and a played guest's heap as its cells.
+"""The schema's tables of actions as planning's own words, and a played guest's heap as its cells.
 
 Read here by hand and not by the schema's compiler, so that either can be held against the other.
 """
@@ -8,16 +8,14 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any
 
 from bridge.planning.actions import Action, Alloc, Effect, Free, Hold, Interval, LetGo, Which
 from bridge.planning.arena import HOLE, Arena, Cell
 from bridge.planning.model import GameModel
 from bridge.planning.policy import End, Fit, HoleOrder, Merge, Policy
+from tests.benchmarks.live_heap import SCHEMA
 from tests.guest.played.guest import PlayedGuest
-
-TABLES = Path(__file__).parent / "actions.toml"
 
 _NEXT_AT = {"first-print": 0x140, "second-print": 0x140, "export": 0x148}
 _SIZES = {"lantern": 0x1B8, "crate": 0x1C8, "gull": 0x1C8, "buoy": 0x1B0, "mist_puff": 0x230}
@@ -45,7 +43,7 @@ def model(build: str, allocator: str | None = None) -> GameModel:
 
 def actions(allocator: str | None = None) -> dict[str, Action]:
     """Name → action."""
-    tables = tomllib.loads(TABLES.read_text("utf-8"))["actions"]
+    tables = tomllib.loads(SCHEMA.read_text("utf-8"))["actions"]
     mist = End.HIGH if allocator == "two_ends" else None
     return {name: _action(name, table, mist) for name, table in tables.items()}
 
