@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator, Sequence
 from enum import IntEnum
 from pathlib import Path
@@ -45,14 +46,30 @@ SYMBOLS = {
     "played_action": ("u32", 0x00),
     "played_begun": ("u32", 0x04),
     "played_ended": ("u32", 0x08),
-    "rover": ("u32", 0x18),
-    "free_list": ("BlockHeader*", 0x1C),
+    "played_rover": ("u32", 0x18),
+    "played_free_list": ("BlockHeader*", 0x1C),
 }
 """What ``played_schema`` adds to the game's schema: name → type, and bytes behind PLAYED_AT."""
 
 
-def played_schema(path: Path, *tables: str) -> Path:
-    """Writes the game's schema with what a played game says of itself, and further tables."""
+SMALL_ARENA = 0x2000
+"""Bytes that the guests with another allocator have, so that they can be full."""
+
+_ALLOCATORS: dict[str, dict[str, str]] = {
+    "next_fit": {"fit": '"next"', "rover": '"rover"'},
+    "recent_order": {"order": '"recent"'},
+    "joined_when_full": {"merge": '"when full"'},
+    "best_fit": {"fit": '"best"'},
+    "from_the_end": {"carved_from": '"high"'},
+    "two_ends": {},
+}
+
+
+def played_schema(path: Path, allocator: str | None = None) -> Path:
+    """Writes the game's schema with what a played game says of itself; gives *path*.
+
+    *allocator* is that of a guest that has another one: its ``[allocator]`` says its rules.
+    """
     text = SCHEMA.read_text("utf-8")
     types = "".join(f'{name} = "{type}"\n' for name, (type, _) in SYMBOLS.items())
     places = "".join(f"{name} = {PLAYED_AT + at:#x}\n" for name, (_, at) in SYMBOLS.items())
@@ -60,7 +77,18 @@ def played_schema(path: Path, *tables: str) -> Path:
     for build in BUILDS:
         head = f"[builds.{build.name}.at]\n"
         text = text.replace(head, head + places)
-    path.write_text("\n".join([text, *tables]), "utf-8")
+        if allocator is not None:
+            base = build.arena_base
+            head = f"[allocator.builds.{build.name}]\n"
+            whole = f"arena = {{ from = {base:#x}, to = {base + SMALL_ARENA:#x} }}\n"
+            text = re.sub(re.escape(head) + r"arena .*\n", head + whole, text)
+    if allocator is not None:
+        for key, value in _ALLOCATORS[allocator].items():
+            text = re.sub(rf"(?m)^{key} +=.*\n", "", text)
+            text = text.replace("[allocator]\n", f"[allocator]\n{key} = {value}\n")
+    if allocator == "two_ends":
+        text = text.replace('{ alloc = "mist_puff"', '{ alloc = "mist_puff", end = "high"')
+    path.write_text(text, "utf-8")
     return path
 
 
