@@ -56,7 +56,7 @@ SMALL_ARENA = 0x2000
 """Bytes that the guests with another allocator have, so that they can be full."""
 
 _ALLOCATORS: dict[str, dict[str, str]] = {
-    "next_fit": {"fit": '"next"', "rover": '"rover"'},
+    "next_fit": {"fit": '"next"', "rover": '"played_rover if played_rover != 0 else heap_end"'},
     "recent_order": {"order": '"recent"'},
     "joined_when_full": {"merge": '"when full"'},
     "best_fit": {"fit": '"best"'},
