@@ -8,7 +8,11 @@ from typing import Protocol
 
 from bridge.planning.problem import Problem
 
-__all__ = ["Bounds", "End", "Engine", "Progress", "Search"]
+__all__ = ["BeyondBounds", "Bounds", "End", "Engine", "Progress", "Search"]
+
+
+class BeyondBounds(Exception):
+    """The engine cannot hold this problem, or a state that it came to; the plain one can."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +65,10 @@ class Search(Protocol):
     """One search, which goes on from slice to slice."""
 
     def run(self, expansions: int) -> Progress:
-        """Expand at most so many states more; GOING where there is more to do."""
+        """Expand at most so many states more; GOING where there is more to do.
+
+        BeyondBounds where it came to a state that it cannot hold.
+        """
 
     def close(self) -> None:
         """Give back the memory."""
@@ -80,7 +87,7 @@ class Engine(Protocol):
         """Whether it can search this problem; where not, the plain one does."""
 
     def begin(self, problem: Problem, bounds: Bounds) -> Search:
-        """A search that has expanded nothing yet."""
+        """A search that has expanded nothing yet; BeyondBounds as ``run`` has it."""
 
     def wander(self, problem: Problem, bounds: Bounds, moves: int, seed: int) -> Progress:
         """Try moves at random from the start, again and again: the best plan met, no proof."""

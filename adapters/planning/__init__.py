@@ -1,0 +1,1 @@
+"""What searches for plans faster than plain Python: a core in C, and which engine there is."""
