@@ -45,7 +45,7 @@ def release(arena: Arena, policy: Policy, start: int) -> Arena:
     at = next(at for at, cell in enumerate(arena.cells) if cell.start == start)
     block = arena.cells[at]
     if block.kind in (HOLE, WALL):
-        raise ValueError(f"no block to release at {start:#x}")
+        raise ValueError(f"no block to release at 0x{start:08X}")
     first, behind = at, at + 1
     if policy.merge in (Merge.BOTH, Merge.PREVIOUS) and at > 0 and not arena.cells[at - 1].used:
         first -= 1
@@ -86,8 +86,8 @@ def _chosen(arena: Arena, policy: Policy, stride: int) -> Cell | None:
         ]
         if len(alike) > 1:
             raise NotPossible(
-                f"the hole at {alike[0].start:#x} and that at {alike[1].start:#x}: "
-                "which of them is newer is not known"
+                f"of the holes from 0x{alike[0].start:08X} and from 0x{alike[1].start:08X} it is "
+                "not known which is newer"
             )
     return taken
 

@@ -190,8 +190,8 @@ def _check_ages(blocks: list[Cell], count: int, which: Which, in_order: bool) ->
     for one, other in list(pairwise(blocks))[first:count]:
         if one.age == other.age:
             raise NotPossible(
-                f"the {one.kind} at {one.start:#x} and the {other.kind} at {other.start:#x}: "
-                f"which of them is the {which.value} is not known"
+                f"of the {one.kind} with its header at 0x{one.start:08X} and the {other.kind} at "
+                f"0x{other.start:08X} it is not known which is the {which.value}"
             )
 
 
