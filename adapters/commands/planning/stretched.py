@@ -63,10 +63,20 @@ class Scale:
 
     def as_blocks(self, blocks: Sequence[BlockAt]) -> list[Block]:
         """The blocks of one layout as a strip of characters takes them, with the scale's sizes."""
-        return [
-            Block(d.begin, d.end - d.begin, d.block.used, n, d.block.owner, d.begin)
-            for n, d in enumerate(self.drawn(blocks))
-        ]
+        found: list[Block] = []
+        end = 0
+
+        def add(begin: int, size: int, used: bool, owner: str) -> None:
+            found.append(Block(begin, size, used, len(found), owner, begin))
+
+        for drawn in self.drawn(blocks):
+            if drawn.begin > end:
+                add(end, drawn.begin - end, True, "")
+            end = drawn.end
+            add(drawn.begin, end - drawn.begin, drawn.block.used, drawn.block.owner)
+        if end < self.length:
+            add(end, self.length - end, True, "")
+        return found
 
 
 def scale_of(plan: PlanFile, build: str) -> Scale:
