@@ -599,7 +599,7 @@ u32 EXPORT(begin)(const Problem *of) {
   }
   told.memory = (u32)used;
   root = node;
-  if (reached) better(node->cost, node, 0);
+  if (reached && node->cost <= of->bound) better(node->cost, node, 0);
   if (far >= NEVER) return GOING;
   told.floor = node->cost + far;
   if (told.floor > of->bound) { told.bounded = 1; return GOING; }
@@ -640,7 +640,7 @@ u32 EXPORT(perform)(u32 action) {
 u32 EXPORT(wander)(u32 moves, u32 seed) {
   u64 random = seed * 0x9e3779b97f4a7c15ull + 1;
   u32 most = 8;
-  while (moves) {
+  while (moves && told.best > root->cost) {
     u32 cost = root->cost, steps = 0, vain = 0;
     here = unpack_all(root->words);
     for (; moves && steps < most && vain < 2 * problem->move_count; moves--) {
@@ -652,7 +652,9 @@ u32 EXPORT(wander)(u32 moves, u32 seed) {
       if (after > problem->bound || (!steps && problem->not_next[action])) continue;
       length = moved(here, action, &far, &reached);
       if (too_large) return TOO_LARGE;
-      if (!length || far >= NEVER || after + far > problem->bound || after + far >= told.best) continue;
+      if (!length || far >= NEVER || after + far > problem->bound || after + far >= told.best)
+        continue;
+      if (problem->prefix_length && found(length, hashed(length))->node) continue;
       here = unpack_all(words);
       walk[steps++] = action;
       cost = after;

@@ -82,7 +82,8 @@ def _recipe() -> str:
 
 def _requirements() -> list[str]:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
-    return [*project["dependencies"], *TEST_PACKAGES]
+    planner = project["optional-dependencies"]["planner"]
+    return [*project["dependencies"], *planner, *TEST_PACKAGES]
 
 
 def _download(folder: Path, *words: str) -> None:
