@@ -8,6 +8,7 @@ checksum lowhalf's walk must come to in every moment that is compared.
 from __future__ import annotations
 
 import random
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import replace
@@ -15,6 +16,7 @@ from dataclasses import replace
 import pytest
 
 from bridge.planning.actions import Action
+from bridge.planning.derived_start import NotDerivable, derive
 from bridge.planning.model import Start, Task
 from bridge.planning.simulation import NotPossible, begin, perform
 from tests.guest.build import BUILDS, build_played
@@ -138,3 +140,39 @@ def tell_apart(task: Task, taken: list[Action], allocator: str) -> None:
         wrong = replace(task, starts=(Start(game, replace(start.arena, rover=rover)),))
         others = actions(other)
         assert layouts(wrong, [others[each.name] for each in taken]) != expected, other
+
+
+# -- another build's heap
+
+
+@pytest.mark.full
+def test_what_is_derived_for_another_build_is_mostly_what_it_has(played: Played) -> None:
+    """All builds do the same; from the heap of one the others' are worked out, or refused.
+
+    Where it was not what the other build has, a hole was no whole blocks, but what others had left
+    of one, or some block got more there than its kind takes.  Wrong by neither are the doors, which
+    leave nothing but whole blocks.
+    """
+    guests = [played(build.name, None) for build in BUILDS]
+    task, counts = task_of(guests[0], None), Counter[str]()
+    for action in drawn_actions(task, random.Random("derived"), 300):
+        (standing,) = {guest.perform(action.name) for guest in guests}
+        whole = action.name in DOORS and standing is Standing.DONE
+        known = Start(model(guests[0].elf.stem), arena(guests[0]))
+        for guest in guests[1:]:
+            cells = arena(guest).cells
+            try:
+                found = derive(known, model(guest.elf.stem), (cells[0].start, cells[-1].end))
+            except NotDerivable:
+                counts["refused"] += 1
+                assert not whole
+                continue
+            right = Layout.planned(found.start.arena) == Layout.read(guest)
+            counts["right" if right else "wrong"] += 1
+            if right:
+                ages = [(cell.start, cell.age) for cell in found.start.arena.cells if cell.used]
+                assert ages == [(cell.start, cell.age) for cell in cells if cell.used]
+            # second-print differs in its base alone
+            assert right or (not whole and guest.elf.stem == "export")
+    assert counts["right"] > 300, counts
+    assert counts["wrong"] < 30, counts
