@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from bridge.planning.allocation import NotPossible, allocate, release
 from bridge.planning.arena import HOLE, Arena, Cell
@@ -72,19 +73,24 @@ def placed(
         if rest < least:
             return
         most = rest if most is None else min(most, rest)
-        policy = replace(policy, least_rest=least)
     elif rest:
         if block.stride != needed + rest or (most is not None and rest >= most):
             return
         least = max(least, rest + 1)
-        policy = replace(policy, least_rest=least)
     elif block.stride != needed:
         return
     known = dict(hidden.ends)
-    arena = _guessed(hidden.arena, policy, first, behind)
+    arena: Arena | None = None
     for end in (known[block.kind],) if block.kind in known else ends:
+        if (end or policy.carved_from) is End.LOW:
+            if block.start != cells[first].start:
+                continue
+        elif block.end != cells[behind - 1].end:
+            continue
+        if arena is None:
+            arena = _guessed(hidden.arena, policy, first, behind)
         try:
-            after = allocate(arena, policy, needed, block.kind, end)
+            after = allocate(arena, _with_rest(policy, least), needed, block.kind, end)
         except NotPossible:
             continue
         if not any(_same(cell, block) for cell in after.cells):
@@ -97,6 +103,11 @@ def placed(
 def released(hidden: Hidden, policy: Policy, start: int) -> Hidden:
     """What stands after the block that starts there was released."""
     return replace(hidden, arena=_shown(release(hidden.arena, policy, start), policy))
+
+
+@lru_cache(1024)
+def _with_rest(policy: Policy, least: int) -> Policy:
+    return replace(policy, least_rest=least)
 
 
 def _key(item: tuple[str, End | None]) -> str:
@@ -131,32 +142,30 @@ def _guessed(arena: Arena, policy: Policy, first: int, behind: int) -> Arena:
         return arena
     # older than all that are known; of these the newest is taken, or from high the oldest
     inside, outside = (0, None) if policy.tried_from is End.LOW else (None, 0)
-    return replace(
-        arena,
-        cells=tuple(
-            cell
-            if cell.used or cell.age is not None
-            else replace(cell, age=inside if first <= at < behind else outside)
-            for at, cell in enumerate(arena.cells)
-        ),
+    cells = tuple(
+        cell
+        if cell.kind != HOLE or cell.age is not None
+        else Cell(cell.start, cell.stride, HOLE, inside if first <= at < behind else outside)
+        for at, cell in enumerate(arena.cells)
     )
+    return Arena(cells, arena.rover)
 
 
 def _shown(arena: Arena, policy: Policy) -> Arena:
     """The arena with nothing in it that makes no difference: it is compared."""
     ages: Mapping[int, int] = {}
     if policy.order is HoleOrder.RECENT and policy.fit is not Fit.NEXT:
-        known = {cell.age for cell in arena.cells if not cell.used and cell.age}
+        known = {cell.age for cell in arena.cells if cell.kind == HOLE and cell.age}
         ages = {age: rank for rank, age in enumerate(sorted(known), 1)}
     cells = tuple(
-        cell if (age := _age(cell, ages)) == cell.age else replace(cell, age=age)
-        for cell in arena.cells
+        [cell if cell.age is None else _aged(cell, ages.get(cell.age)) for cell in arena.cells]
     )
     return Arena(cells, arena.rover if policy.fit is Fit.NEXT else None)
 
 
-def _age(cell: Cell, ages: Mapping[int, int]) -> int | None:
-    return ages.get(cell.age) if cell.kind == HOLE and cell.age else None
+def _aged(cell: Cell, age: int | None) -> Cell:
+    age = age if cell.kind == HOLE else None
+    return cell if cell.age == age else Cell(cell.start, cell.stride, cell.kind, age)
 
 
 def _same(one: Cell, other: Cell) -> bool:

@@ -1,0 +1,210 @@
+"""What each action does to the heap, under each model that is left of the allocator."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from statistics import median_low
+
+from bridge.planning.actions import Effect, Free, Which
+from bridge.planning.learning.ages import Ages, Known
+from bridge.planning.learning.geometry import Geometry
+from bridge.planning.learning.models import Model
+from bridge.planning.learning.observed import Play
+from bridge.planning.learning.occurrences import Occurrence
+from bridge.planning.learning.orders import Orders, orders, seen
+from bridge.planning.learning.release_rules import MAX_RULES, release_rules
+
+__all__ = ["LearnedAction", "Variant", "learn_actions"]
+
+_MOST_TIMES = 24
+"""As many times of an action are looked at for its order; rules and counts are of all."""
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """What an action did some of the times, by how many blocks of which kinds went and came."""
+
+    released: tuple[tuple[str, int], ...]
+    allocated: tuple[tuple[str, int], ...]
+    count: int
+
+
+@dataclass(slots=True)
+class LearnedAction:
+    """What is known of an action.
+
+    ``done`` counts how often it was, ``without`` those times in which the heap stayed as it was.
+    ``by_model`` has, in the models' order, every order of effects that gives what was seen;
+    ``candidates`` all of them together, each once.  ``complete`` is whether there are no more.
+    ``least`` and ``typical`` are frames since the action before it, None where it never followed
+    one.  ``variants`` are what it did, where that was not the same each time; ``frames`` are where
+    it was seen, with the play's number.  ``alone`` are kinds of which all went, and of which there
+    never was more than one, or as many each time; ``why`` says why there are no effects.
+    """
+
+    name: str
+    done: int = 0
+    without: int = 0
+    by_model: list[Orders] = field(default_factory=list)
+    candidates: list[tuple[Effect, ...]] = field(default_factory=list)
+    complete: bool = True
+    least: int | None = None
+    typical: int | None = None
+    variants: list[Variant] = field(default_factory=list)
+    frames: list[tuple[int, int]] = field(default_factory=list)
+    alone: tuple[str, ...] = ()
+    why: str = ""
+
+
+def learn_actions(
+    by_action: Mapping[str, Sequence[Occurrence]],
+    plays: Sequence[Play],
+    geometries: Mapping[str, Geometry],
+    models: Sequence[Model],
+    tell: Callable[[str], bool] = lambda name: True,
+) -> tuple[list[LearnedAction], set[int]]:
+    """What is known of each action, and the models, by number, that no order of its effects goes
+    with although it does with others.
+
+    The order in which blocks came within a frame tells ages: so all is gone through until no more
+    of it becomes known.  *tell* is asked before each action; False leaves out the rest.
+    """
+    ages = Ages(plays)
+    out: set[int] = set()
+    while True:
+        found: list[LearnedAction] = []
+        known: set[Known] = set()
+        for name, occurrences in sorted(by_action.items()):
+            action = _counted(name, occurrences, plays)
+            found.append(action)
+            if action.why:
+                continue
+            if not tell(name):
+                action.why, action.complete = "there was no time for it", False
+                continue
+            known |= _ordered(action, occurrences, plays, geometries, models, ages, out)
+        if known <= ages.within:
+            break
+        ages.learn(known)
+    for action in found:
+        _joined(action, out)
+    return found, out
+
+
+def _counted(name: str, occurrences: Sequence[Occurrence], plays: Sequence[Play]) -> LearnedAction:
+    """What can be said without a model."""
+    took = [each.took for each in occurrences if each.took is not None]
+    action = LearnedAction(
+        name,
+        done=len(occurrences),
+        without=sum(not each.changes for each in occurrences),
+        least=min(took, default=None),
+        typical=median_low(took) if took else None,
+        frames=[(each.play, each.frame) for each in occurrences],
+    )
+    changed = [each for each in occurrences if each.changes]
+    if not changed:
+        action.why = "the heap stayed as it was each time"
+        action.candidates = [()]
+        return action
+    came = Counter(_kinds(b.owner for b in each.allocated(plays)) for each in changed)
+    if len(came) > 1:
+        seen_variants = Counter(
+            (
+                _kinds(b.owner for b in each.released(plays)),
+                _kinds(b.owner for b in each.allocated(plays)),
+            )
+            for each in changed
+        )
+        action.variants = [
+            Variant(went, got, count) for (went, got), count in seen_variants.most_common()
+        ]
+        action.why = "not the same blocks came each time"
+    return action
+
+
+def _kinds(owners: object) -> tuple[tuple[str, int], ...]:
+    return tuple(sorted(Counter(owners).items()))  # type: ignore[call-overload]
+
+
+def _ordered(
+    action: LearnedAction,
+    occurrences: Sequence[Occurrence],
+    plays: Sequence[Play],
+    geometries: Mapping[str, Geometry],
+    models: Sequence[Model],
+    ages: Ages,
+    out: set[int],
+) -> set[Known]:
+    """Find rules and orders; gives what these say of which block came first."""
+    changed = [each for each in occurrences if each.changes]
+    rules = release_rules(changed, plays, ages)
+    if not rules:
+        action.why = "no rule says which blocks went"
+        return set()
+    kinds = Counter(block.owner for block in changed[0].allocated(plays))
+    times = [seen(each, plays, geometries) for each in _telling(changed, plays)]
+    action.by_model = [
+        Orders((), True) if number in out else orders(times, rules, kinds, model, ages)
+        for number, model in enumerate(models)
+    ]
+    action.complete = len(rules) < MAX_RULES and all(each.complete for each in action.by_model)
+    action.alone = _alone(rules, changed, plays)
+    fitting = {number for number, each in enumerate(action.by_model) if each.found}
+    if fitting:
+        out |= {n for n, each in enumerate(action.by_model) if not each.found and each.complete}
+    elif models:
+        action.why = "no order of what it does gives what was seen each time"
+    said = [order.within for each in action.by_model for order in each.found]
+    return set(frozenset.intersection(*said)) if said and action.complete else set()
+
+
+def _telling(changed: Sequence[Occurrence], plays: Sequence[Play]) -> list[Occurrence]:
+    """Those of which most can be learned first: each heap once, and those with most holes."""
+    by_shape: dict[object, Occurrence] = {}
+    for each in changed:
+        change = each.first(plays)
+        shape = tuple((b.start, b.size, b.owner) for b in change.before.blocks)
+        by_shape.setdefault((each.play, shape), each)
+    holes = {
+        id(each): sum(not b.used for b in each.first(plays).before.blocks)
+        for each in by_shape.values()
+    }
+    return sorted(by_shape.values(), key=lambda each: -holes[id(each)])[:_MOST_TIMES]
+
+
+def _alone(
+    rules: Sequence[tuple[Free, ...]], changed: Sequence[Occurrence], plays: Sequence[Play]
+) -> tuple[str, ...]:
+    """Kinds of which all went and of which there were as many each time."""
+    kinds = {kind for rule in rules[0] if rule.which is Which.ALL for kind in rule.kinds}
+    counts = {
+        kind: {sum(b.owner == kind for b in each.released(plays)) for each in changed}
+        for kind in kinds
+    }
+    return tuple(sorted(kind for kind, each in counts.items() if len(each) == 1))
+
+
+def _joined(action: LearnedAction, out: set[int]) -> None:
+    """The candidates of all models that are left."""
+    if action.candidates or not action.by_model:
+        return
+    together = {
+        order.effects: None
+        for number, each in enumerate(action.by_model)
+        if number not in out
+        for order in each.found
+    }
+    action.candidates = sorted(together, key=_simple)
+
+
+def _simple(effects: tuple[Effect, ...]) -> tuple[int, int, int]:
+    """Simple ones first, and of these that release before they allocate."""
+    late = sum(
+        isinstance(effect, Free) and any(not isinstance(e, Free) for e in effects[:at])
+        for at, effect in enumerate(effects)
+    )
+    groups = sum(isinstance(effect, Free) for effect in effects)
+    return late, groups, len(effects)
