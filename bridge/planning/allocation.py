@@ -11,11 +11,15 @@ from dataclasses import replace
 from bridge.planning.arena import HOLE, WALL, Arena, Cell
 from bridge.planning.policy import End, Fit, HoleOrder, Merge, Policy, WhenFull
 
-__all__ = ["NotPossible", "allocate", "release"]
+__all__ = ["NotKnown", "NotPossible", "allocate", "release"]
 
 
 class NotPossible(Exception):
     """What was asked for cannot be done here; the text says why."""
+
+
+class NotKnown(NotPossible):
+    """It hangs on what nobody knows: an age, or where next fit goes on."""
 
 
 def allocate(arena: Arena, policy: Policy, size: int, kind: str, end: End | None = None) -> Arena:
@@ -98,7 +102,7 @@ def _in_order(arena: Arena, policy: Policy) -> list[Cell]:
     if policy.fit is Fit.NEXT:
         rover = arena.rover
         if rover is None:
-            raise NotPossible("where next fit goes on is not known")
+            raise NotKnown("where next fit goes on is not known")
         if policy.tried_from is End.LOW:
             return sorted(holes, key=lambda hole: (hole.start < rover, hole.start))
         return sorted(holes, key=lambda hole: (hole.start > rover, -hole.start))

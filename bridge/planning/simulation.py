@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise, zip_longest
 
 from bridge.planning.actions import Action, Alloc, Free, Hold, Interval, LetGo, Which
-from bridge.planning.allocation import NotPossible, allocate, release
+from bridge.planning.allocation import NotKnown, NotPossible, allocate, release
 from bridge.planning.arena import HOLE, WALL, Arena, Cell
 from bridge.planning.model import GameModel, Task
 from bridge.planning.policy import HoleOrder, Merge, Policy
@@ -56,7 +56,8 @@ def stages(action: Action, moment: Moment, task: Task) -> list[Moment]:
         try:
             ways.append(_way(action, moment.arenas[build], start.game))
         except NotPossible as fault:
-            raise NotPossible(f"{build}: {fault}" if len(task.starts) > 1 else f"{fault}") from None
+            words = f"{build}: {fault}" if len(task.starts) > 1 else f"{fault}"
+            raise type(fault)(words) from None
     builds = [start.game.build for start in task.starts]
     last = [way[-1] for way in ways]
     moments = [
@@ -189,7 +190,7 @@ def _check_ages(blocks: list[Cell], count: int, which: Which, in_order: bool) ->
     first = 0 if in_order else max(count - 1, 0)
     for one, other in list(pairwise(blocks))[first:count]:
         if one.age == other.age:
-            raise NotPossible(
+            raise NotKnown(
                 f"of the {one.kind} with its header at 0x{one.start:08X} and the {other.kind} at "
                 f"0x{other.start:08X} it is not known which is the {which.value}"
             )
