@@ -3,29 +3,36 @@
 An address is written out, or an expression leads to it.  ``leading`` checks the expression on one
 build and says which number of its memory is needed and how many bytes behind that it lies, so that
 the same wish can be told for a build of which there is no memory: there the number is carried over,
-and what is added is that build's own.
+and what is added is that build's own.  ``asking_build`` has frames with these numbers.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from bridge.expressions import nodes
 from bridge.expressions.compiling import check
 from bridge.planning.model import Covered, Freed, GameModel, Goal, Placed, Uncovered
-from bridge.prepared import PreparedBuild
-from bridge.values.value_type import Kind, ValueType
+from bridge.prepared import PreparedBuild, with_heap
+from bridge.readings.reading import Watch
+from bridge.values.value_type import Kind
 from schemas.compiler import BuildLayout
 from schemas.errors import ExpressionError, LowhalfError
-from schemas.layout import Leaf
 from schemas.resolve import resolve
 from schemas.toml_file import nearest
 
-__all__ = ["Leading", "Sort", "Wish", "check_kind", "field_offset", "goal_of", "leading"]
-
-_ADDRESS = ValueType(Kind.INTEGER, address=True, name="address")
+__all__ = [
+    "Leading",
+    "Sort",
+    "Wish",
+    "asking_build",
+    "check_kind",
+    "field_offset",
+    "goal_of",
+    "leading",
+]
 
 
 class Sort(StrEnum):
@@ -62,11 +69,12 @@ class Wish:
 class Leading:
     """Where an expression leads on one build: ``offset`` bytes behind what ``number`` gives.
 
-    ``fixed`` is the address itself where no memory is needed to tell it; ``written`` is whether it
-    was written out as a number, so that it is an address of one build alone.
+    ``number`` is an expression too, empty where no memory is needed to tell the address: then it is
+    ``fixed``.  ``written`` is whether that was written out as a number, so that it is an address of
+    one build alone.
     """
 
-    number: nodes.Number | None
+    number: str
     offset: int = 0
     fixed: int | None = None
     written: bool = False
@@ -81,17 +89,17 @@ def leading(prepared: PreparedBuild, watches: Mapping[str, str], wish: Wish) -> 
     """
     text = watches.get(wish.where, wish.where)
     place = _place(prepared, watches, text)
-    number: nodes.Number | None = None
+    number = None
     if place is None or wish.sort is not Sort.FIELD:
         number = _value(prepared, watches, text, only=place is None)
     if number is None:
         assert place is not None
         return _leading(place)
     if isinstance(number, nodes.Literal) and isinstance(number.value, int):
-        return Leading(None, fixed=number.value, written=True)
+        return Leading("", fixed=number.value, written=True)
     if isinstance(number, nodes.AddressOf):
         return _leading(number.place)
-    return Leading(number)
+    return Leading(text)
 
 
 def _place(prepared: PreparedBuild, watches: Mapping[str, str], text: str) -> nodes.Place | None:
@@ -135,16 +143,31 @@ def _leading(place: nodes.Place) -> Leading:
     while isinstance(base, nodes.Offset):
         offset, base = offset + base.offset, base.base
     if isinstance(base, nodes.Fixed):
-        return Leading(None, fixed=base.address + offset)
+        return Leading("", fixed=base.address + offset)
     if isinstance(base, nodes.Followed):
-        pointer = base.pointer
-        assert isinstance(pointer.node, Leaf)
-        return Leading(nodes.Read(pointer.text, _ADDRESS, pointer, pointer.node), offset)
+        return Leading(base.pointer.text, offset)
     if isinstance(base, nodes.AtAddress):
         if isinstance(base.address, nodes.Literal) and isinstance(base.address.value, int):
-            return Leading(None, fixed=base.address.value + offset, written=True)
-        return Leading(base.address, offset)
-    return Leading(nodes.AddressOf(base.text, _ADDRESS, base), offset)
+            return Leading("", fixed=base.address.value + offset, written=True)
+        return Leading(base.address.text, offset)
+    return Leading(f"address({base.text})", offset)
+
+
+def asking_build(
+    prepared: PreparedBuild, watches: Mapping[str, str], expressions: Mapping[str, str]
+) -> PreparedBuild:
+    """The build with frames that have the heap and the readings of *expressions*, no others.
+
+    *watches* are what these may use: name → expression.  Raises ExpressionError.
+    """
+    every = {**watches, **expressions}
+    # a stale pointer is what is asked about: no warning may stand in the way
+    program = check(prepared.layout, every, tuple(every), prepared.functions)
+    shown = tuple(
+        Watch(name, "", text, program.slots[program.watches[name]].type)
+        for name, text in expressions.items()
+    )
+    return with_heap(replace(prepared, program=program, watches=shown))
 
 
 def check_kind(kind: str, games: Mapping[str, GameModel]) -> None:
