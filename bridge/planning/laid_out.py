@@ -10,9 +10,9 @@ from bridge.heap.laid import Laid
 from bridge.heap.wildcards import Wildcards
 from bridge.planning.arena import HOLE, WALL, Arena
 from bridge.planning.policy import Policy
-from schemas.layout_file import LayoutFile
+from schemas.layout_file import BlockTable, LayoutFile
 
-__all__ = ["LayoutPattern", "pattern_from"]
+__all__ = ["LayoutPattern", "pattern_from", "pattern_of"]
 
 
 @dataclass(frozen=True)
@@ -43,6 +43,10 @@ class LayoutPattern:
 
 def pattern_from(file: LayoutFile, *, ignore_sizes: bool = False) -> LayoutPattern:
     """What a layout file asks for."""
-    return LayoutPattern(
-        tuple(Laid(b.owner, b.size, b.used, b.at, b.wildcard) for b in file.blocks), ignore_sizes
-    )
+    return pattern_of(file.blocks, ignore_sizes=ignore_sizes)
+
+
+def pattern_of(blocks: Sequence[BlockTable], *, ignore_sizes: bool = False) -> LayoutPattern:
+    """What the blocks of a layout ask for."""
+    laid = (Laid(b.owner, b.size, b.used, b.at, b.wildcard) for b in blocks)
+    return LayoutPattern(tuple(laid), ignore_sizes)

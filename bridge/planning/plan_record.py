@@ -6,7 +6,18 @@ from collections.abc import Mapping, Sequence
 
 from bridge.planning.arena import Arena
 from bridge.planning.laid_blocks import arena_of, blocks_of
-from bridge.planning.model import Covered, Freed, GameModel, Goal, Placed, Start, Task, Uncovered
+from bridge.planning.laid_out import pattern_of
+from bridge.planning.model import (
+    Covered,
+    Freed,
+    GameModel,
+    Goal,
+    LaidOut,
+    Placed,
+    Start,
+    Task,
+    Uncovered,
+)
 from bridge.planning.outcome import Outcome, Plan
 from bridge.planning.policy import Policy
 from schemas.plan_file import (
@@ -20,30 +31,7 @@ from schemas.plan_file import (
     StepTable,
 )
 
-__all__ = ["ToldGoal", "goals_of", "recorded", "starts_of"]
-
-ToldGoal = tuple[Goal, GoalTable]
-"""A goal, and how its file tells it."""
-
-
-def goal_table(goal: Goal, words: str, given: str) -> GoalTable:
-    """How a plan's file keeps a goal."""
-    if isinstance(goal, Placed):
-        return GoalTable(
-            sort="placed", words=words, given=given, kind=goal.kind, spans=dict(goal.spans)
-        )
-    if isinstance(goal, Covered):
-        return GoalTable(
-            sort="covered",
-            words=words,
-            given=given,
-            kind=goal.kind,
-            addresses=dict(goal.addresses),
-        )
-    if isinstance(goal, Freed):
-        return GoalTable(sort="freed", words=words, given=given, addresses=dict(goal.addresses))
-    assert isinstance(goal, Uncovered)
-    return GoalTable(sort="uncovered", words=words, given=given, addresses=dict(goal.addresses))
+__all__ = ["goal_from", "goals_of", "recorded", "starts_of"]
 
 
 def recorded(
@@ -122,17 +110,19 @@ def _arena(blocks: Sequence[BlockAt], policy: Policy, start: BuildStart) -> Aren
     return arena_of(blocks, policy, start.arena, start.rover, start.held)
 
 
-def goals_of(file: PlanFile) -> tuple[Goal, ...]:
-    """The goals that a file holds."""
-    return tuple(map(_goal, file.goals))
+def goals_of(goals: Sequence[GoalTable]) -> tuple[Goal, ...]:
+    """The goals that a file holds, as planning takes them."""
+    return tuple(map(goal_from, goals))
 
 
-def _goal(table: GoalTable) -> Goal:
+def goal_from(table: GoalTable) -> Goal:
+    """One goal of a file."""
     if table.sort == "placed":
         return Placed(table.kind, table.spans)
     if table.sort == "covered":
         return Covered(table.kind, table.addresses)
     if table.sort == "freed":
         return Freed(table.addresses)
-    assert table.sort == "uncovered"
-    return Uncovered(table.addresses)
+    if table.sort == "uncovered":
+        return Uncovered(table.addresses)
+    return LaidOut({build: pattern_of(blocks) for build, blocks in table.layouts.items()})

@@ -56,7 +56,7 @@ def set_out(
     ]
     first = next(iter(known))
     taken_from = {
-        build: known[build].taken_from if build in known else f"derived from {first}"
+        build: known[build].taken_from if build in known else f"derived from {first}, not read"
         for build in games
     }
     return SetOut(making.starts, addresses, taken_from)
@@ -159,4 +159,4 @@ def _outside(build: str, arena: Arena, address: int) -> str:
 def _hint(wish: Wish) -> str:
     if wish.sort is not Sort.FIELD:
         return ""
-    return "; --under takes the field that a pointer reaches, such as courier.held.fuel"
+    return "; --under takes the field that a pointer reaches, such as courier.held.position.x"

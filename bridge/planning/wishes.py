@@ -1,4 +1,4 @@
-"""What is wished for, as people put it, and which goals it comes to once addresses are known.
+"""What is wished for, as people put it, and where the expressions in it lead.
 
 An address is written out, or an expression leads to it.  ``leading`` checks the expression on one
 build and says which number of its memory is needed and how many bytes behind that it lies, so that
@@ -14,7 +14,7 @@ from enum import StrEnum
 
 from bridge.expressions import nodes
 from bridge.expressions.compiling import check
-from bridge.planning.model import Covered, Freed, GameModel, Goal, Placed, Uncovered
+from bridge.planning.model import GameModel
 from bridge.prepared import PreparedBuild, with_heap
 from bridge.readings.reading import Watch
 from bridge.values.value_type import Kind
@@ -30,7 +30,6 @@ __all__ = [
     "asking_build",
     "check_kind",
     "field_offset",
-    "goal_of",
     "leading",
 ]
 
@@ -194,18 +193,3 @@ def field_offset(layout: BuildLayout, kind: str, field: str) -> int:
         return resolve(struct, field)[0]
     except ValueError as fault:
         raise LowhalfError(f"{kind}.{field}: {fault}") from None
-
-
-def goal_of(wish: Wish, addresses: Mapping[str, int], layouts: Mapping[str, BuildLayout]) -> Goal:
-    """The goal that a wish comes to, from its address on each build.  Raises LowhalfError."""
-    if wish.sort is Sort.START:
-        return Placed(wish.kind, {build: (at, at) for build, at in addresses.items()})
-    if wish.sort is Sort.FIELD:
-        starts = {
-            build: at - field_offset(layouts[build], wish.kind, wish.field)
-            for build, at in addresses.items()
-        }
-        return Placed(wish.kind, {build: (at, at) for build, at in starts.items()})
-    if wish.sort is Sort.COVER:
-        return Covered(wish.kind or None, dict(addresses))
-    return Freed(dict(addresses)) if wish.sort is Sort.FREE else Uncovered(dict(addresses))

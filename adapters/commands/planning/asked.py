@@ -21,7 +21,7 @@ _GOALS = {
     "--want": ("KIND", "a block of this kind is wanted, where --at or --cover says"),
     "--at": ("ADDRESS-OR-EXPR", "the wanted block's payload starts there: where a pointer points"),
     "--put": ("KIND.FIELD", "a field of a new block is wanted where --under says"),
-    "--under": ("EXPR", "the field that a stale pointer reaches, such as courier.held.fuel"),
+    "--under": ("EXPR", "the field that a stale pointer reaches, such as courier.held.timer"),
     "--cover": ("ADDRESS-OR-EXPR", "a block holds it; of the kind of --want, or of any"),
     "--free": ("ADDRESS-OR-EXPR", "a free block covers it"),
     "--layout": ("FILE", "the heap is as NAME.layout.toml has it, which may have wildcards"),

@@ -340,6 +340,6 @@ def _layout_start(file: LayoutFile, what: Described, path: Path) -> tuple[Start,
         start = at if table.at is None else first + table.at
         blocks.append(Block(start, table.size, table.used, index, table.owner, start - header))
         at = start - header + what.game.policy.stride(table.size) + header
-    heap = Heap(blocks, header_size=header)
+    heap = Heap(blocks, header_size=header, ageless="a layout tells no ages")
     arena = arena_of_heap(heap, what.game, what.bounds, what.actions)
     return Start(what.game, arena), unknown_ages(heap, what.game.policy, what.actions)

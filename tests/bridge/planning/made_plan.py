@@ -7,10 +7,10 @@ from bridge.planning.arena import HOLE, Arena, Cell
 from bridge.planning.made_for import made_for
 from bridge.planning.model import GameModel, Placed, Start, Task
 from bridge.planning.outcome import Outcome, Plan, PlannedStep, Verdict
-from bridge.planning.plan_record import goal_table, recorded
+from bridge.planning.plan_record import recorded
 from bridge.planning.policy import Policy
 from bridge.planning.simulation import begin, perform
-from schemas.plan_file import PlanFile
+from schemas.plan_file import GoalTable, PlanFile
 
 POLICY = Policy(header=0x10, alignment=16, least_rest=0x20)
 FIRST_PRINT = GameModel(
@@ -66,6 +66,8 @@ def made_plan(*names: str) -> PlanFile:
     plan = Plan(
         tuple(steps), sum(step.frames for step in steps), sum(step.precise for step in steps)
     )
+    (goal,) = task.goals
+    assert isinstance(goal, Placed)
     reason = f"all that take fewer than {plan.frames} frames were looked at"
     return recorded(
         task,
@@ -73,7 +75,13 @@ def made_plan(*names: str) -> PlanFile:
         Outcome(Verdict.CHEAPEST, (plan,), floor=plan.frames, reason=reason),
         game="Tidewright",
         goals=[
-            goal_table(task.goals[0], "a gull at courier.held", "--want gull --at courier.held")
+            GoalTable(
+                sort="placed",
+                words="a gull at courier.held",
+                given="--want gull --at courier.held",
+                kind="gull",
+                spans=dict(goal.spans),
+            )
         ],
         made=made_for(ACTIONS, (FIRST_PRINT, EXPORT)),
         taken_from={

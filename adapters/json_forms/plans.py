@@ -1,0 +1,67 @@
+"""Plans as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from schemas.plan_file import BlockAt, PlanFile, ProofTable
+
+__all__ = ["blocks_json", "plan_json", "steps_json"]
+
+
+def blocks_json(blocks: Sequence[BlockAt]) -> list[dict[str, Any]]:
+    """Blocks as ``lowhalf heap --json`` has them."""
+    return [{"start": b.start, "size": b.size, "used": b.used, "owner": b.owner} for b in blocks]
+
+
+def steps_json(plan: PlanFile) -> list[dict[str, Any]]:
+    """The steps, with the layout of each build after each."""
+    return [
+        {
+            "action": step.action,
+            "frames": step.frames,
+            "layout": {build: blocks_json(blocks) for build, blocks in step.layouts.items()},
+            "precise": step.precise,
+            "states": dict(step.states),
+        }
+        for step in plan.steps
+    ]
+
+
+def plan_json(
+    proof: ProofTable,
+    plan: PlanFile | None,
+    builds: Sequence[str],
+    others: Sequence[PlanFile] = (),
+    front: Sequence[PlanFile] = (),
+    by_build: Mapping[str, Any] | None = None,
+) -> dict[str, Any]:
+    """What ``lowhalf plan --json`` prints.
+
+    *others* and *front* are further plans, told by their actions alone; *by_build* is what each
+    build has for itself where no one plan is for all.
+    """
+    return {
+        "found": plan is not None,
+        "proved": proof.verdict != "cut short",
+        "frames": None if plan is None else plan.frames,
+        "floor": proof.floor,
+        "steps": [] if plan is None else steps_json(plan),
+        "reason": proof.reason,
+        "verdict": proof.verdict,
+        "precise": None if plan is None else plan.precise,
+        "builds": list(builds),
+        "goals": [] if plan is None else [goal.words for goal in plan.goals],
+        "start": {}
+        if plan is None
+        else {build: blocks_json(start.blocks) for build, start in plan.start.builds.items()},
+        "others": [_short(each) for each in others],
+        "front": [_short(each) for each in front],
+        "by_build": dict(by_build or {}),
+    }
+
+
+def _short(plan: PlanFile) -> dict[str, Any]:
+    actions = [step.action for step in plan.steps]
+    return {"frames": plan.frames, "precise": plan.precise, "actions": actions}
