@@ -64,6 +64,12 @@ class Progress:
 class Search(Protocol):
     """One search, which goes on from slice to slice."""
 
+    def wander(self, moves: int, seed: int) -> Progress:
+        """Do about so many moves at random, each time from the start until the goal is reached.
+
+        What it finds is ``best`` from then on, and only what is cheaper is still looked for.
+        """
+
     def run(self, expansions: int) -> Progress:
         """Expand at most so many states more; GOING where there is more to do.
 
@@ -81,13 +87,10 @@ class Engine(Protocol):
     slice: int
     """How many expansions take about 50 ms."""
     wandering: int
-    """How many moves tried at random take about 0.2 s."""
+    """How many moves done at random take about 0.2 s."""
 
     def takes(self, problem: Problem) -> bool:
         """Whether it can search this problem; where not, the plain one does."""
 
     def begin(self, problem: Problem, bounds: Bounds) -> Search:
         """A search that has expanded nothing yet; BeyondBounds as ``run`` has it."""
-
-    def wander(self, problem: Problem, bounds: Bounds, moves: int, seed: int) -> Progress:
-        """Try moves at random from the start, again and again: the best plan met, no proof."""

@@ -18,7 +18,7 @@ operation fails on one build, the action is not possible in this state.  Then, o
    build's tests;
 2. touching walls join; a hole between walls (or the arena's ends) that is less than ``least``
    becomes wall as well and joins, unless an address of ``keeps`` lies in it (a build with a
-   pattern goes without 1 and 2);
+   pattern goes without 1, 2 and 3);
 3. a rover inside a wall, neither at its start nor at its end, stands one unit behind its start;
 4. ages are told anew: of the used blocks with kinds of one age group, 0 for the oldest, 1 for the
    next and so on; equal ages stay equal.  The same, by itself, for holes where the build's

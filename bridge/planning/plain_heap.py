@@ -1,0 +1,352 @@
+"""What a move makes of one build's heap, in whole numbers: the rules of ``problem.py`` as written.
+
+A heap is a tuple: rover, held, then a number for each cell, made by :func:`packed`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from bridge.planning.policy import End, Fit, Merge, WhenFull
+from bridge.planning.problem import (
+    BEYOND,
+    HOLE_KIND,
+    WALL_KIND,
+    Build,
+    Code,
+    Heap,
+    Operation,
+    Problem,
+    Side,
+    Test,
+    Whose,
+)
+
+__all__ = ["PackedHeap", "PlainHeaps", "measured", "packed", "passes", "unpacked"]
+
+PackedHeap = tuple[int, ...]
+_Cell = tuple[int, int, int, int]
+"""Start, units, kind, age."""
+
+
+def packed(units: int, kind: int, age: int) -> int:
+    """A cell in one number: 8 bits of kind, 16 of age, then its units."""
+    return units << 24 | age << 8 | kind
+
+
+def unpacked(heap: PackedHeap) -> list[_Cell]:
+    """The cells with their starts."""
+    cells, start = [], 0
+    for number in heap[2:]:
+        units = number >> 24
+        cells.append((start, units, number & 0xFF, number >> 8 & 0xFFFF))
+        start += units
+    return cells
+
+
+class _Failed(Exception):
+    """The move is not possible here."""
+
+
+class PlainHeaps:
+    """One build's heaps."""
+
+    def __init__(self, problem: Problem, build: Build) -> None:
+        self._build = build
+        self._policy = build.policy
+        self._groups = problem.groups
+        self._permanent = problem.permanent if build.pattern is None else 0
+        self._follows_held = problem.follows_held
+        self.start = self._normal(*_opened(build.start))
+
+    def after(self, heap: PackedHeap, operations: Sequence[Operation]) -> PackedHeap | None:
+        """The heap after all of them, or None where one fails."""
+        heap_now = _Changing(unpacked(heap), heap[0], heap[1], len(heap) + 1)
+        try:
+            for operation in operations:
+                self._do(operation, heap_now)
+        except _Failed:
+            return None
+        return self._normal(heap_now.cells, heap_now.rover, heap_now.held)
+
+    def _do(self, operation: Operation, heap: _Changing) -> None:
+        if operation.code == Code.ALLOC:
+            self._allocate(operation, heap)
+        elif operation.code == Code.FREE:
+            for cell in self._chosen(operation, heap, self._build.in_order):
+                self._release(cell, heap)
+        elif operation.code == Code.HOLD:
+            (cell,) = self._chosen(operation, heap, True)
+            heap.held = cell[0] if self._follows_held else -1
+        elif heap.held < 0:
+            raise _Failed
+        else:
+            heap.held = -1
+
+    def _chosen(self, operation: Operation, heap: _Changing, in_order: bool) -> list[_Cell]:
+        mask, how = operation.what, operation.how
+        cells = [cell for cell in heap.cells if mask >> cell[2] & 1]
+        if how == Whose.HELD:
+            cells = [cell for cell in cells if cell[0] == heap.held]
+        count = operation.count or len(cells)
+        if len(cells) < count:
+            raise _Failed
+        if how == Whose.HIGHEST:
+            cells.reverse()
+        elif how in (Whose.NEWEST, Whose.OLDEST):
+            cells.sort(key=_age, reverse=how == Whose.NEWEST)
+            for at in range(0 if in_order else count - 1, min(count, len(cells) - 1)):
+                if at >= 0 and cells[at][3] == cells[at + 1][3]:
+                    raise _Failed
+        return cells[:count]
+
+    def _allocate(self, operation: Operation, heap: _Changing) -> None:
+        policy = self._policy
+        tried, carved = policy.tried_from, policy.carved_from
+        if operation.how >= 0:
+            tried = carved = End.HIGH if operation.how else End.LOW
+        if policy.fit is Fit.NEXT and heap.rover < 0:
+            raise _Failed
+        stride = self._build.strides[operation.what]
+        at = self._hole(heap, stride, tried)
+        if at < 0 and policy.merge is Merge.WHEN_FULL:
+            self._join(heap)
+            at = self._hole(heap, stride, tried)
+        if at < 0:
+            if policy.when_full is WhenFull.CARRY_ON:
+                return
+            raise _Failed
+        start, units, _, age = heap.cells[at]
+        rest = units - stride
+        if rest < self._build.least_rest:
+            stride, rest = units, 0
+        block = (start if carved is End.LOW else start + rest, stride, operation.what, heap.age())
+        if not rest:
+            heap.cells[at] = block
+        elif carved is End.LOW:
+            heap.cells[at : at + 1] = [block, (start + stride, rest, HOLE_KIND, age)]
+        else:
+            heap.cells[at : at + 1] = [(start, rest, HOLE_KIND, age), block]
+        if policy.fit is Fit.NEXT:
+            heap.rover = block[0] + stride if tried is End.LOW else block[0]
+
+    def _hole(self, heap: _Changing, stride: int, tried: End) -> int:
+        """The place among the cells of the hole that is taken, or -1."""
+        policy, cells = self._policy, heap.cells
+        enough = [at for at, cell in enumerate(cells) if cell[2] == HOLE_KIND and cell[1] >= stride]
+        if policy.keeps_last and len(enough) > 1:
+            last = len(cells) - 1 if tried is End.LOW else 0
+            if last in enough:
+                enough.remove(last)
+        if not enough:
+            return -1
+        if policy.fit is Fit.NEXT:
+            rover = heap.rover
+            if tried is End.LOW:
+                return min(enough, key=lambda at: (cells[at][0] < rover, at))
+            return min(enough, key=lambda at: (cells[at][0] > rover, -at))
+        if self._build.recent:
+            enough.sort(key=lambda at: cells[at][3], reverse=True)
+        if tried is End.HIGH:
+            enough.reverse()
+        if policy.fit is Fit.BEST:
+            taken = min(enough, key=lambda at: cells[at][1])
+        elif policy.fit is Fit.WORST:
+            taken = max(enough, key=lambda at: cells[at][1])
+        else:
+            taken = enough[0]
+        if self._build.recent:
+            _, units, _, age = cells[taken]
+            any_units = policy.fit is Fit.FIRST
+            for at in enough:
+                if at != taken and cells[at][3] == age and (any_units or cells[at][1] == units):
+                    raise _Failed
+        return taken
+
+    def _release(self, cell: _Cell, heap: _Changing) -> None:
+        cells, merge = heap.cells, self._policy.merge
+        at = cells.index(cell)
+        first, behind = at, at + 1
+        if merge in (Merge.BOTH, Merge.PREVIOUS) and at and cells[at - 1][2] == HOLE_KIND:
+            first = at - 1
+        if (
+            merge in (Merge.BOTH, Merge.NEXT)
+            and behind < len(cells)
+            and cells[behind][2] == HOLE_KIND
+        ):
+            behind += 1
+        start = cells[first][0]
+        units = sum(cell[1] for cell in cells[first:behind])
+        cells[first:behind] = [(start, units, HOLE_KIND, heap.age())]
+        if start < heap.rover < start + units:
+            heap.rover = start
+        if heap.held == cell[0]:
+            heap.held = -1
+
+    def _join(self, heap: _Changing) -> None:
+        """All holes that touch are one, in the place of the newest."""
+        cells: list[_Cell] = []
+        for start, units, kind, age in heap.cells:
+            if kind == HOLE_KIND and cells and cells[-1][2] == HOLE_KIND:
+                first, before, _, newest = cells[-1]
+                cells[-1] = (first, before + units, HOLE_KIND, max(age, newest))
+            else:
+                cells.append((start, units, kind, age))
+            first, wide, kind, _ = cells[-1]
+            if kind == HOLE_KIND and first < heap.rover < first + wide:
+                heap.rover = first
+        heap.cells = cells
+
+    def _normal(self, cells: list[_Cell], rover: int, held: int) -> PackedHeap:
+        build = self._build
+        if build.pattern is None:
+            cells = self._walled(cells)
+            for start, units, kind, _ in cells:
+                if kind == WALL_KIND and start < rover < start + units:
+                    rover = start + 1
+        ranks: dict[int, list[int]] = {}
+        groups = self._groups
+        for _, _, kind, age in cells:
+            group = self._group(kind, groups)
+            if group >= 0:
+                ranks.setdefault(group, []).append(age)
+        order = {
+            group: {age: rank for rank, age in enumerate(sorted(set(ages)))}
+            for group, ages in ranks.items()
+        }
+        numbers = [rover, held]
+        for _, units, kind, age in cells:
+            group = self._group(kind, groups)
+            numbers.append(packed(units, kind, order[group][age] if group >= 0 else 0))
+        return tuple(numbers)
+
+    def _group(self, kind: int, groups: Sequence[int]) -> int:
+        if kind == HOLE_KIND:
+            return HOLE_KIND if self._build.recent else -1
+        return groups[kind]
+
+    def _walled(self, cells: list[_Cell]) -> list[_Cell]:
+        """What never changes again is wall, and touching walls are one."""
+        build = self._build
+        kept: list[_Cell] = []
+        for cell in cells:
+            if self._permanent >> cell[2] & 1 and not any(
+                _is_wanted(test, cell) for test in build.tests
+            ):
+                cell = (cell[0], cell[1], WALL_KIND, 0)
+            if cell[2] == WALL_KIND:
+                if kept and self._shut(kept):
+                    kept.pop()
+                    start = kept.pop()[0] if kept else 0
+                    cell = (start, cell[0] + cell[1] - start, WALL_KIND, 0)
+                elif kept and kept[-1][2] == WALL_KIND:
+                    start = kept.pop()[0]
+                    cell = (start, cell[0] + cell[1] - start, WALL_KIND, 0)
+            kept.append(cell)
+        if kept and self._shut(kept):
+            kept.pop()
+            start = kept.pop()[0] if kept else 0
+            kept.append((start, build.units - start, WALL_KIND, 0))
+        return kept
+
+    def _shut(self, cells: list[_Cell]) -> bool:
+        """Whether the last is a hole behind a wall, or the arena's beginning, and of no use."""
+        start, units, kind, _ = cells[-1]
+        return (
+            kind == HOLE_KIND
+            and units < self._build.least
+            and (len(cells) == 1 or cells[-2][2] == WALL_KIND)
+            and not any(start <= at < start + units for at in self._build.keeps)
+        )
+
+
+class _Changing:
+    """A heap in the middle of a move."""
+
+    __slots__ = ("_next", "cells", "held", "rover")
+
+    def __init__(self, cells: list[_Cell], rover: int, held: int, newest: int) -> None:
+        self.cells = cells
+        self.rover = rover
+        self.held = held
+        self._next = newest
+
+    def age(self) -> int:
+        """Newer than everything so far."""
+        self._next += 1
+        return self._next
+
+
+def passes(test: Test, cells: Sequence[_Cell]) -> bool:
+    """Whether the test passes on these cells."""
+    if test.kinds:
+        return any(_is_wanted(test, cell) for cell in cells)
+    return any(
+        kind == HOLE_KIND and start <= test.low < start + units for start, units, kind, _ in cells
+    )
+
+
+def measured(test: Test, cells: Sequence[_Cell], controls: int) -> list[tuple[int, int]]:
+    """What a test that does not pass says of a heap: (table, row) of all that count.
+
+    Tables are 0 ``clear``, 1 ``fill``, 2 ``links``; row -1 is NEVER throughout.
+    """
+    kinds = {
+        kind
+        for start, units, kind, _ in cells
+        if kind != HOLE_KIND and start < test.clear_high and start + units > test.clear_low
+    }
+    rows = [(0, kind) for kind in kinds]
+    rows.append((1, min(_to_fill(test, cells), len(test.fill) // controls - 1)))
+    if test.chain:
+        least = _chained(test, cells)
+        last = len(test.links) // controls - 1
+        rows.append((2, -1 if least == BEYOND else min(least, last)))
+    return rows
+
+
+def _to_fill(test: Test, cells: Sequence[_Cell]) -> int:
+    count = 0
+    if test.side:
+        for start, units, kind, _ in cells:
+            if kind == HOLE_KIND:
+                if test.side == Side.LOW:
+                    part = min(start + units, test.fill_at) - start
+                else:
+                    part = start + units - max(start, test.fill_at)
+                count += max(0, part) // test.fill_by
+    return count
+
+
+def _chained(test: Test, cells: Sequence[_Cell]) -> int:
+    chain, least = test.chain, BEYOND
+    for start, units, kind, _ in cells:
+        least = min(least, chain[start])
+        if kind == WALL_KIND:
+            if start + units <= test.chain_low:
+                least = BEYOND
+            elif start >= test.chain_high:
+                break
+        least = min(least, chain[start + units])
+    return least
+
+
+def _is_wanted(test: Test, cell: _Cell) -> bool:
+    start, units, kind, _ = cell
+    return (
+        bool(test.kinds >> kind & 1)
+        and test.low <= start <= test.high
+        and start + units >= test.end
+    )
+
+
+def _opened(heap: Heap) -> tuple[list[_Cell], int, int]:
+    cells, at = [], 0
+    for units, kind, age in heap.cells:
+        cells.append((at, units, kind, age))
+        at += units
+    return cells, heap.rover, heap.held
+
+
+def _age(cell: _Cell) -> int:
+    return cell[3]

@@ -1,0 +1,194 @@
+"""Why a goal can never be reached, where that shows without any search.
+
+Each proof holds for every number of actions.  Where none applies nothing is said, and the search
+decides.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+from bridge.planning.arena import HOLE, WALL
+from bridge.planning.model import Covered, LaidOut, Placed, Start, Task
+from bridge.planning.plain_heap import PackedHeap, PlainHeaps, measured, packed, passes, unpacked
+from bridge.planning.policy import Fit, HoleOrder, Merge
+from bridge.planning.problem import (
+    HOLE_KIND,
+    NEVER,
+    WALL_KIND,
+    Build,
+    Code,
+    Move,
+    Problem,
+    Test,
+    Whose,
+)
+
+__all__ = ["impossible_because"]
+
+
+def impossible_because(task: Task, problem: Problem) -> str:
+    """In words why no sequence of actions reaches the goal; empty where no proof applies."""
+    starts = {start.game.build: start for start in task.starts}
+    for build in problem.builds:
+        heaps = PlainHeaps(problem, build)
+        for test in build.tests:
+            if passes(test, unpacked(heaps.start)):
+                continue
+            found = _Proof(task, problem, starts[build.names[0]], build, test, heaps)
+            words = found.by_tables() or found.always_released()
+            if words:
+                return f"{build.names[0]}: {words}" if len(task.starts) > 1 else words
+    return ""
+
+
+class _Proof:
+    """One test that does not pass at the start."""
+
+    def __init__(
+        self,
+        task: Task,
+        problem: Problem,
+        start: Start,
+        build: Build,
+        test: Test,
+        heaps: PlainHeaps,
+    ) -> None:
+        self._problem = problem
+        self._start = start
+        self._build = build
+        self._test = test
+        self._heaps = heaps
+        goal = task.goals[test.goal]
+        kind = goal.kind if isinstance(goal, Placed | Covered) else None
+        self._wanted = f"a block of {kind}" if kind else "a block"
+        if isinstance(goal, Placed):
+            low, high = goal.spans[start.game.build]
+            self._where = f"{low:#x}" if low == high else f"{low:#x} to {high:#x}"
+        elif not isinstance(goal, LaidOut):
+            self._where = f"{goal.addresses[start.game.build]:#x}"
+
+    def by_tables(self) -> str:
+        """What the heuristic says of the start: its tables are lower bounds over all plans."""
+        test, problem = self._test, self._problem
+        tables = (test.clear, test.fill, test.links)
+        never = [
+            (table, row)
+            for table, row in measured(test, unpacked(self._heaps.start), problem.controls)
+            if row < 0 or tables[table][row * problem.controls + problem.control] >= NEVER
+        ]
+        if not never:
+            return ""
+        if test.fill[problem.control] >= NEVER:
+            if not test.kinds or test.low > test.high:
+                return f"{self._where} is outside the heap"
+            return f"no action that can be reached hands out {self._wanted}"
+        for table, row in never:
+            if table == 0:
+                return self._in_the_way(row)
+        if (2, -1) in never:
+            return f"no sum of block sizes from any boundary reaches {self._where}"
+        return f"too little can be handed out before {self._wanted} could lie at {self._where}"
+
+    def _in_the_way(self, kind: int) -> str:
+        """The first cell of the game's own heap that is, or has become, one of the kind."""
+        build, test, header = self._build, self._test, self._start.game.policy.header
+        spans = [
+            (start, start + units)
+            for start, units, found, _ in unpacked(self._heaps.start)
+            if found == kind and start < test.clear_high and start + units > test.clear_low
+        ]
+        for cell in self._start.arena.cells:
+            low = (cell.start - build.base) // build.unit
+            high = (cell.end - build.base) // build.unit
+            if low >= test.clear_high or high <= test.clear_low:
+                continue
+            if not any(start <= low and high <= end for start, end in spans):
+                continue
+            if cell.kind == WALL:
+                return f"what lies at {cell.start:#x} is no block and never changes"
+            if cell.kind == HOLE:
+                return f"the hole at {cell.start:#x} is too small for any block and never grows"
+            block = f"the {cell.kind} at {cell.start + header:#x}"
+            if kind == WALL_KIND:
+                return f"a permanent block lies there: {block}, which no action releases"
+            then = f" and hands out {self._wanted} after that" if test.kinds else ""
+            return f"{block} lies there, and no action that can be reached releases it{then}"
+        raise AssertionError(f"nothing of kind {kind} lies at {self._where}")
+
+    def always_released(self) -> str:
+        """Every action that hands it out first releases all that is ever handed out.
+
+        What lies in the heap then is always the same, if holes are what they cover and nothing
+        else: they are gone through by address, from an end, and joined with both neighbours.
+        """
+        policy, test = self._build.policy, self._test
+        cells = unpacked(self._heaps.start)
+        if (
+            not test.kinds
+            or policy.merge is not Merge.BOTH
+            or policy.fit is Fit.NEXT
+            or policy.order is not HoleOrder.ADDRESS
+            or any(one[2] == other[2] == HOLE_KIND for one, other in pairwise(cells))
+        ):
+            return ""
+        ever = {cell[2] for cell in cells} - {HOLE_KIND, WALL_KIND}
+        for move in self._problem.moves:
+            ever |= {op.what for op in move.operations if op.code == Code.ALLOC}
+        swept = _swept(cells)
+        places: set[int] = set()
+        for move in self._problem.moves:
+            codes = [operation.code for operation in move.operations]
+            then = move.operations[codes.index(Code.ALLOC) :] if Code.ALLOC in codes else ()
+            wanted = {
+                at
+                for at, operation in enumerate(then, 1)
+                if operation.code == Code.ALLOC and test.kinds >> operation.what & 1
+            }
+            if not wanted:
+                continue
+            if not _releases_first(move, ever):
+                return ""
+            for at in range(1, len(then) + 1):
+                heap = self._heaps.after(swept, then[:at])
+                if heap is None:
+                    break
+                after = unpacked(heap)
+                if passes(test, after):
+                    return ""
+                if at in wanted:
+                    places |= {start for start, _, kind, _ in after if test.kinds >> kind & 1}
+        base = self._build.base + policy.header
+        found = ", ".join(f"{base + place * self._build.unit:#x}" for place in sorted(places)[:8])
+        return (
+            f"every action that hands out {self._wanted} first releases all that can be released, "
+            + (f"so that one lies at {found} and nowhere else" if found else "and has no room then")
+        )
+
+
+def _releases_first(move: Move, ever: set[int]) -> bool:
+    """Whether all blocks of the kinds go before the first is handed out, and no hold decides."""
+    released: set[int] = set()
+    if any(
+        operation.code in (Code.HOLD, Code.LET_GO) or operation.how == Whose.HELD
+        for operation in move.operations
+    ):
+        return False
+    for operation in move.operations:
+        if operation.code == Code.ALLOC:
+            break
+        if not operation.count:
+            released |= {kind for kind in ever if operation.what >> kind & 1}
+    return ever <= released
+
+
+def _swept(cells: list[tuple[int, int, int, int]]) -> PackedHeap:
+    """The heap when nothing but its walls is left."""
+    kept: list[list[int]] = []
+    for _, units, kind, _ in cells:
+        kind = WALL_KIND if kind == WALL_KIND else HOLE_KIND
+        if kept and kept[-1][1] == kind:
+            kept[-1][0] += units
+        else:
+            kept.append([units, kind])
+    return (-1, -1, *(packed(units, kind, 0) for units, kind in kept))

@@ -1,0 +1,183 @@
+"""Small random games: heaps, policies, actions and goals for comparing planners."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Sequence
+from dataclasses import replace
+
+from bridge.planning.actions import Action, Alloc, Effect, Free, Hold, Interval, LetGo, Which
+from bridge.planning.arena import HOLE, WALL, Arena, Cell
+from bridge.planning.model import (
+    Covered,
+    Freed,
+    GameModel,
+    Goal,
+    LaidOut,
+    Placed,
+    Start,
+    Task,
+    Uncovered,
+)
+from bridge.planning.policy import End, Fit, HoleOrder, Merge, Policy, WhenFull
+from bridge.planning.simulation import NotPossible, begin, perform
+
+KINDS = ("crate", "gull", "lantern", "mist")
+SINGLE = (Which.NEWEST, Which.OLDEST, Which.LOWEST, Which.HIGHEST)
+
+
+def a_task(chance: random.Random, goals: int | None = None) -> Task:
+    """A game with its heap after some of its own actions, and what is wanted of it."""
+    kinds = KINDS[: chance.randint(2, 4)]
+    actions = tuple(_action(chance, number, kinds) for number in range(chance.randint(2, 5)))
+    starts = []
+    for build in ("first", "second")[: 1 + (chance.random() < 0.25)]:
+        starts.append(_start(chance, build, kinds))
+    if len(starts) == 2 and chance.random() < 0.4:
+        starts[1] = _elsewhere(starts[0], "second", 0x400)
+    task = Task(tuple(starts), {"room": 0, "shots": 0}, actions, ())
+    task = _later(chance, task)
+    wanted = tuple(_goal(chance, task) for _ in range(goals or 1 + (chance.random() < 0.25)))
+    return replace(task, goals=wanted)
+
+
+def a_policy(chance: random.Random) -> Policy:
+    return Policy(
+        fit=chance.choice(list(Fit)),
+        order=chance.choice([HoleOrder.ADDRESS, HoleOrder.ADDRESS, HoleOrder.RECENT]),
+        tried_from=chance.choice(list(End)),
+        carved_from=chance.choice(list(End)),
+        header=chance.choice([0, 4, 8]),
+        alignment=chance.choice([4, 8]),
+        least_rest=chance.choice([0, 1, 8, 12]),
+        merge=chance.choice([Merge.BOTH, *Merge]),
+        keeps_last=chance.random() < 0.2,
+        when_full=chance.choice([WhenFull.IMPOSSIBLE, WhenFull.CARRY_ON]),
+    )
+
+
+def _elsewhere(start: Start, build: str, by: int) -> Start:
+    """The same heap in another build, at another address."""
+    arena = start.arena
+    cells = tuple(replace(cell, start=cell.start + by) for cell in arena.cells)
+    rover = None if arena.rover is None else arena.rover + by
+    game = replace(start.game, build=build)
+    return Start(game, replace(arena, cells=cells, rover=rover))
+
+
+def _start(chance: random.Random, build: str, kinds: Sequence[str]) -> Start:
+    """One build's heap, empty but for walls and blocks that nothing may ever release."""
+    policy = a_policy(chance)
+    sizes = {kind: chance.randint(1, 24) for kind in (*kinds, "courier")}
+    low = at = chance.choice([0x1000, 0x1004, 0x2010])
+    cells: list[Cell] = []
+    for number in range(chance.randint(1, 3)):
+        if number or chance.random() < 0.3:
+            kind = chance.choice([WALL, "courier", *kinds])
+            stride = policy.stride(sizes.get(kind, 4)) + (4 if kind == WALL else 0)
+            cells.append(Cell(at, stride, kind, None))
+            at += stride
+        stride = chance.randint(2, 14) * policy.alignment
+        cells.append(Cell(at, stride, HOLE, number))
+        at += stride
+    ages = iter(chance.sample(range(3, 9), 6))
+    cells = [
+        cell if not cell.used or chance.random() < 0.2 else replace(cell, age=next(ages))
+        for cell in cells
+    ]
+    rover = None
+    if policy.fit is Fit.NEXT and chance.random() < 0.9:
+        rover = low if policy.tried_from is End.LOW else at
+    return Start(GameModel(build, policy, sizes), Arena(tuple(cells), rover))
+
+
+def _later(chance: random.Random, task: Task) -> Task:
+    """The task from where some actions have led; what is used up is used again."""
+    moment = begin(task)
+    for _ in range(chance.randint(0, 6)):
+        try:
+            moment = perform(chance.choice(task.actions), moment, task)
+        except NotPossible:
+            continue
+    starts = []
+    for start in task.starts:
+        arena = moment.arenas[start.game.build]
+        if chance.random() < 0.1:
+            cells = tuple(
+                replace(cell, age=None) if cell.used and chance.random() < 0.3 else cell
+                for cell in arena.cells
+            )
+            arena = replace(arena, cells=cells)
+        starts.append(replace(start, arena=arena))
+    return replace(task, starts=tuple(starts), states=moment.states)
+
+
+def _action(chance: random.Random, number: int, kinds: Sequence[str]) -> Action:
+    needs = {}
+    if chance.random() < 0.4:
+        needs["room"] = (Interval(chance.randint(0, 1), chance.choice([1, 2, None])),)
+    if chance.random() < 0.15:
+        low = chance.randint(0, 2)
+        needs["shots"] = (Interval(None, low), Interval(low + 2, None))
+    return Action(
+        name=f"action_{number}",
+        frames=chance.choice([0, 1, 1, 2, 3, 5]),
+        precise=chance.choice([0, 0, 0, 1, 2]),
+        needs=needs,
+        sets={"room": chance.randint(0, 2)} if chance.random() < 0.4 else {},
+        adds={"shots": 1} if chance.random() < 0.2 else {},
+        limit=chance.choice([None, None, None, 1, 2]),
+        effects=tuple(_effect(chance, kinds) for _ in range(chance.randint(0, 3))),
+    )
+
+
+def _effect(chance: random.Random, kinds: Sequence[str]) -> Effect:
+    some = tuple(chance.sample(kinds, chance.randint(1, len(kinds))))
+    drawn = chance.random()
+    if drawn < 0.5:
+        end = chance.choice([None, None, None, End.LOW, End.HIGH])
+        return Alloc(chance.choice(kinds), chance.choice([1, 1, 2]), end)
+    if drawn < 0.75:
+        return Free(some, chance.choice(SINGLE), chance.choice([1, 1, 2]))
+    if drawn < 0.86:
+        return Free(some, Which.ALL, 1, chance.choice(SINGLE))
+    if drawn < 0.92:
+        return Hold(some, chance.choice(SINGLE))
+    if drawn < 0.96:
+        return Free(some, Which.HELD)
+    return LetGo()
+
+
+def _goal(chance: random.Random, task: Task) -> Goal:
+    kind = chance.choice([None, *KINDS, *KINDS])
+    at = {
+        start.game.build: chance.randrange(start.arena.low - 4, start.arena.high + 4)
+        for start in task.starts
+    }
+    drawn = chance.random()
+    if drawn < 0.5:
+        # the payload of a block that starts where some whole number of units does
+        spans = {}
+        for start in task.starts:
+            policy = start.game.policy
+            low = start.arena.low + chance.randrange(0, 100, 4) + policy.header
+            spans[start.game.build] = (low, low + chance.choice([0, 0, 0, 4, 10]))
+        return Placed(kind, spans)
+    if drawn < 0.65:
+        return Covered(kind, at)
+    if drawn < 0.8:
+        return Freed(at)
+    if drawn < 0.92:
+        return Uncovered(at)
+    return LaidOut({start.game.build: HolesAtLeast(chance.randint(1, 4)) for start in task.starts})
+
+
+class HolesAtLeast:
+    """A pattern: so many holes or more, and the first cell is a block."""
+
+    def __init__(self, holes: int) -> None:
+        self._holes = holes
+
+    def matches(self, arena: Arena, policy: Policy) -> bool:
+        holes = sum(not cell.used for cell in arena.cells)
+        return holes >= self._holes and arena.cells[0].used
