@@ -80,8 +80,10 @@ class _Proof:
         if not never:
             return ""
         if test.fill[problem.control] >= NEVER:
-            if not test.kinds or test.low > test.high:
+            if not test.kinds:
                 return f"{self._where} is outside the heap"
+            if test.low > test.high and test.kinds != 1 << WALL_KIND:
+                return self._nowhere()
             return f"no action that can be reached hands out {self._wanted}"
         for table, row in never:
             if table == 0:
@@ -89,6 +91,14 @@ class _Proof:
         if (2, -1) in never:
             return f"no sum of block sizes from any boundary reaches {self._where}"
         return f"too little can be handed out before {self._wanted} could lie at {self._where}"
+
+    def _nowhere(self) -> str:
+        unit, header = self._build.unit, self._start.game.policy.header
+        first = self._build.base + header
+        return (
+            f"no block starts at {self._where}: they do from {first:#x} to "
+            f"{first + (self._build.units - 1) * unit:#x} every {unit:#x} bytes"
+        )
 
     def _in_the_way(self, kind: int) -> str:
         """The first cell of the game's own heap that is, or has become, one of the kind."""

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from bridge.planning.actions import Action, Alloc, Effect, Free, Hold, Interval, LetGo, Which
 from bridge.planning.arena import HOLE, WALL, Arena, Cell
+from bridge.planning.goals import all_hold
 from bridge.planning.model import (
     Covered,
     Freed,
@@ -37,8 +38,10 @@ def a_task(chance: random.Random, goals: int | None = None) -> Task:
         starts[1] = _elsewhere(starts[0], "second", 0x400)
     task = Task(tuple(starts), {"room": 0, "shots": 0}, actions, ())
     task = _later(chance, task)
-    wanted = tuple(_goal(chance, task) for _ in range(goals or 1 + (chance.random() < 0.25)))
-    return replace(task, goals=wanted)
+    wanted = [_goal(chance, task) for _ in range(goals or 1 + (chance.random() < 0.25))]
+    while len(wanted) < 12 and all_hold(replace(task, goals=tuple(wanted)), begin(task)):
+        wanted.append(_goal(chance, task))
+    return replace(task, goals=tuple(wanted))
 
 
 def a_policy(chance: random.Random) -> Policy:
@@ -113,12 +116,15 @@ def _later(chance: random.Random, task: Task) -> Task:
 
 
 def _action(chance: random.Random, number: int, kinds: Sequence[str]) -> Action:
-    needs = {}
+    needs: dict[str, tuple[Interval, ...]] = {}
     if chance.random() < 0.4:
         needs["room"] = (Interval(chance.randint(0, 1), chance.choice([1, 2, None])),)
     if chance.random() < 0.15:
         low = chance.randint(0, 2)
         needs["shots"] = (Interval(None, low), Interval(low + 2, None))
+    effects = [_effect(chance, kinds) for _ in range(chance.randint(0, 3))]
+    if number < len(kinds) and chance.random() < 0.7:
+        effects.append(Alloc(kinds[number]))
     return Action(
         name=f"action_{number}",
         frames=chance.choice([0, 1, 1, 2, 3, 5]),
@@ -127,7 +133,7 @@ def _action(chance: random.Random, number: int, kinds: Sequence[str]) -> Action:
         sets={"room": chance.randint(0, 2)} if chance.random() < 0.4 else {},
         adds={"shots": 1} if chance.random() < 0.2 else {},
         limit=chance.choice([None, None, None, 1, 2]),
-        effects=tuple(_effect(chance, kinds) for _ in range(chance.randint(0, 3))),
+        effects=tuple(effects),
     )
 
 
@@ -149,26 +155,37 @@ def _effect(chance: random.Random, kinds: Sequence[str]) -> Effect:
 
 
 def _goal(chance: random.Random, task: Task) -> Goal:
-    kind = chance.choice([None, *KINDS, *KINDS])
-    at = {
-        start.game.build: chance.randrange(start.arena.low - 4, start.arena.high + 4)
-        for start in task.starts
-    }
+    """What is so after some actions more often than not, or anything."""
+    moment = begin(task)
+    for _ in range(chance.randint(2, 12)):
+        try:
+            moment = perform(chance.choice(task.actions), moment, task)
+        except NotPossible:
+            continue
+    there = sorted({cell.kind for arena in moment.arenas.values() for cell in arena.cells})
+    there = [kind for kind in there if kind in KINDS] * 6
+    kind = chance.choice([None, *KINDS, *there])
+    near = chance.random() < 0.8
     drawn = chance.random()
+    addresses = {}
+    spans = {}
+    for start in task.starts:
+        build, header = start.game.build, start.game.policy.header
+        arena = moment.arenas[build]
+        blocks = [cell for cell in arena.cells if cell.kind == kind or (kind is None and cell.used)]
+        holes = [cell for cell in arena.cells if not cell.used]
+        meant = blocks if drawn < 0.65 else holes
+        cell = chance.choice(meant if meant and near else arena.cells)
+        addresses[build] = chance.randrange(cell.start - (not near), cell.end)
+        spans[build] = (cell.start + header, cell.start + header + chance.choice([0, 0, 0, 4, 9]))
     if drawn < 0.5:
-        # the payload of a block that starts where some whole number of units does
-        spans = {}
-        for start in task.starts:
-            policy = start.game.policy
-            low = start.arena.low + chance.randrange(0, 100, 4) + policy.header
-            spans[start.game.build] = (low, low + chance.choice([0, 0, 0, 4, 10]))
         return Placed(kind, spans)
     if drawn < 0.65:
-        return Covered(kind, at)
-    if drawn < 0.8:
-        return Freed(at)
-    if drawn < 0.92:
-        return Uncovered(at)
+        return Covered(kind, addresses)
+    if drawn < 0.78:
+        return Freed(addresses)
+    if drawn < 0.9:
+        return Uncovered(addresses)
     return LaidOut({start.game.build: HolesAtLeast(chance.randint(1, 4)) for start in task.starts})
 
 
