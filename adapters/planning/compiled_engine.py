@@ -197,26 +197,25 @@ class CompiledSearch:
         starts = (packed(problem, build) for build in problem.builds)
         start = [problem.control, *chain.from_iterable(starts)]
         unwanted = set(bounds.not_next)
+        groups = sorted({-1, *problem.groups})  # those of kinds that have one: 1, 2 …
         return self._words(
             [
                 *halves(problem.permanent),
                 problem.follows_held,
-                max(problem.groups) + 1,
+                len(groups) - 1,
                 problem.controls,
                 len(problem.moves),
                 len(problem.builds),
-                self._words(group + 1 for group in problem.groups),
+                self._words(groups.index(group) for group in problem.groups),
                 self._put(array("i", problem.next_control).tobytes()),
                 self._words(moves),
                 self._words(word for build in problem.builds for word in self._build(build)),
                 *widths(problem),
-                len(start),
                 self._words(start),
                 bounds.frames,
                 len(bounds.prefix),
                 self._words(bounds.prefix),
                 self._words(move in unwanted for move in range(len(problem.moves))),
-                0,
             ]
         )
 

@@ -61,7 +61,6 @@ typedef struct {
   const Move *moves;
   const Build *build;
   u32 stride_bits, kind_bits;
-  u32 start_length;
   const u32 *start;
   u32 bound; /* plans that cost more are not looked for */
   u32 prefix_length;
@@ -508,6 +507,15 @@ static Node *put(u32 length, u32 cost, u32 move, Node *parent, u32 *status) {
   return node;
 }
 
+/* A heap as words, when all is the same that makes no difference; how far it is from the goal. */
+static u32 *packed(u32 *to, Heap *heap, const Build *build, u32 control, u32 *far, u32 *reached) {
+  join_walls(heap, build);
+  if (build->fit == NEXT) settle_rover(heap);
+  rank(heap, build);
+  *far = larger(*far, heuristic(heap, build, control, reached));
+  return pack(to, heap, build);
+}
+
 /* What an action makes of the heaps in `before`: the length of the state in `words`, 0 where it is
    not possible; how far that is from the goal at least, and whether it is one. */
 static u32 moved(u32 control, u32 action, u32 *far, u32 *reached) {
@@ -524,11 +532,7 @@ static u32 moved(u32 control, u32 action, u32 *far, u32 *reached) {
     copy(heap, &before[b]);
     for (u32 i = 0; i < move->count; i++)
       if (!operate(heap, build, &move->operations[i]) || too_large) return 0;
-    join_walls(heap, build);
-    if (build->fit == NEXT) settle_rover(heap);
-    rank(heap, build);
-    *far = larger(*far, heuristic(heap, build, (u32)next, reached));
-    to = pack(to, heap, build);
+    to = packed(to, heap, build, (u32)next, far, reached);
   }
   return (u32)(to - words);
 }
@@ -561,8 +565,11 @@ static u32 expanded(Node *node, const u32 *left_out) {
     told.generated++;
     if (far >= NEVER) continue;
     u32 cost = node->cost + problem->moves[action].frames, least = larger(cost + far, told.floor);
-    if (least > problem->bound) { told.bounded = 1; continue; }
-    if (least >= told.best) continue;
+    if (least > problem->bound && !told.bounded) {
+      const Node *known = found(length, hashed(length))->node;
+      told.bounded = !known || known->cost > cost;
+    }
+    if (least > problem->bound || least >= told.best) continue;
     Node *child = put(length, cost, action, node, &status);
     if (!child) continue;
     if (reached) {
@@ -575,14 +582,17 @@ static u32 expanded(Node *node, const u32 *left_out) {
   return too_large ? TOO_LARGE : status;
 }
 
-/* Begin with a problem, whose start is already canonical. */
+/* Begin with a problem. */
 u32 EXPORT(begin)(const Problem *of) {
-  u32 status = GOING, far = 0, reached = 1, length = of->start_length;
+  u32 status = GOING, far = 0, reached = 1, length, *to = words;
   Node *node = 0;
   problem = of;
   buckets = room((of->bound + 1) * sizeof(Node *));
   if (!buckets || !grown()) return FULL;
-  for (u32 i = 0; i < length; i++) words[i] = of->start[i];
+  *to++ = unpack_all(of->start);
+  for (u32 b = 0; b < of->builds; b++)
+    to = packed(to, &before[b], &of->build[b], of->start[0], &far, &reached);
+  length = (u32)(to - words);
   if (!(node = put(length, 0, NONE, 0, &status))) return status;
   for (u32 i = 0; i < of->prefix_length; i++) {
     /* these are closed: with no cost they are not entered again */
@@ -591,11 +601,6 @@ u32 EXPORT(begin)(const Problem *of) {
     node->cost = 0;
     if (!(node = put(length, cost, of->prefix[i], node, &status))) return status ? status : WRONG;
     if (too_large) return TOO_LARGE;
-  }
-  if (!of->prefix_length) {
-    u32 control = unpack_all(node->words);
-    for (u32 b = 0; b < of->builds; b++)
-      far = larger(far, heuristic(&before[b], &of->build[b], control, &reached));
   }
   told.memory = (u32)used;
   root = node;

@@ -9,35 +9,27 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator
 from dataclasses import replace
-from itertools import product
 
 import pytest
 
 from adapters.planning.compiled_engine import CompiledEngine
-from bridge.planning.actions import Action, Alloc, Effect, Free, Hold, LetGo, Which
+from bridge.planning.actions import Alloc, Effect, Hold, LetGo, Which
 from bridge.planning.arena import HOLE, WALL, Arena, Cell
 from bridge.planning.engine import Bounds
 from bridge.planning.model import GameModel, Start, Task
-from bridge.planning.policy import End, Fit, HoleOrder, Merge, Policy, WhenFull
+from bridge.planning.policy import End, Fit, HoleOrder, Policy
 from bridge.planning.problem import Build, Code, Heap, Move, Operation, Problem, Whose
 from bridge.planning.simulation import Moment, NotPossible, begin, order_matters, perform
-
-BASE = 0x8010_0000
-UNIT = 8
-KINDS = ("crate", "gull", "lantern", "mist", "rope")
-SIZES = {"crate": 0x58, "gull": 0x38, "lantern": 0x98, "mist": 0x18, "rope": 0x4C}
-
-
-def policies() -> Iterator[Policy]:
-    """All 280 that differ in fit, order, ends, merging and the last hole kept.
-
-    Next fit goes through the holes by address, whatever their order is said to be.
-    """
-    for fit, order, tried, carved, merge, keeps in product(
-        Fit, HoleOrder, End, End, Merge, (False, True)
-    ):
-        if not (fit is Fit.NEXT and order is HoleOrder.RECENT):
-            yield Policy(fit, order, tried, carved, 8, 8, 24, merge, keeps)
+from tests.adapters.planning.made_tasks import (
+    BASE,
+    KINDS,
+    SIZES,
+    UNIT,
+    made_actions,
+    made_arena,
+    made_policy,
+    policies,
+)
 
 
 def problem_of(task: Task) -> Problem:
@@ -125,54 +117,13 @@ def heap_of(arena: Arena, recent: bool, roves: bool) -> Heap:
     return Heap(tuple(cells), rover, held)
 
 
-def made_arena(policy: Policy, rng: random.Random) -> Arena:
-    """A heap with some of each, some ages the same and some unknown."""
-    cells: list[Cell] = []
-    start = BASE
-    for n in range(rng.randrange(4, 16)):
-        kind = rng.choice((HOLE, HOLE, *KINDS, WALL))
-        if cells and kind == cells[-1].kind == HOLE and policy.merge is Merge.BOTH:
-            kind = WALL
-        stride = policy.stride(SIZES.get(kind, UNIT * rng.randrange(3, 60)))
-        age = rng.choice((None, n, n, n, rng.randrange(20)))
-        cells.append(Cell(start, stride, kind, None if kind == WALL else age))
-        start += stride
-    cells.append(Cell(start, UNIT * 80, HOLE, 30))
-    low = policy.tried_from is End.LOW
-    rover = (BASE if low else cells[-1].end) if policy.fit is Fit.NEXT else None
-    return Arena(tuple(cells), rover)
-
-
-def made_actions(rng: random.Random) -> tuple[Action, ...]:
-    def kinds() -> tuple[str, ...]:
-        return tuple(rng.sample(KINDS, rng.randrange(1, 4)))
-
-    one = [which for which in Which if which is not Which.ALL]
-    order = [which for which in one if which is not Which.HELD]
-
-    def effect() -> Effect:
-        which = rng.randrange(10)
-        if which < 4:
-            return Alloc(rng.choice(KINDS), rng.randrange(1, 4), rng.choice((None, None, *End)))
-        if which < 7:
-            return Free(kinds(), rng.choice(one), rng.randrange(1, 3))
-        if which < 8:
-            return Free(kinds(), Which.ALL, order=rng.choice(order))
-        return Hold(kinds(), rng.choice(one)) if which < 9 else LetGo()
-
-    return tuple(
-        Action(f"act_{n}", 10 + n, effects=tuple(effect() for _ in range(rng.randrange(1, 4))))
-        for n in range(12)
-    )
-
-
 def compared(engine: CompiledEngine, policy: Policy, seed: int, steps: int) -> int:
     """How many of so many actions at random were possible, the heaps after each being equal."""
     rng = random.Random(f"{policy} {seed}")
-    if rng.random() < 0.2:
-        policy = replace(policy, when_full=WhenFull.CARRY_ON)
+    policy = made_policy(policy, rng)
     start = Start(GameModel("disk", policy, SIZES), made_arena(policy, rng))
-    task = Task((start,), {}, made_actions(rng), ())
+    actions = (replace(each, needs={}, sets={}, limit=None) for each in made_actions(rng))
+    task = Task((start,), {}, tuple(actions), ())
     search = engine.begin(problem_of(task), Bounds(1 << 10, 1 << 22))
     moment = begin(task)
     search.stand()
