@@ -132,13 +132,16 @@ def with_heap(prepared: PreparedBuild) -> PreparedBuild:
 
     Raises SchemaError where the schema describes none.
     """
-    if prepared.program.heap is None:
+    if not prepared.program.heaps:
         raise prepared.layout.error((), "describes no heap; add [heap] with block, first, next, …")
-    text = "blocks()"
-    number = nodes.Length(text, INTEGER, nodes.AllBlocks(text, nodes.BLOCK))
-    slot = Slot("", text, INTEGER, number, heap_checks=False)
+    slots = []
+    for heap in prepared.program.heaps:
+        name = heap.types.name
+        text = f'blocks("{name}")' if name else "blocks()"
+        number = nodes.Length(text, INTEGER, nodes.AllBlocks(text, nodes.BLOCK, name))
+        slots.append(Slot("", text, INTEGER, number, heap_checks=False))
     return replace(
-        prepared, program=replace(prepared.program, slots=(*prepared.program.slots, slot))
+        prepared, program=replace(prepared.program, slots=(*prepared.program.slots, *slots))
     )
 
 

@@ -73,7 +73,7 @@ def allocator_types(
     if merged.rover is not None and merged.fit != "next":
         raise text.error((*path, "rover"), f"goes with fit next, found fit {merged.fit}")
     alignment = merged.alignment or heap.table.alignment
-    header = heap.block.size if merged.header is None else merged.header
+    header = heap.header_size if merged.header is None else merged.header
     least_rest = header + alignment if merged.least_rest is None else merged.least_rest
     asked = {**_sizes(heap), **merged.sizes}
     for kind, size in asked.items():

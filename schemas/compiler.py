@@ -72,13 +72,22 @@ class BuildLayout:
         self.pointer_size = types.file.memory.pointer_size
         self.unaligned_loads = types.file.memory.unaligned_loads
         self.enumerations: Mapping[str, Enumeration] = types.enumerations
-        self.heap: HeapTypes | None = None
+        self.heaps: tuple[HeapTypes, ...] = ()
         self.allocator: AllocatorTypes | None = None
         self.state: Mapping[str, str] = types.file.state
         self.actions: Mapping[str, ActionTable] = types.file.actions
         self.saved_layouts: Mapping[str, SavedLayout] = {}
         self.moves: Mapping[str, MoveTable] = types.file.moves
         self.memory = types.file.memory
+
+    @property
+    def heap(self) -> HeapTypes | None:
+        """``[heap]``, else the first of the named ones; None where the schema describes none."""
+        return self.heaps[0] if self.heaps else None
+
+    def heap_named(self, name: str) -> HeapTypes | None:
+        """The heap of a name, the empty one for ``[heap]``; None where there is none."""
+        return next((heap for heap in self.heaps if heap.name == name), None)
 
     def type(self, name: TypeName | str) -> Node:
         """The construct of a type's name or text.  Raises ValueError with the reason."""
@@ -148,13 +157,16 @@ def compile_schema(file: SchemaFile, text: TomlText) -> Schema:
                     f"build {name} places {symbol} at 0x{address:08X}, which {fault}",
                 )
             layout.symbols[symbol] = Symbol(symbol, address, node)
-        if file.heap is not None:
-            layout.heap = heap_types(file.heap, file.structs, types.offset_struct, text)
+        tables = ({} if file.heap is None else {"": file.heap}) | dict(file.heaps)
+        layout.heaps = tuple(
+            heap_types(heap, file.structs, types.offset_struct, text, heap_name)
+            for heap_name, heap in tables.items()
+        )
         if file.allocator is not None:
-            if layout.heap is None:
+            if (heap_of := layout.heap_named("")) is None:
                 raise text.error(("allocator",), "there is no heap that it is of; add [heap]")
             layout.allocator = allocator_types(
-                file.allocator, layout.heap, name, file.builds, ("allocator",), text
+                file.allocator, heap_of, name, file.builds, ("allocator",), text
             )
         builds[name] = layout
     allocators = {name: b.allocator for name, b in builds.items() if b.allocator is not None}

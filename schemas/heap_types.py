@@ -45,11 +45,30 @@ class HeapOwner:
 
 @dataclass(frozen=True, slots=True)
 class HeapTypes:
-    """The heap of a build: its table, the struct of a block's header, and its owners."""
+    """A heap of a build: its table, the struct of a block's header, and its owners.
+
+    ``block`` is None where blocks have no header.  ``name`` is empty for ``[heap]`` itself.
+    """
 
     table: HeapTable
-    block: OffsetStruct
+    block: OffsetStruct | None
     owner: HeapOwner
+    name: str = ""
+
+    @property
+    def path(self) -> tuple[str, ...]:
+        """Where its table stands in the schema."""
+        return ("heaps", self.name) if self.name else ("heap",)
+
+    @property
+    def header_size(self) -> int:
+        """Bytes of a block's header."""
+        return 0 if self.block is None else self.block.size
+
+    @property
+    def block_name(self) -> str:
+        """The name of the header's struct, empty where there is none."""
+        return "" if self.block is None else self.block.type_name
 
     def begins_payloads(self, type_name: str) -> bool:
         """Whether a pointer to such a struct must lead to the start of a payload."""
@@ -62,17 +81,21 @@ def heap_types(
     known: Mapping[str, object],
     struct: Callable[[str], OffsetStruct],
     text: TomlText,
+    name: str = "",
 ) -> HeapTypes:
-    """The heap of one build; *known* are the names of all structs.  Raises SchemaError."""
+    """A heap of one build; *known* are the names of all structs.  Raises SchemaError."""
+    whole = ("heaps", name) if name else ("heap",)
 
     def named(path: tuple[str, ...], name: str) -> OffsetStruct:
         if name not in known:
-            raise text.error(("heap", *path), f"unknown struct {name}{nearest(name, known)}")
+            raise text.error((*whole, *path), f"unknown struct {name}{nearest(name, known)}")
         return struct(name)
 
-    block = named(("block",), table.block)
-    owner = HeapOwner() if table.owner is None else _owner(table, table.owner, named, text)
-    return HeapTypes(table, block, owner)
+    block = None if table.block is None else named(("block",), table.block)
+    owner = HeapOwner()
+    if table.owner is not None:
+        owner = _owner(table, table.owner, named, text, whole)
+    return HeapTypes(table, block, owner, name)
 
 
 def _owner(
@@ -80,11 +103,12 @@ def _owner(
     table: HeapOwnerTable,
     named: Callable[[tuple[str, ...], str], OffsetStruct],
     text: TomlText,
+    whole: tuple[str, ...],
 ) -> HeapOwner:
     if table.struct is None or table.field is None:
-        return HeapOwner(sizes=_sizes(heap, table.sizes or {}, text))
+        return HeapOwner(sizes=_sizes(heap, table.sizes or {}, text, whole))
     struct = named(("owner", "struct"), table.struct)
-    path = ("heap", "owner", "field")
+    path = (*whole, "owner", "field")
     try:
         offset, leaf = resolve(struct, table.field)
     except ValueError as fault:
@@ -96,21 +120,23 @@ def _owner(
     for member, name in table.structs.items():
         if member not in unit.members:
             raise text.error(
-                ("heap", "owner", "structs", member),
+                (*whole, "owner", "structs", member),
                 f"{unit.type_name} has no member {member}{nearest(member, unit.members)}",
             )
         structs[member] = named(("owner", "structs", member), name)
     return HeapOwner(struct, offset, leaf, table.field, structs)
 
 
-def _sizes(heap: HeapTable, sizes: Mapping[str, int], text: TomlText) -> dict[int, str]:
+def _sizes(
+    heap: HeapTable, sizes: Mapping[str, int], text: TomlText, whole: tuple[str, ...]
+) -> dict[int, str]:
     """Name by the size that the allocator rounds it up to."""
     found: dict[int, str] = {}
     for name, size in sizes.items():
         rounded = -(-size // heap.alignment) * heap.alignment
         if rounded in found:
             raise text.error(
-                ("heap", "owner", "sizes", name),
+                (*whole, "owner", "sizes", name),
                 f"blocks of {found[rounded]} have the same 0x{rounded:X} bytes; "
                 "no size may stand for two",
             )

@@ -10,7 +10,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from schemas.action_table import MAX_ACTIONS, ActionTable
 from schemas.allocator_table import AllocatorTable
-from schemas.heap_table import HeapTable
+from schemas.heap_table import HeapTable, NamedHeapTable
 from schemas.sizes import ByteCount
 from schemas.table import Table
 
@@ -36,6 +36,7 @@ __all__ = [
 ]
 
 MAX_STATES = 64
+_MAX_HEAPS = 32
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 _ANGLE = re.compile(r"[+-]?(0[xX][0-9A-Fa-f]{1,8}|0|[1-9][0-9]{0,9})")
 
@@ -233,6 +234,9 @@ class SchemaFile(Table):
     structs: dict[Name, StructTable] = Field({}, description="name = struct")
     symbols: dict[Name, str] = Field({}, description="name = type")
     heap: HeapTable | None = Field(None, description="how the game's allocator keeps its blocks")
+    heaps: Annotated[dict[Name, NamedHeapTable], Field(max_length=_MAX_HEAPS)] = Field(
+        {}, description="name = a further heap, or one inside of another's block"
+    )
     allocator: AllocatorTable | None = Field(
         None, description="how the blocks of the heap are handed out, for planning"
     )

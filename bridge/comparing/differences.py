@@ -181,20 +181,18 @@ class _Comparison:
             if other.address == theirs.start:
                 self._walk(led.path, led.target, ours.start, other.target, theirs.start)
                 break
-        structs = [self._owner_struct(m, ours.owner) for m in (self.a, self.b)]
+        structs = [self._owner_struct(m, ours) for m in (self.a, self.b)]
         if structs[0] is not None and structs[1] is not None:
             named = f'at(0x{ours.start:08X}, "{structs[0].type_name}")'
             self._walk(named, structs[0], ours.start, structs[1], theirs.start)
 
-    def _owner_struct(self, moment: Moment, owner: str) -> OffsetStruct | None:
-        if moment.layout.heap is None:
-            return None
-        told = moment.layout.heap.owner
-        return told.structs.get(owner, told.struct)
+    def _owner_struct(self, moment: Moment, block: Block) -> OffsetStruct | None:
+        types = moment.layout.heap_named(block.heap)
+        return None if types is None else types.owner.structs.get(block.owner, types.owner.struct)
 
     def _header(self, ours: Block, theirs: Block) -> None:
-        types = self.a.layout.heap
-        if types is None:
+        types = self.a.layout.heap_named(ours.heap)
+        if types is None or types.block is None or ours.header == ours.start:
             return
         path = f'at(0x{ours.header:08X}, "{types.block.type_name}")'
         self._walk(path, types.block, ours.header, types.block, theirs.header)

@@ -145,6 +145,4 @@ def moment_question(
     shown = tuple(Watch(name, "", name, program.slots[at].type) for name, at in places.items())
     program = replace(program, watches=places)
     asking = replace(prepared, program=program, watches=shown)
-    return MomentQuestion(
-        with_heap(asking) if prepared.layout.heap is not None else asking, sizes, spans
-    )
+    return MomentQuestion(with_heap(asking) if prepared.layout.heaps else asking, sizes, spans)

@@ -156,19 +156,18 @@ class Generator(AccessCode):
         assert isinstance(node, nodes.BlockOf)
         address = self.number(node.address)
         self.spends = True
-        return self.temporary(f"block({address}, {self.constant(node.holder)})"), address
+        among = "" if node.heap is None else f", {node.heap!r}"
+        return self.temporary(f"block({address}, {self.constant(node.holder)}{among})"), address
 
     # pointers into the heap
 
     def aim(self, value: str, place: nodes.Place, leaf: PointerTo) -> str:
         """Emit the check of what a pointer that was read leads to; gives its value."""
-        heap = self.program.heap
         target = str(leaf.target)
-        # a pointer to a block is meant to lead to a header
-        if not self.checks or heap is None or target == heap.types.block.type_name:
+        if not self._is_judged(target):
             return value
         value = self.temporary(value)
-        spec = HeapPointer(place.text, heap.types.begins_payloads(target), not in_a_list(place))
+        spec = HeapPointer(place.text, self._begins_payloads(target), not in_a_list(place))
         pointer = self.constant(spec)
         self.emit(f"if {value}: aim({value}, {pointer}, {self.slot})")
         if spec.over_frames:
@@ -178,13 +177,20 @@ class Generator(AccessCode):
 
     def aim_all(self, listing: str, text: str, node: Node) -> None:
         """Emit the same for every element of a linked list."""
-        heap = self.program.heap
         name = name_of(node)
-        if not self.checks or heap is None or name == heap.types.block.type_name:
+        if not self._is_judged(name):
             return
-        spec = HeapPointer(f"an element of {text}", heap.types.begins_payloads(name), False)
+        spec = HeapPointer(f"an element of {text}", self._begins_payloads(name), False)
         self.emit(f"aims({listing}, {self.constant(spec)}, {self.slot})")
         self.cautious.add(self.slot)
+
+    def _is_judged(self, target: str) -> bool:
+        """Whether pointers to that type are: one to a block is meant to lead to a header."""
+        heaps = self.program.heaps
+        return self.checks and bool(heaps) and all(h.types.block_name != target for h in heaps)
+
+    def _begins_payloads(self, target: str) -> bool:
+        return any(heap.types.begins_payloads(target) for heap in self.program.heaps)
 
     def share(self, other: int) -> None:
         """Emit that what another slot was warned of holds for this one, too."""

@@ -82,7 +82,7 @@ class Evaluator:
         self._access = access = GuestAccess(memory)
         self._state = FrameState(program)
         count, cautions = len(program.slots), self._cautions
-        self._heap = HeapAccess(program.heap, layout, access, self.budget, cautions, self._compile)
+        self._heap = HeapAccess(program.heaps, layout, access, self.budget, cautions, self._compile)
         self._lists = SharedLists(layout, access, self.budget, cautions, source.lists, count)
         names = self._compile(source, {})
         self._chunks: list[Callable[..., None]] = [
@@ -92,7 +92,7 @@ class Evaluator:
         self._chunk_slots = source.chunks
         self._weights = source.weights
         # few watches without lists and heap are quicker than the clock is read
-        few = sum(source.weights) < 5 * _LOOK_EVERY and program.heap is None and budget is None
+        few = sum(source.weights) < 5 * _LOOK_EVERY and not program.heaps and budget is None
         self._is_plain = few and not source.lists
 
     def _compile(self, code: GeneratedCode, further: Mapping[str, Any]) -> Mapping[str, Any]:
@@ -160,7 +160,7 @@ class Evaluator:
             self._set_aside = []
             if not self._is_plain or self._lists.chains:
                 self._lists.begin()
-            if self.program.heap is not None:
+            if self.program.heaps:
                 self._heap.begin(None if share_heap_with is None else share_heap_with._heap)
         self._lists.arguments = arguments = (
             image.bytes,

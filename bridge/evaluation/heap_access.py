@@ -13,6 +13,7 @@ from bridge.evaluation.heap_walk import HeapWalk
 from bridge.evaluation.runtime import null
 from bridge.expressions.program import HeapProgram
 from bridge.heap.blocks import Block, Heap
+from bridge.heap.several import joined
 from bridge.heap.stale_pointers import Caution, HeapPointer, PointerHistory
 from bridge.values.status import Status
 from schemas.compiler import BuildLayout
@@ -22,6 +23,22 @@ __all__ = ["Cautions", "HeapAccess"]
 _AIM_STEPS, _BLOCK_STEPS = 24, 12
 """What looking up a block costs, in steps."""
 _NO_BLOCK = "nothing there: in no block of the heap"
+
+
+def _the_heap(heap: Heap) -> str:
+    return f"the heap {heap.name}" if heap.name else "the heap"
+
+
+def _no_block(heaps: Sequence[Heap], programs: Sequence[HeapProgram]) -> str:
+    """In none of these an address lies; and what is wrong with them."""
+    if len(heaps) > 1:
+        whys = [f"{_the_heap(each)} is damaged: {each.damaged}" for each in heaps if each.damaged]
+        return "any heap" + (f"; {'; '.join(whys)}" if whys else "")
+    (heap,) = heaps
+    words = _the_heap(heap) if len(programs) > 1 else "the heap"
+    if heap.empty:
+        return f"{words}, which has none: {heap.empty}"
+    return words + (f", which is damaged: {heap.damaged}" if heap.damaged else "")
 
 
 class Cautions:
@@ -37,32 +54,35 @@ class Cautions:
 
 
 class HeapAccess:
-    """The heap of one evaluator's frames, walked when it is first asked for.
+    """The heaps of one evaluator's frames, each walked when it is first asked for.
 
-    *program* is None where the schema describes no heap; *compile* makes functions of generated
-    source, with further ones that it may call.  ``history`` is what pointers were aimed at.
+    *programs* are in the schema's order, none where it describes no heap; *compile* makes functions
+    of generated source, with further ones that it may call.  ``history`` is what pointers were
+    aimed at.
     """
 
     def __init__(
         self,
-        program: HeapProgram | None,
+        programs: Sequence[HeapProgram],
         layout: BuildLayout,
         access: GuestAccess,
         budget: Budget,
         cautions: Cautions,
         compile: Callable[[GeneratedCode, Mapping[str, Any]], Mapping[str, Any]],
     ) -> None:
-        self._program = program
+        self._programs = programs
+        self._numbers = {each.types.name: number for number, each in enumerate(programs)}
         self._layout = layout
         self._access = access
         self._budget = budget
         self._cautions = cautions
         self._compile = compile
         self.history = PointerHistory()
-        self._walk: HeapWalk | None = None
-        self._own_walk: HeapWalk | None = None
+        self._walks: list[HeapWalk | None] = [None] * len(programs)
+        self._own_walks = self._walks
+        self._whole: Heap | None = None
         self._judged: dict[tuple[int, int], Caution | None] = {}
-        self._of_all_blocks: dict[Callable[..., Any], int | None] = {}
+        self._of_all_blocks: dict[tuple[Callable[..., Any], str], int | None] = {}
 
     def begin(self, other: HeapAccess | None) -> None:
         """Another frame begins, in which *other* may have walked the heap already."""
@@ -70,34 +90,52 @@ class HeapAccess:
         self._judged.clear()
         self._of_all_blocks.clear()
         self.history.begin()
-        if other is not None and other.seen is not None:
-            self._walk = other._walk
-        else:
-            self._walk = self._own_walk
-            if self._walk is not None:
-                self._walk.begin()
+        self._whole = None
+        self._walks = list(self._own_walks)
+        for number in range(len(self._walks)):
+            lent = None if other is None else other._walks[number]
+            if lent is not None and lent.found is not None:
+                self._walks[number] = lent
+            elif (walk := self._walks[number]) is not None:
+                walk.begin()
 
     def go_on(self) -> None:
         """The lines that were missing have come."""
-        if self._walk is not None:
-            self._walk.go_on()
+        for walk in self._walks:
+            if walk is not None:
+                walk.go_on()
 
     @property
     def seen(self) -> Heap | None:
-        """The heap in the frame at hand, None where nothing asked for it."""
-        return self._walk.found if self._walk is not None else None
+        """The heaps in the frame at hand: the first with the others; None until all are known."""
+        if self._whole is None:
+            walks = [walk for walk in self._walks if walk is not None]
+            found = [walk.found for walk in walks if walk.found is not None]
+            if found and len(found) == len(self._programs):
+                self._whole = joined(found)
+        return self._whole
 
     def heap(self) -> Heap:
-        """The heap in the frame at hand.  Raises Missing where lines have to come first."""
-        return self._walked()[0]
+        """The heaps in the frame at hand.  Raises Missing where lines have to come first."""
+        if not self._programs:
+            raise ValueError("the schema describes no heap")
+        if self.seen is None:
+            lacking = False
+            for number in range(len(self._programs)):
+                try:
+                    self._walked(number)
+                except Missing:
+                    lacking = True  # what the others lack comes with the same batch
+            if lacking:
+                raise Missing
+        assert self.seen is not None
+        return self.seen
 
-    def _walked(self) -> tuple[Heap, HeapWalk]:
-        walk = self._walk
+    def _walked(self, number: int) -> tuple[Heap, HeapWalk]:
+        walk = self._walks[number]
         if walk is None:
-            if self._program is None:
-                raise ValueError("the schema describes no heap")
-            walk = self._walk = self._own_walk = HeapWalk(
-                self._program,
+            walk = self._walks[number] = self._own_walks[number] = HeapWalk(
+                self._programs[number],
                 self._layout,
                 self._access.memory,
                 self._access.guest,
@@ -117,53 +155,60 @@ class HeapAccess:
 
     # what the generated code calls
 
-    def blocks(self, slot: int | None) -> Sequence[Block]:
-        """All blocks.  Of a damaged heap those before the damage, with a caution to the slot."""
-        heap, walk = self._walked()
+    def blocks(self, slot: int | None, name: str = "") -> Sequence[Block]:
+        """All blocks of a heap.  Of a damaged one those before, with a caution to the slot."""
+        heap, walk = self._walked(self._numbers.get(name, 0))
         if walk.absent is not None:
             raise walk.absent
         if heap.damaged is not None and slot is not None:
-            caution = Caution(Status.DAMAGED, f"the heap is damaged: {heap.damaged}")
+            caution = Caution(Status.DAMAGED, f"{_the_heap(heap)} is damaged: {heap.damaged}")
             self._cautions.add(caution, slot)
         return heap.blocks
 
     def of_blocks(
-        self, call: Callable[[Sequence[Block], bool], int | None], most: int, slot: int | None
+        self,
+        call: Callable[[Sequence[Block], bool], int | None],
+        most: int,
+        slot: int | None,
+        name: str = "",
     ) -> int:
         """What a function makes of all blocks; once a frame, however often it is asked for."""
-        blocks, damaged = self.blocks(slot), self.heap().damaged
-        if call not in self._of_all_blocks:
+        blocks = self.blocks(slot, name)
+        heap = self._walked(self._numbers.get(name, 0))[0]
+        if (call, name) not in self._of_all_blocks:
             self._budget.spend(_BLOCK_STEPS * min(most, len(blocks)))
-            self._of_all_blocks[call] = call(blocks, damaged is None)
-        found = self._of_all_blocks[call]
+            self._of_all_blocks[call, name] = call(blocks, heap.damaged is None)
+        found = self._of_all_blocks[call, name]
         if found is None:
-            raise Absent(Status.DAMAGED, f"the heap is damaged: {damaged}")
+            raise Absent(Status.DAMAGED, f"{_the_heap(heap)} is damaged: {heap.damaged}")
         return found
 
-    def block(self, address: int, holder: str) -> Block:
-        """The block that holds an address, in its payload or in its header."""
+    def block(self, address: int, holder: str, name: str | None = None) -> Block:
+        """The block that holds an address, in its payload or in its header.
+
+        It is the innermost of all heaps', or where a *name* is given that heap's alone.
+        """
         if not address:
             null(holder)
-        heap, walk = self._walked()
+        heap = self.heap() if name is None else self._walked(self._numbers[name])[0]
         self._budget.spend(_BLOCK_STEPS)
-        found = heap.holding(address) or heap.header_holding(address)
-        if found is None:
-            address = walk.canonical(address)
-            found = heap.holding(address) or heap.header_holding(address)
+        at = heap.at if name is None else heap.own_at
+        found = at(address) or at(address := self.canonical(address))
         if found is not None:
             return found
-        if walk.absent is not None:
-            raise walk.absent
-        why = f", which is damaged: {heap.damaged}" if heap.damaged else ""
-        if heap.empty:
-            why = f", which has none: {heap.empty}"
-        reason = f"{holder}: 0x{address:08X} is in no block of the heap{why}"
+        among = heap.all if name is None else (heap,)
+        for each in among:
+            walk = self._walked(self._numbers[each.name])[1]
+            if walk.absent is not None:
+                raise walk.absent
+        reason = f"{holder}: 0x{address:08X} is in no block of {_no_block(among, self._programs)}"
         raise Absent(Status.UNMAPPED, reason, cause=_NO_BLOCK)
 
     def canonical(self, address: int) -> int:
         """An address, where it is a mirror's, as that of the region itself."""
-        assert self._walk is not None
-        return self._walk.canonical(address)
+        guest = self._access.guest
+        flat = guest.flat(address)
+        return address if flat is None else guest.address(flat)
 
     def aim(self, address: int, pointer: HeapPointer, slot: int) -> None:
         """Note what a pointer that is followed leads to in the heap."""
@@ -178,8 +223,7 @@ class HeapAccess:
         else:
             if not pointer.over_frames:
                 self._budget.spend(_AIM_STEPS)  # in a list; others are judged once a frame
-            heap, walk = self._walked()
-            caution = self.history.judge(pointer, walk.canonical(address), heap)
+            caution = self.history.judge(pointer, self.canonical(address), self.heap())
             judged[key] = caution
         if caution is not None:
             self._cautions.add(caution, slot)

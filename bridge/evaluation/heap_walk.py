@@ -1,4 +1,4 @@
-"""The walk along the heap's list in one frame, done at most once and only when it is asked for.
+"""The walk along a heap in one frame, done at most once and only when it is asked for.
 
 Where a line is missing, the walk asks for it and goes on from there once it is there.  Blocks
 mostly lie one behind the other, so that where it goes steadily upwards it asks for more and more
@@ -8,6 +8,8 @@ lines ahead: a heap of thousands of blocks then takes a dozen batches the first 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from operator import itemgetter
 from typing import Any
 
 from bridge.evaluation.absence import Absent, Missing, NotHeld
@@ -16,7 +18,7 @@ from bridge.evaluation.code_writer import GeneratedCode
 from bridge.evaluation.heap_walk_code import MAX_BLOCKS, generate_walk
 from bridge.expressions.program import HeapProgram
 from bridge.heap.blocks import FREE, UNKNOWN, Age, Heap, Row, Rows
-from bridge.heap.overlap import Overlap, first_overlap
+from bridge.heap.overlap import Overlap, first_overlap, uncovered
 from bridge.memory.address_map import LINE_SHIFT, MemoryMap
 from bridge.memory.image import Image
 from bridge.values.status import Status
@@ -33,6 +35,25 @@ _NEAR = 8
 
 class Damage(Exception):
     """A block that cannot be right, and what is wrong with it."""
+
+
+_PLACES = {
+    "list": "with its header",
+    "free": "with its header",
+    "slots": "which is the slot",
+    "handles": "which is that of the handle",
+}
+
+
+@dataclass(slots=True)
+class _Stretch:
+    """A part of the walk: the function, where it is, and what else the function takes."""
+
+    walk: Callable[..., tuple[int, Exception | None]]
+    at: int
+    begin: int = 0
+    end: int = 0
+    step: int = 0
 
 
 class HeapWalk:
@@ -62,6 +83,7 @@ class HeapWalk:
             "canonical": self.canonical,
             "fitted": self._fitted,
             "circle": self._circle,
+            "shared": self._shared,
             "pause": self._pause,
             "unsound": _unsound,
             "crooked": _crooked,
@@ -69,8 +91,11 @@ class HeapWalk:
         }
         names = compile(source, own)
         self._head, self._walk, self._newest = names["head"], names["walk"], names["newest"]
-        self._owner = owner_words(heap.types.owner)
-        self._by_address = heap.types.table.order == "address"
+        self._rest = names.get("rest")
+        self._table = heap.types.table
+        self._runs = self._table.form == "free" and self._table.rest == "run"
+        self._owner = _run_words if self._runs else owner_words(heap.types.owner)
+        self._by_address = self._table.order == "address" or self._table.extent is not None
         self._ahead_of, self._ahead = -_NEAR, 0
         self.begin()
 
@@ -81,7 +106,10 @@ class HeapWalk:
         self._lists: list[Sequence[int]] | None = None
         self._ageless = ""
         self._seen: set[int] = set()
-        self._at: int | None = None
+        self._at = 0
+        self._stretches: list[_Stretch] | None = None
+        self._extent: tuple[int, int] | None = None
+        self._rested = self._rest is None
         self._in_order = True
         self.found: Heap | None = None
         self.absent: Absent | None = None
@@ -99,28 +127,89 @@ class HeapWalk:
         if self._lacking:
             raise Missing
         try:
-            if self._at is None:
-                self._at = self._head(image.bytes, image.held, image.touched)
+            if self._stretches is None:
+                self._stretches = self._begun(image)
         except Missing:
             self._lacking = True
             raise
         except OverBudget as fault:
             self.absent = _too_long(fault)
             return self._done(self.absent.reason)
+        except Damage as fault:
+            return self._done(str(fault))
         except Absent as fault:
             empty = fault.reason if fault.status is Status.NULL else ""
             if isinstance(fault, NotHeld):
                 self.absent = fault.with_traceback(None)
             return self._done(None if empty else fault.reason, empty)
-        if not self._at and not self._rows:
-            return self._done(None, f"{self._program.first.text} is null")
-        self._at, stopped = self._walk(
-            *(image.bytes, image.held, image.touched),
-            *(self._rows, self._ages, self._seen, self._at),
+        if not self._stretches and not self._rows and self._extent is None:
+            return self._done(None, self._nothing())
+        while self._stretches:
+            stopped = self._along(self._stretches[0], image)
+            if stopped is not None:
+                return self._stopped(stopped)
+            self._stretches.pop(0)
+            if not self._stretches and not self._rested:
+                self._stretches = self._between()
+        self._look_for_ages(image)
+        return self._done(None)
+
+    def _begun(self, image: Image) -> list[_Stretch]:
+        """Where the walk begins.  Raises Damage where nothing can be there."""
+        begins, extent, pool = self._head(image.bytes, image.held, image.touched)
+        if extent:
+            low, high = extent
+            if high <= low:
+                ends = f"ends at 0x{high:08X}, which is not behind 0x{low:08X}"
+                raise Damage(f"its extent {ends}, where it begins")
+            canonical = self.canonical(low)
+            self._extent = canonical, canonical + high - low
+        if not pool:
+            found = [_Stretch(self._walk, begin) for begin in begins if begin]
+            if not found:
+                self._rested |= self._extent is None
+                return [] if self._rested else self._between()
+            return found
+        count, step = pool
+        what = "slots" if self._table.form == "slots" else "handles"
+        if not 0 <= count <= MAX_BLOCKS:
+            raise Damage(f"it has {count} {what}, expected 0 to {MAX_BLOCKS}")
+        if step <= 0:
+            raise Damage(f"its slots have {step} bytes each")
+        begin = begins[0]
+        if not begin or not count:
+            return []
+        return [_Stretch(self._walk, begin, begin, begin + count * step, step)]
+
+    def _nothing(self) -> str:
+        """Why there is no block."""
+        program = self._program
+        pool = program.slots or program.handles
+        if program.handles is not None and pool is not None:
+            return f"{program.handles.address.text} has no handles"
+        texts = [first.text for first in program.firsts]
+        return f"{' and '.join(texts)} {'is' if len(texts) == 1 else 'are'} null"
+
+    def _along(self, stretch: _Stretch, image: Image) -> Exception | None:
+        """Walk along a stretch; gives why that stopped before its end."""
+        stretch.at, stopped = stretch.walk(
+            *(image.bytes, image.held, image.touched, self._rows, self._ages, self._seen),
+            *(stretch.at, stretch.begin, stretch.end, stretch.step),
         )
-        if stopped is None:
-            self._look_for_ages(image)
-            return self._done(None)
+        self._at = stretch.at
+        found: Exception | None = stopped
+        return found
+
+    def _between(self) -> list[_Stretch]:
+        """What lies between the free blocks, to be walked block by block."""
+        self._rested = True
+        assert self._extent is not None
+        assert self._rest is not None
+        header_size = self._program.types.header_size
+        free = uncovered(self._rows, header_size, *self._extent)
+        return [_Stretch(self._rest, low, low, high) for low, high in free]
+
+    def _stopped(self, stopped: Exception) -> Heap:
         if isinstance(stopped, Missing):
             self._lacking = True
             # a new one: the other would be in a cycle with this call's frame, which has the image
@@ -132,7 +221,10 @@ class HeapWalk:
             self.absent = stopped.with_traceback(None)
         elif not isinstance(stopped, Damage | Absent | ArithmeticError):
             raise stopped
-        return self._done(f"{self._place()}: {stopped}")
+        short = ""
+        if self._table.form == "slots" and isinstance(stopped, Absent) and _is_index(stopped):
+            short = "; the table has less than the slots need"
+        return self._done(f"{self._place()}: {stopped}{short}")
 
     def ahead(self, lines: Collection[int]) -> range:
         """Lines to ask for beside those that the walk lacks."""
@@ -168,18 +260,25 @@ class HeapWalk:
             raise Missing  # outside of the other, which would be in a cycle with the image
 
     def _done(self, damaged: str | None, empty: str = "") -> Heap:
-        header_size = self._program.types.block.size
+        header_size = self._program.types.header_size
         listed = self._rows
-        if not self._in_order:
-            if overlap := first_overlap(listed, header_size):
-                damaged = self._overlapping(overlap)
-                self.absent = None
-            if self._by_address:
-                listed = sorted(listed)
+        if not self._in_order and (overlap := first_overlap(listed, header_size)):
+            damaged = self._overlapping(overlap)
+            self.absent = None
+        if self._extent is not None:
+            damaged = self._outside(*self._extent) or damaged
+            if damaged is None and not empty:
+                listed = [*listed, *self._uncovered(header_size, *self._extent)]
+        if self._by_address and (self._extent is not None or not self._in_order):
+            listed = sorted(listed, key=itemgetter(1))
         awaited = self.absent is not None and self.absent.status is Status.WAITING
         ages = {row[1]: Age(age) for row, age in self._aged()}
-        rows = Rows(listed, self._owner)
-        heap = Heap(rows, damaged, header_size, empty, awaited, ages, self._ageless)
+        name = self._program.types.name
+        movable = self._table.handles is not None
+        rows = Rows(listed, self._owner, name, runs=self._runs, movable=movable)
+        heap = Heap(
+            rows, damaged, header_size, empty, awaited, ages, self._ageless, name, self._extent
+        )
         for among, addresses in enumerate(self._lists or ()):
             for rank, address in enumerate(addresses):
                 block = heap.holding(self.canonical(address))
@@ -187,6 +286,25 @@ class HeapWalk:
                     ages.setdefault(block.start, Age(rank, among))
         self.found = heap
         return heap
+
+    def _uncovered(self, header_size: int, low: int, high: int) -> Iterator[Row]:
+        """What no block covers: free, or used where the list has the free blocks alone."""
+        used = self._runs
+        least = 1 if used else self._table.alignment
+        for start, end in uncovered(self._rows, header_size, low, high):
+            if end - start >= least:  # else it is what an aligned payload left over
+                yield start, start, end - start, used, None, None, None, None
+
+    def _outside(self, low: int, high: int) -> str | None:
+        """The damage of the first block in list order that does not lie in the extent."""
+        for index, row in enumerate(self._rows):
+            if row[1] < low or row[1] + row[2] > high:
+                del self._rows[index:]
+                self._at = row[0]
+                self.absent = None
+                place = f"block {index}, {_extent(row)}"
+                return f"{self._place()}: {place}, lies outside 0x{low:08X} to 0x{high:08X}"
+        return None
 
     def _aged(self) -> Iterator[tuple[Row, int]]:
         for row, age in zip(self._rows, self._ages, strict=False):
@@ -208,7 +326,7 @@ class HeapWalk:
 
     def _place(self) -> str:
         """Where the walk stopped, and what came before."""
-        header = f"with its header at 0x{self._at:08X}"
+        header = f"{_PLACES[self._table.form]} at 0x{self._at:08X}"
         if not self._rows:
             return f"the first block, {header}"
         row = self._rows[-1]
@@ -239,6 +357,10 @@ class HeapWalk:
             raise Damage(f"comes after {MAX_BLOCKS} blocks, the most that are walked")
         self._spend(CLOCK_EVERY)
 
+    def _shared(self, header: int) -> None:
+        index = next(n for n, row in enumerate(self._rows) if row[0] == header)
+        raise Damage(f"leads to block {index} again, so that two handles have it")
+
     def _circle(self, header: int) -> None:
         index = next(n for n, row in enumerate(self._rows) if row[0] == header)
         raise Damage(f"is block {index} again, so the list goes in a circle")
@@ -268,6 +390,15 @@ def owner_words(owner: HeapOwner) -> Callable[[Row], str]:
         return sizes.get(row[2], UNKNOWN) if row[3] else FREE
 
     return by_size
+
+
+def _run_words(row: Row) -> str:
+    """What is in a run is not known, and its size tells nothing."""
+    return UNKNOWN if row[3] else FREE
+
+
+def _is_index(fault: Absent) -> bool:
+    return fault.cause is not None and fault.cause.startswith("no result: index")
 
 
 def _extent(row: Row) -> str:

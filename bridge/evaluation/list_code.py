@@ -41,10 +41,11 @@ def _chain(generator: Generator, node: nodes.Chain) -> str:
 
 
 def _all_blocks(generator: Generator, node: nodes.AllBlocks) -> str:
+    among = f", {node.heap!r}" if node.heap else ""
     if not generator.checks:
-        return generator.temporary("blocks(None)")
+        return generator.temporary(f"blocks(None{among})")
     generator.cautious.add(generator.slot)
-    return generator.temporary(f"blocks({generator.slot})")
+    return generator.temporary(f"blocks({generator.slot}{among})")
 
 
 def _slot_listing(generator: Generator, node: nodes.SlotListing) -> str:

@@ -134,7 +134,8 @@ def _of_blocks(generator: Generator, node: nodes.OfBlocks) -> str:
     slot = str(generator.slot) if generator.checks else "None"
     if generator.checks:
         generator.cautious.add(generator.slot)
-    return generator.temporary(f"of_blocks({generator.constant(node.call)}, {node.most}, {slot})")
+    call, among = generator.constant(node.call), f", {node.heap!r}" if node.heap else ""
+    return generator.temporary(f"of_blocks({call}, {node.most}, {slot}{among})")
 
 
 def _block_field(generator: Generator, node: nodes.BlockField) -> str:

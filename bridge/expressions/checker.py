@@ -28,6 +28,7 @@ from schemas.compiler import BuildLayout
 from schemas.errors import ExpressionError
 from schemas.heap_types import HeapTypes
 from schemas.layout import BitField, Chars, Leaf, Node, OffsetStruct, PointerTo, name_of
+from schemas.toml_file import nearest
 
 __all__ = ["MAX_DISTANCE_DEPTH", "MAX_TEXT_LENGTH", "Checker", "Line", "Rule"]
 
@@ -136,7 +137,7 @@ class Checker:
         """The type of the value of a slot that was made."""
         return self._slots[slot].type
 
-    def of_heap(self, text: str, variables: Mapping[str, Node]) -> ast.expr:
+    def of_heap(self, text: str, variables: Mapping[str, Node | ValueType]) -> ast.expr:
         """Begin an expression of the schema's heap, in which *variables* can be named."""
         tree = parse(text)
         self.line = Line(" ".join(text.splitlines()), "", dict(variables), of_heap=True)
@@ -147,13 +148,28 @@ class Checker:
         """Whether the watch at hand warns of pointers into the heap."""
         return self.line.watch not in self._without_heap_warnings
 
-    def heap(self, tree: ast.expr) -> HeapTypes:
-        """The heap that an expression asks for."""
+    def heaps(self, tree: ast.expr) -> tuple[HeapTypes, ...]:
+        """All heaps, of which an expression asks for one."""
         if self.line.of_heap:
             self.refuse(tree, "asks for the heap, which is what is being described")
-        if self.layout.heap is None:
+        if not self.layout.heaps:
             self.refuse(tree, "the schema describes no heap; add [heap] to it")
-        return self.layout.heap
+        return self.layout.heaps
+
+    def heap(self, tree: ast.expr, name: ast.expr | None = None) -> HeapTypes:
+        """The heap that an expression asks for, by its *name* in quotation marks or without."""
+        heaps = self.heaps(tree)
+        known = [heap.name for heap in heaps if heap.name]
+        if name is not None:
+            wanted = self.literal_text(name, "a heap's name")
+            found = self.layout.heap_named(wanted) if wanted else None
+            if found is None:
+                hint = nearest(wanted, known) if known else "; the schema has only [heap]"
+                self.refuse(name, f"unknown heap {wanted}{hint}")
+            return found
+        if heaps[0].name and len(heaps) > 1:
+            self.refuse(tree, f"which heap? name it in quotation marks: {', '.join(known)}")
+        return heaps[0]
 
     def hidden(self, tree: ast.expr) -> int:
         """The slot of a function's argument over frames; equal arguments share one."""
@@ -194,7 +210,9 @@ class Checker:
         if isinstance(found, nodes.Listing):
             self.refuse(tree, "is a list; use len, sum, min, max or first")
         if isinstance(found, nodes.NamedBlock):
-            self.refuse(tree, f"is a whole block; name a field: {', '.join(nodes.BLOCK_FIELDS)}")
+            named = any(heap.name for heap in self.layout.heaps)
+            known = [name for name in nodes.BLOCK_FIELDS if named or name != "heap"]
+            self.refuse(tree, f"is a whole block; name a field: {', '.join(known)}")
         assert isinstance(found, nodes.Place)
         if not isinstance(found.node, Leaf):
             fields = found.node.members if isinstance(found.node, OffsetStruct) else ()

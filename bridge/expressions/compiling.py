@@ -9,7 +9,7 @@ from bridge.expressions import nodes
 from bridge.expressions.checker import Checker
 from bridge.expressions.functions.function import Function
 from bridge.expressions.functions.table import FUNCTIONS
-from bridge.expressions.heap_description import heap_program
+from bridge.expressions.heap_description import heap_programs
 from bridge.expressions.leaf_types import value_type
 from bridge.expressions.node_rules import node_rules
 from bridge.expressions.node_walks import followed
@@ -32,20 +32,22 @@ def check(
 
     Raises ExpressionError for the first wrong one, SchemaError where the heap's description is.
     """
-    heap = _heap(layout, tuple(functions.items()))
+    heaps = _heaps(layout, tuple(functions.items()))
     checker = Checker(layout, node_rules(functions), watches, without_heap_warnings)
     for name in checker.ordered():
         checker.watch(name)
     slots = checker.slots
-    if heap is not None:
+    if heaps:
         slots += _pointers_always_read(slots)
-    return Program(slots, dict(checker.watch_slots), heap)
+    return Program(slots, dict(checker.watch_slots), heaps)
 
 
 @functools.lru_cache(64)
-def _heap(layout: BuildLayout, functions: tuple[tuple[str, Function], ...]) -> HeapProgram | None:
-    """The heap of a build's schema, the same for each of its programs."""
-    return heap_program(Checker(layout, node_rules(dict(functions)), {}))
+def _heaps(
+    layout: BuildLayout, functions: tuple[tuple[str, Function], ...]
+) -> tuple[HeapProgram, ...]:
+    """The heaps of a build's schema, the same for each of its programs."""
+    return heap_programs(Checker(layout, node_rules(dict(functions)), {}))
 
 
 def _pointers_always_read(slots: Sequence[Slot]) -> tuple[Slot, ...]:

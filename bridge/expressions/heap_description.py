@@ -1,8 +1,8 @@
-"""The schema's ``[heap]`` as typed nodes: what the walk evaluates for each block.
+"""The schema's ``[heap]`` and ``[heaps.NAME]`` as typed nodes: what walks evaluate for each block.
 
 ``block`` is a list's variable there, as in ``[… for block in …]``, so the expressions are checked
-and compiled like a watch's; ``owner`` is another, at the payload, and so is ``payload``, which no
-expression can name.
+and compiled like a watch's.  So are ``index``, ``handle``, and ``owner`` at the payload; and those
+that no expression can name.
 """
 
 from __future__ import annotations
@@ -11,38 +11,53 @@ import ast
 from collections.abc import Callable, Mapping
 from typing import TypeVar
 
+from construct import Array
+
 from bridge.expressions import nodes
 from bridge.expressions.checker import Checker
-from bridge.expressions.program import HeapProgram
+from bridge.expressions.leaf_types import value_type
+from bridge.expressions.program import HandleTable, HeapProgram, SlotPool
 from bridge.values.value_type import INTEGER, Kind, ValueType
 from schemas.errors import ExpressionError
+from schemas.heap_table import ExtentTable, HandlesTable, HeapTable
 from schemas.heap_types import HeapTypes
-from schemas.layout import Leaf, Node, PointerTo, name_of
+from schemas.layout import Leaf, Node, PointerTo, count_of, name_of
 from schemas.regions import misplaced
 
-__all__ = ["BLOCK", "OWNER", "PAYLOAD", "heap_program"]
+__all__ = ["BLOCK", "ENTRY", "HANDLE", "INDEX", "OWNER", "PAYLOAD", "heap_programs"]
 
 BLOCK = "block"
+INDEX = "index"
+HANDLE = "handle"
 OWNER = "owner"
 PAYLOAD = " payload"
+ENTRY = " entry"
+"""Where the pointer that leads to a block is stored."""
 
 
-def heap_program(checker: Checker) -> HeapProgram | None:
-    """The program of a build's heap, None where the schema describes none.  Raises SchemaError."""
-    types = checker.layout.heap
-    if types is None:
-        return None
+def heap_programs(checker: Checker) -> tuple[HeapProgram, ...]:
+    """The programs of a build's heaps.  Raises SchemaError."""
+    return tuple(_program(checker, types) for types in checker.layout.heaps)
+
+
+def _program(checker: Checker, types: HeapTypes) -> HeapProgram:
     table, part = types.table, _Parts(checker, types)
     owner, owner_bytes = _owner(types)
-    first = part.checked("first", table.first, part.header, within=False)
-    _check_first(checker, types, first)
+    pool = handles = None
+    if table.handles is not None:
+        handles = part.handles(table.handles)
+    firsts = part.firsts(table)
+    if table.slots is not None:
+        count = part.outside(("slots", "count"), table.slots.count, checker.whole_number)
+        size = part.outside(("slots", "size"), table.slots.size, checker.whole_number)
+        pool = SlotPool(count, size)
     return HeapProgram(
         types,
-        first,
-        part.checked("next", table.next, part.header),
-        part.checked("size", table.size, checker.whole_number),
-        part.checked("used", table.used, checker.number),
-        part.checked("payload", table.payload, part.address),
+        firsts,
+        part.optional("next", table.next, part.header),
+        part.optional("size", table.size, checker.whole_number),
+        part.optional("used", table.used, checker.number),
+        part.optional("payload", table.payload, part.address),
         part.optional("magic", table.magic, checker.number),
         part.optional("generation", table.generation, checker.whole_number),
         owner,
@@ -51,18 +66,24 @@ def heap_program(checker: Checker) -> HeapProgram | None:
         part.of_object("age", table.age),
         0 if types.owner.struct is None else types.owner.struct.size,
         part.newest_first(table.newest_first),
+        part.extent(table.extent),
+        pool,
+        handles,
+        part.optional("header", table.header, part.header),
     )
 
 
-def _check_first(checker: Checker, types: HeapTypes, first: nodes.Number) -> None:
+def _check_first(
+    checker: Checker, types: HeapTypes, path: tuple[str | int, ...], first: nodes.Number, text: str
+) -> None:
     """Refuse an address that is written out and can never be read."""
     layout = checker.layout
-    address, size = _written_address(first), types.block.size
+    address, size = _written_address(first), types.header_size or 1
     if isinstance(first, nodes.Read):
         address, size = _written_address(nodes.AddressOf("", INTEGER, first.place)), first.leaf.size
     if address and (fault := misplaced(layout.memory, address, size)):
-        message = f"{types.table.first} is at 0x{address:08X}, which {fault} (build {layout.name})"
-        raise layout.error(("heap", "first"), message)
+        message = f"{text} is at 0x{address:08X}, which {fault} (build {layout.name})"
+        raise layout.error((*types.path, *path), message)
 
 
 def _written_address(number: nodes.Number) -> int | None:
@@ -91,7 +112,7 @@ def _owner(types: HeapTypes) -> tuple[nodes.Number | None, int]:
     return nodes.Read(text, INTEGER, place, owner.leaf), owner.offset + owner.leaf.size
 
 
-_Read = TypeVar("_Read")
+_Found = TypeVar("_Found")
 
 
 class _Parts:
@@ -100,43 +121,115 @@ class _Parts:
     def __init__(self, checker: Checker, types: HeapTypes) -> None:
         self.checker = checker
         self.types = types
+        self.variables: dict[str, Node | ValueType] = {}
+        if types.block is not None:
+            self.variables[BLOCK] = types.block
+        if INDEX not in checker.layout.symbols:
+            self.variables[INDEX] = INTEGER
+        if types.table.handles is not None:
+            self.variables[HANDLE] = INTEGER
 
-    def checked(
-        self,
-        key: str,
-        text: str,
-        read: Callable[[ast.expr], nodes.Number],
-        *,
-        within: bool = True,
-    ) -> nodes.Number:
-        """One expression, *within* a block where it is not the one that finds the first."""
-        return self._read((key,), text, read, {BLOCK: self.types.block} if within else {})
+    def firsts(self, table: HeapTable) -> tuple[nodes.Number, ...]:
+        """Where the lists, or the pool, begin."""
+        texts = [table.first] if isinstance(table.first, str) else table.first or []
+        found = []
+        for place, text in enumerate(texts):
+            path = ("first",) if isinstance(table.first, str) else ("first", place)
+            read = self.pool if table.slots is not None else self.header
+            first = self.outside(path, text, read)
+            _check_first(self.checker, self.types, path, first, text)
+            found.append(first)
+        return tuple(found)
+
+    def pool(self, tree: ast.expr) -> nodes.Number:
+        """Where a pool begins: what is there, what a pointer leads to, or an address."""
+        found = self.checker.any(tree)
+        if isinstance(found, nodes.Place):
+            if isinstance(found.node, PointerTo):
+                return self.checker.read(found, found.node)
+            if not isinstance(found.node, Leaf):
+                return nodes.AddressOf(found.text, INTEGER, found)
+        return self.checker.whole_number(tree)
+
+    def extent(self, table: ExtentTable | None) -> tuple[nodes.Number, nodes.Number] | None:
+        """Where blocks can lie: the first address, and the one behind the last."""
+        if table is None:
+            return None
+        low = self.outside(("extent", "from"), table.from_, self.address)
+        high = self.outside(("extent", "to"), table.to, self.address)
+        first, last = _written_address(low), _written_address(high)
+        if first is not None and last is not None and last <= first:
+            layout = self.checker.layout
+            message = (
+                f"ends at 0x{last:08X}, which is not behind 0x{first:08X} (build {layout.name})"
+            )
+            raise layout.error((*self.types.path, "extent", "to"), message)
+        return low, high
+
+    def handles(self, table: str | HandlesTable) -> HandleTable:
+        """The table of pointers: where it is, how many it has, and the pointer at hand."""
+        if isinstance(table, str):
+            return self.outside(("handles",), table, lambda tree: self._handles(tree, None))
+        count = None
+        if table.count is not None:
+            path = ("handles", "count")
+            count = self.outside(path, table.count, self.checker.whole_number)
+        path = ("handles", "table")
+        return self.outside(path, table.table, lambda tree: self._handles(tree, count))
+
+    def _handles(self, tree: ast.expr, count: nodes.Number | None) -> HandleTable:
+        found = self.checker.any(tree)
+        if not isinstance(found, nodes.Place):
+            self.checker.refuse(tree, "is a value, expected an array of pointers")
+        node = found.node
+        if isinstance(node, PointerTo) and count is not None:
+            found = self.checker.follow(tree, found)
+            node = found.node
+        element = node
+        if isinstance(node, Array):
+            element = node.subcon
+            if count is None:
+                count = nodes.Literal("", INTEGER, count_of(node))
+        if not isinstance(element, PointerTo):
+            self.checker.refuse(tree, f"is a {name_of(found.node)}, expected an array of pointers")
+        if count is None:
+            self.checker.refuse(tree, "is one pointer; say how many there are: table, count")
+        entry = nodes.AtAddress(HANDLE, element, nodes.LoopNumber(ENTRY, INTEGER, ENTRY))
+        pointer = nodes.Read(HANDLE, value_type(element), entry, element)
+        return HandleTable(nodes.AddressOf(found.text, INTEGER, found), count, pointer)
+
+    def outside(
+        self, path: tuple[str | int, ...], text: str, read: Callable[[ast.expr], _Found]
+    ) -> _Found:
+        """An expression that is of no block."""
+        return self._read(path, text, read, {})
+
+    def optional(
+        self, key: str, text: str | None, read: Callable[[ast.expr], nodes.Number]
+    ) -> nodes.Number | None:
+        """An expression of a block."""
+        return None if text is None else self._read((key,), text, read, self.variables)
 
     def _read(
         self,
         path: tuple[str | int, ...],
         text: str,
-        read: Callable[[ast.expr], _Read],
-        variables: Mapping[str, Node],
-    ) -> _Read:
+        read: Callable[[ast.expr], _Found],
+        variables: Mapping[str, Node | ValueType],
+    ) -> _Found:
         try:
             return read(self.checker.of_heap(text, variables))
         except ExpressionError as fault:
             layout = self.checker.layout
             caret = str(fault).partition("\n")[2]
             message = f"{fault.detail} (build {layout.name})\n{caret}"
-            raise layout.error(("heap", *path), message) from fault
-
-    def optional(
-        self, key: str, text: str | None, read: Callable[[ast.expr], nodes.Number]
-    ) -> nodes.Number | None:
-        return None if text is None else self.checked(key, text, read)
+            raise layout.error((*self.types.path, *path), message) from fault
 
     def of_object(self, key: str, text: str | None) -> nodes.Number | None:
         """An expression that may name the struct at a used block's payload, too."""
         if text is None:
             return None
-        variables: dict[str, Node] = {BLOCK: self.types.block}
+        variables = dict(self.variables)
         if self.types.owner.struct is not None:
             variables[OWNER] = self.types.owner.struct
 
@@ -170,8 +263,10 @@ class _Parts:
         """A block, or a pointer to one, as the address of its header."""
         found = self.checker.any(tree)
         if isinstance(found, nodes.Place):
-            name = self.types.block.type_name
-            if name_of(found.node) == name:
+            name = self.types.block_name
+            if not name and isinstance(found.node, PointerTo):
+                return self.checker.read(found, found.node)
+            if name and name_of(found.node) == name:
                 return nodes.AddressOf(found.text, INTEGER, found)
             if isinstance(found.node, PointerTo) and str(found.node.target) != name:
                 target = name_of(found.node)

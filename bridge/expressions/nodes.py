@@ -181,10 +181,14 @@ class Picked(Place):
 
 @dataclass(frozen=True, slots=True)
 class BlockOf(NamedBlock):
-    """The block that holds an address; ``holder`` says in reasons what the address comes from."""
+    """The block that holds an address; ``holder`` says in reasons what the address comes from.
+
+    It is one of the heap of a name, or where that is None the innermost of all heaps'.
+    """
 
     address: Number
     holder: str
+    heap: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -338,6 +342,7 @@ class OfBlocks(Number):
 
     call: Callable[[Sequence[Block], bool], int | None]
     most: int
+    heap: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -362,7 +367,7 @@ class FirstNumber(Number):
     listing: Listing
 
 
-BLOCK_FIELDS: Final = ("start", "size", "used", "index", "owner", "offset")
+BLOCK_FIELDS: Final = ("start", "size", "used", "index", "owner", "heap", "offset")
 
 
 @dataclass(frozen=True, slots=True)
@@ -438,4 +443,6 @@ class Comprehension(Listing):
 
 @dataclass(frozen=True, slots=True)
 class AllBlocks(Listing):
-    """The heap's blocks, in the order of its list."""
+    """The blocks of the heap of a name, in the order of its list."""
+
+    heap: str = ""

@@ -6,13 +6,13 @@ before it stays usable; ``damaged`` says where and why the walk ended.
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import NamedTuple, overload
 
-__all__ = ["FREE", "UNKNOWN", "Age", "Block", "Heap", "Row", "Rows"]
+__all__ = ["FREE", "UNKNOWN", "Age", "Block", "FurtherBlock", "Heap", "Row", "Rows"]
 
 FREE = "free"
 UNKNOWN = "unknown"
@@ -43,6 +43,33 @@ class Block:
         """The guest address behind the payload."""
         return self.start + self.size
 
+    @property
+    def heap(self) -> str:
+        """The name of its heap, empty for ``[heap]`` itself."""
+        return ""
+
+    @property
+    def handle(self) -> int | None:
+        """The guest address of the pointer by which a block that can move is known."""
+        return None
+
+    @property
+    def run(self) -> bool:
+        """Whether it is used bytes of which nothing tells where one block ends."""
+        return False
+
+
+@dataclass(frozen=True, slots=True)
+class FurtherBlock(Block):
+    """A block of a heap that has a name, handles, or no bounds between used blocks.
+
+    It is apart from the others for speed: making one takes longer with every field.
+    """
+
+    heap: str = ""
+    handle: int | None = None
+    run: bool = False
+
 
 class Age(NamedTuple):
     """How long ago a block was handed out: the greater ``rank`` is the older block.
@@ -64,6 +91,10 @@ class Heap:
     ``awaited`` is true where the walk ended at bytes that the source has yet to send.
     ``ages`` is by where a used block's payload starts; a block that is not in it has no known age.
     ``ageless`` says why there is none, where the schema describes ages.
+
+    ``name`` is empty for ``[heap]`` itself; ``extent`` is where its blocks can lie, the address of
+    the first byte and that behind the last, where the schema tells.  ``others`` are the further
+    heaps of the same frame: those of the first heap have none of their own.
     """
 
     blocks: Sequence[Block]
@@ -73,6 +104,40 @@ class Heap:
     awaited: bool = False
     ages: Mapping[int, Age] = field(default_factory=dict)
     ageless: str = ""
+    name: str = ""
+    extent: tuple[int, int] | None = None
+    others: tuple[Heap, ...] = ()
+
+    @property
+    def all(self) -> tuple[Heap, ...]:
+        """This heap and the others of its frame, in the schema's order."""
+        return (self, *self.others)
+
+    def named(self, name: str) -> Heap | None:
+        """The heap of that name among all of the frame's; None where there is none."""
+        return next((heap for heap in self.all if heap.name == name), None)
+
+    def at(self, address: int) -> Block | None:
+        """The block that holds a guest address in its payload or header: the innermost of all."""
+        if not self.others:
+            return self.own_at(address)
+        found = (heap.own_at(address) for heap in reversed(self.all))
+        return min((b for b in found if b is not None), key=lambda b: b.size, default=None)
+
+    def own_at(self, address: int) -> Block | None:
+        """The same of this heap alone."""
+        return self.holding(address) or self.header_holding(address)
+
+    @property
+    def bounds(self) -> tuple[int, int] | None:
+        """From the first payload's first byte to behind the last's; None where there is none."""
+        starts, order = self._by_start
+        return (starts[0], self.blocks[order[-1]].end) if starts else None
+
+    def begins_in(self, low: int, high: int) -> bool:
+        """Whether a payload begins from one guest address on and before the other."""
+        starts = self._by_start[0]
+        return bisect_left(starts, low) < bisect_left(starts, high)
 
     def holding(self, address: int) -> Block | None:
         """The block whose payload holds a guest address."""
@@ -89,7 +154,8 @@ class Heap:
         place = bisect_right(headers, address) - 1
         if place < 0 or address >= headers[place] + self.header_size:
             return None
-        return self.blocks[order[place]]
+        block = self.blocks[order[place]]
+        return None if block.header == block.start else block
 
     @cached_property
     def _by_start(self) -> tuple[Sequence[int], Sequence[int]]:
@@ -108,20 +174,32 @@ def _sorted(addresses: list[int]) -> tuple[Sequence[int], Sequence[int]]:
     return [addresses[index] for index in order], order
 
 
-Row = tuple[int, int, int, bool, int | None, int | None, int | None]
-"""Header, start, size, use, the number of the kind, generation and identity of a block."""
+Row = tuple[int, int, int, bool, int | None, int | None, int | None, int | None]
+"""Header, start, size, use, the number of the kind, generation, identity and handle of a block."""
 
 
 class Rows(Sequence[Block]):
     """Blocks that are made when they are asked for: most of a large heap's never are.
 
     Those who go through them a second time have them made all at once, and the next find them.
-    ``rows`` are what they are made of.
+    ``rows`` are what they are made of; *heap* is the heap's name, and where it has *runs*, what is
+    used is no single block; where they are *movable*, each is known by its handle.
     """
 
-    def __init__(self, rows: Sequence[Row], owner: Callable[[Row], str]) -> None:
+    def __init__(
+        self,
+        rows: Sequence[Row],
+        owner: Callable[[Row], str],
+        heap: str = "",
+        *,
+        runs: bool = False,
+        movable: bool = False,
+    ) -> None:
         self.rows = rows
+        self.movable = movable
         self._owner = owner
+        self._heap, self._runs = heap, runs
+        self._is_plain = not (heap or runs or movable)
         self._kept: list[Block] = []
         self._passes = 0
 
@@ -159,12 +237,26 @@ class Rows(Sequence[Block]):
         return self._making()
 
     def _making(self) -> Iterator[Block]:
-        owner = self._owner
+        owner, heap, runs = self._owner, self._heap, self._runs
+        if self._is_plain:
+            for index, row in enumerate(self.rows):
+                header, start, size, used, _, generation, identity, _ = row
+                yield Block(start, size, used, index, owner(row), header, generation, identity)
+            return
         for index, row in enumerate(self.rows):
-            header, start, size, used, _, generation, identity = row
-            yield Block(start, size, used, index, owner(row), header, generation, identity)
+            header, start, size, used, _, generation, identity, handle = row
+            name = owner(row)
+            run = runs and used
+            yield FurtherBlock(
+                start, size, used, index, name, header, generation, identity, heap, handle, run
+            )
 
     def _made(self, index: int) -> Block:
         row = self.rows[index]
-        header, start, size, used, _, generation, identity = row
-        return Block(start, size, used, index, self._owner(row), header, generation, identity)
+        header, start, size, used, _, generation, identity, handle = row
+        name, heap, run = self._owner(row), self._heap, self._runs and used
+        if self._is_plain:
+            return Block(start, size, used, index, name, header, generation, identity)
+        return FurtherBlock(
+            start, size, used, index, name, header, generation, identity, heap, handle, run
+        )

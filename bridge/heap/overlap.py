@@ -8,12 +8,12 @@ module does is for lists that are not.
 from __future__ import annotations
 
 from bisect import bisect_right, insort
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from bridge.heap.blocks import Row
 
-__all__ = ["Overlap", "first_overlap"]
+__all__ = ["Overlap", "first_overlap", "uncovered"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +44,23 @@ def first_overlap(rows: Sequence[Row], header_size: int) -> Overlap | None:
     else:
         return None
     return _first(rows, header_size)
+
+
+def uncovered(
+    rows: Sequence[Row], header_size: int, low: int, high: int
+) -> Iterator[tuple[int, int]]:
+    """Start and end of all that no block covers, neither with its header nor with its payload."""
+    at = low
+    for start, end, _ in sorted(
+        p for n, row in enumerate(rows) for p in _parts(n, row, header_size)
+    ):
+        if start >= high or end <= low:
+            continue  # a header that lies elsewhere
+        if start > at:
+            yield at, start
+        at = max(at, end)
+    if at < high:
+        yield at, high
 
 
 _Part = tuple[int, int, int]

@@ -118,19 +118,15 @@ class PointerHistory:
         path = pointer.path
         if not pointer.over_frames:
             return _judged(pointer, address, heap, None)
-        here = heap.holding(address) or heap.header_holding(address)
         aim = self._next.get(path) or self._state.get(path)
         if aim is None or aim.address != address:
             if aim is not None:
                 self._forget_behind(path)
-            aim = _Aim(address, here)
+            aim = _Aim(address, heap.at(address))
         elif aim.block is None:
-            aim = replace(aim, block=here)
-        elif here is not None:
-            gone = aim.block.used and not (here.used and _same(aim.block, here))
-            aim = replace(aim, gone=aim.gone or gone)
-        elif heap.damaged is None:
-            aim = replace(aim, gone=True, left=True)
+            aim = replace(aim, block=heap.at(address))
+        else:
+            aim = _followed(aim, aim.block, _heap_of(aim.block, heap))
         self._next[path] = aim
         caution = self.judged[path] = _judged(pointer, address, heap, aim)
         return caution
@@ -144,24 +140,49 @@ class PointerHistory:
 
 
 def _judged(pointer: HeapPointer, address: int, heap: Heap, aim: _Aim | None) -> Caution | None:
-    path, block = pointer.path, heap.holding(address)
-    here = block or heap.header_holding(address)
+    path, here = pointer.path, heap.at(address)
     aimed = aim.block if aim is not None else None
+    if aimed is not None and heap.others:
+        own, other = _heap_of(aimed, heap), here
+        here = own.own_at(address)
+        if here is None and own.damaged is not None and other is not None and not other.used:
+            here = other  # the arena that its heap was in is free
     if here is None:
-        return None if aim is None else _led_astray(path, heap, aim)
+        own = heap if aimed is None else _heap_of(aimed, heap)
+        return None if aim is None else _led_astray(path, own, aim)
+    block = here if here.start <= address < here.end else None
     if aim is not None and aimed is not None and here.used and not _still(aim, aimed, here):
         return _changed(path, aim, aimed, here, header=block is None)
     if block is None:
-        where = f"block {here.index} ({here.owner})"
+        where = f"{_number(here)} ({here.owner})"
         return Caution(Status.HEADER, f"{path} points into the header of {where}")
     if not block.used:
         was = f", was {aimed.owner}" if aimed is not None and aimed.used else ""
-        return Caution(Status.FREED, f"{path} points into a free block (block {block.index}{was})")
+        return Caution(Status.FREED, f"{path} points into a free block ({_number(block)}{was})")
     if pointer.at_start and address != block.start:
-        where = f"block {block.index} ({block.owner})"
+        where = f"{_number(block)} ({block.owner})"
         way = f"0x{address - block.start:X} bytes into {where}, not at its start"
         return Caution(Status.BETWEEN, f"{path} points {way}")
     return None
+
+
+def _followed(aim: _Aim, aimed: Block, own: Heap) -> _Aim:
+    """The aim after a frame in which the pointer was not written."""
+    here = own.own_at(aim.address)
+    if here is not None:
+        gone = aimed.used and not (here.used and _same(aimed, here))
+        return replace(aim, gone=aim.gone or gone)
+    return replace(aim, gone=True, left=True) if own.damaged is None else aim
+
+
+def _heap_of(block: Block, heap: Heap) -> Heap:
+    """The heap of this frame that a block of another was in."""
+    return heap.named(block.heap) or heap
+
+
+def _number(block: Block) -> str:
+    """For example ``block 3``, or ``block 3 of pool``."""
+    return f"block {block.index}" + (f" of {block.heap}" if block.heap else "")
 
 
 def _led_astray(path: str, heap: Heap, aim: _Aim) -> Caution | None:
@@ -180,7 +201,7 @@ def _led_astray(path: str, heap: Heap, aim: _Aim) -> Caution | None:
 
 def _changed(path: str, aim: _Aim, aimed: Block, here: Block, *, header: bool) -> Caution:
     """What to say where another block holds the address, in its payload or in its header."""
-    block = f"block {here.index} ({here.owner})"
+    block = f"{_number(here)} ({here.owner})"
     if aim.left:
         now = f"the header of {block} is there now" if header else f"{block} came there later"
         now = f", which left the heap; {now}"
@@ -189,14 +210,15 @@ def _changed(path: str, aim: _Aim, aimed: Block, here: Block, *, header: bool) -
     else:
         other = "another " if aimed.owner == here.owner else ""
         # blocks are counted anew in each frame: another number is not yet another block
-        the = "the block" if aimed.index == here.index else f"block {here.index}"
+        alike = (aimed.heap, aimed.index) == (here.heap, here.index)
+        the = "the block" if alike else _number(here)
         now = f" and {the} now holds {other}{here.owner}"
     return Caution(Status.CHANGED, f"{_aimed_at(path, aimed)}{now}")
 
 
 def _aimed_at(path: str, block: Block) -> str:
     was = "a free block" if block.owner == FREE else block.owner
-    return f"{path} was aimed at {was} (block {block.index})"
+    return f"{path} was aimed at {was} ({_number(block)})"
 
 
 def _still(aim: _Aim, aimed: Block, here: Block) -> bool:
@@ -205,5 +227,7 @@ def _still(aim: _Aim, aimed: Block, here: Block) -> bool:
 
 def _same(one: Block, other: Block) -> bool:
     """Whether two blocks of different frames are the same thing."""
+    if one.run and other.run:
+        return True  # where a block begins in a run, nobody knows
     mine = one.start, one.owner, one.generation, one.identity
     return mine == (other.start, other.owner, other.generation, other.identity)

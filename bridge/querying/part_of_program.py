@@ -48,11 +48,11 @@ def only(program: Program, slots: Collection[int]) -> Program:
     that must be seen in every frame.
     """
     kept = used(program, slots)
-    if program.heap is not None:
+    if program.heaps:
         kept |= {n for n, slot in enumerate(program.slots) if not slot.name and slot.heap_checks}
         kept = used(program, kept)
     chosen = [slot if n in kept else _NOTHING for n, slot in enumerate(program.slots)]
-    return Program(tuple(chosen), {}, program.heap)
+    return Program(tuple(chosen), {}, program.heaps)
 
 
 def fixed_lines(

@@ -64,7 +64,7 @@ class Plan:
         self.by_engine = [slot for slot, each in zip(slots, fit, strict=True) if not each]
         self.part = only(program, self.by_engine)
         self.lines = None if self.by_engine else fixed_lines(program, layout, held, slots)
-        judged = program.heap is not None and any(slot.heap_checks for slot in program.slots)
+        judged = bool(program.heaps) and any(slot.heap_checks for slot in program.slots)
         over_frames = any(program.slots[n].over_frames for n in used(program, slots))
         self.apart = not over_frames and not (judged and self.by_engine)
 

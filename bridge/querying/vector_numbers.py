@@ -246,7 +246,7 @@ class _Fit:
         """Whether reading it warns of nothing in the heap."""
         if not isinstance(leaf, Leaf):
             return False
-        return not (isinstance(leaf, PointerTo) and checks and self._program.heap is not None)
+        return not (isinstance(leaf, PointerTo) and checks and bool(self._program.heaps))
 
 
 def fits(program: Program, layout: BuildLayout, slots: tuple[int, ...]) -> list[bool]:

@@ -173,8 +173,8 @@ REFUSED = [
     ("block(held)", "is a whole block; name a field: start, size, used, index, owner, offset"),
     ("blocks()", "is a list; use len, sum, min, max or first"),
     ("block(held).sise", "a block has no field sise; did you mean size?"),
-    ("block()", "block(p) takes 1 argument, found 0"),
-    ("blocks(held)", "blocks() takes 0 arguments, found 1"),
+    ("block()", "block(p) takes 1 to 2 arguments, found 0"),
+    ("blocks(held)", "expected a heap's name in quotation marks"),
     ("owner(1.5)", "is a float, expected a whole number"),
     ("block(block(held)).size", "is a whole block; name a field: start, size, used, index, owner"),
     (

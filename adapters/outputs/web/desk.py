@@ -42,4 +42,4 @@ class Desk:
     @property
     def describes_heap(self) -> bool:
         """Whether the schema says what the heap is."""
-        return any(prepared.program.heap is not None for prepared in self.prepared_builds.values())
+        return any(prepared.program.heaps for prepared in self.prepared_builds.values())

@@ -136,14 +136,14 @@ class Evaluation:
     async def _follow(self) -> None:
         source = PlacedReplay(self.path)
         asking = {
-            name: with_heap(each) if each.program.heap is not None else each
+            name: with_heap(each) if each.program.heaps else each
             for name, each in self.prepared.items()
         }
         setup = replay_setup(self.bridge, asking, source)
         rules = Rules.of(self.bridge.file)
         practising = PracticeTracker(rules) if rules.steps or rules.attempts else None
         continuity = Continuity(setup.clock, practising=practising)
-        if any(each.program.heap is not None for each in asking.values()):
+        if any(each.program.heaps for each in asking.values()):
             continuity.heap = HeapFollowed(_no_question)
             continuity.heap.hold()
         events, resets = HeapEvents(), 0

@@ -199,10 +199,10 @@ class Past:
         if self._heap is not None and self._heap[0] == place:
             return self._heap[1]
         known, heap = self.evaluation, None
-        if all(each.program.heap is not None for each in known.prepared.values()):
+        if all(each.program.heaps for each in known.prepared.values()):
             asking = {
                 name: with_heap(
-                    replace(each, program=Program((), {}, each.program.heap), watches=())
+                    replace(each, program=Program((), {}, each.program.heaps), watches=())
                 )
                 for name, each in known.prepared.items()
             }

@@ -14,21 +14,22 @@ __all__ = ["block", "blocks", "owner"]
 
 
 def block(checker: Checker, tree: ast.Call) -> nodes.BlockOf:
-    """``block(p)``: the block of the heap that holds an address."""
-    checker.heap(tree)
+    """``block(p)`` or ``block(p, "name")``: the block of a heap that holds an address."""
+    checker.heaps(tree)
     address = _address(checker, tree.args[0])
-    return nodes.BlockOf(checker.text(tree), address, checker.text(tree.args[0]))
+    name = checker.heap(tree, tree.args[1]).name if len(tree.args) > 1 else None
+    return nodes.BlockOf(checker.text(tree), address, checker.text(tree.args[0]), name)
 
 
 def blocks(checker: Checker, tree: ast.Call) -> nodes.Expr:
-    """``blocks()``: all blocks of the heap."""
-    checker.heap(tree)
-    return nodes.AllBlocks(checker.text(tree), nodes.BLOCK)
+    """``blocks()`` or ``blocks("name")``: all blocks of a heap."""
+    heap = checker.heap(tree, *tree.args)
+    return nodes.AllBlocks(checker.text(tree), nodes.BLOCK, heap.name)
 
 
 def owner(checker: Checker, tree: ast.Call) -> nodes.Expr:
-    """``owner(p)``: what lives in the block that holds an address."""
-    kind = owner_type(checker.heap(tree))
+    """``owner(p)`` or ``owner(p, "name")``: what lives in the block that holds an address."""
+    kind = owner_type(checker.heaps(tree))
     return nodes.BlockField(checker.text(tree), kind, block(checker, tree), "owner")
 
 

@@ -1,4 +1,4 @@
-"""``layout("name")``: whether the heap has a saved shape, or where it first differs."""
+"""``layout("name")``: whether a heap has a saved shape, or where it first differs."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ LAYOUT = ValueType(Kind.INTEGER, name="layout", layout=True)
 
 
 def layout(checker: Checker, tree: ast.Call) -> nodes.Expr:
-    """``layout("name")``: checks a call of it."""
+    """``layout("name")`` or ``layout("name", "heap")``: checks a call of it."""
     name = checker.literal_text(tree.args[0], "a layout's name")
-    checker.heap(tree)
+    heap = checker.heap(tree, *tree.args[1:])
     known = checker.layout.saved_layouts
     if name not in known:
         hint = nearest(name, known) if known else "; name its file in [layouts] of the bridge file"
@@ -31,7 +31,7 @@ def layout(checker: Checker, tree: ast.Call) -> nodes.Expr:
     expected = layout_from(saved.file, ignore_sizes=saved.ignore_sizes)
     wildcards = expected.wildcards
     most = MAX_BLOCKS if wildcards is not None and wildcards.runs else len(expected.blocks)
-    return nodes.OfBlocks(checker.text(tree), LAYOUT, partial(_match, expected), most)
+    return nodes.OfBlocks(checker.text(tree), LAYOUT, partial(_match, expected), most, heap.name)
 
 
 def _match(expected: Layout, blocks: Sequence[Block], complete: bool) -> int | None:

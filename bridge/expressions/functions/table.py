@@ -149,27 +149,31 @@ FUNCTIONS: Mapping[str, Function] = {
     ),
     "block": Function(
         "block(p)",
-        "the block of the heap that holds an address: .start .size .used .index .owner .offset",
-        (1, 1),
+        "the block of the heap that holds an address: .start .size .used .index .owner .offset; "
+        'with several heaps the innermost one, or that of the heap named, block(p, "name"); '
+        ".heap",
+        (1, 2),
         heap.block,
     ),
     "blocks": Function(
         "blocks()",
-        "the blocks of the heap, in the order of its list",
-        (0, 0),
+        "the blocks of the heap, in the order of its list; with several heaps of the one named: "
+        'blocks("name")',
+        (0, 1),
         heap.blocks,
     ),
     "owner": Function(
         "owner(p)",
         "what lives in the block that holds an address: a kind's name, free, or unknown",
-        (1, 1),
+        (1, 2),
         heap.owner,
     ),
     "layout": Function(
         'layout("name")',
         "1 where the heap has that saved shape, else the index of the first block that differs, "
-        "which for block 1 is -1; shown as matches, or differs at block 15",
-        (1, 1),
+        "which for block 1 is -1; shown as matches, or differs at block 15; "
+        'with several heaps of the one named: layout("name", "heap")',
+        (1, 2),
         heap_shape.layout,
     ),
     "len": Function("len(list)", "how many elements a list has", (1, 1), lists.length),
