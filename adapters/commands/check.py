@@ -1,28 +1,65 @@
-"""``lowhalf check``: loads everything, opens nothing."""
+"""``lowhalf check``: loads everything, opens nothing; with a dump, tries actions on its heap."""
 
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
+from adapters.commands.console.dump_arguments import add_dump_arguments, one_dump
 from adapters.commands.console.tables import columns
 from adapters.functions import installed_functions
-from adapters.printable import printable
+from adapters.printable import json_text, printable
 from adapters.sessions.bridge_file import load_bridge
 from bridge.evaluation.evaluator import Evaluator
 from bridge.paths.address_form import address_form
-from bridge.prepared import memory_map, prepare
+from bridge.planning.described import described
+from bridge.prepared import PreparedBuild, memory_map, prepare
+from schemas.errors import LowhalfError
+from schemas.loader import Bridge
 
 __all__ = ["add_arguments", "run"]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("bridge", type=Path, metavar="BRIDGE.toml", help="the bridge file")
+    add_dump_arguments(parser, many=False)
+    parser.add_argument("--json", action="store_true", help="print all of it as one JSON object")
 
 
 def run(arguments: argparse.Namespace) -> int:
+    dump = one_dump(arguments)
+    if dump is None and arguments.frame is not None:
+        raise LowhalfError("--frame is for recordings: give one with --dump")
     bridge = load_bridge(arguments.bridge)
-    ready, memory = prepare(bridge, installed_functions()), memory_map(bridge.schema)
+    ready = prepare(bridge, installed_functions())
+    rows = _rows(bridge, ready)
+    # the expressions of [state] and [allocator] are checked here, on every build
+    counts = [
+        len(described(prepared).actions) if prepared.layout.allocator else 0
+        for prepared in ready.values()
+    ]
+    tried = None if dump is None else _tried(bridge, ready, dump, arguments)
+    if arguments.json:
+        print(json_text(_as_json(rows, list(ready), counts[0], tried)))
+        return 0
+    schema = bridge.schema
+    words = f"{bridge.path.name}: schema {schema.path.name}, game {schema.file.game.name}"
+    print(printable(words))
+    for line in columns(rows):
+        print(line)
+    actions = f" and {counts[0]} actions" if counts[0] else ""
+    print(f"{len(rows) - 1} watches{actions} on {len(ready)} builds: all right")
+    if tried is not None:
+        print()
+        tried.show()
+    return 0
+
+
+def _rows(bridge: Bridge, ready: Mapping[str, PreparedBuild]) -> list[list[str]]:
+    """The watches as a table: name, type, and where each build has it."""
+    memory = memory_map(bridge.schema)
     found: dict[str, list[int | None]] = {
         name: Evaluator(prepared.program, prepared.layout, memory, whole=False).fixed_addresses
         for name, prepared in ready.items()
@@ -37,10 +74,30 @@ def run(arguments: argparse.Namespace) -> int:
             form = address_form(prepared.program.slots[slot].address_node)
             row.append(form if address is None else f"0x{address:08X}")
         rows.append(row)
-    schema = bridge.schema
-    words = f"{bridge.path.name}: schema {schema.path.name}, game {schema.file.game.name}"
-    print(printable(words))
-    for line in columns(rows):
-        print(line)
-    print(f"{len(first.watches)} watches on {len(ready)} builds: all right")
-    return 0
+    return rows
+
+
+def _tried(
+    bridge: Bridge, ready: Mapping[str, PreparedBuild], dump: Path, arguments: argparse.Namespace
+) -> Any:
+    # what only this needs takes its time to load
+    from adapters.commands.console.one_frame import take_frame
+    from adapters.commands.planning.simulated import simulated
+    from adapters.sessions.one_frame import with_dump
+    from bridge.planning.described import planning_build
+
+    planning = {name: planning_build(prepared) for name, prepared in ready.items()}
+    asked = with_dump(bridge, dump, arguments.format)
+    frame = take_frame(asked, planning, wait=10.0, number=arguments.frame)
+    return simulated(frame, described(ready[frame.build]))
+
+
+def _as_json(rows: list[list[str]], builds: list[str], actions: int, tried: Any) -> dict[str, Any]:
+    return {
+        "watches": [
+            {"watch": name, "type": kind, "addresses": dict(zip(builds, at, strict=True))}
+            for name, kind, *at in rows[1:]
+        ],
+        "actions": actions,
+        "simulated": None if tried is None else tried.as_json(),
+    }

@@ -42,7 +42,7 @@ COMMANDS = {
     "solve": "find the values, the moves, the sum or the change that a set-up needs",
     "heap": "show the blocks of the game's heap, as a table and as a strip",
     "events": "tell what became of the heap's blocks, live or in recordings",
-    "check": "load a bridge file, open nothing, print each watch's type and addresses",
+    "check": "load a bridge file, print each watch's type and addresses; try actions on a dump",
     "attempts": "what all attempts gave: totals, rates of the steps, times, kept values",
     "tally": "how often each value was seen at the moments that a tally names",
     "expect": "write a first file of expectations from what dumps and recordings give",

@@ -20,11 +20,14 @@ from bridge.values.status import Status
 
 __all__ = [
     "FORMS",
+    "ActionChangeForm",
     "AttemptForm",
     "AttemptsForm",
     "BlockAtForm",
     "BlockForm",
     "ChangeForm",
+    "CheckForm",
+    "CheckedWatchForm",
     "CompareForm",
     "DerivationStepForm",
     "EventForm",
@@ -42,6 +45,7 @@ __all__ = [
     "LastForm",
     "LayoutForm",
     "LayoutLineForm",
+    "PlacedBlockForm",
     "PracticeForm",
     "QueryForm",
     "RateForm",
@@ -49,6 +53,8 @@ __all__ = [
     "ReadingForm",
     "SentHeapEventForm",
     "Shown",
+    "SimulatedActionForm",
+    "SimulatedForm",
     "StepForm",
     "StepRateForm",
     "StepTotalsForm",
@@ -532,6 +538,62 @@ class EventForm(Form):
     whole: bool | None
 
 
+class PlacedBlockForm(Form):
+    """A block or a hole where planning has it."""
+
+    start: int = Field(description="guest address of the payload")
+    size: int = Field(description="bytes behind the header")
+    used: bool
+    owner: str
+
+
+class ActionChangeForm(Form):
+    """One thing that an action does."""
+
+    event: Literal["handed out", "released", "held", "let go"]
+    owner: str
+    start: int = Field(description="guest address of the payload")
+
+
+class SimulatedActionForm(Form):
+    """What an action would do to the heap as it is."""
+
+    action: str
+    frames: int
+    precise: int = Field(description="inputs that must be right to the frame")
+    reason: str = Field(description="why it is not possible here; else empty")
+    changes: list[ActionChangeForm] = Field(description="in order")
+    states: dict[str, int] | None = Field(description="after it; null where it is not possible")
+    layout: list[PlacedBlockForm] | None = Field(description="by address; null as well")
+
+
+class SimulatedForm(Form):
+    """Every action of the schema tried on one frame's heap."""
+
+    frame: int
+    build: str
+    states: dict[str, int]
+    unsure: dict[str, str] = Field(description="action: what of its blocks' ages is not known")
+    layout: list[PlacedBlockForm] = Field(description="the heap as it is")
+    actions: list[SimulatedActionForm]
+
+
+class CheckedWatchForm(Form):
+    """A watch of a bridge file."""
+
+    watch: str
+    type: str
+    addresses: dict[str, str] = Field(description="build: address, or how it is found")
+
+
+class CheckForm(Form):
+    """What a bridge file holds: `check --json`."""
+
+    watches: list[CheckedWatchForm]
+    actions: int = Field(description="how many the schema has")
+    simulated: SimulatedForm | None = Field(description="null without --dump")
+
+
 FORMS: dict[str, type[Form]] = {
     "frame": FrameForm,
     "explain": DerivationStepForm,
@@ -551,5 +613,6 @@ FORMS: dict[str, type[Form]] = {
     "verify": VerifyForm,
     "compare": CompareForm,
     "query": QueryForm,
+    "check": CheckForm,
 }
 """Every form by the name that ``lowhalf json-schema`` knows it by."""

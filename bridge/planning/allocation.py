@@ -40,7 +40,7 @@ def allocate(arena: Arena, policy: Policy, size: int, kind: str, end: End | None
     if hole is None:
         if policy.when_full is WhenFull.CARRY_ON:
             return arena
-        raise NotPossible(f"no hole is large enough for {kind}: it takes {stride:#x} bytes")
+        raise NotPossible(f"no hole is large enough for {kind}: it takes 0x{stride:X} bytes")
     return _carved(arena, policy, hole, stride, kind)
 
 

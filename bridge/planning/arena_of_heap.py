@@ -38,8 +38,9 @@ def arena_of_heap(
 
     *bounds* is where it begins and ends, None for the first header and the last block's end;
     *actions* are what ages are asked for.
-    *rover* is an address in the block or hole where next fit goes on, *held* one in the block that
-    is held (0 or a released one: none is), *newest_holes* are addresses in holes, the newest first.
+    *rover* is an address in the block or hole where next fit goes on (0: at the end tried first),
+    *held* the payload of the block that is held (0 or a released one: none is), *newest_holes* are
+    addresses in holes, the newest first.
     What lies between two blocks and belongs to none is a hole where *gaps_are_free*, else wall.
 
     Raises PlanningError where planning would be by rules that are not the game's.
@@ -61,7 +62,11 @@ def arena_of_heap(
             f"the heap has {len(cells)} blocks, the most that planning takes are {MAX_CELLS}"
         )
     cells = _with_hole_ages(cells, game.policy, newest_holes)
-    return Arena(tuple(cells), _rover(cells, game.policy, rover), _held(cells, held))
+    return Arena(
+        tuple(cells),
+        _rover(cells, game.policy, rover),
+        _held(cells, held and held - game.policy.header),
+    )
 
 
 def contradictions(
@@ -80,8 +85,8 @@ def contradictions(
     for block in blocks:
         before = block.start - block.header
         if before != policy.header:
-            yield f"{_told(block)} begins {before:#x} bytes behind its header, but header is " + (
-                f"{policy.header:#x}"
+            yield f"{_told(block)} begins 0x{before:X} bytes behind its header, but header is " + (
+                f"0x{policy.header:X}"
             )
     for one, other in pairwise(blocks):
         yield from _of_neighbours(one, other, policy)
@@ -101,8 +106,8 @@ def _of_neighbours(one: Block, other: Block, policy: Policy) -> Iterator[str]:
     stride = policy.stride(one.size)
     if stride > room:
         yield (
-            f"{_told(one)} takes {stride:#x} bytes with header {policy.header:#x} and alignment "
-            f"{policy.alignment}, but the next one lies {room:#x} bytes behind"
+            f"{_told(one)} takes 0x{stride:X} bytes with header 0x{policy.header:X} and alignment "
+            f"{policy.alignment}, but the next one lies 0x{room:X} bytes behind"
         )
     elif stride == room and not one.used and not other.used and policy.merge is Merge.BOTH:
         yield f"free blocks {one.index} and {other.index} touch, but merge is both"
@@ -114,8 +119,8 @@ def _of_size(block: Block, policy: Policy, strides: Mapping[str, int]) -> Iterat
         least = min([policy.least_rest, *strides.values()])
         if stride < least:
             yield (
-                f"{_told(block)} has {stride:#x} bytes with its header, but least_rest is "
-                f"{policy.least_rest:#x} and no kind takes as few"
+                f"{_told(block)} has 0x{stride:X} bytes with its header, but least_rest is "
+                f"0x{policy.least_rest:X} and no kind takes as few"
             )
         return
     needed = strides.get(block.owner)
@@ -123,13 +128,13 @@ def _of_size(block: Block, policy: Policy, strides: Mapping[str, int]) -> Iterat
         return
     if stride < needed:
         yield (
-            f"{_told(block)} has {block.size:#x} bytes, but its kind asks for "
-            f"{needed - policy.header:#x}"
+            f"{_told(block)} has 0x{block.size:X} bytes, but its kind asks for "
+            f"0x{needed - policy.header:X}"
         )
     elif stride - needed >= policy.least_rest:
         yield (
-            f"{_told(block)} has {stride - needed:#x} bytes more than its kind takes, but "
-            f"least_rest is {policy.least_rest:#x}: they would be a hole"
+            f"{_told(block)} has 0x{stride - needed:X} bytes more than its kind takes, but "
+            f"least_rest is 0x{policy.least_rest:X}: they would be a hole"
         )
 
 
@@ -206,8 +211,9 @@ def _rover(cells: Sequence[Cell], policy: Policy, address: int | None) -> int | 
     return next((cell.start for cell in cells if cell.start <= address < cell.end), high)
 
 
-def _held(cells: Sequence[Cell], address: int | None) -> int | None:
+def _held(cells: Sequence[Cell], payload: int | None) -> int | None:
+    """The block whose payload starts there, where it is used: a stale pointer holds nothing."""
     for cell in cells:
-        if address is not None and cell.start <= address < cell.end:
+        if payload == cell.start:
             return cell.start if cell.kind not in (HOLE, WALL) else None
     return None

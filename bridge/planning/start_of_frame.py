@@ -10,6 +10,7 @@ from bridge.planning.arena_of_heap import arena_of_heap
 from bridge.planning.described import FROM, HELD, ROVER, TO, Described
 from bridge.planning.model import Start
 from bridge.readings.frame import Frame
+from bridge.values.status import Status
 from schemas.errors import PlanningError
 
 __all__ = ["Begun", "start_of"]
@@ -53,6 +54,8 @@ def start_of(frame: Frame, described: Described) -> Begun:
 
 def _number(frame: Frame, name: str) -> int:
     reading = frame[name]
+    if reading.status is Status.NULL and name in (ROVER, HELD):
+        return 0
     if not reading.status.has_value or not isinstance(reading.value, int):
         raise PlanningError(
             f"{name} of the schema is not known: {reading.watch.expression}: "

@@ -74,6 +74,10 @@ GIVEN: dict[str, list[tuple[str, ...]]] = {
         ("query", RECORDED, "--bridge", DEMO, "--frame", "700", "--json"),
         ("query", RECORDED, RECORDED, "--watch", "courier.held.kind", "--frame", "700", "--json"),
     ],
+    "check": [
+        ("check", CARRY, "--json"),
+        ("check", CARRY, "--dump", EXPORT, "--json"),
+    ],
 }
 CASES = [(form, words) for form, each in GIVEN.items() for words in each]
 

@@ -52,6 +52,7 @@ COMMANDS: dict[str, tuple[list[str], set[str]]] = {
     "heap": (["heap", SAMPLE], {*ONE_FRAME, "rich"}),
     "heap --json": (["heap", SAMPLE, "--json"], ONE_FRAME),
     "check": (["check", SAMPLE], FILES),
+    "check --dump": (["check", SAMPLE, "--dump", DUMP], {*ONE_FRAME, "rich"}),
     "check, wrong": (["check", "WRONG"], {*FILES, "tree_sitter"}),
     "attempts": (["attempts", "PRACTICE"], {*FILES, "sqlite3"}),
     "tally": (["tally", "PRACTICE"], {*ONE_FRAME, "mcap", "sqlite3", "zstandard"}),
@@ -67,6 +68,7 @@ COMMANDS: dict[str, tuple[list[str], set[str]]] = {
 KINDS = {
     **{name: {"file"} for name in ("open", "read", "read --json", "read --dump, zstd")},
     **{name: {"file"} for name in ("explain", "layout", "where", "heap", "heap --json")},
+    "check --dump": {"file"},
     **{name: {"recording"} for name in ("read, recording", "tally")},
     "run --quiet": {"file"},
     "run --json": {"file", "json"},
@@ -76,7 +78,7 @@ KINDS = {
 """The sources and outputs of each of them; the others load none."""
 
 ROWS = [*SOURCES.rows.items(), *OUTPUTS.rows.items()]
-SHARED_BY_COMMANDS = {"attaching", "console", "looking", "main", "opening", "solving"}
+SHARED_BY_COMMANDS = {"attaching", "console", "looking", "main", "opening", "planning", "solving"}
 
 
 @pytest.fixture(scope="module")

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from bridge.heap.blocks import Block
 from schemas.plan_file import BlockAt, PlanFile
 
-__all__ = ["Drawn", "Scale", "scale_of"]
+__all__ = ["Drawn", "Scale", "scale_of", "scale_of_layouts"]
 
 _QUIET = 6
 """How many times longer all blocks together are than the longest stretch without any."""
@@ -88,10 +88,19 @@ def scale_of(plan: PlanFile, build: str) -> Scale:
         address
         for goal in plan.goals
         for address in (*goal.spans.get(build, ()), goal.addresses.get(build, low))
-        if low <= address < high
     ]
-    header = _header(low, start.blocks)
-    spans = [(address, min(address + 16, high)) for address in wanted]
+    return scale_of_layouts(layouts, (low, high), _header(low, start.blocks), wanted)
+
+
+def scale_of_layouts(
+    layouts: Iterable[Sequence[BlockAt]],
+    arena: tuple[int, int],
+    header: int,
+    wanted: Iterable[int] = (),
+) -> Scale:
+    """One scale for several layouts of an arena, on which the *wanted* addresses are seen, too."""
+    low, high = arena
+    spans = [(at, min(at + 16, high)) for at in wanted if low <= at < high]
     for blocks in layouts:
         spans += [(b.start - header, b.start + b.size) for b in blocks if b.used]
     return _scale(low, high, header, _merged(spans))
