@@ -39,7 +39,7 @@ class CompiledEngine:
     """An engine of ``bridge/planning/engine.py``: some hundred thousand states a second."""
 
     name = "compiled"
-    slice = 10_000
+    slice = 5_000
     wandering = 200_000
 
     def __init__(self) -> None:
@@ -58,14 +58,6 @@ class CompiledEngine:
     def begin(self, problem: Problem, bounds: Bounds) -> CompiledSearch:
         """A search that has expanded nothing yet; BeyondBounds where it cannot hold the problem."""
         return CompiledSearch(self._engine, self._module, problem, bounds)
-
-    def wander(self, problem: Problem, bounds: Bounds, moves: int, seed: int) -> Progress:
-        """The best plan that so many moves at random come upon."""
-        search = self.begin(problem, bounds)
-        try:
-            return search.wander(moves, seed)
-        finally:
-            search.close()
 
 
 class CompiledSearch:

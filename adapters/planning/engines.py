@@ -27,7 +27,7 @@ def engine_here() -> EngineHere:
         if fault.name is not None and fault.name.partition(".")[0] == "wasmtime":
             return EngineHere(
                 None,
-                "plain Python searches, about twenty times slower: wasmtime is not installed; "
+                "plain Python searches, some thirty times slower: wasmtime is not installed; "
                 "pip install 'lowhalf[planner]'",
             )
         return EngineHere(None, slow(fault))
@@ -40,4 +40,4 @@ def engine_here() -> EngineHere:
 
 
 def slow(fault: Exception) -> str:
-    return f"plain Python searches, about twenty times slower: wasmtime cannot run here ({fault})"
+    return f"plain Python searches, some thirty times slower: wasmtime cannot run here ({fault})"

@@ -33,12 +33,12 @@ def test_here_it_runs() -> None:
     [
         (
             "sys.modules['wasmtime'] = None",
-            "plain Python searches, about twenty times slower: wasmtime is not installed; "
+            "plain Python searches, some thirty times slower: wasmtime is not installed; "
             "pip install 'lowhalf[planner]'",
         ),
         (
             "import wasmtime; wasmtime.Engine = None",
-            "plain Python searches, about twenty times slower: wasmtime cannot run here "
+            "plain Python searches, some thirty times slower: wasmtime cannot run here "
             "('NoneType' object is not callable)",
         ),
     ],
