@@ -161,7 +161,9 @@ class HeapTable(Table):
         None, description="a whole number that is greater the longer ago a block was handed out"
     )
     newest_first: str | list[str] = Field(
-        [], description="the game's own list of what is in the heap, newest first, or several"
+        [],
+        description="the game's own list of what is in the heap, newest first, or several; also "
+        "that of the free blocks",
     )
     order: Literal["list", "address"] = Field(
         "list", description="whether blocks are told in the list's order or by address"

@@ -281,8 +281,9 @@ class HeapWalk:
         )
         for among, addresses in enumerate(self._lists or ()):
             for rank, address in enumerate(addresses):
-                block = heap.holding(self.canonical(address))
-                if block is not None and block.used:
+                place = self.canonical(address)
+                block = heap.holding(place) or heap.header_holding(place)
+                if block is not None:
                     ages.setdefault(block.start, Age(rank, among))
         self.found = heap
         return heap

@@ -89,7 +89,8 @@ class Heap:
     Guest addresses are canonical: what is asked about must not be a mirror's address.
     ``header_size`` is in bytes.  ``empty`` says why there is no block, where that is no damage.
     ``awaited`` is true where the walk ended at bytes that the source has yet to send.
-    ``ages`` is by where a used block's payload starts; a block that is not in it has no known age.
+    ``ages`` is by where a block's payload starts, a free one's where the game lists these, too; a
+    block that is not in it has no known age.
     ``ageless`` says why there is none, where the schema describes ages.
 
     ``name`` is empty for ``[heap]`` itself; ``extent`` is where its blocks can lie, the address of

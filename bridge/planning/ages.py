@@ -9,7 +9,7 @@ from bridge.planning.actions import Action, Free, Hold, Which
 from bridge.planning.policy import Policy
 from bridge.planning.simulation import order_matters
 
-__all__ = ["ages_of", "unknown_ages"]
+__all__ = ["ages_of", "newest_holes", "unknown_ages"]
 
 
 def ages_of(heap: Heap, policy: Policy, actions: Sequence[Action]) -> dict[int, int]:
@@ -38,6 +38,14 @@ def _ages(heap: Heap, blocks: Sequence[Block]) -> dict[int, int]:
 
 def _alike(blocks: Sequence[Block]) -> dict[int, int]:
     return {block.start: 0 for block in blocks}
+
+
+def newest_holes(heap: Heap) -> list[int]:
+    """The payloads' addresses of free blocks that one list of the game's has, in its order."""
+    ages = [
+        (heap.ages[b.start], b.start) for b in heap.blocks if not b.used and b.start in heap.ages
+    ]
+    return [] if len({age.among for age, _ in ages}) > 1 else [start for _, start in sorted(ages)]
 
 
 def unknown_ages(heap: Heap, policy: Policy, actions: Sequence[Action]) -> dict[str, str]:

@@ -184,8 +184,8 @@ def _with_hole_ages(cells: list[Cell], policy: Policy, newest: Sequence[int]) ->
     if unknown and len(holes) > 1:
         raise PlanningError(
             f"order is recent, and which of the {len(holes)} free blocks is newer than that at "
-            f"0x{unknown[0].start + policy.header:08X} is not known; holes in [allocator] names "
-            "the game's own list of them"
+            f"0x{unknown[0].start + policy.header:08X} is not known; newest_first in [heap] takes "
+            "the game's own list of them, too"
         )
     return [
         Cell(cell.start, cell.stride, cell.kind, cell.age if cell.used else known.get(cell.start))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from bridge.planning.ages import unknown_ages
+from bridge.planning.ages import newest_holes, unknown_ages
 from bridge.planning.arena_of_heap import arena_of_heap
 from bridge.planning.described import FROM, HELD, ROVER, TO, Described
 from bridge.planning.model import Start
@@ -44,6 +44,7 @@ def start_of(frame: Frame, described: Described) -> Begun:
         described.actions,
         rover=numbers.get(ROVER),
         held=numbers.get(HELD),
+        newest_holes=newest_holes(frame.heap),
     )
     return Begun(
         Start(described.game, arena),

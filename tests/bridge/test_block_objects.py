@@ -130,7 +130,7 @@ def test_several_lists_are_apart_and_the_first_that_has_a_block_counts() -> None
     assert heap_of(guest).ages == {guest.start(2): Age(0, 0), guest.start(0): Age(1, 0)}
 
 
-def test_what_is_in_no_used_block_has_no_age() -> None:
+def test_what_is_in_no_block_has_no_age_and_a_free_one_has_one() -> None:
     guest = guest_with(LIST)
     guest.heap([Made(0x40), Made(0x40, used=False), Made(0x40)])
     elsewhere = 0x8000_0200
@@ -138,7 +138,7 @@ def test_what_is_in_no_used_block_has_no_age() -> None:
     guest.poke(elsewhere + 0x10, "I", guest.start(1))
     guest.poke(guest.start(1) + 0x10, "I", guest.start(2))
     # each has the place that it has in the game's list
-    assert heap_of(guest).ages == {guest.start(2): Age(2)}
+    assert heap_of(guest).ages == {guest.start(1): Age(1), guest.start(2): Age(2)}
 
 
 def test_a_list_that_cannot_be_followed_tells_no_ages_and_is_no_damage() -> None:

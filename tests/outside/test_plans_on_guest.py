@@ -7,21 +7,35 @@ checksum lowhalf's walk must come to in every moment that is compared.
 
 from __future__ import annotations
 
+import asyncio
 import random
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence, Set
 from contextlib import ExitStack
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
+from adapters.functions import installed_functions
+from adapters.planning.engines import engine_here
+from adapters.sessions.one_frame import take_frame
+from adapters.system_clock import SystemClock
 from bridge.planning.actions import Action
+from bridge.planning.arena import Cell
 from bridge.planning.derived_start import NotDerivable, derive
-from bridge.planning.model import Start, Task
+from bridge.planning.described import Described, described, planning_build
+from bridge.planning.find import find
+from bridge.planning.model import Covered, Freed, Goal, Limits, Placed, Start, Task, Uncovered
+from bridge.planning.outcome import Plan
+from bridge.planning.policy import HoleOrder
 from bridge.planning.simulation import NotPossible, begin, perform
+from bridge.planning.start_of_frame import Begun, start_of
+from bridge.prepared import prepare
 from tests.guest.build import BUILDS, build_played
-from tests.guest.played.guest import PlayedGuest, Standing
+from tests.guest.played.guest import PlayedGuest, Standing, played_schema
 from tests.guest.played.planned import ALLOCATORS, Layout, actions, arena, model
+from tests.guest.played.wanted import drawn_goals, walked
 
 pytestmark = [
     pytest.mark.needs("gcc-mips-linux-gnu", "mips-linux-gnu-gcc", "mips-linux-gnu-nm"),
@@ -54,7 +68,9 @@ def played(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Played]:
             if (build, allocator) not in running:
                 directory = tmp_path_factory.mktemp("played")
                 elf = build_played(builds[build], directory / f"{build}.elf", allocator)
-                running[build, allocator] = stack.enter_context(PlayedGuest(elf, directory))
+                schema = played_schema(directory / "played.schema.toml", allocator)
+                guest = PlayedGuest(elf, directory, schema=schema)
+                running[build, allocator] = stack.enter_context(guest)
             guest = running[build, allocator]
             guest.begin()
             return guest
@@ -140,6 +156,159 @@ def tell_apart(task: Task, taken: list[Action], allocator: str) -> None:
         wrong = replace(task, starts=(Start(game, replace(start.arena, rover=rover)),))
         others = actions(other)
         assert layouts(wrong, [others[each.name] for each in taken]) != expected, other
+
+
+# -- where planning begins
+
+
+def begun_in(guest: PlayedGuest, directory: Path) -> tuple[Described, Begun]:
+    """What lowhalf takes the running game for, by its schema alone."""
+    bridge = guest.live_bridge(directory)
+    ready = prepare(bridge, installed_functions())
+    planning = {name: planning_build(prepared) for name, prepared in ready.items()}
+    frame = asyncio.run(take_frame(bridge, planning, 10, tell=print))
+    found = described(ready[frame.build])
+    return found, start_of(frame, found)
+
+
+def in_order_of_age(cells: Sequence[Cell], kinds: Set[str]) -> list[int]:
+    kept = [cell for cell in cells if cell.kind in kinds]
+    return [cell.start for cell in sorted(kept, key=lambda cell: cell.age or 0)]
+
+
+@pytest.mark.parametrize(("build", "allocator"), GUESTS)
+def test_planning_begins_with_what_the_game_has(
+    played: Played, build: str, allocator: str | None, tmp_path: Path
+) -> None:
+    """By the game's own lists, rover and hand; ages are those of what was handed out when."""
+    guest = played(build, allocator)
+    drawn = random.Random(f"begins {build} {allocator}")
+    task = task_of(guest, allocator)
+    steps = walked(task, drawn, 60)
+    for number, (action, moment) in enumerate(steps):
+        assert guest.perform(action.name) is Standing.DONE
+        if number % 6:
+            continue
+        found, begun = begun_in(guest, tmp_path)
+        assert found.game == model(build, allocator)
+        assert begun.states == moment.states
+        assert begun.unsure == {}
+        expected, start = moment.arenas[build], begun.start.arena
+        assert Layout.planned(start) == Layout.planned(expected)
+        assert (start.rover, start.held) == (expected.rover, expected.held)
+        groups = [{"crate"}, {"gull"}, {"lantern"}, {"buoy"}, {"mist_puff"}]
+        if found.game.policy.order is HoleOrder.RECENT:
+            groups.append({"free"})
+        for kinds in groups:
+            assert in_order_of_age(start.cells, kinds) == in_order_of_age(expected.cells, kinds)
+    planned = {action.name: replace(action, doc="") for action in found.actions}
+    assert planned == actions(allocator)
+
+
+# -- plans
+
+
+def holds(goal: Goal, guest: PlayedGuest) -> bool:
+    """Whether the guest's own heap is as wanted."""
+    build, heap = guest.elf.stem, guest.heap()
+    if isinstance(goal, Placed):
+        low, high = goal.spans[build]
+        return any(b.used and b.owner == goal.kind and low <= b.start <= high for b in heap.blocks)
+    assert isinstance(goal, Covered | Freed | Uncovered)
+    block = heap.holding(goal.addresses[build])
+    if isinstance(goal, Covered):
+        kinds = {block.owner} if block is not None and block.used else set[str]()
+        return bool(kinds) if goal.kind is None else goal.kind in kinds
+    return block is not None and not block.used
+
+
+def played_on(guests: Sequence[PlayedGuest], plan: Plan, goals: Sequence[Goal]) -> int:
+    """Do a plan on all of these; how many layouts were those predicted, which is all."""
+    compared = 0
+    for number, step in enumerate(plan.steps):
+        for guest in guests:
+            assert guest.perform(step.action) is Standing.DONE, f"{number} {step.action}"
+            predicted = Layout.planned(step.after[guest.elf.stem])
+            assert Layout.read(guest) == predicted, f"{number} {step.action}"
+            assert step.states == {"room": room(guest)}
+            compared += 1
+    for guest in guests:
+        assert all(holds(goal, guest) for goal in goals)
+    return compared
+
+
+def planned_and_played(
+    guests: Sequence[PlayedGuest], allocator: str | None, seed: str, longest: int = 6
+) -> Counter[str]:
+    """Plan for something that some walk leads to, from where another one has led, and play it."""
+    drawn = random.Random(seed)
+    task = after_a_walk(guests, allocator, drawn)
+    task = replace(task, goals=drawn_goals(task, drawn, drawn.randint(1, longest)))
+    outcome = find(task, Limits(seconds=5.0), SystemClock(), engine_here().engine)
+    counts = Counter({str(outcome.verdict): 1})
+    if outcome.plans:
+        plan = outcome.plans[0]
+        counts["layouts"] += played_on(guests, plan, task.goals)
+        counts["steps"] += len(plan.steps)
+    return counts
+
+
+def after_a_walk(
+    guests: Sequence[PlayedGuest], allocator: str | None, drawn: random.Random
+) -> Task:
+    """The games where some actions have led them all, with nothing wanted yet."""
+    for guest in guests:
+        guest.begin()
+    tasks = [task_of(guest, allocator) for guest in guests]
+    task = replace(tasks[0], starts=tuple(start for each in tasks for start in each.starts))
+    moment = begin(task)
+    for action, moment in walked(task, drawn, drawn.randrange(12)):  # noqa: B007
+        assert {guest.perform(action.name) for guest in guests} == {Standing.DONE}
+    for guest in guests:
+        assert Layout.read(guest) == Layout.planned(moment.arenas[guest.elf.stem])
+    starts = [replace(start, arena=moment.arenas[start.game.build]) for start in task.starts]
+    return replace(task, starts=tuple(starts), states=moment.states)
+
+
+BUILDS_TOGETHER = [
+    *([build.name] for build in BUILDS),
+    [build.name for build in BUILDS],
+]
+
+
+@pytest.mark.parametrize("builds", BUILDS_TOGETHER, ids="+".join)
+@pytest.mark.full
+def test_every_plan_does_on_the_game_what_it_predicts(played: Played, builds: list[str]) -> None:
+    """Twenty for each build, and twenty that are one sequence for all three."""
+    guests = [played(build, None) for build in builds]
+    counts = Counter[str]()
+    for number in range(20):
+        counts += planned_and_played(guests, None, f"{builds} {number}")
+    print("+".join(builds), dict(counts))
+    assert counts["cheapest"] + counts["cut short"] == 20
+    assert counts["layouts"] >= counts["steps"] * len(builds) > 0
+
+
+def test_some_plans_do_on_the_game_what_they_predict(played: Played) -> None:
+    guests = [played(build.name, None) for build in BUILDS]
+    counts = Counter[str]()
+    for number in range(4):
+        counts += planned_and_played(guests, None, f"some {number}", longest=3)
+    assert counts["cheapest"] == 4
+    assert counts["layouts"] == 3 * counts["steps"] > 0
+
+
+@pytest.mark.parametrize("allocator", ALLOCATORS)
+@pytest.mark.full
+def test_plans_for_other_allocators_do_on_their_games_what_they_predict(
+    played: Played, allocator: str
+) -> None:
+    guests, counts = [played("first-print", allocator)], Counter[str]()
+    for number in range(10):
+        counts += planned_and_played(guests, allocator, f"{allocator} {number}")
+    print(allocator, dict(counts))
+    assert counts["cheapest"] + counts["cut short"] == 10
+    assert counts["layouts"] == counts["steps"] > 0
 
 
 # -- another build's heap

@@ -47,7 +47,7 @@ SYMBOLS = {
     "played_begun": ("u32", 0x04),
     "played_ended": ("u32", 0x08),
     "played_rover": ("u32", 0x18),
-    "played_free_list": ("BlockHeader*", 0x1C),
+    "played_free_list": ("FreeBlock*", 0x1C),
 }
 """What ``played_schema`` adds to the game's schema: name → type, and bytes behind PLAYED_AT."""
 
@@ -55,6 +55,12 @@ SYMBOLS = {
 SMALL_ARENA = 0x2000
 """Bytes that the guests with another allocator have, so that they can be full."""
 
+_FREE_BLOCK = """[structs.FreeBlock]
+size = 0x18
+[structs.FreeBlock.fields]
+newer = { at = 0x10, type = "FreeBlock*", doc = "released after it" }
+older = { at = 0x14, type = "FreeBlock*" }
+"""
 _ALLOCATORS: dict[str, dict[str, str]] = {
     "next_fit": {"fit": '"next"', "rover": '"played_rover if played_rover != 0 else heap_end"'},
     "recent_order": {"order": '"recent"'},
@@ -73,6 +79,7 @@ def played_schema(path: Path, allocator: str | None = None) -> Path:
     text = SCHEMA.read_text("utf-8")
     types = "".join(f'{name} = "{type}"\n' for name, (type, _) in SYMBOLS.items())
     places = "".join(f"{name} = {PLAYED_AT + at:#x}\n" for name, (_, at) in SYMBOLS.items())
+    text = text.replace("[structs.Room]\n", f"{_FREE_BLOCK}[structs.Room]\n")
     text = text.replace("[symbols]\n", f"[symbols]\n{types}")
     for build in BUILDS:
         head = f"[builds.{build.name}.at]\n"
@@ -86,6 +93,9 @@ def played_schema(path: Path, allocator: str | None = None) -> Path:
         for key, value in _ALLOCATORS[allocator].items():
             text = re.sub(rf"(?m)^{key} +=.*\n", "", text)
             text = text.replace("[allocator]\n", f"[allocator]\n{key} = {value}\n")
+    if allocator == "recent_order":
+        more = """, "chain(played_free_list, 'older')"]"""
+        text = re.sub(r"(?m)^(newest_first = .*)\]$", lambda found: found[1] + more, text)
     if allocator == "two_ends":
         text = text.replace('{ alloc = "mist_puff"', '{ alloc = "mist_puff", end = "high"')
     path.write_text(text, "utf-8")
@@ -186,7 +196,9 @@ class PlayedGuest(GuestMachine):
         self.begin()
         number = first = self.read_symbol_u32("frame_ended")
         frames, before = [], b""
-        about = About.of(self._bridge_beside(path), self.elf.stem, "Tidewright, played")
+        source = f'kind = "recording"\npath = {json.dumps(path.name)}'
+        bridge = self._bridge(path.with_suffix(".bridge.toml"), source)
+        about = About.of(bridge, self.elf.stem, "Tidewright, played")
         with Recorder(path, about) as recorder:
 
             def take() -> None:
@@ -210,11 +222,14 @@ class PlayedGuest(GuestMachine):
                 take()
         return frames
 
-    def _bridge_beside(self, recording: Path) -> Bridge:
-        path = recording.with_suffix(".bridge.toml")
+    def live_bridge(self, directory: Path) -> Bridge:
+        """A bridge to the running game."""
+        source = f'kind = "shared"\npath = {json.dumps(str(self.ram_path))}'
+        return self._bridge(directory / "live.bridge.toml", source)
+
+    def _bridge(self, path: Path, source: str) -> Bridge:
         path.write_text(
-            f"schema = {json.dumps(str(self.schema))}\n"
-            f'[source]\nkind = "recording"\npath = {json.dumps(recording.name)}\n'
+            f"schema = {json.dumps(str(self.schema))}\n[source]\n{source}\n"
             '[sampling]\nframe = "frame_began"\n'
             'guard = { began = "frame_began", ended = "frame_ended" }\n'
             '[[watches]]\nname = "room"\nexpr = "current_room.name"\n',

@@ -1,0 +1,81 @@
+"""Goals drawn at random among what a played game can reach."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Mapping
+
+from bridge.planning.actions import Action
+from bridge.planning.arena import Arena, Cell
+from bridge.planning.model import Covered, Freed, Goal, Placed, Task, Uncovered
+from bridge.planning.simulation import Moment, NotPossible, begin, perform
+
+
+def walked(task: Task, drawn: random.Random, length: int) -> list[tuple[Action, Moment]]:
+    """Actions drawn at random that can be done one after another, and the moment after each."""
+    moment, done = begin(task), list[tuple[Action, Moment]]()
+    while len(done) < length:
+        action = drawn.choice(task.actions)
+        try:
+            moment = perform(action, moment, task)
+        except NotPossible:
+            continue
+        done.append((action, moment))
+    return done
+
+
+def drawn_goals(task: Task, drawn: random.Random, length: int) -> tuple[Goal, ...]:
+    """One goal or two, which hold after a walk of so many actions and not yet now.
+
+    What is meant is a block that the walk has brought.  Which it is on another build its age tells:
+    all builds hand out in the same order.
+    """
+    now = [{(cell.start, cell.kind) for cell in start.arena.cells} for start in task.starts]
+    while True:
+        arenas = walked(task, drawn, length)[-1][1].arenas
+        by_age = zip(*(_used_by_age(arena) for arena in arenas.values()), strict=True)
+        brought = [
+            dict(zip(arenas, cells, strict=True))
+            for cells in by_age
+            if all((c.start, c.kind) not in had for c, had in zip(cells, now, strict=True))
+        ]
+        if brought:
+            break
+    wanted = drawn.choice(brought)
+    goals: list[Goal] = [_about(wanted, task, drawn)]
+    if drawn.random() < 0.3:
+        goals.append(_besides(arenas, wanted, task, drawn))
+    return tuple(goals)
+
+
+def _about(wanted: Mapping[str, Cell], task: Task, drawn: random.Random) -> Goal:
+    payloads = {start.game.build: start.game.policy.header for start in task.starts}
+    starts = {build: cell.start + payloads[build] for build, cell in wanted.items()}
+    kind = next(iter(wanted.values())).kind
+    if drawn.random() < 0.25:
+        return Covered(kind, {build: start + 0x60 for build, start in starts.items()})
+    return Placed(kind, {build: (start, start) for build, start in starts.items()})
+
+
+def _besides(
+    arenas: Mapping[str, Arena], wanted: Mapping[str, Cell], task: Task, drawn: random.Random
+) -> Goal:
+    """What lies right before or behind it as well: another block, a hole, or no block."""
+    way = drawn.choice((-1, 1))
+    places = dict[str, int]()
+    kinds = set[str]()
+    for build, arena in arenas.items():
+        number = arena.cells.index(wanted[build]) + way
+        if not 0 <= number < len(arena.cells):
+            return Covered(None, {b: cell.start + 0x40 for b, cell in wanted.items()})
+        kinds.add(arena.cells[number].kind)
+        places[build] = arena.cells[number].start + 0x10
+    if kinds == {"free"}:
+        return drawn.choice((Freed, Uncovered))(places)
+    if "free" in kinds:
+        return Covered(None, {b: cell.start + 0x40 for b, cell in wanted.items()})
+    return Covered(None, places)
+
+
+def _used_by_age(arena: Arena) -> list[Cell]:
+    return sorted((cell for cell in arena.cells if cell.used), key=lambda cell: cell.age or 0)
