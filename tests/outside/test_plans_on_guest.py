@@ -215,10 +215,12 @@ def holds(goal: Goal, guest: PlayedGuest) -> bool:
         low, high = goal.spans[build]
         return any(b.used and b.owner == goal.kind and low <= b.start <= high for b in heap.blocks)
     assert isinstance(goal, Covered | Freed | Uncovered)
-    block = heap.holding(goal.addresses[build])
+    address = goal.addresses[build]
+    block = heap.holding(address)
     if isinstance(goal, Covered):
         kinds = {block.owner} if block is not None and block.used else set[str]()
         return bool(kinds) if goal.kind is None else goal.kind in kinds
+    block = block or heap.header_holding(address)
     return block is not None and not block.used
 
 
@@ -238,7 +240,7 @@ def played_on(guests: Sequence[PlayedGuest], plan: Plan, goals: Sequence[Goal]) 
 
 
 def planned_and_played(
-    guests: Sequence[PlayedGuest], allocator: str | None, seed: str, longest: int = 6
+    guests: Sequence[PlayedGuest], allocator: str | None, seed: str, longest: int = 12
 ) -> Counter[str]:
     """Plan for something that some walk leads to, from where another one has led, and play it."""
     drawn = random.Random(seed)

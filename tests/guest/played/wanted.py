@@ -12,10 +12,14 @@ from bridge.planning.simulation import Moment, NotPossible, begin, perform
 
 
 def walked(task: Task, drawn: random.Random, length: int) -> list[tuple[Action, Moment]]:
-    """Actions drawn at random that can be done one after another, and the moment after each."""
+    """Actions drawn at random that can be done one after another, and the moment after each.
+
+    Doors are seldom: they release everything, so that what led there counts no more.
+    """
     moment, done = begin(task), list[tuple[Action, Moment]]()
+    weights = [1 if action.sets else 8 for action in task.actions]
     while len(done) < length:
-        action = drawn.choice(task.actions)
+        (action,) = drawn.choices(task.actions, weights)
         try:
             moment = perform(action, moment, task)
         except NotPossible:
@@ -27,17 +31,20 @@ def walked(task: Task, drawn: random.Random, length: int) -> list[tuple[Action, 
 def drawn_goals(task: Task, drawn: random.Random, length: int) -> tuple[Goal, ...]:
     """One goal or two, which hold after a walk of so many actions and not yet now.
 
-    What is meant is a block that the walk has brought.  Which it is on another build its age tells:
-    all builds hand out in the same order.
+    What is meant is a block that the walk's last action has brought.  Which it is on another build
+    its age tells: all builds hand out in the same order.
     """
-    now = [{(cell.start, cell.kind) for cell in start.arena.cells} for start in task.starts]
     while True:
-        arenas = walked(task, drawn, length)[-1][1].arenas
+        steps = walked(task, drawn, length)
+        arenas = steps[-1][1].arenas
+        had = {(cell.start, cell.kind) for start in task.starts for cell in start.arena.cells}
+        for _, moment in steps[:-1]:
+            had |= {(cell.start, cell.kind) for a in moment.arenas.values() for cell in a.cells}
         by_age = zip(*(_used_by_age(arena) for arena in arenas.values()), strict=True)
         brought = [
             dict(zip(arenas, cells, strict=True))
             for cells in by_age
-            if all((c.start, c.kind) not in had for c, had in zip(cells, now, strict=True))
+            if all((cell.start, cell.kind) not in had for cell in cells)
         ]
         if brought:
             break
