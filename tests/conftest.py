@@ -18,7 +18,7 @@ from hypothesis import HealthCheck, settings
 
 from adapters.system_clock import FineLoop
 from tests.adapters.browser import Page, chromium, new_page
-from tests.guest.build import build_once
+from tests.guest.build import BUILDS, build_once, build_played_once
 from tests.packages import missing
 from tests.systems import cannot_run_here
 from tests.virtual_time import LoopbackLoop
@@ -87,6 +87,7 @@ LONG = frozenset(
         "outside/test_fuzz_expressions.py",
         "outside/test_fuzz_recordings.py",
         "outside/test_gdb_agrees.py",
+        "outside/test_plans_on_guest.py",
         "outside/test_random_schemas.py",
         "outside/test_recordings_against_qemu.py",
         "test_counters_live.py",
@@ -251,6 +252,17 @@ def elves(pytestconfig: pytest.Config, tmp_path_factory: pytest.TempPathFactory)
     """The released versions of the demo game by name, compiled once and kept in pytest's cache."""
     cache = getattr(pytestconfig, "cache", None)  # pytest may run without one
     return build_once(cache.mkdir("guest") if cache else tmp_path_factory.mktemp("guest"))
+
+
+@pytest.fixture(scope="session")
+def played_elf(
+    pytestconfig: pytest.Config, tmp_path_factory: pytest.TempPathFactory
+) -> Callable[[str, str | None], Path]:
+    """Gives the demo game that is played from outside: of a build, with an allocator or its own."""
+    cache = getattr(pytestconfig, "cache", None)
+    directory = cache.mkdir("guest") if cache else tmp_path_factory.mktemp("guest")
+    builds = {each.name: each for each in BUILDS}
+    return lambda build, allocator: build_played_once(directory, builds[build], allocator)
 
 
 @pytest.fixture(scope="session")

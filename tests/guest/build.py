@@ -138,6 +138,16 @@ def build_played(guest_build: GuestBuild, elf: Path, allocator: str | None = Non
     )
 
 
+def build_played_once(cache: Path, guest_build: GuestBuild, allocator: str | None = None) -> Path:
+    """As `build_played`, into a folder of `cache` that later calls find, as `build_once` does."""
+    made = cache / f"played-{allocator or 'own'}-{_fingerprint()}" / f"{guest_build.name}.elf"
+    if not made.exists():
+        made.parent.mkdir(exist_ok=True)
+        with tempfile.TemporaryDirectory(dir=made.parent) as directory:
+            build_played(guest_build, Path(directory) / made.name, allocator).replace(made)
+    return made
+
+
 def main() -> int:
     if len(sys.argv) != 2:
         print("usage: python -m tests.guest.build DIRECTORY", file=sys.stderr)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from itertools import pairwise
 from pathlib import Path
 
@@ -13,7 +13,7 @@ import pytest
 
 from adapters.commands.main import main
 from tests.benchmarks.live_heap import SCHEMA
-from tests.guest.build import BUILDS, GUEST_SOURCE, build_played
+from tests.guest.build import GUEST_SOURCE
 from tests.guest.played.guest import ACTIONS, PlayedGuest, Standing, played_schema
 
 pytestmark = [
@@ -23,11 +23,12 @@ pytestmark = [
 
 
 @pytest.fixture(scope="module")
-def guest(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PlayedGuest]:
+def guest(
+    tmp_path_factory: pytest.TempPathFactory, played_elf: Callable[[str, str | None], Path]
+) -> Iterator[PlayedGuest]:
     directory = tmp_path_factory.mktemp("played")
-    elf = build_played(BUILDS[0], directory / "first-print.elf")
     schema = played_schema(directory / "played.schema.toml")
-    with PlayedGuest(elf, directory, schema=schema) as running:
+    with PlayedGuest(played_elf("first-print", None), directory, schema=schema) as running:
         yield running
         assert running.read_symbol_u32("fault") == 0
 

@@ -7,7 +7,7 @@ into a free block, so that the count in it starts anew.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -20,7 +20,6 @@ from bridge.memory.image import Image
 from bridge.prepared import memory_map
 from schemas.compiler import load_schema
 from tests.benchmarks.live_heap import SCHEMA
-from tests.guest.build import BUILDS, build_played
 from tests.guest.played.guest import PlayedGuest, Standing
 
 pytestmark = [
@@ -32,10 +31,11 @@ IDENTITY = 'identity   = "owner.id"\n'
 
 
 @pytest.fixture(scope="module")
-def guest(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PlayedGuest]:
+def guest(
+    tmp_path_factory: pytest.TempPathFactory, played_elf: Callable[[str, str | None], Path]
+) -> Iterator[PlayedGuest]:
     directory = tmp_path_factory.mktemp("identity")
-    elf = build_played(BUILDS[0], directory / "first-print.elf")
-    with PlayedGuest(elf, directory) as running:
+    with PlayedGuest(played_elf("first-print", None), directory) as running:
         yield running
         assert running.read_symbol_u32("fault") == 0
 
