@@ -37,15 +37,15 @@ _HEAD = """\
 # A plan: these actions, one after another, bring the heap to where it is wanted.  Addresses are
 # those of payloads and sizes bytes of payload, as lowhalf heap tells them.
 """
-Address = Annotated[int, Field(ge=0, lt=1 << 64)]
-Frames = Annotated[int, Field(ge=0)]
+_Address = Annotated[int, Field(ge=0, lt=1 << 64)]
+_Frames = Annotated[int, Field(ge=0)]
 Verdict = Literal["cheapest", "impossible", "none within the bound", "cut short"]
 
 
 class BlockAt(Table):
     """A block where it lies."""
 
-    start: Address = Field(description="guest address of its payload")
+    start: _Address = Field(description="guest address of its payload")
     size: Annotated[int, Field(ge=0, lt=1 << 64)] = Field(description="bytes of payload")
     used: bool = Field(description="whether it is handed out")
     owner: str = Field(min_length=1, description='what lives there, such as "gull"; "free"')
@@ -54,8 +54,8 @@ class BlockAt(Table):
     )
 
 
-Blocks = Annotated[tuple[BlockAt, ...], Field(strict=False, min_length=1)]
-Pair = Annotated[tuple[Address, Address], Field(strict=False)]
+_Blocks = Annotated[tuple[BlockAt, ...], Field(strict=False, min_length=1)]
+_Pair = Annotated[tuple[_Address, _Address], Field(strict=False)]
 
 
 class MadeForTable(Table):
@@ -77,10 +77,10 @@ class GoalTable(Table):
     words: str = Field(description="the goal in words")
     given: str = Field("", description="the goal as it was asked for")
     kind: str | None = Field(None, description="the block's kind; left out, any")
-    spans: dict[str, Pair] = Field(
+    spans: dict[str, _Pair] = Field(
         {}, description="placed: lowest and highest address of the payload on each build"
     )
-    addresses: dict[str, Address] = Field(
+    addresses: dict[str, _Address] = Field(
         {}, description="covered, freed, uncovered: the address on each build"
     )
     layouts: dict[str, Annotated[tuple[BlockTable, ...], Field(strict=False)]] = Field(
@@ -105,14 +105,14 @@ class BuildStart(Table):
     """The heap of one build before the first action."""
 
     taken_from: str = Field(description="where this heap was read, or from which it was derived")
-    arena: Pair = Field(description="the arena's first address, and the one behind its last")
-    rover: Address | None = Field(
+    arena: _Pair = Field(description="the arena's first address, and the one behind its last")
+    rover: _Address | None = Field(
         None, description="where next fit goes on; left out where it is not known"
     )
-    held: Address | None = Field(
+    held: _Address | None = Field(
         None, description="payload of the block that is held; left out where none is"
     )
-    blocks: Blocks = Field(description="every block, in the order of addresses")
+    blocks: _Blocks = Field(description="every block, in the order of addresses")
 
 
 class StartTable(Table):
@@ -126,17 +126,17 @@ class StepTable(Table):
     """One action, and what the heap of each build is like after it."""
 
     action: str = Field(min_length=1, description="name in [actions]")
-    frames: Frames = Field(description="what it takes")
-    precise: Frames = Field(0, description="how many of its inputs must be right to the frame")
+    frames: _Frames = Field(description="what it takes")
+    precise: _Frames = Field(0, description="how many of its inputs must be right to the frame")
     states: dict[str, int] = Field({}, description="the states after it")
-    layouts: dict[str, Blocks] = Field(description="every block of each build after it")
+    layouts: dict[str, _Blocks] = Field(description="every block of each build after it")
 
 
 class ProofTable(Table):
     """How sure it is that nothing is cheaper."""
 
     verdict: Verdict = Field(description="cheapest: no sequence is cheaper")
-    floor: Frames | None = Field(
+    floor: _Frames | None = Field(
         None, description="no sequence takes fewer frames; left out where none is possible"
     )
     reason: str = Field("", description="why, in words")
@@ -147,10 +147,10 @@ class PlanFile(Table):
 
     game: str = Field(min_length=1, description="the game's name, as in its schema")
     title: str = Field("", description="its name for people")
-    frames: Frames = Field(description="frames of all steps")
-    precise: Frames = Field(0, description="inputs of all steps that must be right to the frame")
+    frames: _Frames = Field(description="frames of all steps")
+    precise: _Frames = Field(0, description="inputs of all steps that must be right to the frame")
     avoid: tuple[str, ...] = Field((), strict=False, description="actions that must not be used")
-    most_precise: Frames | None = Field(
+    most_precise: _Frames | None = Field(
         None, description="the bound of inputs that must be right to the frame; left out, none"
     )
     made_for: MadeForTable = Field(description="digests of what of the schema it was made for")

@@ -48,6 +48,7 @@ COMMANDS = {
     "expect": "write a first file of expectations from what dumps and recordings give",
     "verify": "hold files of expectations against the dumps and recordings they name",
     "compare": "tell what differs between two dumps or frames, or where two recordings part",
+    "plan": "find the cheapest actions that bring the heap to where it is wanted",
     "overlay-boot": "write a local page that waits for the daemon and then shows the overlay",
     "sources": "list every kind of source with its settings",
     "json-schema": "print the JSON Schema of a file, or of what --json prints",

@@ -7,11 +7,11 @@ from collections.abc import Mapping, Sequence
 from schemas.plan_file import BlockAt, PlanFile, ProofTable
 
 __all__ = [
+    "alike",
     "change_words",
     "cost_words",
     "frames_words",
     "proof_words",
-    "same_shape",
     "states_words",
 ]
 
@@ -28,19 +28,10 @@ def cost_words(frames: int, precise: int) -> str:
     return f"{frames_words(frames)}, {precise} input{'s' * (precise != 1)} right to the frame"
 
 
-def proof_words(proof: ProofTable, best: int | None) -> str:
-    """How sure it is; *best* is what the plan that was found costs, None where none was."""
-    reason = f": {proof.reason}" if proof.reason else ""
-    if proof.verdict == "cheapest":
-        return f"no sequence is cheaper{reason}"
-    if proof.verdict == "impossible":
-        return f"impossible{reason}"
-    if proof.verdict == "none within the bound":
-        return f"none within the bound{reason}"
-    floor = proof.floor or 0
-    if best is None:
-        return f"cut short{reason}; none was found, and none takes fewer than {floor:,} frames"
-    return f"cut short{reason}; the cheapest takes between {floor:,} and {frames_words(best)}"
+def proof_words(proof: ProofTable) -> str:
+    """How sure it is that nothing is cheaper, and why."""
+    words = "no sequence is cheaper" if proof.verdict == "cheapest" else proof.verdict
+    return f"{words}: {proof.reason}" if proof.reason else words
 
 
 def change_words(before: Sequence[BlockAt], after: Sequence[BlockAt]) -> str:
@@ -64,11 +55,14 @@ def _places(blocks: Sequence[BlockAt]) -> set[tuple[str, int, int]]:
     return {(block.owner, block.start, block.size) for block in blocks if block.used}
 
 
-def same_shape(plan: PlanFile) -> bool:
-    """Whether all builds have the same blocks in the same order, before and after each step."""
-    layouts = [{build: start.blocks for build, start in plan.start.builds.items()}]
-    layouts += [dict(step.layouts) for step in plan.steps]
-    return all(
-        len({tuple((b.owner, b.used) for b in blocks) for blocks in layout.values()}) == 1
-        for layout in layouts
-    )
+def alike(plan: PlanFile) -> list[list[str]]:
+    """The builds in groups that have the same blocks in the same order before and after each step.
+
+    The builds of a group differ in addresses and sizes alone.
+    """
+    groups: dict[object, list[str]] = {}
+    for build, start in plan.start.builds.items():
+        layouts = [start.blocks, *(step.layouts[build] for step in plan.steps)]
+        shape = tuple(tuple((b.owner, b.used) for b in blocks) for blocks in layouts)
+        groups.setdefault(shape, []).append(build)
+    return list(groups.values())

@@ -20,7 +20,7 @@ DUMP = SAMPLE.replace(".bridge.toml", ".bin.gz")
 
 HEAVY = [
     *("aiohttp", "aiomqtt", "asyncio", "construct", "mcap", "paho", "pydantic", "rich", "serial"),
-    *("sqlite3", "tree_sitter", "watchfiles", "zstandard"),
+    *("sqlite3", "tree_sitter", "wasmtime", "watchfiles", "zstandard"),
 ]
 """What costs a command time or memory where it is loaded for nothing."""
 
@@ -38,6 +38,7 @@ raise SystemExit(code)
 
 FILES = {"construct", "pydantic"}
 ONE_FRAME = {*FILES, "asyncio"}
+COVER = ["--cover", "0x80218010"]
 COMMANDS: dict[str, tuple[list[str], set[str]]] = {
     "help": (["--help"], set()),
     "read": (["read", SAMPLE], ONE_FRAME),
@@ -54,6 +55,10 @@ COMMANDS: dict[str, tuple[list[str], set[str]]] = {
     "check": (["check", SAMPLE], FILES),
     "check --dump": (["check", SAMPLE, "--dump", DUMP], {*ONE_FRAME, "rich"}),
     "check, wrong": (["check", "WRONG"], {*FILES, "tree_sitter"}),
+    "plan": (["plan", SAMPLE, *COVER], {*ONE_FRAME, "rich", "wasmtime"}),
+    "plan --json": (["plan", SAMPLE, *COVER, "--json"], {*ONE_FRAME, "wasmtime"}),
+    "plan show": (["plan", "show", "PLAN"], {*FILES, "rich"}),
+    "plan show --html": (["plan", "show", "PLAN", "--html", "PAGE"], FILES),
     "attempts": (["attempts", "PRACTICE"], {*FILES, "sqlite3"}),
     "tally": (["tally", "PRACTICE"], {*ONE_FRAME, "mcap", "sqlite3", "zstandard"}),
     "overlay-boot": (["overlay-boot", "PORT"], FILES),
@@ -68,7 +73,7 @@ COMMANDS: dict[str, tuple[list[str], set[str]]] = {
 KINDS = {
     **{name: {"file"} for name in ("open", "read", "read --json", "read --dump, zstd")},
     **{name: {"file"} for name in ("explain", "layout", "where", "heap", "heap --json")},
-    "check --dump": {"file"},
+    **{name: {"file"} for name in ("check --dump", "plan", "plan --json")},
     **{name: {"recording"} for name in ("read, recording", "tally")},
     "run --quiet": {"file"},
     "run --json": {"file", "json"},
@@ -95,6 +100,8 @@ def places(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     port.write_text(files.BRIDGE + '[outputs.overlay]\nlisten = "127.0.0.1:7365"\n', "utf-8")
     wrong = folder / "wrong.bridge.toml"
     wrong.write_text(files.BRIDGE.replace("expr =", "exqr ="), "utf-8")
+    plan = folder / "t.plan.toml"
+    assert lowhalf("plan", SAMPLE, *COVER, "--save", str(plan)).returncode == 0
     packed = folder / "t.bin.zst"
     packed.write_bytes(zstandard.ZstdCompressor().compress(bytes(files.ram())))
     return {
@@ -105,6 +112,8 @@ def places(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
         "WRONG": str(wrong),
         "ZSTD": str(packed),
         "NEW": str(folder / "new.layout.toml"),
+        "PLAN": str(plan),
+        "PAGE": str(folder / "plan.html"),
     }
 
 

@@ -68,6 +68,7 @@ COMMANDS = {
     "events": ["events", DEMO],
     "query": ["query", DEMO],
     "record": ["record", SAMPLE, "no/folder.mcap", "--seconds", "0"],
+    "plan": ["plan", SAMPLE, "--cover", "0x80218010"],
     "overlay-boot": ["overlay-boot", SAMPLE],
     "sources": ["sources"],
     "json-schema": ["json-schema", "bridge"],

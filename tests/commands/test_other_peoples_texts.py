@@ -99,6 +99,9 @@ def all_rude(directory: Path) -> Path:
     schema["heap"]["owner"]["sizes"] = {OWNER: 0x20, "a" + OWNER: 0x40}
     schema["builds"] = {EVIL: schema["builds"]["print"]}
     schema["moves"] = {EVIL: schema["moves"]["left"]}
+    schema["allocator"] = {}
+    effects = [{"alloc": OWNER}]
+    schema["actions"] = {"drop": {"frames": 1, "doc": EVIL, "effects": effects}}
     for watch in bridge["watches"]:
         watch["label"] = watch["group"] = EVIL
     bridge["steps"][0] |= {"name": EVIL, "hint": EVIL}
@@ -173,6 +176,17 @@ FORMS: dict[str, list[list[str]]] = {
         ["rude.expect.toml", "--json"],
         [FILE_NAME[:60]],
     ],
+    "plan": [
+        [BRIDGE, "--want", OWNER, "--at", "0x80002010"],
+        [BRIDGE, "--cover", "0x80002040", "--builds", "all", "--json"],
+        [BRIDGE, "--want", EVIL, "--at", EVIL],
+        [BRIDGE, "--put", f"{OWNER}.{EVIL}", "--under", "0x80002040"],
+        [BRIDGE, "--free", EVIL, "--avoid", EVIL],
+        [BRIDGE, "--layout", "kept.layout.toml", "--from", FILE_NAME[:60], "--state", EVIL],
+        ["show", "kept.plan.toml"],
+        ["show", "kept.plan.toml", "--html", NEW],
+        ["show", FILE_NAME[:60]],
+    ],
     "overlay-boot": [[BRIDGE, "--query", EVIL], [BRIDGE, NEW]],
     "sources": [[]],
     "json-schema": [["schema"]],
@@ -198,6 +212,10 @@ def rude(tmp_path_factory: pytest.TempPathFactory) -> Path:
     text = layout.read_text("utf-8")
     assert steering(text) == []
     assert tomllib.loads(text)["blocks"][0]["owner"] == OWNER
+    made = directory / "kept.plan.toml"
+    wish = ["--cover", "0x80002040", "--builds", "all", "--save", str(made)]
+    assert lowhalf("plan", str(path), *wish).returncode == 0
+    assert steering(made.read_text("utf-8")) == []
     other = bytearray((directory / "t.bin").read_bytes())
     # other bytes in each text, pointer and block that there is
     other[0x1000:] = bytes(byte ^ (place % 7 == 0) for place, byte in enumerate(other[0x1000:]))

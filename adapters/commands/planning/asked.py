@@ -14,9 +14,18 @@ from bridge.planning.wishes import Sort, Wish
 from schemas.errors import LowhalfError
 from schemas.sizes import byte_count
 
-__all__ = ["Asked", "add_goal_arguments", "add_limit_arguments", "asked_of", "limits_of"]
+__all__ = [
+    "MAX_OTHERS",
+    "Asked",
+    "add_goal_arguments",
+    "add_limit_arguments",
+    "add_start_arguments",
+    "asked_of",
+    "limits_of",
+]
 
 MAX_OTHERS = 50
+"""The most further plans that are looked for."""
 _GOALS = {
     "--want": ("KIND", "a block of this kind is wanted, where --at or --cover says"),
     "--at": ("ADDRESS-OR-EXPR", "the wanted block's payload starts there: where a pointer points"),
@@ -93,6 +102,31 @@ def add_limit_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="SIZE",
         help='with at most so much memory, such as "512 MiB" (1 GiB)',
     )
+
+
+def add_start_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options that say what a plan starts from and which builds it is for."""
+    parser.add_argument(
+        "--from",
+        type=Path,
+        dest="start",
+        metavar="FILE",
+        help="start from a NAME.layout.toml, or from where a NAME.plan.toml started",
+    )
+    parser.add_argument(
+        "--state",
+        action="append",
+        default=[],
+        metavar="NAME=N",
+        help="with --from a layout: what a state of the schema is",
+    )
+    parser.add_argument(
+        "--builds",
+        metavar="NAMES",
+        help="one plan for all builds, or for those named, with commas between them; a build that "
+        "is not read has the same blocks with its own sizes (the build that is read)",
+    )
+    parser.add_argument("--build", metavar="NAME", help="the build that is running")
 
 
 def _memory(text: str) -> int:

@@ -48,7 +48,7 @@ def _head(plan: PlanFile, title: str) -> Iterator[str]:
         f'<p class="aside">{_text(plan.game)}, {_text(", ".join(plan.start.builds))}: '
         f"{steps} step{'s' * (steps != 1)}, {cost}</p>"
     )
-    yield f'<p class="proof">{_text(proof_words(plan.proof, plan.frames))}</p>'
+    yield f'<p class="proof">{_text(proof_words(plan.proof))}</p>'
     if plan.title:
         yield "<ul>"
         yield from (f"<li>{_text(goal.words)}</li>" for goal in plan.goals)

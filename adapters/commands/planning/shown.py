@@ -10,10 +10,10 @@ from adapters.commands.console.standard_streams import styled
 from adapters.commands.planning.stretched import Scale, scale_of
 from adapters.printable import printable
 from adapters.words.plans import (
+    alike,
     change_words,
     cost_words,
     proof_words,
-    same_shape,
     states_words,
 )
 from schemas.plan_file import BlockAt, PlanFile
@@ -30,14 +30,15 @@ def show_plan(plan: PlanFile) -> None:
     print(printable(plan.title or "; ".join(goal.words for goal in plan.goals)))
     count = f"{steps} step{'s' * (steps != 1)}" if steps else "nothing needs to be done"
     print(f"{count}, {cost_words(plan.frames, plan.precise)}" if steps else count)
-    print(printable(proof_words(plan.proof, plan.frames)))
+    print(printable(proof_words(plan.proof)))
     print()
     for line in _head(plan):
         print(printable(line))
-    builds = list(plan.start.builds)
-    if len(builds) > 1 and same_shape(plan):
-        print(printable(f"strips are those of {builds[0]}; on the others all blocks are alike"))
-        builds = builds[:1]
+    builds = []
+    for first, *others in alike(plan):
+        builds.append(first)
+        if others:
+            print(printable(f"{', '.join(others)}: the same blocks in the same order as {first}"))
     drawing = _Drawing(plan, builds)
     before = {build: start.blocks for build, start in plan.start.builds.items()}
     drawing.draw(before)

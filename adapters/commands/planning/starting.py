@@ -30,7 +30,7 @@ from schemas.loader import Bridge
 from schemas.plan_file import load_plan
 from schemas.toml_file import nearest
 
-__all__ = ["Beginning", "Described", "Schemed", "add_start_arguments", "begin", "schemed"]
+__all__ = ["Beginning", "Described", "Schemed", "begin", "schemed"]
 
 
 @dataclass(frozen=True)
@@ -54,31 +54,6 @@ class Beginning:
     set_out: SetOut
     states: Mapping[str, int]
     unsure: Sequence[str]
-
-
-def add_start_arguments(parser: argparse.ArgumentParser) -> None:
-    """The options that say what a plan starts from and which builds it is for."""
-    parser.add_argument(
-        "--from",
-        type=Path,
-        dest="start",
-        metavar="FILE",
-        help="start from a NAME.layout.toml, or from where a NAME.plan.toml started",
-    )
-    parser.add_argument(
-        "--state",
-        action="append",
-        default=[],
-        metavar="NAME=N",
-        help="with --from a layout: what a state of the schema is",
-    )
-    parser.add_argument(
-        "--builds",
-        metavar="all|NAMES",
-        help="one plan for all builds, or for several, with commas between them; a build of which "
-        "there is no dump has the same blocks with its own sizes (the build that is read)",
-    )
-    parser.add_argument("--build", metavar="NAME", help="the build that is running")
 
 
 def schemed(arguments: argparse.Namespace) -> Schemed:

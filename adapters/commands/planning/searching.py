@@ -1,0 +1,59 @@
+"""One search, with its progress on a terminal and Ctrl-C, which gives the best so far."""
+
+from __future__ import annotations
+
+import sys
+
+from adapters.commands.console.until_stopped import StopSignals
+from adapters.planning.engines import engine_here
+from adapters.system_clock import system_clock
+from bridge.planning.find import find
+from bridge.planning.model import Limits, Task
+from bridge.planning.outcome import Outcome, Sought
+
+__all__ = ["Searching"]
+
+_EVERY = 0.2
+"""Seconds between two lines of progress."""
+
+
+class Searching:
+    """Searches one task after another; a signal ends the one at hand and those that follow."""
+
+    def __init__(self) -> None:
+        self._clock = system_clock()
+        self._told = 0.0
+        self._width = 0
+
+    def __call__(self, task: Task, limits: Limits) -> Outcome:
+        """The outcome; cut short where a signal came."""
+        self._told = self._clock.now()
+        with StopSignals() as signals:
+            try:
+                return find(
+                    task,
+                    limits,
+                    self._clock,
+                    engine_here().engine,
+                    tell=lambda sought: self._tell(sought, limits) and not signals.number,
+                )
+            finally:
+                self._line("")
+
+    def _tell(self, sought: Sought, limits: Limits) -> bool:
+        now = self._clock.now()
+        if now - self._told >= _EVERY and sys.stderr.isatty():
+            self._told = now
+            best = "none yet" if sought.best is None else f"{sought.best:,}"
+            self._line(
+                f"at least {sought.floor:,} frames, best {best}; {sought.generated:,} states, "
+                f"{sought.memory >> 20} MiB, {sought.seconds:.1f} of {limits.seconds:g} s"
+            )
+        return True
+
+    def _line(self, text: str) -> None:
+        """The line of progress in place of the one before; where none is there, none is ended."""
+        if text or self._width:
+            print("\r" + text.ljust(self._width) + "\r" * (not text), end="", file=sys.stderr)
+            sys.stderr.flush()
+            self._width = len(text)
