@@ -89,7 +89,7 @@ def _chosen(arena: Arena, policy: Policy, stride: int) -> Cell | None:
             if hole.age == taken.age and (policy.fit is Fit.FIRST or hole.stride == taken.stride)
         ]
         if len(alike) > 1:
-            raise NotPossible(
+            raise NotKnown(
                 f"of the holes from 0x{alike[0].start:08X} and from 0x{alike[1].start:08X} it is "
                 "not known which is newer"
             )

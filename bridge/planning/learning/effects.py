@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from statistics import median_low
 
 from bridge.planning.actions import Effect, Free, Which
-from bridge.planning.learning.ages import Ages, Known
+from bridge.planning.learning.ages import Ages
 from bridge.planning.learning.geometry import Geometry
 from bridge.planning.learning.models import Model
 from bridge.planning.learning.observed import Play
@@ -16,7 +16,7 @@ from bridge.planning.learning.occurrences import Occurrence
 from bridge.planning.learning.orders import Orders, orders, seen
 from bridge.planning.learning.release_rules import MAX_RULES, release_rules
 
-__all__ = ["LearnedAction", "Variant", "learn_actions"]
+__all__ = ["LearnedAction", "Variant", "join_candidates", "learn_actions"]
 
 _MOST_TIMES = 24
 """As many times of an action are looked at for its order; rules and counts are of all."""
@@ -63,34 +63,24 @@ def learn_actions(
     plays: Sequence[Play],
     geometries: Mapping[str, Geometry],
     models: Sequence[Model],
+    ages: Ages,
     tell: Callable[[str], bool] = lambda name: True,
-) -> tuple[list[LearnedAction], set[int]]:
-    """What is known of each action, and the models, by number, that no order of its effects goes
-    with although it does with others.
+) -> list[LearnedAction]:
+    """What is known of each action, by its name.
 
-    The order in which blocks came within a frame tells ages: so all is gone through until no more
-    of it becomes known.  *tell* is asked before each action; False leaves out the rest.
+    *tell* is asked before each; False leaves out the rest.
     """
-    ages = Ages(plays)
-    out: set[int] = set()
-    while True:
-        found: list[LearnedAction] = []
-        known: set[Known] = set()
-        for name, occurrences in sorted(by_action.items()):
-            action = _counted(name, occurrences, plays)
-            found.append(action)
-            if action.why:
-                continue
-            if not tell(name):
-                action.why, action.complete = "there was no time for it", False
-                continue
-            known |= _ordered(action, occurrences, plays, geometries, models, ages, out)
-        if known <= ages.within:
-            break
-        ages.learn(known)
-    for action in found:
-        _joined(action, out)
-    return found, out
+    found: list[LearnedAction] = []
+    for name, occurrences in sorted(by_action.items()):
+        action = _counted(name, occurrences, plays)
+        found.append(action)
+        if action.why:
+            continue
+        if tell(name):
+            _order(action, occurrences, plays, geometries, models, ages)
+        else:
+            action.why, action.complete = "there was no time for it", False
+    return found
 
 
 def _counted(name: str, occurrences: Sequence[Occurrence], plays: Sequence[Play]) -> LearnedAction:
@@ -129,36 +119,27 @@ def _kinds(owners: object) -> tuple[tuple[str, int], ...]:
     return tuple(sorted(Counter(owners).items()))  # type: ignore[call-overload]
 
 
-def _ordered(
+def _order(
     action: LearnedAction,
     occurrences: Sequence[Occurrence],
     plays: Sequence[Play],
     geometries: Mapping[str, Geometry],
     models: Sequence[Model],
     ages: Ages,
-    out: set[int],
-) -> set[Known]:
-    """Find rules and orders; gives what these say of which block came first."""
+) -> None:
+    """Find rules and orders."""
     changed = [each for each in occurrences if each.changes]
     rules = release_rules(changed, plays, ages)
     if not rules:
         action.why = "no rule says which blocks went"
-        return set()
+        return
     kinds = Counter(block.owner for block in changed[0].allocated(plays))
     times = [seen(each, plays, geometries) for each in _telling(changed, plays)]
-    action.by_model = [
-        Orders((), True) if number in out else orders(times, rules, kinds, model, ages)
-        for number, model in enumerate(models)
-    ]
+    action.by_model = [orders(times, rules, kinds, model, ages) for model in models]
     action.complete = len(rules) < MAX_RULES and all(each.complete for each in action.by_model)
     action.alone = _alone(rules, changed, plays)
-    fitting = {number for number, each in enumerate(action.by_model) if each.found}
-    if fitting:
-        out |= {n for n, each in enumerate(action.by_model) if not each.found and each.complete}
-    elif models:
+    if models and not any(each.found for each in action.by_model):
         action.why = "no order of what it does gives what was seen each time"
-    said = [order.within for each in action.by_model for order in each.found]
-    return set(frozenset.intersection(*said)) if said and action.complete else set()
 
 
 def _telling(changed: Sequence[Occurrence], plays: Sequence[Play]) -> list[Occurrence]:
@@ -187,17 +168,11 @@ def _alone(
     return tuple(sorted(kind for kind, each in counts.items() if len(each) == 1))
 
 
-def _joined(action: LearnedAction, out: set[int]) -> None:
-    """The candidates of all models that are left."""
-    if action.candidates or not action.by_model:
-        return
-    together = {
-        order.effects: None
-        for number, each in enumerate(action.by_model)
-        if number not in out
-        for order in each.found
-    }
-    action.candidates = sorted(together, key=_simple)
+def join_candidates(action: LearnedAction) -> None:
+    """The candidates of all models that are left, the simplest first."""
+    if action.by_model:
+        together = {order.effects: None for each in action.by_model for order in each.found}
+        action.candidates = sorted(together, key=_simple)
 
 
 def _simple(effects: tuple[Effect, ...]) -> tuple[int, int, int]:

@@ -97,12 +97,12 @@ def placed(
             continue
         if len(ends) > 1:
             known[block.kind] = end
-        yield Hidden(_shown(after, policy), least, most, tuple(sorted(known.items(), key=_key)))
+        yield Hidden(_shown(after, policy, 1), least, most, tuple(sorted(known.items(), key=_key)))
 
 
 def released(hidden: Hidden, policy: Policy, start: int) -> Hidden:
     """What stands after the block that starts there was released."""
-    return replace(hidden, arena=_shown(release(hidden.arena, policy, start), policy))
+    return replace(hidden, arena=_shown(release(hidden.arena, policy, start), policy, 0))
 
 
 @lru_cache(1024)
@@ -151,11 +151,18 @@ def _guessed(arena: Arena, policy: Policy, first: int, behind: int) -> Arena:
     return Arena(cells, arena.rover)
 
 
-def _shown(arena: Arena, policy: Policy) -> Arena:
-    """The arena with nothing in it that makes no difference: it is compared."""
+def _shown(arena: Arena, policy: Policy, oldest: int) -> Arena:
+    """The arena with nothing in it that makes no difference: it is compared.
+
+    Ages below *oldest* are not known.
+    """
     ages: Mapping[int, int] = {}
     if policy.order is HoleOrder.RECENT and policy.fit is not Fit.NEXT:
-        known = {cell.age for cell in arena.cells if cell.kind == HOLE and cell.age}
+        known = {
+            cell.age
+            for cell in arena.cells
+            if cell.kind == HOLE and cell.age is not None and cell.age >= oldest
+        }
         ages = {age: rank for rank, age in enumerate(sorted(known), 1)}
     cells = tuple(
         [cell if cell.age is None else _aged(cell, ages.get(cell.age)) for cell in arena.cells]

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from bridge.planning.actions import Alloc, Effect, Free, Which
+from bridge.planning.actions import Effect, Free, Which
+from bridge.planning.learning.ages import Ages
 from bridge.planning.learning.effects import LearnedAction, learn_actions
 from bridge.planning.learning.geometry import Geometry, geometry
 from bridge.planning.learning.models import Model, Sifted, sift
 from bridge.planning.learning.observed import Play
 from bridge.planning.learning.occurrences import Occurrences, attributed
+from bridge.planning.learning.refining import refine
 from bridge.planning.policy import Policy
 
 __all__ = ["Learned", "Telling", "learn", "plain_effects", "policy_of"]
@@ -36,6 +38,7 @@ class Learned:
     actions: list[LearnedAction] = field(default_factory=list)
     occurrences: Occurrences = field(default_factory=Occurrences)
     cut_short: bool = False
+    ages: Ages = field(default_factory=lambda: Ages(()))
 
     def action(self, name: str) -> LearnedAction | None:
         """The action of a name."""
@@ -73,13 +76,26 @@ def learn(
         learned.cut_short |= not go_on
         return go_on
 
-    learned.actions, out = learn_actions(
-        learned.occurrences.by_action, plays, geometries, sifted.left, ordering
+    ages = Ages(plays)
+    learned.actions = learn_actions(
+        learned.occurrences.by_action, plays, geometries, sifted.left, ages, ordering
     )
-    learned.models = [model for n, model in enumerate(sifted.left) if n not in out]
-    learned.inconsistent = [model for n, model in enumerate(sifted.left) if n in out]
-    for action in learned.actions:
-        action.by_model = [each for n, each in enumerate(action.by_model) if n not in out]
+
+    def refining(left: int, effects: int) -> bool:
+        go_on = tell(f"{left} models of the allocator, {effects} orders of effects are left")
+        learned.cut_short |= not go_on
+        return go_on
+
+    learned.models, learned.inconsistent = refine(
+        sifted.left,
+        learned.actions,
+        learned.occurrences.by_action,
+        plays,
+        geometries,
+        ages,
+        refining,
+    )
+    learned.ages = ages
     return learned
 
 
@@ -107,8 +123,3 @@ def plain_effects(effects: tuple[Effect, ...]) -> tuple[Effect, ...]:
                 continue
         found.append(effect)
     return tuple(found)
-
-
-def allocated(effects: Sequence[Effect]) -> list[str]:
-    """The kinds that effects allocate, one by one."""
-    return [each.kind for each in effects if isinstance(each, Alloc) for _ in range(each.count)]

@@ -7,7 +7,7 @@ the action was done, the heap that was seen behind it.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import permutations
 
@@ -24,9 +24,9 @@ from bridge.planning.learning.release_rules import fits
 from bridge.planning.learning.tracking import Operations, ends_of, operations
 from bridge.planning.simulation import order_matters
 
-__all__ = ["MAX_ORDERS", "Order", "Orders", "Seen", "orders", "seen"]
+__all__ = ["MAX_ORDERS", "Order", "Orders", "Seen", "followed", "orders", "seen"]
 
-MAX_ORDERS = 48
+MAX_ORDERS = 96
 """Orders of one action that are kept."""
 _MAX_TRIED = 4000
 _FIRST_ORDERS = (Which.LOWEST, Which.HIGHEST, Which.NEWEST, Which.OLDEST)
@@ -100,24 +100,53 @@ def orders(
     ``rules`` are ways to say what it releases, ``kinds`` how many blocks of each kind it allocates.
     """
     search = _Search(times, model, ages)
-    for rule in rules:
-        for frees in _variants(rule, model):
-            search.look(frees, kinds)
-            if search.over:
-                return Orders(tuple(search.found), False)
+    for variants in (_variants, _by_kind):
+        for rule in rules:
+            for frees in variants(rule, model):
+                search.look(frees, kinds)
+                if search.over:
+                    return Orders(tuple(search.found), False)
+        if search.found:
+            break
     return Orders(tuple(search.found), True)
+
+
+def followed(
+    time: Seen, effects: Sequence[Effect], model: Model, ages: Ages, hidden: Iterable[Hidden]
+) -> set[Hidden]:
+    """What may stand behind one time that an action was done; nothing where *effects*, from any of
+    *hidden*, do not give what was seen."""
+    search = _Search([time], model, ages)
+    ways = search.begun(time, hidden)
+    for effect in effects:
+        for _ in range(effect.count if isinstance(effect, Alloc) else 1):
+            ways = frozenset(way for before in ways for way in search.ways(effect, before, time))
+    return {way.hidden for before in ways for way in _onward(before, time) if _over(way, time)}
+
+
+def _all_at(rule: tuple[Free, ...], model: Model) -> int | None:
+    """Which of a rule's effects releases all, where it can matter in which order."""
+    if not order_matters(model.policy):
+        return None
+    return next((n for n, each in enumerate(rule) if each.which is Which.ALL), None)
 
 
 def _variants(rule: tuple[Free, ...], model: Model) -> Iterator[tuple[Free, ...]]:
     """What is released with its order said, where that can matter."""
-    at = next((n for n, each in enumerate(rule) if each.which is Which.ALL), None)
-    if at is None or not order_matters(model.policy):
+    at = _all_at(rule, model)
+    if at is None:
         yield rule
         return
     for first in _FIRST_ORDERS:
         yield (*rule[:at], replace(rule[at], order=first), *rule[at + 1 :])
-    kinds = rule[at].kinds
+
+
+def _by_kind(rule: tuple[Free, ...], model: Model) -> Iterator[tuple[Free, ...]]:
+    """The same with one kind before or behind all others."""
+    at = _all_at(rule, model)
+    kinds = () if at is None else rule[at].kinds
     for kind in kinds if len(kinds) > 1 else ():
+        assert at is not None
         others = tuple(each for each in kinds if each != kind)
         for groups in permutations(((kind,), others)):
             for first in _FIRST_ORDERS:
@@ -135,12 +164,14 @@ class _Search:
 
     def look(self, frees: tuple[Free, ...], kinds: Counter[str]) -> None:
         """All orders with these releases."""
-        start = [self._begun(time) for time in self._times]
+        start = [self.begun(time) for time in self._times]
         self._further(start, (), list(frees), Counter(kinds))
 
-    def _begun(self, time: Seen) -> frozenset[_Way]:
-        place = time.occurrence.play, time.occurrence.changes[0]
-        hidden = self._model.before.get(place) or unknown(time.steps[0].before)
+    def begun(self, time: Seen, hidden: Iterable[Hidden] | None = None) -> frozenset[_Way]:
+        """Right before a time that the action was done."""
+        if hidden is None:
+            place = time.occurrence.play, time.occurrence.changes[0]
+            hidden = self._model.before.get(place) or unknown(time.steps[0].before)
         return frozenset(
             _Way(each, 0, frozenset(time.steps[0].released), _all(time.steps[0])) for each in hidden
         )
@@ -166,9 +197,7 @@ class _Search:
             after: list[frozenset[_Way]] = []
             for time, each in zip(self._times, ways, strict=True):
                 self._tried += 1
-                found = frozenset(
-                    way for before in each for way in self._ways(effect, before, time)
-                )
+                found = frozenset(way for before in each for way in self.ways(effect, before, time))
                 if not found:
                     break
                 after.append(found)
@@ -176,7 +205,8 @@ class _Search:
                 self._further(after, (*done, effect), left, still)
             self.over |= self._tried > _MAX_TRIED
 
-    def _ways(self, effect: Effect, way: _Way, time: Seen) -> Iterator[_Way]:
+    def ways(self, effect: Effect, way: _Way, time: Seen) -> Iterator[_Way]:
+        """How it may stand after one allocation, or all releases of one effect."""
         if isinstance(effect, Free):
             yield from self._released(effect, way, time)
             return
