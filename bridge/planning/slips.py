@@ -40,8 +40,12 @@ class Guess:
 
 
 def difference(course: Course, spot: Spot, shape: Shape, states: Mapping[str, int]) -> str:
-    """The first difference, in words, from what the heap was to be like after the next step."""
-    wanted = Spot(min(spot.step + 1, len(course.actions)))
+    """The first difference, in words, from what the heap was to be like after the next step that
+    can be seen."""
+    step = spot.step
+    while step + 1 < len(course.actions) and course.unseen(step):
+        step += 1
+    wanted = Spot(min(step + 1, len(course.actions)))
     expected = course.shape(wanted)
     if shape in (expected, course.shape(spot)):
         for state, value in course.moments[wanted.step].states.items():

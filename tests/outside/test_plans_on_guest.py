@@ -26,7 +26,7 @@ from bridge.planning.arena import Cell
 from bridge.planning.derived_start import NotDerivable, derive
 from bridge.planning.described import Described, described, planning_build
 from bridge.planning.find import find
-from bridge.planning.model import Covered, Freed, Goal, Limits, Placed, Start, Task, Uncovered
+from bridge.planning.model import Goal, Limits, Start, Task
 from bridge.planning.outcome import Plan
 from bridge.planning.policy import HoleOrder
 from bridge.planning.simulation import NotPossible, begin, perform
@@ -34,8 +34,8 @@ from bridge.planning.start_of_frame import Begun, start_of
 from bridge.prepared import prepare
 from tests.guest.build import BUILDS
 from tests.guest.played.guest import PlayedGuest, Standing, played_schema
-from tests.guest.played.planned import ALLOCATORS, Layout, actions, arena, model
-from tests.guest.played.wanted import drawn_goals, walked
+from tests.guest.played.planned import ALLOCATORS, Layout, actions, arena, model, task_of
+from tests.guest.played.wanted import after_a_walk, drawn_goals, holds, walked
 
 pytestmark = [
     pytest.mark.needs("gcc-mips-linux-gnu", "mips-linux-gnu-gcc", "mips-linux-gnu-nm"),
@@ -77,16 +77,6 @@ def played(tmp_path_factory: pytest.TempPathFactory, played_elf: PlayedElf) -> I
         yield get
         for guest in running.values():
             assert guest.read_symbol_u32("fault") == 0
-
-
-def room(guest: PlayedGuest) -> int:
-    return int.from_bytes(guest.read(guest.read_symbol_u32("current_room") + 0x10, 2), "big")
-
-
-def task_of(guest: PlayedGuest, allocator: str | None) -> Task:
-    """The game as it is now, with nothing wanted."""
-    start = Start(model(guest.elf.stem, allocator), arena(guest, allocator))
-    return Task((start,), {"room": room(guest)}, tuple(actions(allocator).values()), ())
 
 
 def drawn_actions(task: Task, drawn: random.Random, count: int) -> list[Action]:
@@ -208,22 +198,6 @@ def test_planning_begins_with_what_the_game_has(
 # -- plans
 
 
-def holds(goal: Goal, guest: PlayedGuest) -> bool:
-    """Whether the guest's own heap is as wanted."""
-    build, heap = guest.elf.stem, guest.heap()
-    if isinstance(goal, Placed):
-        low, high = goal.spans[build]
-        return any(b.used and b.owner == goal.kind and low <= b.start <= high for b in heap.blocks)
-    assert isinstance(goal, Covered | Freed | Uncovered)
-    address = goal.addresses[build]
-    block = heap.holding(address)
-    if isinstance(goal, Covered):
-        kinds = {block.owner} if block is not None and block.used else set[str]()
-        return bool(kinds) if goal.kind is None else goal.kind in kinds
-    block = block or heap.header_holding(address)
-    return block is not None and not block.used
-
-
 def played_on(guests: Sequence[PlayedGuest], plan: Plan, goals: Sequence[Goal]) -> int:
     """Do a plan on all of these; how many layouts were those predicted, which is all."""
     compared = 0
@@ -232,7 +206,7 @@ def played_on(guests: Sequence[PlayedGuest], plan: Plan, goals: Sequence[Goal]) 
             assert guest.perform(step.action) is Standing.DONE, f"{number} {step.action}"
             predicted = Layout.planned(step.after[guest.elf.stem])
             assert Layout.read(guest) == predicted, f"{number} {step.action}"
-            assert step.states == {"room": room(guest)}
+            assert step.states == {"room": guest.room}
             compared += 1
     for guest in guests:
         assert all(holds(goal, guest) for goal in goals)
@@ -253,23 +227,6 @@ def planned_and_played(
         counts["layouts"] += played_on(guests, plan, task.goals)
         counts["steps"] += len(plan.steps)
     return counts
-
-
-def after_a_walk(
-    guests: Sequence[PlayedGuest], allocator: str | None, drawn: random.Random
-) -> Task:
-    """The games where some actions have led them all, with nothing wanted yet."""
-    for guest in guests:
-        guest.begin()
-    tasks = [task_of(guest, allocator) for guest in guests]
-    task = replace(tasks[0], starts=tuple(start for each in tasks for start in each.starts))
-    moment = begin(task)
-    for action, moment in walked(task, drawn, drawn.randrange(12)):  # noqa: B007
-        assert {guest.perform(action.name) for guest in guests} == {Standing.DONE}
-    for guest in guests:
-        assert Layout.read(guest) == Layout.planned(moment.arenas[guest.elf.stem])
-    starts = [replace(start, arena=moment.arenas[start.game.build]) for start in task.starts]
-    return replace(task, starts=tuple(starts), states=moment.states)
 
 
 BUILDS_TOGETHER = [

@@ -164,6 +164,11 @@ class PlayedGuest(GuestMachine):
         return self._played(4)
 
     @property
+    def room(self) -> int:
+        """The index of the room in which the courier is."""
+        return int.from_bytes(self.read(self.read_symbol_u32("current_room") + 0x10, 2), "big")
+
+    @property
     def rover(self) -> int:
         """The header where an allocator that goes on from there does so; 0 is the first one."""
         return self._played(6)

@@ -12,7 +12,7 @@ from typing import Any
 
 from bridge.planning.actions import Action, Alloc, Effect, Free, Hold, Interval, LetGo, Which
 from bridge.planning.arena import HOLE, Arena, Cell
-from bridge.planning.model import GameModel
+from bridge.planning.model import GameModel, Start, Task
 from bridge.planning.policy import End, Fit, HoleOrder, Merge, Policy
 from tests.benchmarks.live_heap import SCHEMA
 from tests.guest.played.guest import PlayedGuest
@@ -123,3 +123,9 @@ def arena(guest: PlayedGuest, allocator: str | None = None) -> Arena:
     if allocator == "next_fit":
         rover = guest.rover or cells[-1].end
     return Arena(cells, rover)
+
+
+def task_of(guest: PlayedGuest, allocator: str | None) -> Task:
+    """The game as it is now, with nothing wanted."""
+    start = Start(model(guest.elf.stem, allocator), arena(guest, allocator))
+    return Task((start,), {"room": guest.room}, tuple(actions(allocator).values()), ())

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from bridge.planning.actions import Action
 from bridge.planning.arena import Arena, Cell
 from bridge.planning.model import Covered, Freed, Goal, Placed, Task, Uncovered
 from bridge.planning.simulation import Moment, NotPossible, begin, perform
+from tests.guest.played.guest import PlayedGuest, Standing
+from tests.guest.played.planned import Layout, task_of
 
 
 def walked(task: Task, drawn: random.Random, length: int) -> list[tuple[Action, Moment]]:
@@ -86,3 +89,36 @@ def _besides(
 
 def _used_by_age(arena: Arena) -> list[Cell]:
     return sorted((cell for cell in arena.cells if cell.used), key=lambda cell: cell.age or 0)
+
+
+def holds(goal: Goal, guest: PlayedGuest) -> bool:
+    """Whether the guest's own heap is as wanted."""
+    build, heap = guest.elf.stem, guest.heap()
+    if isinstance(goal, Placed):
+        low, high = goal.spans[build]
+        return any(b.used and b.owner == goal.kind and low <= b.start <= high for b in heap.blocks)
+    assert isinstance(goal, Covered | Freed | Uncovered)
+    address = goal.addresses[build]
+    block = heap.holding(address)
+    if isinstance(goal, Covered):
+        kinds = {block.owner} if block is not None and block.used else set[str]()
+        return bool(kinds) if goal.kind is None else goal.kind in kinds
+    block = block or heap.header_holding(address)
+    return block is not None and not block.used
+
+
+def after_a_walk(
+    guests: Sequence[PlayedGuest], allocator: str | None, drawn: random.Random
+) -> Task:
+    """The games where some actions have led them all, with nothing wanted yet."""
+    for guest in guests:
+        guest.begin()
+    tasks = [task_of(guest, allocator) for guest in guests]
+    task = replace(tasks[0], starts=tuple(start for each in tasks for start in each.starts))
+    moment = begin(task)
+    for action, moment in walked(task, drawn, drawn.randrange(12)):  # noqa: B007
+        assert {guest.perform(action.name) for guest in guests} == {Standing.DONE}
+    for guest in guests:
+        assert Layout.read(guest) == Layout.planned(moment.arenas[guest.elf.stem])
+    starts = [replace(start, arena=moment.arenas[start.game.build]) for start in task.starts]
+    return replace(task, starts=tuple(starts), states=moment.states)
