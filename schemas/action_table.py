@@ -80,8 +80,8 @@ class EffectTable(Table):
     alloc: str | None = Field(None, description="kind of which blocks are handed out")
     free: Kinds | None = Field(None, description="kinds of which blocks are released")
     hold: Kinds | None = Field(None, description="kinds of which one is held from now on")
-    let_go: Literal[True] | None = Field(None, description="true: what is held is held no more")
-    release: Literal[True] | None = Field(None, description="the same as let_go")
+    let_go: bool | None = Field(None, description="true: what is held is held no more")
+    release: bool | None = Field(None, description="the same as let_go")
     which: Literal["newest", "oldest", "lowest", "highest", "all", "held"] | None = Field(
         None,
         description="which blocks of these kinds: by when handed out, by address, all, or "
@@ -100,6 +100,8 @@ class EffectTable(Table):
         given = set(self.model_fields_set)
         if "release" in given:
             given = given - {"release"} | {"let_go"}
+        if False in (self.let_go, self.release):
+            raise ValueError("let_go is true, or is not there")
         words = [word for word in _WORDS if word in given]
         if len(words) != 1 or {"release", "let_go"} <= self.model_fields_set:
             raise ValueError("expected exactly one of alloc, free, hold and let_go")

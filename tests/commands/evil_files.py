@@ -51,6 +51,20 @@ size = "block.size"
 used = "block.used != 0"
 payload = "address(block) + 0x10"
 owner = { sizes = { lantern = 0x20, gull = 0x40 } }
+[allocator]
+header = 0x10
+least_rest = 0x10
+arena = { from = "heap_head", to = 0x80002090 }
+held = "heap_head"
+sizes = { lantern = 0x20 }
+[state]
+pier = "kind"
+[actions.call]
+doc = "a crumb"
+frames = 4
+needs = { pier = 1 }
+sets = { pier = 2 }
+effects = [ { free = [ "lantern" ], which = "all" }, { alloc = "lantern" } ]
 [builds.print]
 title = "First print"
 recognise = [ { at = 0x8000_0400, text = "TIDE 1.0" } ]

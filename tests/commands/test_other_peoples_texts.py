@@ -75,6 +75,7 @@ def test_every_key_and_text_of_a_schema(capsys: Capture, tmp_path: Path) -> None
     told = accepted_texts(capsys, tmp_path, "schema")
     taken = {where for where, err in told.items() if not err}
     assert {"text game.name", "text builds.print.title", "key heap.owner.sizes.gull"} <= taken
+    assert {"text actions.call.doc", "text allocator.held"} - taken == {"text allocator.held"}
     assert len(told) > 70
     assert r"\x1b[2J" in told["key enums.ActorKind.values.courier"]
 
@@ -97,6 +98,9 @@ def all_rude(directory: Path) -> Path:
     schema["builds"]["print"]["title"] = EVIL
     schema["structs"]["BlockHeader"]["fields"]["used"]["doc"] = EVIL
     schema["heap"]["owner"]["sizes"] = {OWNER: 0x20, "a" + OWNER: 0x40}
+    schema["allocator"]["sizes"] = {}
+    call = schema["actions"]["call"]
+    call |= {"doc": EVIL, "effects": [{"free": [OWNER], "which": "all"}, {"alloc": OWNER}]}
     schema["builds"] = {EVIL: schema["builds"]["print"]}
     schema["moves"] = {EVIL: schema["moves"]["left"]}
     schema["allocator"] = {}
@@ -148,7 +152,13 @@ FORMS: dict[str, list[list[str]]] = {
         ["write", BRIDGE, EVIL, "--want", "0x1234"],
     ],
     "heap": [[BRIDGE], [BRIDGE, "--json"]],
-    "check": [[BRIDGE], [FILE_NAME], [FILE_NAME[:60]]],
+    "check": [
+        [BRIDGE],
+        [BRIDGE, "--dump", "t.bin"],
+        [BRIDGE, "--dump", "t.bin", "--json"],
+        [FILE_NAME],
+        [FILE_NAME[:60]],
+    ],
     "attempts": [[BRIDGE], [BRIDGE, "--json"], [BRIDGE, "--csv"]],
     "tally": [[BRIDGE, "--dump", "t.bin"], [BRIDGE, "--dump", "t.bin", "--json"]],
     "expect": [
@@ -456,7 +466,11 @@ def test_nothing_writes_past_the_streams_that_escape() -> None:
         "commands/console/telling.py",
         "commands/run.py",  # counts of its own
     }
-    assert users["styled"] == {"commands/heap.py"}
+    assert users["styled"] == {
+        "commands/heap.py",
+        "commands/planning/shown.py",
+        "commands/planning/simulated.py",
+    }
     assert users["sys.__stdout__"] == {"commands/console/standard_streams.py"}
     assert users["json.dump"] == users["os.write"] == set()
     assert users["sys.stdout.buffer"] == {"exports/row_files.py"}
