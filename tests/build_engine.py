@@ -14,7 +14,7 @@ from pathlib import Path
 from adapters.planning.compiled_engine import CORE
 
 SOURCE = CORE.with_suffix(".c")
-COMPILE = "clang --target=wasm32 -mcpu=generic -std=c11 -O3 -ffreestanding -nostdlib"
+COMPILE = "clang --target=wasm32 -mcpu=generic -std=c11 -O2 -ffreestanding -nostdlib"
 WARNINGS = "-Wall -Wextra -Wconversion -Wshadow -Werror"
 LINK = "wasm-ld --no-entry --strip-all -z stack-size=16384"
 

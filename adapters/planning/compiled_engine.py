@@ -99,6 +99,11 @@ class CompiledSearch:
             self._status = self._call("wander", moves, seed)
         return self._progress()
 
+    @property
+    def states(self) -> int:
+        """How many different ones it has met."""
+        return self._told()[2]
+
     def stand(self) -> None:
         """Stand where the search begins."""
         self._call("stand")

@@ -69,7 +69,8 @@ typedef struct {
 } Problem;
 
 typedef struct { u32 stride, kind, age; } Cell;
-typedef struct { u32 count, rover, held, age; Cell cells[MAX_CELLS + 1]; } Heap;
+/* `age` is that of the newest, `mixed` the groups whose ages are to be told anew, as a mask. */
+typedef struct { u64 mixed; u32 count, rover, held, age; Cell cells[MAX_CELLS + 1]; } Heap;
 typedef struct Node {
   struct Node *next, *parent;
   u32 cost, move, length, words[];
@@ -140,7 +141,19 @@ static u32 address(const Heap *heap, u32 at) {
   return start;
 }
 
-static u32 newer(Heap *heap) {
+/* The age group of a kind, 0 for none; that of holes comes last. */
+static u32 group(const Build *build, u32 kind) {
+  return kind == HOLE ? build->recent * (problem->groups + 1) : problem->group_of[kind];
+}
+
+static void mix(Heap *heap, const Build *build, u32 kind) {
+  heap->mixed |= 1ull << group(build, kind);
+}
+
+/* The age of a new cell of a kind. */
+static u32 newest(Heap *heap, const Build *build, u32 kind) {
+  if (!group(build, kind)) return 0;
+  mix(heap, build, kind);
   if (heap->age >= MAX_AGE - 1) too_large = 1;
   else heap->age++;
   return heap->age;
@@ -198,11 +211,13 @@ static u32 allocate(Heap *heap, const Build *build, u32 kind, u32 end) {
   i32 at = chosen(heap, build, stride, tried);
   if (at == NO_HOLE && build->merge == WHEN_FULL) {
     join_all(heap);
+    mix(heap, build, HOLE);
     at = chosen(heap, build, stride, tried);
   }
   if (at < 0) return at == NO_HOLE && build->carry_on;
   Cell *block = &heap->cells[at];
   u32 rest = block->stride - stride, rest_age = block->age;
+  mix(heap, build, HOLE);
   if (rest >= build->least_rest) {
     u32 low = carved == LOW;
     Cell *other = insert(heap, (u32)at + low);
@@ -212,7 +227,7 @@ static u32 allocate(Heap *heap, const Build *build, u32 kind, u32 end) {
     block->stride = stride;
   }
   block->kind = kind;
-  block->age = newer(heap);
+  block->age = newest(heap, build, kind);
   if (build->fit == NEXT)
     heap->rover = address(heap, (u32)at) + (tried == LOW ? block->stride : 0);
   return 1;
@@ -222,8 +237,9 @@ static void release(Heap *heap, const Build *build, u32 at) {
   u32 start = address(heap, at), merge = build->merge;
   Cell *cell = &heap->cells[at];
   if (heap->held == start) heap->held = NONE;
+  mix(heap, build, cell->kind);
   cell->kind = HOLE;
-  cell->age = newer(heap);
+  cell->age = newest(heap, build, HOLE);
   if ((merge == BOTH || merge == BEHIND) && at + 1 < heap->count && cell[1].kind == HOLE) {
     cell->stride += cell[1].stride;
     remove(heap, at + 1);
@@ -317,11 +333,16 @@ static void join_walls(Heap *heap, const Build *build) {
   for (u32 i = 0; i < heap->count; i++) {
     Cell cell = heap->cells[i];
     u32 end = start + cell.stride;
-    if (is_wall(build, &cell, start)) cell = (Cell){cell.stride, WALL, 0};
+    if (cell.kind != WALL && is_wall(build, &cell, start)) {
+      mix(heap, build, cell.kind);
+      cell = (Cell){cell.stride, WALL, 0};
+    }
     if (cell.kind == HOLE && after_wall && cell.stride < build->least &&
         (i + 1 == heap->count || is_wall(build, &heap->cells[i + 1], end)) &&
-        !keeps(build, start, end))
+        !keeps(build, start, end)) {
+      mix(heap, build, HOLE);
       cell = (Cell){cell.stride, WALL, 0};
+    }
     after_wall = cell.kind == WALL;
     if (after_wall && count && heap->cells[count - 1].kind == WALL)
       heap->cells[count - 1].stride += cell.stride;
@@ -342,29 +363,25 @@ static void settle_rover(Heap *heap) {
   }
 }
 
-static u32 group(const Build *build, const Cell *cell) {
-  if (cell->kind == HOLE) return build->recent ? problem->groups + 1 : 0;
-  return problem->group_of[cell->kind];
-}
-
-/* Ages told anew, of each group from 0 for the oldest. */
+/* Ages told anew, of each group that is mixed from 0 for the oldest. */
 static void rank(Heap *heap, const Build *build) {
-  for (u32 of = 0; of <= problem->groups + build->recent; of++) {
-    u32 oldest = heap->age, newest = 0, next = 0;
+  for (u32 of = 1; of <= problem->groups + 1; of++) {
+    u32 next = 0, oldest = NONE, last = 0;
+    if (!(heap->mixed >> of & 1)) continue;
     for (u32 i = 0; i < heap->count; i++) {
-      Cell *cell = &heap->cells[i];
-      if (group(build, cell) != of) continue;
-      if (!of) { cell->age = 0; continue; }
+      const Cell *cell = &heap->cells[i];
+      if (group(build, cell->kind) != of) continue;
       new_ages[cell->age] = 1;
-      if (cell->age > newest) newest = cell->age;
+      last = larger(last, cell->age);
       if (cell->age < oldest) oldest = cell->age;
     }
-    if (!of) continue;
-    for (u32 age = oldest; age <= newest; age++)
+    for (u32 age = oldest; age <= last; age++)
       if (new_ages[age]) new_ages[age] = next++;
-    for (u32 i = 0; i < heap->count; i++)
-      if (group(build, &heap->cells[i]) == of) heap->cells[i].age = new_ages[heap->cells[i].age];
-    for (u32 age = oldest; age <= newest; age++) new_ages[age] = 0;
+    for (u32 i = 0; i < heap->count; i++) {
+      Cell *cell = &heap->cells[i];
+      if (group(build, cell->kind) == of) cell->age = new_ages[cell->age];
+    }
+    for (u32 age = oldest; age <= last; age++) new_ages[age] = 0;
   }
 }
 
@@ -436,6 +453,7 @@ static u32 *pack(u32 *to, const Heap *heap, const Build *build) {
 static const u32 *unpack(const u32 *from, Heap *heap, const Build *build) {
   u32 kind_at = problem->stride_bits, age_at = kind_at + problem->kind_bits;
   heap->age = heap->count = *from++;
+  heap->mixed = 0;
   heap->rover = build->fit == NEXT ? *from++ : NONE;
   heap->held = problem->holds ? *from++ : NONE;
   for (u32 i = 0; i < heap->count; i++, from++)
@@ -446,7 +464,8 @@ static const u32 *unpack(const u32 *from, Heap *heap, const Build *build) {
 }
 
 static void copy(Heap *to, const Heap *from) {
-  to->count = from->count, to->rover = from->rover, to->held = from->held, to->age = from->age;
+  to->mixed = 0, to->count = from->count, to->age = from->age;
+  to->rover = from->rover, to->held = from->held;
   for (u32 i = 0; i < from->count; i++) to->cells[i] = from->cells[i];
 }
 
@@ -590,8 +609,10 @@ u32 EXPORT(begin)(const Problem *of) {
   buckets = room((of->bound + 1) * sizeof(Node *));
   if (!buckets || !grown()) return FULL;
   *to++ = unpack_all(of->start);
-  for (u32 b = 0; b < of->builds; b++)
+  for (u32 b = 0; b < of->builds; b++) {
+    before[b].mixed = ~0ull;
     to = packed(to, &before[b], &of->build[b], of->start[0], &far, &reached);
+  }
   length = (u32)(to - words);
   if (!(node = put(length, 0, NONE, 0, &status))) return status;
   for (u32 i = 0; i < of->prefix_length; i++) {
