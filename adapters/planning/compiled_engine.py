@@ -205,6 +205,7 @@ class CompiledSearch:
                 len(problem.builds),
                 self._words(groups.index(group) for group in problem.groups),
                 self._put(array("i", problem.next_control).tobytes()),
+                self._words(problem.sweeps),
                 self._words(moves),
                 self._words(word for build in problem.builds for word in self._build(build)),
                 *widths(problem),
@@ -253,6 +254,8 @@ class CompiledSearch:
             *(max(0, bound) for bound in (test.chain_low, test.chain_high)),
             len(test.links) // controls - 1 if test.chain else 0,
             self._once(test.links) if test.chain else 0,
+            self._once(test.prices) if test.prices else 0,
+            0,
         ]
 
 

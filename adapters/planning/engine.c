@@ -43,6 +43,8 @@ typedef struct {
   const unsigned char *chain; /* 0 where there is none */
   u32 chain_low, chain_high, links_most;
   const u32 *links;
+  const u32 *prices; /* 0 where there are none */
+  u32 unused;
 } Test;
 typedef struct {
   u32 fit, order, tried, carved, keeps_last, merge, carry_on;
@@ -58,6 +60,7 @@ typedef struct {
   u32 holds, groups, controls, move_count, builds;
   const u32 *group_of; /* of each kind: 0 for none, else 1 … groups */
   const i32 *next_control;
+  const u32 *sweeps;
   const Move *moves;
   const Build *build;
   u32 stride_bits, kind_bits;
@@ -385,17 +388,21 @@ static void rank(Heap *heap, const Build *build) {
   }
 }
 
-/* How many blocks must be handed out at least before one lies as the test has it. */
-static u32 linked(const Heap *heap, const Test *test) {
+/* How many blocks must be handed out at least before one lies as the test has it, and the frames
+   that these cost at least. */
+static u32 linked(const Heap *heap, const Test *test, u32 *price) {
   u32 least = BEYOND, start = 0, end = 0;
-  for (u32 i = 0; i < heap->count; i++, start = end) {
+  *price = NEVER;
+  for (u32 i = 0; i <= heap->count; i++, start = end) {
     if (test->chain[start] < least) least = test->chain[start];
+    if (test->prices && test->prices[start] < *price) *price = test->prices[start];
+    if (i == heap->count) break;
     end = start + heap->cells[i].stride;
     if (heap->cells[i].kind != WALL) continue;
-    if (start >= test->chain_high) return least;
-    if (end <= test->chain_low) least = BEYOND;
+    if (start >= test->chain_high) break;
+    if (end <= test->chain_low) { least = BEYOND; *price = NEVER; }
   }
-  return test->chain[end] < least ? test->chain[end] : least;
+  return least;
 }
 
 /* How far a heap is from its goals at least; 0 where all of its tests pass. */
@@ -426,9 +433,10 @@ static u32 heuristic(const Heap *heap, const Build *build, u32 control, u32 *rea
     if (fill > test->fill_most) fill = test->fill_most;
     far = larger(far, test->fill[fill * problem->controls + control]);
     if (test->chain) {
-      u32 links = linked(heap, test);
+      u32 price, links = linked(heap, test, &price);
       u32 least = links < test->links_most ? links : test->links_most;
       far = larger(far, links == BEYOND ? NEVER : test->links[least * problem->controls + control]);
+      if (test->prices) far = larger(far, price);
     }
     most = larger(most, far);
   }
@@ -531,7 +539,8 @@ static u32 *packed(u32 *to, Heap *heap, const Build *build, u32 control, u32 *fa
   join_walls(heap, build);
   if (build->fit == NEXT) settle_rover(heap);
   rank(heap, build);
-  *far = larger(*far, heuristic(heap, build, control, reached));
+  u32 least = heuristic(heap, build, control, reached), swept = problem->sweeps[control];
+  *far = larger(*far, least < swept ? least : swept);
   return pack(to, heap, build);
 }
 

@@ -16,9 +16,11 @@ from bridge.planning.controls import Controls, controls_of
 from bridge.planning.distances import ControlGraph
 from bridge.planning.goals import asked_of
 from bridge.planning.model import Covered, LaidOut, Placed, Start, Task
+from bridge.planning.plain_heap import PlainHeaps
 from bridge.planning.policy import End, Fit, HoleOrder
 from bridge.planning.problem import (
     HOLE_KIND,
+    NEVER,
     WALL_KIND,
     Build,
     Code,
@@ -29,6 +31,7 @@ from bridge.planning.problem import (
     Whose,
 )
 from bridge.planning.simulation import order_matters
+from bridge.planning.sweeps import sweeping, sweeps_of
 from bridge.planning.targets import Places, tests_of
 from schemas.errors import PlanningError
 
@@ -46,10 +49,11 @@ _WHOSE = {
 }
 
 
-def compiled(task: Task, precise: int | None = None) -> Problem:
+def compiled(task: Task, precise: int | None = None, whole: bool = False) -> Problem:
     """The problem of finding the cheapest plan with at most so many inputs right to the frame.
 
-    Raises PlanningError where the task passes a bound or names what is not there.
+    With ``whole`` no move is taken for a sweep, so that the tests speak of all plans.  Raises
+    PlanningError where the task passes a bound or names what is not there.
     """
     _check(task)
     controls = controls_of(task, precise)
@@ -59,36 +63,65 @@ def compiled(task: Task, precise: int | None = None) -> Problem:
         Move(number, task.actions[number].frames, kinds.operations(task.actions[number]))
         for number in controls.actions
     )
-    graph = ControlGraph(
-        moves,
-        len(controls.following),
-        tuple(after for row in controls.following for after in row),
-    )
+    following = tuple(after for row in controls.following for after in row)
+    graph = ControlGraph(moves, len(controls.following), following)
     in_order = any(order_matters(start.game.policy) for start in task.starts)
-    groups = _groups(moves, len(kinds.names), in_order)
-    follows_held = _follows_held(moves)
-    builds: list[Build] = []
-    for start in task.starts:
-        build = _build(task, start, kinds, graph, groups)
-        if not follows_held:
-            build = replace(build, start=replace(build.start, held=-1))
-        for at, other in enumerate(builds):
-            if replace(other, names=build.names, base=build.base) == build:
-                builds[at] = replace(other, names=(*other.names, *build.names))
-                break
-        else:
-            builds.append(build)
-    return Problem(
+    problem = Problem(
         names=kinds.names,
-        groups=groups,
+        groups=_groups(moves, len(kinds.names), in_order),
         permanent=kinds.permanent(moves),
-        follows_held=follows_held,
+        follows_held=_follows_held(moves),
         moves=moves,
         controls=graph.controls,
         control=0,
-        next_control=graph.following,
-        builds=tuple(builds),
+        next_control=following,
+        sweeps=(NEVER,) * graph.controls,
+        builds=(),
     )
+    return _with_builds(task, kinds, graph, problem, whole)
+
+
+def _with_builds(
+    task: Task, kinds: _Kinds, graph: ControlGraph, problem: Problem, whole: bool
+) -> Problem:
+    builds = [_build(task, start, kinds, graph, problem) for start in task.starts]
+    sweeps = () if whole else sweeping(problem, [PlainHeaps(problem, each) for each in builds])
+    tested = _tested(task, builds, kinds, ControlGraph(*graph.parts, sweeps))
+    heaps = [PlainHeaps(problem, build) for build in tested]
+    if sweeps and sweeping(problem, heaps) != sweeps:
+        # a block stays that a test asks for, and that nothing releases
+        sweeps = ()
+        tested = _tested(task, builds, kinds, graph)
+    several: list[Build] = []
+    for build in tested:
+        for at, other in enumerate(several):
+            if replace(other, names=build.names, base=build.base) == build:
+                several[at] = replace(other, names=(*other.names, *build.names))
+                break
+        else:
+            several.append(build)
+    problem = replace(problem, builds=tuple(several))
+    if not sweeps:
+        return problem
+    return replace(problem, sweeps=sweeps_of(problem, heaps, sweeps, graph))
+
+
+def _tested(task: Task, builds: Sequence[Build], kinds: _Kinds, graph: ControlGraph) -> list[Build]:
+    """The builds with their tests, which speak of plans of the graph's moves."""
+    tested = []
+    for start, build in zip(task.starts, builds, strict=True):
+        places = Places(
+            base=build.base,
+            unit=build.unit,
+            units=build.units,
+            strides=build.strides,
+            least_rest=build.least_rest,
+            policy=build.policy,
+            numbers=kinds.numbers,
+        )
+        tests, keeps = tests_of(task, start, places, graph)
+        tested.append(replace(build, tests=tests, keeps=keeps))
+    return tested
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,9 +278,8 @@ def _follows_held(moves: Sequence[Move]) -> bool:
     )
 
 
-def _build(
-    task: Task, start: Start, kinds: _Kinds, graph: ControlGraph, groups: Sequence[int]
-) -> Build:
+def _build(task: Task, start: Start, kinds: _Kinds, graph: ControlGraph, problem: Problem) -> Build:
+    """The build without its tests."""
     policy, arena, sizes = start.game.policy, start.arena, start.game.sizes
     handed_out = {
         operation.what
@@ -270,16 +302,6 @@ def _build(
     small = [strides[number] // unit for number in handed_out]
     recent = policy.order is HoleOrder.RECENT and policy.fit is not Fit.NEXT
     patterns = [goal.patterns[start.game.build] for goal in task.goals if isinstance(goal, LaidOut)]
-    places = Places(
-        base=arena.low,
-        unit=unit,
-        units=units,
-        strides=tuple(stride // unit for stride in strides),
-        least_rest=least_rest,
-        policy=policy,
-        numbers=kinds.numbers,
-    )
-    tests, keeps = tests_of(task, start, places, graph)
 
     def pattern(arena: Arena, policy: object) -> bool:
         return all(each.matches(arena, start.game.policy) for each in patterns)
@@ -290,20 +312,21 @@ def _build(
         base=arena.low,
         unit=unit,
         units=units,
-        strides=places.strides,
+        strides=tuple(stride // unit for stride in strides),
         least_rest=least_rest,
         least=min(small, default=units + 1),
         recent=recent,
         in_order=order_matters(policy),
-        keeps=keeps,
-        start=_heap(arena, places, kinds, [0 if recent else -1, -1, *groups[2:]]),
-        tests=tests,
+        keeps=(),
+        start=_heap(start, unit, kinds, [0 if recent else -1, -1, *problem.groups[2:]], problem),
+        tests=(),
         pattern=pattern if patterns else None,
     )
 
 
-def _heap(arena: Arena, places: Places, kinds: _Kinds, groups: Sequence[int]) -> Heap:
+def _heap(start: Start, unit: int, kinds: _Kinds, groups: Sequence[int], problem: Problem) -> Heap:
     """The heap to begin with; ages are told by group, those of holes among each other."""
+    arena = start.arena
     numbers = [kinds.numbers[cell.kind] for cell in arena.cells]
     known = [-1 if cell.age is None else cell.age for cell in arena.cells]
     of_group: dict[tuple[bool, int], set[int]] = {}
@@ -317,13 +340,13 @@ def _heap(arena: Arena, places: Places, kinds: _Kinds, groups: Sequence[int]) ->
     ]
 
     def units(address: int | None) -> int:
-        return -1 if address is None else (address - arena.low) // places.unit
+        return -1 if address is None else (address - arena.low) // unit
 
     return Heap(
         cells=tuple(
-            (cell.stride // places.unit, number, age)
+            (cell.stride // unit, number, age)
             for cell, number, age in zip(arena.cells, numbers, ages, strict=True)
         ),
-        rover=units(arena.rover) if places.policy.fit is Fit.NEXT else -1,
-        held=units(arena.held),
+        rover=units(arena.rover) if start.game.policy.fit is Fit.NEXT else -1,
+        held=units(arena.held) if problem.follows_held else -1,
     )

@@ -7,28 +7,50 @@ they never say too much; and no action lowers one by more than its frames.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from bridge.planning.problem import BEYOND, NEVER, WALL_KIND, Code, Move, Operation
 
-__all__ = ["ControlGraph", "chain_of"]
+__all__ = ["ControlGraph", "chain_of", "priced_chain", "prices_of"]
 
 
-@dataclass(frozen=True, slots=True)
 class ControlGraph:
     """The controls, and which move leads from which to which (-1: nowhere)."""
 
-    moves: tuple[Move, ...]
-    controls: int
-    following: tuple[int, ...]
+    def __init__(
+        self,
+        moves: Sequence[Move],
+        controls: int,
+        following: Sequence[int],
+        without: Collection[int] = (),
+    ) -> None:
+        self.moves = moves
+        self.controls = controls
+        self.following = following
+        self.kept = [number for number in range(len(moves)) if number not in without]
+        """The moves that plans may have; the others are left out."""
+        self._leads: list[list[tuple[int, int]]] = [[] for _ in moves]
+        for number in self.kept:
+            column = following[number :: len(moves)]
+            self._leads[number] = [pair for pair in enumerate(column) if pair[1] >= 0]
+        self._reversed: dict[tuple[int, ...], list[list[tuple[int, int]]]] = {}
+
+    @property
+    def parts(self) -> tuple[Sequence[Move], int, Sequence[int]]:
+        """What it was made of, with all moves."""
+        return self.moves, self.controls, self.following
+
+    @property
+    def size(self) -> int:
+        """How many pairs of a control and a move that is possible there."""
+        return sum(map(len, self._leads))
 
     def release(self, kinds: int) -> tuple[int, ...]:
         """``[kind * controls + control]``: a block of the kind is released; 0 for a hole."""
         table = [0] * self.controls + [NEVER] * self.controls
         for kind in range(WALL_KIND + 1, kinds):
             ends = [any(_frees(op, kind) for op in move.operations) for move in self.moves]
-            table += self._nearest(self._last(ends), [True] * len(self.moves))
+            table += self.nearest(self._last(ends))
         return tuple(table)
 
     def release_then_hand_out(self, kinds: int, wanted: int) -> tuple[int, ...]:
@@ -36,14 +58,13 @@ class ControlGraph:
         then = self.hand_out(wanted, [0] * kinds, 0)
         table = [0] * self.controls + [NEVER] * self.controls
         for kind in range(WALL_KIND + 1, kinds):
-            frees = [any(_frees(op, kind) for op in move.operations) for move in self.moves]
-            at_once = [_frees_then_hands_out(move, kind, wanted) for move in self.moves]
-            start = self._last(at_once)
-            for control, number, after in self._edges():
-                if frees[number]:
-                    cost = self.moves[number].frames + then[after]
-                    start[control] = min(start[control], cost)
-            table += self._nearest(start, [True] * len(self.moves))
+            start = self._last([_frees_then_hands_out(move, kind, wanted) for move in self.moves])
+            for number in self.kept:
+                move = self.moves[number]
+                if any(_frees(op, kind) for op in move.operations):
+                    for control, after in self._leads[number]:
+                        start[control] = min(start[control], move.frames + then[after])
+            table += self.nearest(start)
         return tuple(table)
 
     def hand_out(self, wanted: int, gains: Sequence[int], most: int) -> tuple[int, ...]:
@@ -53,41 +74,31 @@ class ControlGraph:
         """
         before = [_before(move, wanted, gains) for move in self.moves]
         gain = [sum(_gains(move, gains)) for move in self.moves]
-        edges = list(self._edges())
+        gaining = [number for number in self.kept if gain[number]]
+        others = [number for number in self.kept if not gain[number]]
         rows: list[list[int]] = []
         for number in range(most + 1):
             row = self._last([best is not None and best >= number for best in before])
-            for control, move, after in edges:
-                if gain[move]:
-                    # where n is 0 nothing is left to gain: such a move stays in its row
-                    lower = rows[max(0, number - gain[move])][after] if number else NEVER
-                    row[control] = min(row[control], self.moves[move].frames + lower)
-            rows.append(self._nearest(row, [not gained or number == 0 for gained in gain]))
+            # where n is 0 nothing is left to gain: such a move stays in its row
+            for move in gaining if number else ():
+                lower, frames = rows[max(0, number - gain[move])], self.moves[move].frames
+                for control, after in self._leads[move]:
+                    if frames + lower[after] < row[control]:
+                        row[control] = frames + lower[after]
+            rows.append(self.nearest(row, others if number else self.kept))
         return tuple(frames for row in rows for frames in row)
 
-    def _edges(self) -> list[tuple[int, int, int]]:
-        width = len(self.moves)
-        return [
-            (control, move, self.following[control * width + move])
-            for control in range(self.controls)
-            for move in range(width)
-            if self.following[control * width + move] >= 0
-        ]
-
-    def _last(self, ends: Sequence[bool]) -> list[int]:
-        """Frames by control where the next action is the last."""
-        row = [NEVER] * self.controls
-        for control, move, _ in self._edges():
-            if ends[move]:
-                row[control] = min(row[control], self.moves[move].frames)
-        return row
-
-    def _nearest(self, start: list[int], through: Sequence[bool]) -> list[int]:
-        """The least by control, when one may go along the moves of ``through`` first."""
-        reverse: list[list[tuple[int, int]]] = [[] for _ in range(self.controls)]
-        for control, move, after in self._edges():
-            if through[move]:
-                reverse[after].append((control, self.moves[move].frames))
+    def nearest(self, start: Sequence[int], through: Sequence[int] | None = None) -> list[int]:
+        """The least by control, when one may go along the moves of ``through`` (all) first."""
+        moves = tuple(self.kept if through is None else through)
+        if moves not in self._reversed:
+            reverse: list[list[tuple[int, int]]] = [[] for _ in range(self.controls)]
+            for move in moves:
+                for control, after in self._leads[move]:
+                    if control != after:
+                        reverse[after].append((control, self.moves[move].frames))
+            self._reversed[moves] = reverse
+        reverse = self._reversed[moves]
         frames = [min(cost, NEVER) for cost in start]
         queue = [(cost, control) for control, cost in enumerate(frames) if cost < NEVER]
         heapq.heapify(queue)
@@ -100,6 +111,69 @@ class ControlGraph:
                     frames[before] = cost + taken
                     heapq.heappush(queue, (cost + taken, before))
         return frames
+
+    def least_by_ending(self, ends: Mapping[int, Sequence[int]]) -> list[int]:
+        """By control the least frames of which the last move is one of ``ends``.
+
+        Behind that move, in the control that it leads to, it takes as many more as ``ends`` has.
+        """
+        start = [NEVER] * self.controls
+        for number, further in ends.items():
+            for control, after in self._leads[number]:
+                cost = self.moves[number].frames + further[after]
+                start[control] = min(start[control], cost)
+        return self.nearest(start)
+
+    def _last(self, ends: Sequence[bool]) -> list[int]:
+        """Frames by control where the next action is the last."""
+        row = [NEVER] * self.controls
+        for number in self.kept:
+            if ends[number]:
+                for control, _ in self._leads[number]:
+                    row[control] = min(row[control], self.moves[number].frames)
+        return row
+
+
+def prices_of(graph: ControlGraph, kinds: int) -> tuple[int, ...]:
+    """What each kind's block costs at least, NEVER where no move hands one out.
+
+    An action's frames are shared by all that it hands out, so that what it hands out together costs
+    no more than its frames.
+    """
+    prices = [NEVER] * kinds
+    for number in graph.kept:
+        handed_out = [op.what for op in graph.moves[number].operations if op.code == Code.ALLOC]
+        for kind in handed_out:
+            prices[kind] = min(prices[kind], graph.moves[number].frames // len(handed_out))
+    return tuple(prices)
+
+
+def priced_chain(
+    targets: Mapping[int, int],
+    upwards: Mapping[int, int],
+    downwards: Mapping[int, int],
+    units: int,
+) -> tuple[int, ...]:
+    """As ``chain_of`` with the least price of the blocks; each mapping has prices by units."""
+    prices = [NEVER] * (units + 1)
+    queue = []
+    for target, price in targets.items():
+        if 0 <= target <= units and price < prices[target]:
+            prices[target] = price
+            queue.append((price, target))
+    heapq.heapify(queue)
+    steps = [(-stride, price) for stride, price in upwards.items()]
+    steps += downwards.items()
+    while queue:
+        price, at = heapq.heappop(queue)
+        if price > prices[at]:
+            continue
+        for step, more in steps:
+            to = at + step
+            if 0 <= to <= units and price + more < prices[to]:
+                prices[to] = price + more
+                heapq.heappush(queue, (price + more, to))
+    return tuple(prices)
 
 
 def chain_of(

@@ -41,17 +41,16 @@ def _outcome(searching: Searching, task: Task, limits: Limits) -> Outcome:
     if all_hold(task, begin(task)):
         nothing = Plan((), 0, 0)
         return Outcome(Verdict.CHEAPEST, (nothing,), (nothing,), 0, "it is so already")
-    problem = compiled(task)
-    reason = impossible_because(task, problem)
+    reason = impossible_because(task, compiled(task, whole=True))
     if reason:
         return Outcome(Verdict.IMPOSSIBLE, reason=reason)
     within = ""
     if limits.precise is not None and any(action.precise for action in task.actions):
         within = f" with at most {limits.precise} inputs right to the frame"
-        problem = compiled(task, limits.precise)
-        reason = impossible_because(task, problem)
+        reason = impossible_because(task, compiled(task, limits.precise, whole=True))
         if reason:
             return Outcome(Verdict.NONE_WITHIN, reason=f"{reason}{within}")
+    problem = compiled(task, limits.precise)
     searched = searching.search(problem, Bounds(limits.frames, limits.memory), main=True)
     if searched.why:
         return _cut_short(searched)

@@ -11,6 +11,7 @@ from bridge.planning.policy import End, Fit, Merge, WhenFull
 from bridge.planning.problem import (
     BEYOND,
     HOLE_KIND,
+    NEVER,
     WALL_KIND,
     Build,
     Code,
@@ -22,7 +23,7 @@ from bridge.planning.problem import (
     Whose,
 )
 
-__all__ = ["PackedHeap", "PlainHeaps", "measured", "packed", "passes", "unpacked"]
+__all__ = ["PackedHeap", "PlainHeaps", "bound_of", "measured", "packed", "passes", "unpacked"]
 
 PackedHeap = tuple[int, ...]
 _Cell = tuple[int, int, int, int]
@@ -52,7 +53,7 @@ class PlainHeaps:
     """One build's heaps."""
 
     def __init__(self, problem: Problem, build: Build) -> None:
-        self._build = build
+        self.build = build
         self._policy = build.policy
         self._groups = problem.groups
         self._permanent = problem.permanent if build.pattern is None else 0
@@ -73,7 +74,7 @@ class PlainHeaps:
         if operation.code == Code.ALLOC:
             self._allocate(operation, heap)
         elif operation.code == Code.FREE:
-            for cell in self._chosen(operation, heap, self._build.in_order):
+            for cell in self._chosen(operation, heap, self.build.in_order):
                 self._release(cell, heap)
         elif operation.code == Code.HOLD:
             (cell,) = self._chosen(operation, heap, True)
@@ -107,7 +108,7 @@ class PlainHeaps:
             tried = carved = End.HIGH if operation.how else End.LOW
         if policy.fit is Fit.NEXT and heap.rover < 0:
             raise _Failed
-        stride = self._build.strides[operation.what]
+        stride = self.build.strides[operation.what]
         at = self._hole(heap, stride, tried)
         if at < 0 and policy.merge is Merge.WHEN_FULL:
             self._join(heap)
@@ -118,7 +119,7 @@ class PlainHeaps:
             raise _Failed
         start, units, _, age = heap.cells[at]
         rest = units - stride
-        if rest < self._build.least_rest:
+        if rest < self.build.least_rest:
             stride, rest = units, 0
         block = (start if carved is End.LOW else start + rest, stride, operation.what, heap.age())
         if not rest:
@@ -145,7 +146,7 @@ class PlainHeaps:
             if tried is End.LOW:
                 return min(enough, key=lambda at: (cells[at][0] < rover, at))
             return min(enough, key=lambda at: (cells[at][0] > rover, -at))
-        if self._build.recent:
+        if self.build.recent:
             enough.sort(key=lambda at: cells[at][3], reverse=True)
         if tried is End.HIGH:
             enough.reverse()
@@ -155,7 +156,7 @@ class PlainHeaps:
             taken = max(enough, key=lambda at: cells[at][1])
         else:
             taken = enough[0]
-        if self._build.recent:
+        if self.build.recent:
             _, units, _, age = cells[taken]
             any_units = policy.fit is Fit.FIRST
             for at in enough:
@@ -198,7 +199,7 @@ class PlainHeaps:
         heap.cells = cells
 
     def _normal(self, cells: list[_Cell], rover: int, held: int) -> PackedHeap:
-        build = self._build
+        build = self.build
         if build.pattern is None:
             cells = self._walled(cells)
             for start, units, kind, _ in cells:
@@ -222,12 +223,12 @@ class PlainHeaps:
 
     def _group(self, kind: int, groups: Sequence[int]) -> int:
         if kind == HOLE_KIND:
-            return HOLE_KIND if self._build.recent else -1
+            return HOLE_KIND if self.build.recent else -1
         return groups[kind]
 
     def _walled(self, cells: list[_Cell]) -> list[_Cell]:
         """What never changes again is wall, and touching walls are one."""
-        build = self._build
+        build = self.build
         kept: list[_Cell] = []
         for cell in cells:
             if self._permanent >> cell[2] & 1 and not any(
@@ -254,9 +255,9 @@ class PlainHeaps:
         start, units, kind, _ = cells[-1]
         return (
             kind == HOLE_KIND
-            and units < self._build.least
+            and units < self.build.least
             and (len(cells) == 1 or cells[-2][2] == WALL_KIND)
-            and not any(start <= at < start + units for at in self._build.keeps)
+            and not any(start <= at < start + units for at in self.build.keeps)
         )
 
 
@@ -289,7 +290,8 @@ def passes(test: Test, cells: Sequence[_Cell]) -> bool:
 def measured(test: Test, cells: Sequence[_Cell], controls: int) -> list[tuple[int, int]]:
     """What a test that does not pass says of a heap: (table, row) of all that count.
 
-    Tables are 0 ``clear``, 1 ``fill``, 2 ``links``; row -1 is NEVER throughout.
+    Tables are 0 ``clear``, 1 ``fill``, 2 ``links``; a row -1 is NEVER throughout.  Of table 3 the
+    row is the frames themselves.
     """
     kinds = {
         kind
@@ -299,10 +301,26 @@ def measured(test: Test, cells: Sequence[_Cell], controls: int) -> list[tuple[in
     rows = [(0, kind) for kind in kinds]
     rows.append((1, min(_to_fill(test, cells), len(test.fill) // controls - 1)))
     if test.chain:
-        least = _chained(test, cells)
+        least = min(test.chain[at] for at in _boundaries(test, cells))
         last = len(test.links) // controls - 1
         rows.append((2, -1 if least == BEYOND else min(least, last)))
+    if test.prices:
+        rows.append((3, min(test.prices[at] for at in _boundaries(test, cells))))
     return rows
+
+
+def bound_of(test: Test, cells: Sequence[_Cell], controls: int) -> list[int]:
+    """By control the least frames without a sweep until a test passes that does not."""
+    tables = (test.clear, test.fill, test.links)
+    bound = [0] * controls
+    for table, row in measured(test, cells, controls):
+        if row < 0:
+            return [NEVER] * controls
+        said: Sequence[int] = (row,) * controls
+        if table < len(tables):
+            said = tables[table][row * controls : (row + 1) * controls]
+        bound = [max(pair) for pair in zip(bound, said, strict=True)]
+    return bound
 
 
 def _to_fill(test: Test, cells: Sequence[_Cell]) -> int:
@@ -318,17 +336,19 @@ def _to_fill(test: Test, cells: Sequence[_Cell]) -> int:
     return count
 
 
-def _chained(test: Test, cells: Sequence[_Cell]) -> int:
-    chain, least = test.chain, BEYOND
+def _boundaries(test: Test, cells: Sequence[_Cell]) -> list[int]:
+    """Those that count for a chain: between the last wall below it and the first one above."""
+    found: list[int] = []
+    end = 0
     for start, units, kind, _ in cells:
-        least = min(least, chain[start])
+        found.append(start)
+        end = start + units
         if kind == WALL_KIND:
-            if start + units <= test.chain_low:
-                least = BEYOND
-            elif start >= test.chain_high:
-                break
-        least = min(least, chain[start + units])
-    return least
+            if start >= test.chain_high:
+                return found
+            if end <= test.chain_low:
+                found.clear()
+    return [*found, end]
 
 
 def _is_wanted(test: Test, cell: _Cell) -> bool:

@@ -13,6 +13,7 @@ __all__ = ["JointHeaps"]
 
 _NOT_YET = -2
 _IMPOSSIBLE = -1
+_PRICE = 3
 _Row = tuple[int, int, int]
 """Test, which of its tables, and where in it: frames by control."""
 
@@ -80,7 +81,9 @@ class JointHeaps:
                 for row in of_build
             ]
             tables.append((0,) * self._problem.controls)
-            least = self._rows[rows] = [max(column) for column in zip(*tables, strict=True)]
+            without = [max(column) for column in zip(*tables, strict=True)]
+            least = [min(pair) for pair in zip(without, self._problem.sweeps, strict=True)]
+            self._rows[rows] = least
         return least
 
 
@@ -120,8 +123,8 @@ class _BuildHeaps:
         """Frames by control."""
         test, table, at = row
         controls = self._problem.controls
-        if at < 0:
-            return (NEVER,) * controls
+        if at < 0 or table == _PRICE:
+            return (NEVER if at < 0 else at,) * controls
         chosen = self._build.tests[test]
         frames = (chosen.clear, chosen.fill, chosen.links)[table]
         return frames[at * controls : (at + 1) * controls]

@@ -32,8 +32,10 @@ allocation fails if another hole that is enough has the age of the one that woul
 and worst fit: and its size).  A block that is released is held no more.
 
 *Search.*  A plan's cost is the sum of its actions' frames.  The goal is reached where all tests of
-all builds pass and so do the patterns.  ``heuristic`` of a state is the greatest of what the tests
-of all builds say (see ``Test``): no plan from there is cheaper, and NEVER means that there is none.
+all builds pass and so do the patterns.  Else no plan from a state is cheaper than the lesser of two
+bounds: the greatest that the tests of all builds say (see ``Test``), which is so for plans without
+a sweep, and ``sweeps[control]``, for plans with one.  NEVER means that there is no plan.  A sweep
+is a move that first releases all blocks there are, so that it always leaves the same heap.
 """
 
 from __future__ import annotations
@@ -127,7 +129,7 @@ class Side(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class Test:
-    """One goal on one build, and how far it is at least.
+    """One goal on one build, and how far it is at least without a sweep.
 
     With a ``kinds`` mask it passes where a used block of one of these kinds starts in ``low`` …
     ``high`` and ends at ``end`` or behind; with mask 0, where a hole covers the unit at ``low``.
@@ -145,7 +147,8 @@ class Test:
       must be handed out first before one ends, or begins, where that of the goal does), and at
       most ``len(links) // controls - 1``; NEVER where n is BEYOND.  Boundaries below the end of
       the last wall that ends at or below ``chain_low`` do not count, nor those above the start of
-      the first wall that starts at or above ``chain_high``; those two do.
+      the first wall that starts at or above ``chain_high``; those two do;
+    - where ``prices`` is not empty, the least ``prices[b]`` of the same boundaries.
     """
 
     goal: int
@@ -164,6 +167,7 @@ class Test:
     chain_low: int
     chain_high: int
     links: tuple[int, ...]
+    prices: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,4 +222,5 @@ class Problem:
     controls: int
     control: int
     next_control: tuple[int, ...]
+    sweeps: tuple[int, ...]
     builds: tuple[Build, ...]

@@ -6,29 +6,27 @@ decides.
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 from bridge.planning.arena import HOLE, WALL
 from bridge.planning.model import Covered, LaidOut, Placed, Start, Task
-from bridge.planning.plain_heap import PackedHeap, PlainHeaps, measured, packed, passes, unpacked
-from bridge.planning.policy import Fit, HoleOrder, Merge
+from bridge.planning.plain_heap import PlainHeaps, measured, passes, unpacked
 from bridge.planning.problem import (
-    HOLE_KIND,
     NEVER,
     WALL_KIND,
     Build,
     Code,
-    Move,
     Problem,
     Test,
-    Whose,
 )
+from bridge.planning.sweeps import after_sweep, sweeping
 
 __all__ = ["impossible_because"]
 
 
 def impossible_because(task: Task, problem: Problem) -> str:
-    """In words why no sequence of actions reaches the goal; empty where no proof applies."""
+    """In words why no sequence of actions reaches the goal; empty where no proof applies.
+
+    The problem is one whose tests speak of all plans (``compiled`` with ``whole``).
+    """
     starts = {start.game.build: start for start in task.starts}
     for build in problem.builds:
         heaps = PlainHeaps(problem, build)
@@ -75,7 +73,8 @@ class _Proof:
         never = [
             (table, row)
             for table, row in measured(test, unpacked(self._heaps.start), problem.controls)
-            if row < 0 or tables[table][row * problem.controls + problem.control] >= NEVER
+            if table < len(tables)
+            and (row < 0 or tables[table][row * problem.controls + problem.control] >= NEVER)
         ]
         if not never:
             return ""
@@ -127,78 +126,28 @@ class _Proof:
         raise AssertionError(f"nothing of kind {kind} lies at {self._where}")
 
     def always_released(self) -> str:
-        """Every action that hands it out first releases all that is ever handed out.
-
-        What lies in the heap then is always the same, if holes are what they cover and nothing
-        else: they are gone through by address, from an end, and joined with both neighbours.
-        """
-        policy, test = self._build.policy, self._test
-        cells = unpacked(self._heaps.start)
-        if (
-            not test.kinds
-            or policy.merge is not Merge.BOTH
-            or policy.fit is Fit.NEXT
-            or policy.order is not HoleOrder.ADDRESS
-            or any(one[2] == other[2] == HOLE_KIND for one, other in pairwise(cells))
-        ):
+        """Every action that hands it out first releases all that is ever handed out."""
+        test, moves = self._test, self._problem.moves
+        if not test.kinds:
             return ""
-        ever = {cell[2] for cell in cells} - {HOLE_KIND, WALL_KIND}
-        for move in self._problem.moves:
-            ever |= {op.what for op in move.operations if op.code == Code.ALLOC}
-        swept = _swept(cells)
+        sweeps = sweeping(self._problem, [self._heaps])
         places: set[int] = set()
-        for move in self._problem.moves:
-            codes = [operation.code for operation in move.operations]
-            then = move.operations[codes.index(Code.ALLOC) :] if Code.ALLOC in codes else ()
-            wanted = {
-                at
-                for at, operation in enumerate(then, 1)
-                if operation.code == Code.ALLOC and test.kinds >> operation.what & 1
-            }
-            if not wanted:
+        for number, move in enumerate(moves):
+            if not any(
+                operation.code == Code.ALLOC and test.kinds >> operation.what & 1
+                for operation in move.operations
+            ):
                 continue
-            if not _releases_first(move, ever):
+            if number not in sweeps:
                 return ""
-            for at in range(1, len(then) + 1):
-                heap = self._heaps.after(swept, then[:at])
-                if heap is None:
-                    break
-                after = unpacked(heap)
-                if passes(test, after):
+            for heap in after_sweep(self._heaps, move):
+                cells = unpacked(heap)
+                if passes(test, cells):
                     return ""
-                if at in wanted:
-                    places |= {start for start, _, kind, _ in after if test.kinds >> kind & 1}
-        base = self._build.base + policy.header
+                places |= {start for start, _, kind, _ in cells if test.kinds >> kind & 1}
+        base = self._build.base + self._build.policy.header
         found = ", ".join(f"{base + place * self._build.unit:#x}" for place in sorted(places)[:8])
         return (
             f"every action that hands out {self._wanted} first releases all that can be released, "
             + (f"so that one lies at {found} and nowhere else" if found else "and has no room then")
         )
-
-
-def _releases_first(move: Move, ever: set[int]) -> bool:
-    """Whether all blocks of the kinds go before the first is handed out, and no hold decides."""
-    released: set[int] = set()
-    if any(
-        operation.code in (Code.HOLD, Code.LET_GO) or operation.how == Whose.HELD
-        for operation in move.operations
-    ):
-        return False
-    for operation in move.operations:
-        if operation.code == Code.ALLOC:
-            break
-        if not operation.count:
-            released |= {kind for kind in ever if operation.what >> kind & 1}
-    return ever <= released
-
-
-def _swept(cells: list[tuple[int, int, int, int]]) -> PackedHeap:
-    """The heap when nothing but its walls is left."""
-    kept: list[list[int]] = []
-    for _, units, kind, _ in cells:
-        kind = WALL_KIND if kind == WALL_KIND else HOLE_KIND
-        if kept and kept[-1][1] == kind:
-            kept[-1][0] += units
-        else:
-            kept.append([units, kind])
-    return (-1, -1, *(packed(units, kind, 0) for units, kind in kept))

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from bridge.planning.arena import WALL
-from bridge.planning.distances import ControlGraph, chain_of
+from bridge.planning.distances import ControlGraph, chain_of, priced_chain, prices_of
 from bridge.planning.goals import holds
 from bridge.planning.model import Covered, Freed, LaidOut, Placed, Start, Task, Uncovered
 from bridge.planning.policy import End, Fit, HoleOrder, Policy
@@ -91,8 +91,8 @@ def tests_of(
 def _asked(places: Places, graph: ControlGraph) -> frozenset[_Asked]:
     policy = places.policy
     found = set()
-    for move in graph.moves:
-        for operation in move.operations:
+    for number in graph.kept:
+        for operation in graph.moves[number].operations:
             if operation.code == Code.ALLOC:
                 tried, carved = policy.tried_from, policy.carved_from
                 if operation.how >= 0:
@@ -120,6 +120,7 @@ def _hole(number: int, at: int, places: Places, graph: ControlGraph) -> Test:
         chain_low=0,
         chain_high=0,
         links=(),
+        prices=(),
     )
 
 
@@ -168,6 +169,7 @@ def _block(
         chain_low=first,
         chain_high=high + 1,
         links=graph.hand_out(_mask(wanted), [1] * places.kinds, rows),
+        prices=_priced(wanted, asked, first, high, places, graph),
     )
 
 
@@ -179,8 +181,7 @@ def _mask(wanted: list[_Asked]) -> int:
 
 
 def _rows(graph: ControlGraph) -> int:
-    edges = max(1, graph.controls * len(graph.moves))
-    return min(MAX_ROWS, MAX_STEPS // edges)
+    return min(MAX_ROWS, MAX_STEPS // max(1, graph.size))
 
 
 def _filling(
@@ -213,12 +214,46 @@ def _chain(
 
     A block lies at an end of its hole, and that is a boundary of cells already.
     """
-    targets = set(range(first, high + 1))
-    for stride in {each.stride for each in wanted if not each.carved_low}:
-        targets.update(range(first + stride, high + stride + 1))
     return chain_of(
-        targets if wanted else (),
+        _ends(wanted, first, high, dict.fromkeys((each.kind for each in wanted), 0)),
         sorted({each.stride for each in asked if each.carved_low}),
         sorted({each.stride for each in asked if not each.carved_low}),
         places.units,
     )
+
+
+def _priced(
+    wanted: list[_Asked],
+    asked: frozenset[_Asked],
+    first: int,
+    high: int,
+    places: Places,
+    graph: ControlGraph,
+) -> tuple[int, ...]:
+    """The same with the frames that these blocks cost at least, the wanted one's with them."""
+    if places.units * len(asked) > MAX_STEPS:
+        return ()
+    prices = prices_of(graph, places.kinds)
+    upwards: dict[int, int] = {}
+    downwards: dict[int, int] = {}
+    for each in asked:
+        steps = upwards if each.carved_low else downwards
+        steps[each.stride] = min(steps.get(each.stride, NEVER), prices[each.kind])
+    targets = _ends(wanted, first, high, {each.kind: prices[each.kind] for each in wanted})
+    return priced_chain(targets, upwards, downwards, places.units)
+
+
+def _ends(wanted: list[_Asked], first: int, high: int, prices: Mapping[int, int]) -> dict[int, int]:
+    """The boundaries at which a block that starts in ``first`` … ``high`` can lie, with its price.
+
+    One carved from the high end lies below its boundary, or has a whole hole from its start.
+    """
+    ends: dict[int, int] = {}
+    for each in wanted:
+        spans = [range(first, high + 1)]
+        if not each.carved_low:
+            spans.append(range(first + each.stride, high + each.stride + 1))
+        for span in spans:
+            for at in span:
+                ends[at] = min(ends.get(at, NEVER), prices[each.kind])
+    return ends

@@ -18,7 +18,7 @@ from bridge.planning.arena import HOLE, WALL, Arena, Cell
 from bridge.planning.engine import Bounds
 from bridge.planning.model import GameModel, Start, Task
 from bridge.planning.policy import End, Fit, HoleOrder, Policy
-from bridge.planning.problem import Build, Code, Heap, Move, Operation, Problem, Whose
+from bridge.planning.problem import NEVER, Build, Code, Heap, Move, Operation, Problem, Whose
 from bridge.planning.simulation import Moment, NotPossible, begin, order_matters, perform
 from tests.adapters.planning.made_tasks import (
     BASE,
@@ -82,9 +82,8 @@ def problem_of(task: Task) -> Problem:
         start=heap_of(arena, recent, policy.fit is Fit.NEXT),
         tests=(),
     )
-    return Problem(
-        names, (-1, -1, *(0 for _ in KINDS)), 0, True, moves, 1, 0, (0,) * len(moves), (build,)
-    )
+    groups = (-1, -1, *(0 for _ in KINDS))
+    return Problem(names, groups, 0, True, moves, 1, 0, (0,) * len(moves), (NEVER,), (build,))
 
 
 def heap_of(arena: Arena, recent: bool, roves: bool) -> Heap:

@@ -14,7 +14,7 @@ from bridge.planning.arena import HOLE, Arena, Cell
 from bridge.planning.compiling import compiled
 from bridge.planning.engine import BeyondBounds, Bounds, End, Engine, Progress
 from bridge.planning.find import find
-from bridge.planning.model import GameModel, LaidOut, Limits, Placed, Start, Task
+from bridge.planning.model import Freed, GameModel, LaidOut, Limits, Placed, Start, Task
 from bridge.planning.outcome import Sought, Verdict
 from bridge.planning.plain_engine import PlainEngine
 from bridge.planning.policy import Policy
@@ -109,7 +109,7 @@ def test_plans_cost_the_same_in_many_games(core: CompiledEngine) -> None:
 
 
 def wide_task(blocks: int = 24) -> Task:
-    """More states than one wants to see, and a goal that is far."""
+    """More states than one wants to see, and two goals of which either alone can be reached."""
     policy = Policy(header=16, alignment=16, least_rest=32)
     sizes = {"crate": 0x50, "gull": 0x30, "mist": 0x10}
     cells: list[Cell] = []
@@ -123,8 +123,9 @@ def wide_task(blocks: int = 24) -> Task:
     for which in (Which.NEWEST, Which.OLDEST, Which.HIGHEST):
         actions += [Action(f"{which}_{kind}", 1, effects=(Free((kind,), which),)) for kind in sizes]
     goal = Placed("mist", {"disk": (at + 0x4010, at + 0x4010)})
+    goals = (goal, Freed({"disk": at + 0x4010}))
     arena = Arena(tuple(cells))
-    return Task((Start(GameModel("disk", policy, sizes), arena),), {}, tuple(actions), (goal,))
+    return Task((Start(GameModel("disk", policy, sizes), arena),), {}, tuple(actions), goals)
 
 
 def test_memory_is_kept_to(core: CompiledEngine) -> None:

@@ -36,6 +36,8 @@ def a_task(chance: random.Random, goals: int | None = None) -> Task:
         starts.append(_start(chance, build, kinds))
     if len(starts) == 2 and chance.random() < 0.4:
         starts[1] = _elsewhere(starts[0], "second", 0x400)
+    if chance.random() < 0.3:
+        actions, starts = _with_doors(chance, actions, starts, kinds)
     task = Task(tuple(starts), {"room": 0, "shots": 0}, actions, ())
     task = _later(chance, task)
     wanted = [_goal(chance, task) for _ in range(goals or 1 + (chance.random() < 0.25))]
@@ -57,6 +59,34 @@ def a_policy(chance: random.Random) -> Policy:
         keeps_last=chance.random() < 0.2,
         when_full=chance.choice([WhenFull.IMPOSSIBLE, WhenFull.CARRY_ON]),
     )
+
+
+def _with_doors(
+    chance: random.Random, actions: tuple[Action, ...], starts: list[Start], kinds: Sequence[str]
+) -> tuple[tuple[Action, ...], list[Start]]:
+    """Some actions release all first, in a heap where that leaves nothing of what was."""
+    everything = Free((*kinds, "courier"), Which.ALL, 1, chance.choice(SINGLE))
+    doors = tuple(
+        replace(action, effects=(everything, *action.effects)) if chance.random() < 0.5 else action
+        for action in actions
+    )
+    plain = [
+        replace(
+            start,
+            game=replace(
+                start.game,
+                policy=replace(
+                    start.game.policy,
+                    merge=Merge.BOTH,
+                    order=HoleOrder.ADDRESS,
+                    fit=chance.choice([Fit.FIRST, Fit.BEST, Fit.WORST]),
+                ),
+            ),
+            arena=replace(start.arena, rover=None),
+        )
+        for start in starts
+    ]
+    return doors, plain
 
 
 def _elsewhere(start: Start, build: str, by: int) -> Start:

@@ -1,0 +1,200 @@
+"""Speed of the planner, within one run: ``python -m tests.benchmarks.planner [GOALS]``.
+
+The game is Tidewright: its schema's actions, from its sample dumps' heaps.
+
+(a) goals: a block where one stood after actions done at random.  Each is planned for with a proof;
+    then the same engine does random moves for two seconds, and what it found is compared;
+(b) a new plan from where a plan's steps have led to, which is what following one asks for;
+(c) states a second and bytes of memory a state, of each engine.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import sys
+import time
+import tracemalloc
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from pathlib import Path
+
+from adapters.functions import installed_functions
+from adapters.planning.engines import engine_here
+from adapters.sessions.bridge_file import load_bridge
+from adapters.sessions.one_frame import take_frame
+from adapters.system_clock import SystemClock
+from bridge.planning.compiling import compiled
+from bridge.planning.described import described, planning_build
+from bridge.planning.engine import Bounds, Engine
+from bridge.planning.find import find
+from bridge.planning.goals import all_hold
+from bridge.planning.model import Limits, Placed, Task
+from bridge.planning.outcome import Outcome, Verdict
+from bridge.planning.plain_engine import PlainEngine
+from bridge.planning.simulation import Moment, NotPossible, begin, perform
+from bridge.planning.start_of_frame import start_of
+from bridge.prepared import prepare
+
+SAMPLES = Path(__file__).parents[2] / "sample_dumps"
+DUMPS = ("first-print-carry", "first-print-mist-stair", "second-print-harbour", "export-carry")
+
+
+@lru_cache
+def game(sample: str) -> Task:
+    """The task of doing nothing, from a dump's heap, with all actions."""
+    bridge = load_bridge(SAMPLES / f"{sample}.bridge.toml")
+    ready = prepare(bridge, installed_functions())
+    planning = {name: planning_build(prepared) for name, prepared in ready.items()}
+    frame = asyncio.run(take_frame(bridge, planning, 10, tell=lambda text: None))
+    found = described(ready[frame.build])
+    begun = start_of(frame, found)
+    return Task((begun.start,), begun.states, found.actions, ())
+
+
+def walked(task: Task, chance: random.Random, steps: int) -> list[Moment]:
+    """The moments of so many actions at random."""
+    moments = [begin(task)]
+    while len(moments) <= steps:
+        try:
+            moments.append(perform(chance.choice(task.actions), moments[-1], task))
+        except NotPossible:
+            continue
+    return moments
+
+
+def wanted_tasks(count: int, steps: range = range(3, 26)) -> list[Task]:
+    """So many tasks: a block of some kind where the last of some actions put one."""
+    chance = random.Random(83)
+    tasks: list[Task] = []
+    while len(tasks) < count:
+        task = game(DUMPS[len(tasks) % len(DUMPS)])
+        *_, before, after = walked(task, chance, chance.choice(steps))
+        build = task.starts[0].game.build
+        header = task.starts[0].game.policy.header
+        known = {(cell.start, cell.kind) for cell in before.arenas[build].cells if cell.used}
+        new = [
+            cell
+            for cell in after.arenas[build].cells
+            if cell.used and (cell.start, cell.kind) not in known
+        ]
+        if new:
+            cell = chance.choice(new)
+            address = cell.start + header
+            task = replace(task, goals=(Placed(cell.kind, {build: (address, address)}),))
+            if not all_hold(task, begin(task)):
+                tasks.append(task)
+    return tasks
+
+
+@dataclass(frozen=True)
+class Compared:
+    """One goal: the plan's proof and seconds, and the random moves' best."""
+
+    outcome: Outcome
+    seconds: float
+    at_random: int | None
+
+    @property
+    def steps(self) -> int:
+        return len(self.outcome.plans[0].steps)
+
+
+def planned(task: Task, engine: Engine) -> tuple[Outcome, float]:
+    """The outcome, and the seconds that all of it took."""
+    began = time.perf_counter()
+    outcome = find(task, Limits(), SystemClock(), engine)
+    return outcome, time.perf_counter() - began
+
+
+def at_random(task: Task, engine: Engine, seconds: float) -> int | None:
+    """Frames of the best plan that random moves come upon."""
+    search = engine.begin(compiled(task), Bounds(1 << 20, 1 << 30))
+    best, ends, seed = None, time.perf_counter() + seconds, 1
+    while time.perf_counter() < ends:
+        best = search.wander(engine.wandering // 10, seed).frames
+        seed += 1
+    search.close()
+    return best
+
+
+def compare(tasks: Sequence[Task], engine: Engine, seconds: float) -> list[Compared]:
+    return [Compared(*planned(task, engine), at_random(task, engine, seconds)) for task in tasks]
+
+
+def replanned(tasks: Sequence[Task], engine: Engine) -> list[float]:
+    """Seconds of a new plan after each step of a plan, done with one action in between."""
+    chance = random.Random(5)
+    seconds = []
+    for task in tasks:
+        outcome, _ = planned(task, engine)
+        moment = begin(task)
+        for step in outcome.plans[0].steps[:3]:
+            action = next(each for each in task.actions if each.name == step.action)
+            moment = perform(action, moment, task)
+            slipped = chance.choice(task.actions)
+            try:
+                moment = perform(slipped, moment, task)
+            except NotPossible:
+                pass
+            starts = tuple(
+                replace(start, arena=moment.arenas[start.game.build]) for start in task.starts
+            )
+            again = replace(task, starts=starts, states=moment.states)
+            seconds.append(planned(again, engine)[1])
+    return seconds
+
+
+def speed(engine: Engine, seconds: float) -> tuple[float, float]:
+    """States generated a second without a goal in reach, and bytes that each is counted with."""
+    task = game(DUMPS[0])
+    start = task.starts[0]
+    address = start.arena.high - 0x40
+    task = replace(task, goals=(Placed("lantern", {start.game.build: (address, address + 0x30)}),))
+    search = engine.begin(compiled(task), Bounds(1 << 20, 1 << 30))
+    began = time.perf_counter()
+    progress = search.run(1)
+    while time.perf_counter() - began < seconds and progress.end == "going":
+        progress = search.run(engine.slice)
+    taken = time.perf_counter() - began
+    search.close()
+    return progress.generated / taken, progress.memory / max(1, progress.expanded)
+
+
+def truly_taken(expansions: int) -> tuple[float, float]:
+    """Bytes that the plain engine counts and those that Python took for them."""
+    problem = compiled(wanted_tasks(1, range(20, 21))[0])
+    tracemalloc.start()
+    search = PlainEngine().begin(problem, Bounds(1 << 20, 1 << 30))
+    progress = search.run(expansions)
+    taken, _ = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    return progress.memory, taken
+
+
+def main() -> None:
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 83
+    engine = engine_here().engine or PlainEngine()
+    engines = [engine] if isinstance(engine, PlainEngine) else [engine, PlainEngine()]
+    for each in engines:
+        rate, size = speed(each, 2)
+        print(f"{each.name}: {rate:,.0f} states/s, {size:.0f} bytes an expanded state")
+    counted, taken = truly_taken(3000)
+    print(f"plain: counts {counted / taken:.2f} of the bytes that it takes")
+    tasks = wanted_tasks(count)
+    results = compare(tasks, engine, 2)
+    proved = [each for each in results if each.outcome.verdict is Verdict.CHEAPEST]
+    worst = max(each.seconds for each in results)
+    print(f"{engine.name}: {len(proved)} of {len(results)} proved, worst {worst:.3f} s")
+    for low, high in ((1, 3), (4, 6), (7, 10), (11, 14), (15, 99)):
+        some = [each for each in proved if low <= each.steps <= high]
+        found = [each for each in some if each.at_random is not None]
+        best = [each for each in found if each.at_random == each.outcome.floor]
+        print(f"{low}–{high} steps: {len(some)}; at random {len(found)}, cheapest {len(best)}")
+    seconds = replanned(tasks[:20], engine)
+    print(f"again: {len(seconds)}, worst {max(seconds):.3f} s, mean {sum(seconds) / len(seconds)}")
+
+
+if __name__ == "__main__":
+    main()
