@@ -27,6 +27,7 @@ from bridge.readings.frame import Frame
 from bridge.readings.reading import Reading, Watch
 from bridge.reporting.recurring import RecurringTrouble
 from bridge.sampling.continuity import Continuity
+from bridge.sampling.plan_tracker import PlanTracker
 from bridge.sampling.practice_tracker import PracticeTracker
 from bridge.sampling.sampler import WITHOUT_FRAME, Sampler
 from bridge.sampling.setup import SamplingSetup
@@ -62,9 +63,9 @@ class Daemon:
     """Runs one source into any number of outputs.
 
     ``setup`` is what every sampler of it is made with, its clock among it.  Every change of state
-    is one line in ``log``.  ``practising`` are the steps, attempts and tallies, where there are
-    any, and ``questions`` what others may ask of the game while it runs.  ``standstill`` tells
-    whether lowhalf stood still itself, by the clock unless another is given.
+    is one line in ``log``.  ``practising`` are the steps, attempts and tallies, and ``plan`` what
+    follows one, where there are any; ``questions`` is what others may ask of the game meanwhile.
+    ``standstill`` tells whether lowhalf stood still itself, by the clock unless another is given.
     """
 
     def __init__(
@@ -75,6 +76,7 @@ class Daemon:
         *,
         log: logging.Logger,
         practising: PracticeTracker | None = None,
+        plan: PlanTracker | None = None,
         questions: Questions | None = None,
         standstill: Standstill | None = None,
     ) -> None:
@@ -85,6 +87,7 @@ class Daemon:
         self._log = log
         self._clock = clock = setup.clock
         self._practising = practising
+        self._plan = plan
         self._questions = questions
         self._announced: Sequence[Watch] | None = None
         self._reason = ""
@@ -95,6 +98,7 @@ class Daemon:
             clock,
             questions=questions,
             practising=practising,
+            plan=plan,
             standstill=self._standstill,
             observers=[each for each in self.outputs if isinstance(each, MemoryObserver)],
         )
@@ -153,6 +157,8 @@ class Daemon:
     async def _close(self) -> None:
         """Close the source and what keeps attempts, each also where the other fails."""
         self._closing(ENDED)
+        if self._plan is not None:
+            self._plan.close()
         closing = [self.source.close()]
         if self._practising is not None:
             closing.append(self._practising.close(ENDED))

@@ -22,6 +22,7 @@ __all__ = [
     "LearnTable",
     "Number",
     "Plain",
+    "PlanTable",
     "Sampling",
     "StepTable",
     "TargetTable",
@@ -167,6 +168,21 @@ class LayoutTable(Table):
     )
 
 
+class PlanTable(Table):
+    """A plan that is followed: which action comes next, and where the game left it."""
+
+    file: PathText = Field(min_length=1, description="the plan file, relative to this file")
+    name: Name | None = Field(
+        None, description="its name, for plan(…) in watches; else that of the file"
+    )
+
+    @property
+    def called(self) -> str:
+        """Its name."""
+        stem = re.split(r"[/\\]", self.file)[-1].removesuffix(".toml").removesuffix(".plan")
+        return self.name or stem
+
+
 class BridgeFile(Table):
     """The user's file: what is read from where, watched how, and sent whereto."""
 
@@ -180,6 +196,7 @@ class BridgeFile(Table):
             LayoutTable, BeforeValidator(_layout_path, json_schema_input_type=str | LayoutTable)
         ],
     ] = Field({}, description="name = the file of a heap layout, for layout(…) in watches")
+    plan: PlanTable | None = Field(None, description="the plan that is followed")
     watches: tuple[WatchTable, ...] = Field((), strict=False, description="the watches")
     steps: tuple[StepTable, ...] = Field(
         (), strict=False, description="what is practised, step by step"

@@ -5,9 +5,10 @@ Structs that no build changes are compiled once and shared by all builds.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from construct import Array
 
@@ -30,6 +31,7 @@ from schemas.layout import (
     size_of,
 )
 from schemas.layout_file import SavedLayout
+from schemas.plan_file import PlanFile
 from schemas.regions import misplaced
 from schemas.schema_file import FieldTable, MoveTable, SchemaFile, StructTable
 from schemas.toml_file import TomlText, nearest
@@ -77,6 +79,9 @@ class BuildLayout:
         self.state: Mapping[str, str] = types.file.state
         self.actions: Mapping[str, ActionTable] = types.file.actions
         self.saved_layouts: Mapping[str, SavedLayout] = {}
+        self.saved_plans: Mapping[str, PlanFile | None] = {}
+        self.course_of: Callable[[BuildLayout, PlanFile], Any] | None = None
+        """What makes of a plan what is followed; who loads a bridge gives it, with the planner."""
         self.moves: Mapping[str, MoveTable] = types.file.moves
         self.memory = types.file.memory
 

@@ -13,6 +13,7 @@ from schemas.compiler import Schema, compile_schema, load_schema
 from schemas.errors import BridgeFileError
 from schemas.existing import is_file
 from schemas.layout_file import LayoutFile, SavedLayout, load_layout
+from schemas.plan_file import PlanFile, load_plan
 from schemas.schema_file import SchemaFile
 from schemas.toml_file import TomlText, nearest
 
@@ -49,11 +50,12 @@ def load_bridge(
     layouts: bool = True,
     added: AddedKinds | None = None,
 ) -> Bridge:
-    """Read and check a bridge file, its schema and the layouts that it names.
+    """Read and check a bridge file, its schema, and the layouts and the plan that it names.
 
     Without *layouts* their files may be missing, as before the first is saved.  *added* is where
     kinds are looked up that are not lowhalf's own; without it there are no others.  Raises
-    BridgeFileError, SchemaError and LayoutFileError, and ExtensionError for an added kind.
+    BridgeFileError, SchemaError, LayoutFileError and PlanFileError, and ExtensionError for an added
+    kind.
     """
     text = TomlText.read(path, BridgeFileError)
     table = text.table()
@@ -62,31 +64,39 @@ def load_bridge(
     if not is_file(schema_path):
         raise text.error(("schema",), f"there is no file {schema_path}")
     schema = load_schema(schema_path)
-    return _checked(file, text, schema, _read_layouts(file, text) if layouts else {})
+    plan = _read_plan(file, text) if layouts else None
+    return _checked(file, text, schema, _read_layouts(file, text) if layouts else {}, plan)
 
 
 def bridge_of_texts(
     text: TomlText,
     schema: TomlText,
     layouts: Mapping[str, TomlText],
+    plans: Mapping[str, TomlText],
     *,
     added: AddedKinds | None = None,
     replaced: Mapping[str, Any] | None = None,
 ) -> Bridge:
     """A bridge from the texts of its files, as a recording holds them.
 
-    *layouts* are by the names that the bridge file gives them; *replaced* holds tables that stand
-    for the file's own.  Raises BridgeFileError, SchemaError and LayoutFileError.
+    *layouts* and *plans* are by the names that the bridge file gives them; *replaced* holds tables
+    that stand for the file's own.  Raises BridgeFileError, SchemaError, LayoutFileError and
+    PlanFileError.
     """
     table = {**text.table(), **(replaced or {})}
     file = text.model(BridgeFile if added is None else bridge_model(added, table), table)
     compiled = compile_schema(schema.model(SchemaFile), schema)
     read = {name: each.model(LayoutFile) for name, each in layouts.items()}
-    return _checked(file, text, compiled, read)
+    plan = plans.get(file.plan.called) if file.plan is not None else None
+    return _checked(file, text, compiled, read, None if plan is None else plan.model(PlanFile))
 
 
 def _checked(
-    file: BridgeFile, text: TomlText, schema: Schema, layouts: Mapping[str, LayoutFile]
+    file: BridgeFile,
+    text: TomlText,
+    schema: Schema,
+    layouts: Mapping[str, LayoutFile],
+    plan: PlanFile | None,
 ) -> Bridge:
     if file.build != "auto" and file.build not in schema.builds:
         hint = nearest(file.build, [*schema.builds, "auto"])
@@ -107,8 +117,13 @@ def _checked(
             )
     _check_practice(file, text, named)
     saved = _saved_layouts(file, text, schema, layouts)
+    if plan is not None and plan.game != schema.file.game.name:
+        raise text.error(
+            ("plan", "file"), f"is a plan of {plan.game}, expected one of {schema.file.game.name}"
+        )
     for layout in schema.builds.values():
         layout.saved_layouts = saved
+        layout.saved_plans = {} if file.plan is None else {file.plan.called: plan}
     return Bridge(file, text, schema)
 
 
@@ -123,6 +138,16 @@ def _read_layouts(file: BridgeFile, text: TomlText) -> dict[str, LayoutFile]:
             )
         found[name] = load_layout(path)
     return found
+
+
+def _read_plan(file: BridgeFile, text: TomlText) -> PlanFile | None:
+    """The file of ``[plan]``.  Raises BridgeFileError, PlanFileError."""
+    if file.plan is None:
+        return None
+    path = text.path.parent / file.plan.file
+    if not is_file(path):
+        raise text.error(("plan", "file"), f"there is no file {path}; lowhalf plan makes one")
+    return load_plan(path)
 
 
 def _saved_layouts(

@@ -178,7 +178,13 @@ def _compared(
 def _prepared(arguments: argparse.Namespace) -> tuple[Bridge, dict[str, PreparedBuild]]:
     # without what may name layouts that are yet to be saved
     bridge = load_bridge(arguments.bridge, layouts=False)
-    bare: dict[str, Any] = {"watches": (), "steps": (), "attempts": None, "layouts": {}}
+    bare: dict[str, Any] = {
+        "watches": (),
+        "steps": (),
+        "attempts": None,
+        "layouts": {},
+        "plan": None,
+    }
     bridge = Bridge(bridge.file.model_copy(update=bare), bridge.text, bridge.schema)
     return bridge, prepare(bridge, installed_functions())
 

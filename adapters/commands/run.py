@@ -26,6 +26,7 @@ from adapters.outputs.surroundings import OutputSurroundings
 from adapters.practice_log.tracker import make_practice_tracker
 from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.desk_reads import history_of, tallies_of
+from adapters.sessions.followed_plan import make_plan_tracker
 from adapters.sessions.setup import sampling_setup
 from adapters.sources.catalogue import make_source
 from bridge.daemon import Daemon
@@ -110,6 +111,7 @@ def run_bridge(
     setup = sampling_setup(bridge, ready)
     questions = Questions(setup.clock)
     practising = make_practice_tracker(bridge, ready, log)
+    plan = make_plan_tracker(bridge, ready, log)
     controls = Controls()
     # a program that is started from here has the keyboard for itself
     keyboard = None if command else sys.stdin
@@ -126,6 +128,7 @@ def run_bridge(
         setup,
         log=log,
         practising=practising,
+        plan=plan,
         questions=questions,
     )
     # what is loaded stays: a full collection would hold up frames to go through it in vain

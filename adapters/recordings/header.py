@@ -11,6 +11,7 @@ from bridge.memory.address_map import Region
 from bridge.prepared import memory_map
 from schemas.layout_file import layout_text
 from schemas.loader import Bridge
+from schemas.plan_file import plan_text
 
 __all__ = ["BRIDGE_JSON_SCHEMA", "VERSION", "About", "checked_regions", "decode_about"]
 
@@ -47,6 +48,11 @@ BRIDGE_JSON_SCHEMA: dict[str, Any] = {
             "description": "the layout files that it names, as text, by their names in it",
             "additionalProperties": {"type": "string"},
         },
+        "plans": {
+            "type": "object",
+            "description": "the plan files that it names, likewise; missing where it names none",
+            "additionalProperties": {"type": "string"},
+        },
     },
 }
 
@@ -56,7 +62,7 @@ class About:
     """What was recorded: the two files as text, the build, the source's name, the regions.
 
     ``layouts`` are the layout files that the bridge file names, as text, by the names that it gives
-    them.
+    them, and ``plans`` the plan files.
     """
 
     schema: str
@@ -65,16 +71,21 @@ class About:
     source: str
     regions: Sequence[Region]
     layouts: Mapping[str, str] = field(default_factory=dict)
+    plans: Mapping[str, str] = field(default_factory=dict)
 
     @classmethod
     def of(cls, bridge: Bridge, build: str, source: str) -> About:
         """What a recording by *bridge* says of itself."""
         layouts: dict[str, str] = {}
+        plans: dict[str, str] = {}
         for layout in bridge.schema.builds.values():
             for name, saved in layout.saved_layouts.items():
                 layouts[name] = layout_text(saved.file)
+            for name, plan in layout.saved_plans.items():
+                if plan is not None:
+                    plans[name] = plan_text(plan)
         regions = [Region(r.name, r.start, r.size) for r in memory_map(bridge.schema).regions]
-        return cls(bridge.schema.text, bridge.text.text, build, source, regions, layouts)
+        return cls(bridge.schema.text, bridge.text.text, build, source, regions, layouts, plans)
 
     def encode(self) -> bytes:
         """The message's bytes."""
@@ -88,6 +99,7 @@ class About:
                 "schema": self.schema,
                 "bridge": self.bridge,
                 "layouts": dict(self.layouts),
+                **({"plans": dict(self.plans)} if self.plans else {}),
             }
         ).encode()
 
@@ -106,6 +118,7 @@ def decode_about(message: bytes) -> About:
             schema=_text(found, "schema"),
             bridge=_text(found, "bridge"),
             layouts={name: _text(found["layouts"], name) for name in found["layouts"]},
+            plans={name: _text(found["plans"], name) for name in found.get("plans", {})},
             build=_text(found, "build"),
             source=_text(found, "source"),
             regions=regions,

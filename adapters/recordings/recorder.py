@@ -337,6 +337,7 @@ class Recorder:
                 ("schema.toml", "application/toml", about.schema),
                 ("bridge.toml", "application/toml", about.bridge),
                 *((f"{n}.layout.toml", "application/toml", t) for n, t in about.layouts.items()),
+                *((f"{n}.plan.toml", "application/toml", t) for n, t in about.plans.items()),
                 ("lowhalf-ram.txt", "text/plain", layout),
             ):
                 data = text.encode("utf-8", "surrogateescape")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from adapters.sessions.followed_plan import followable
 from adapters.sessions.kinds import ADDED
 from schemas import loader
 from schemas.loader import Bridge
@@ -12,8 +13,8 @@ __all__ = ["load_bridge"]
 
 
 def load_bridge(path: Path, *, layouts: bool = True) -> Bridge:
-    """Read and check a bridge file, its schema and the layouts that it names.
+    """Read and check a bridge file, its schema, and the layouts and the plan that it names.
 
     Raises as :func:`schemas.loader.load_bridge` does.
     """
-    return loader.load_bridge(path, layouts=layouts, added=ADDED)
+    return followable(loader.load_bridge(path, layouts=layouts, added=ADDED))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncGenerator, Callable, Mapping
 
+from adapters.sessions.followed_plan import make_plan_tracker
 from adapters.sessions.setup import sampling_setup
 from adapters.sources.catalogue import make_source
 from bridge.ports.source import Cadence, Source
@@ -51,7 +52,8 @@ async def followed(
     try:
         setup = sampling_setup(bridge, prepared_builds)
         practising = PracticeTracker(rules) if rules.steps or rules.attempts else None
-        continuity = Continuity(setup.clock, practising=practising)
+        plan = make_plan_tracker(bridge, prepared_builds)
+        continuity = Continuity(setup.clock, practising=practising, plan=plan)
         sampler = await Sampler.open(source, setup, continuity)
         while True:
             taken = sampler.stats.frames

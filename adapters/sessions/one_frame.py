@@ -12,12 +12,14 @@ from pathlib import Path
 
 from adapters.file_opening import may_wait, open_stream
 from adapters.recordings.topics import MAGIC
+from adapters.sessions.followed_plan import make_plan_tracker
 from adapters.sessions.setup import sampling_setup
 from adapters.sources.catalogue import make_source
 from bridge.heap.blocks import Heap
 from bridge.ports.source import Consistency, Source
 from bridge.prepared import PreparedBuild, with_heap
 from bridge.readings.frame import Frame
+from bridge.sampling.continuity import Continuity
 from bridge.sampling.sampler import Sampler
 from schemas.errors import LowhalfError, SourceEnded, SourceError, SourceLost, SourceUnusable
 from schemas.loader import Bridge
@@ -136,7 +138,9 @@ async def take_frame(
     try:
         # a frame of a recording is not waited for: it is looked for
         async with asyncio.timeout(wait if number is None else None):
-            sampler = await Sampler.open(source, sampling_setup(bridge, prepared_builds))
+            setup = sampling_setup(bridge, prepared_builds)
+            plan = make_plan_tracker(bridge, prepared_builds)
+            sampler = await Sampler.open(source, setup, Continuity(setup.clock, plan=plan))
             while True:
                 frame = await sampler.next()
                 still = number is None and source.consistency is Consistency.STILL

@@ -28,6 +28,7 @@ from bridge.evaluation.shared_lists import SharedLists
 from bridge.evaluation.slot_code import generate
 from bridge.expressions import nodes
 from bridge.expressions.arithmetic import Undefined
+from bridge.expressions.frame_functions.plan_steps import Standing
 from bridge.expressions.program import Program
 from bridge.heap.blocks import Heap
 from bridge.heap.stale_pointers import Caution
@@ -231,6 +232,10 @@ class Evaluator:
     def moments_apart(self) -> list[tuple[str, Value | None]]:
         """The same of what came in frames that were not taken, before the one that just was."""
         return self._state.moments_apart()
+
+    def place(self) -> Standing | None:
+        """Where the game stood in the plan that is followed, in the frame that was just taken."""
+        return self._state.place()
 
     def doubtful(self, slot: int) -> bool:
         """Whether a slot's value might be another, had all frames of the game been taken."""

@@ -17,6 +17,7 @@ from bridge.expressions.frame_functions.frame_function import (
     NoArgument,
     NoValueYet,
 )
+from bridge.expressions.frame_functions.plan_steps import PlanSteps, Standing
 from bridge.expressions.frame_functions.tally import Tally
 from bridge.expressions.node_walks import parts
 from bridge.expressions.program import Program
@@ -139,6 +140,11 @@ class FrameState:
             if isinstance(machine, Tally)
             for value in machine.apart
         ]
+
+    def place(self) -> Standing | None:
+        """Where the game stood in the plan that is followed, in the frame that was just taken."""
+        steps = (each for each in self._machines.values() if isinstance(each, PlanSteps))
+        return next((each.place for each in steps), None)
 
     def doubtful(self, slot: int) -> bool:
         """Whether a slot's value might be another, had all frames of the game been taken."""

@@ -181,6 +181,14 @@ class Checker:
             self._hidden[key] = self._add(slot)
         return self._hidden[key]
 
+    def hidden_number(self, number: nodes.Number) -> int:
+        """The slot of an argument that no text of the user's is."""
+        key = number.text, self.heap_checks
+        if key not in self._hidden:
+            slot = Slot("", number.text, number.type, number, heap_checks=self.heap_checks)
+            self._hidden[key] = self._add(slot)
+        return self._hidden[key]
+
     def over_frames(
         self,
         tree: ast.Call,

@@ -18,7 +18,15 @@ from bridge.planning.course import Course, Shape, Spot, shape_of
 from bridge.planning.model import Start, Task
 from bridge.planning.simulation import Moment, NotPossible, stages
 
-__all__ = ["MAX_GUESSES", "Guess", "difference", "guess_words", "guesses", "task_from"]
+__all__ = [
+    "MAX_GUESSES",
+    "Guess",
+    "difference",
+    "difference_from",
+    "guess_words",
+    "guesses",
+    "task_from",
+]
 
 MAX_GUESSES = 3
 _IN_OTHER_ORDER = 4
@@ -45,25 +53,22 @@ def difference(course: Course, spot: Spot, shape: Shape, states: Mapping[str, in
     step = spot.step
     while step + 1 < len(course.actions) and course.unseen(step):
         step += 1
-    wanted = Spot(min(step + 1, len(course.actions)))
-    expected = course.shape(wanted)
-    if shape in (expected, course.shape(spot)):
-        for state, value in course.moments[wanted.step].states.items():
-            if states.get(state, value) != value:
-                return f"{state} is {states[state]}, where {value} was to be"
-        return ""
-    return _first(expected, shape)
+    return difference_from(course, Spot(min(step + 1, len(course.actions))), shape, states)
 
 
-def _first(expected: Shape, shape: Shape) -> str:
-    wanted, found = dict(expected), dict(shape)
-    for at in sorted({*wanted, *found}):
-        kind, mine = wanted.get(at), found.get(at)
+def difference_from(course: Course, wanted: Spot, shape: Shape, states: Mapping[str, int]) -> str:
+    """The first difference, in words, of a heap and states from those that a plan has somewhere."""
+    expected, found = dict(course.shape(wanted)), dict(shape)
+    for at in sorted({*expected, *found}):
+        kind, mine = expected.get(at), found.get(at)
         if kind == mine:
             continue
         stands = "nothing" if mine is None else _a(mine)
         to_be = "nothing" if kind is None else _a(kind)
         return f"{stands} stands where {to_be} was to be, at 0x{at:08X}"
+    for state, value in course.moment(wanted).states.items():
+        if states.get(state, value) != value:
+            return f"{state} is {states[state]}, where {value} was to be"
     return ""
 
 

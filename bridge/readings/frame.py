@@ -13,6 +13,7 @@ from bridge.values.status import Status
 if TYPE_CHECKING:  # many a frame has neither
     from bridge.heap.blocks import Heap
     from bridge.heap.told_events import ToldEvents
+    from bridge.practice.followed_plan import FollowedPlan
     from bridge.practice.progress import Practice
 
 __all__ = ["Frame", "Stats"]
@@ -48,7 +49,8 @@ class Frame:
     epoch: of a dump when its file was written.  ``build`` is "" while it is not known.  Readings
     are made when they are first asked for, so that a frame that no output looks at costs nothing.
     ``note`` is a sentence about the whole frame, such as why the source is gone; else empty.
-    ``practice`` is there where the bridge file has steps or attempts, ``heap`` where anything asked
+    ``practice`` is there where the bridge file has steps or attempts, ``plan`` where it names a
+    plan, ``heap`` where anything asked
     for the heap, ``heap_events`` where anybody follows what becomes of its blocks.
     """
 
@@ -61,6 +63,7 @@ class Frame:
     stats: Stats = Stats()
     note: str = ""
     practice: Practice | None = None
+    plan: FollowedPlan | None = None
     heap: Heap | None = field(default=None, repr=False, compare=False)
     heap_events: ToldEvents | None = field(default=None, repr=False, compare=False)
     paths: tuple[str, ...] = field(default=(), repr=False, compare=False)
@@ -90,6 +93,7 @@ class Frame:
             "consistency": self.consistency,
             "readings": [reading.as_json() for reading in self.readings],
             **({"practice": self.practice.as_json()} if self.practice is not None else {}),
+            **({"plan": self.plan.as_json()} if self.plan is not None else {}),
         }
 
     def stale(self, reason: str, now: float) -> Frame:
@@ -127,7 +131,8 @@ class Frame:
                 for reading in readings
             ]
 
-        return replace(self, make_readings=gone, note=reason)
+        plan = self.plan and replace(self.plan, reason=reason)
+        return replace(self, make_readings=gone, note=reason, plan=plan)
 
 
 def _kept(status: Status) -> bool:

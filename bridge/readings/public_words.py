@@ -65,8 +65,12 @@ def public_frame(frame: Frame) -> Frame:
             reason=public_text(practice.reason, paths),
             last=last and replace(last, reason=public_text(last.reason, paths)),
         )
+    plan = frame.plan
+    if plan is not None:
+        plan = replace(plan, reason=public_text(plan.reason, paths))
     return replace(
         frame,
+        plan=plan,
         source=public_text(frame.source, paths),
         note=public_text(frame.note, paths),
         make_readings=make,

@@ -23,6 +23,7 @@ if TYPE_CHECKING:  # a command that reads one frame needs none of these
     from bridge.ports.memory_observer import MemoryObserver
     from bridge.questions.question import Questions
     from bridge.questions.scheduler import QuestionScheduler
+    from bridge.sampling.plan_tracker import PlanTracker
     from bridge.sampling.practice_tracker import PracticeTracker
     from bridge.sampling.standstill import Standstill
 
@@ -42,10 +43,10 @@ class Continuity:
     """One lives as long as the daemon, and each sampler is given it.
 
     ``stats`` are the counts of all samplers together.  ``questions`` are answered with each frame,
-    ``practising`` is told of it, and ``standstill`` tells whether lowhalf itself stood still; each
-    is None where there is none.  ``heap`` follows the heap for who holds it, None without
-    ``questions``.  ``observers`` are handed each frame's memory.  ``unclear`` is
-    the trouble of frames whose number is not known.
+    ``practising`` and ``plan`` are told of it, and ``standstill`` tells whether lowhalf itself
+    stood still; each is None where there is none.  ``heap`` follows the heap for who holds it, None
+    without ``questions``.  ``observers`` are handed each frame's memory.  ``unclear`` is the
+    trouble of frames whose number is not known.
     """
 
     def __init__(
@@ -54,6 +55,7 @@ class Continuity:
         *,
         questions: Questions | None = None,
         practising: PracticeTracker | None = None,
+        plan: PlanTracker | None = None,
         standstill: Standstill | None = None,
         observers: Sequence[MemoryObserver] = (),
     ) -> None:
@@ -61,6 +63,7 @@ class Continuity:
         self.observers = observers
         self.unclear = RecurringTrouble(clock.now)
         self.practising = practising
+        self.plan = plan
         self.standstill = standstill
         self.heap = None if questions is None else questions.heap
         self.questions: QuestionScheduler | None = None

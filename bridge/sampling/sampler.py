@@ -23,7 +23,7 @@ from bridge.evaluation.evaluator import Evaluator
 from bridge.evaluation.frame_readings import frame_readings
 from bridge.memory.byte_order import ByteOrder
 from bridge.ports.source import Consistency, Opened, Source, Torn
-from bridge.prepared import PreparedBuild
+from bridge.prepared import PLAN, PreparedBuild
 from bridge.readings.frame import Frame, Stats
 from bridge.readings.reading import Reading, Watch
 from bridge.sampling.continuity import Continuity
@@ -391,6 +391,14 @@ class Sampler:
                 numbered=self._numbers.numbered,
                 unclear=count.reason,
             )
+        plan = None
+        if (following := self._continuity.plan) is not None:
+            slot = prepared.program.watches[PLAN]
+            fault = evaluator.faults[slot]
+            plan = following.take(
+                *(prepared.layout.name, evaluator.place(), "" if fault is None else fault.reason),
+                evaluator.heap_seen,
+            )
         return Frame(
             count.number,
             day,
@@ -400,6 +408,7 @@ class Sampler:
             make,
             self.stats,
             practice=practice,
+            plan=plan,
             heap=evaluator.heap_seen,
             heap_events=heap_events,
             paths=self.source.paths,
@@ -442,6 +451,7 @@ class Sampler:
         return Frame(
             *(0, self._clock.time_of_day(), "", self.source.name, str(self.consistency), make),
             *(self.stats, reason, practice),
+            plan=self._continuity.plan.followed if self._continuity.plan is not None else None,
             heap_events=heap.told if heap is not None else None,
             paths=self.source.paths,
             ticks=self._clock.now(),

@@ -59,7 +59,9 @@ class Beginning:
 def schemed(arguments: argparse.Namespace) -> Schemed:
     """The bridge file with what its schema says of planning.  Raises LowhalfError."""
     bridge = load_bridge(arguments.bridge, layouts=False)
-    bare = bridge.file.model_copy(update={"steps": (), "attempts": None, "layouts": {}})
+    bare = bridge.file.model_copy(
+        update={"steps": (), "attempts": None, "layouts": {}, "plan": None}
+    )
     bridge = Bridge(bare, bridge.text, bridge.schema)
     prepared = prepare(bridge, installed_functions())
     if arguments.build is not None:

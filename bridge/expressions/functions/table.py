@@ -20,6 +20,7 @@ from bridge.expressions.functions import (
     lists,
     numbers,
     over_frames,
+    plan_steps,
     stored_values,
     turns,
 )
@@ -175,6 +176,13 @@ FUNCTIONS: Mapping[str, Function] = {
         'with several heaps of the one named: layout("name", "heap")',
         (1, 2),
         heap_shape.layout,
+    ),
+    "plan": Function(
+        'plan("name")',
+        "how many steps of that plan are done, -1 where the game is not on it",
+        (1, 1),
+        plan_steps.plan,
+        True,
     ),
     "len": Function("len(list)", "how many elements a list has", (1, 1), lists.length),
     "first": Function(

@@ -16,7 +16,7 @@ from bridge.planning.course import Course, NotFollowable, Shape, Spot, shape_of
 from bridge.planning.following import JUST_NOW, MOMENT, PATIENCE, Place, Stand, follow
 from bridge.planning.model import Start, Task
 from bridge.planning.simulation import Moment, NotPossible, perform, stages
-from bridge.planning.slips import difference, guess_words, guesses, task_from
+from bridge.planning.slips import difference, difference_from, guess_words, guesses, task_from
 from tests.bridge.planning.made_plan import ACTIONS, FIRST_PRINT, THINGS, start
 
 MORE = (
@@ -326,7 +326,11 @@ def test_the_first_difference_is_told() -> None:
     assert words == "a lantern stands where nothing was to be, at 0x802003D0"
     states = {"room": 3}
     assert difference(of, Spot(1), of.shape(Spot(2)), states) == "room is 3, where 1 was to be"
-    assert difference(of, Spot(0), of.shape(Spot(0)), {"room": 0}) == ""
+    start = of.shape(Spot(0))
+    assert difference_from(of, Spot(0), start, {"room": 0}) == ""
+    assert difference_from(of, Spot(0), start[1:], {"room": 0}) == (
+        "nothing stands where a crate was to be, at 0x80200010"
+    )
 
 
 def test_what_no_action_explains_is_said_to_be_so() -> None:
