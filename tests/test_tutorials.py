@@ -26,7 +26,11 @@ TUTORIALS = [
     "streamer",
     "tester",
 ]
-PAGES = [*(f"tutorials/{name}" for name in TUTORIALS), "how-to/record", "how-to/heap-events"]
+HOW_TO = ("record", "heap-events", "describe-actions")
+PAGES = [
+    *(f"tutorials/{name}" for name in TUTORIALS),
+    *(f"how-to/{name}" for name in HOW_TO),
+]
 SECONDS = 120.0
 """The most that a command may take on a busy machine."""
 

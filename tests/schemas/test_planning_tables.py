@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -11,8 +13,10 @@ from bridge.planning.actions import Alloc, Free, Hold, Interval, LetGo, Which
 from bridge.planning.described import FROM, HELD, TO, Described, described
 from bridge.planning.policy import End, Fit, HoleOrder, Merge, Policy, WhenFull
 from bridge.prepared import PreparedBuild
+from schemas.action_table import EffectTable
 from schemas.compiler import load_schema
 from schemas.errors import SchemaError
+from schemas.schema_file import SchemaFile
 
 FILE = "tidewright.schema.toml"
 GOOD = """\
@@ -265,3 +269,21 @@ def test_there_is_a_bound_to_everything(tmp_path: Path) -> None:
                 f"[actions.more]\nframes = 1\neffects = [ {effects} ]\n[builds.print]",
             ),
         )
+
+
+def test_what_the_page_shows_can_stand_in_a_schema() -> None:
+    root = Path(__file__).parents[2]
+    page = (root / "docs" / "how-to" / "describe-actions.md").read_text("utf-8")
+    shown = re.findall(r"^```text\n(\[.*?)^```$", page, re.M | re.S)
+    assert len(shown) == 3
+    demo = tomllib.loads((root / "schemas/games/tidewright.schema.toml").read_text("utf-8"))
+    found = tomllib.loads("".join(shown))
+    whole = {**demo, **found, "actions": {**demo["actions"], **found["actions"]}}
+    SchemaFile.model_validate(whole)
+    assert found["state"] == demo["state"]
+    assert found["actions"]["gallery_door"] == demo["actions"]["gallery_door"]
+    assert found["allocator"]["merge"] == demo["allocator"]["merge"]
+    effects = re.findall(r"^\| `(\{.*?\})`", page, re.M)
+    assert len(effects) == 6
+    for effect in effects:
+        EffectTable.model_validate(tomllib.loads(f"effect = {effect}")["effect"])
