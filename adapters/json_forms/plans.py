@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from schemas.plan_file import BlockAt, PlanFile, ProofTable
@@ -35,12 +35,10 @@ def plan_json(
     builds: Sequence[str],
     others: Sequence[PlanFile] = (),
     front: Sequence[PlanFile] = (),
-    by_build: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
-    """What ``lowhalf plan --json`` prints.
+    """The plan for some builds as ``lowhalf plan --json`` prints it.
 
-    *others* and *front* are further plans, told by their actions alone; *by_build* is what each
-    build has for itself where no one plan is for all.
+    *others* and *front* are further plans, told by their actions alone.
     """
     return {
         "found": plan is not None,
@@ -58,7 +56,6 @@ def plan_json(
         else {build: blocks_json(start.blocks) for build, start in plan.start.builds.items()},
         "others": [_short(each) for each in others],
         "front": [_short(each) for each in front],
-        "by_build": dict(by_build or {}),
     }
 
 

@@ -36,6 +36,7 @@ __all__ = [
     "FieldDifferenceForm",
     "Form",
     "FrameForm",
+    "FurtherPlanForm",
     "HalfForm",
     "HeapEventForm",
     "HeapForm",
@@ -46,6 +47,10 @@ __all__ = [
     "LayoutForm",
     "LayoutLineForm",
     "PlacedBlockForm",
+    "PlanForm",
+    "PlanOfBuildsForm",
+    "PlannedBlockForm",
+    "PlannedStepForm",
     "PracticeForm",
     "QueryForm",
     "RateForm",
@@ -594,6 +599,63 @@ class CheckForm(Form):
     simulated: SimulatedForm | None = Field(description="null without --dump")
 
 
+class PlannedBlockForm(Form):
+    """A block of the heap as it lies before or after a step."""
+
+    start: int = Field(description="guest address of its payload")
+    size: int = Field(description="bytes of payload")
+    used: bool
+    owner: str
+
+
+class PlannedStepForm(Form):
+    """One action of a plan, and the heap after it."""
+
+    action: str
+    frames: int
+    layout: dict[str, list[PlannedBlockForm]] = Field(description="every block, by build")
+    precise: int = Field(description="inputs that must be right to the frame")
+    states: dict[str, int] = Field(description="the schema's states after it")
+
+
+class FurtherPlanForm(Form):
+    """Another plan."""
+
+    frames: int
+    precise: int
+    actions: list[str]
+
+
+class PlanOfBuildsForm(Form):
+    """One plan for some builds, or why there is none."""
+
+    found: bool
+    proved: bool = Field(description="whether nothing is cheaper for sure, or none there is")
+    frames: int | None
+    floor: int | None = Field(description="no plan takes fewer frames; null where there is none")
+    steps: list[PlannedStepForm]
+    reason: str
+    verdict: Literal["cheapest", "impossible", "none within the bound", "cut short"]
+    precise: int | None
+    builds: list[str]
+    goals: list[str] = Field(description="in words")
+    start: dict[str, list[PlannedBlockForm]] = Field(
+        description="every block before the first step, by build"
+    )
+    others: list[FurtherPlanForm] = Field(description="the next ones, as `--others` asks for them")
+    front: list[FurtherPlanForm] = Field(
+        description="the cheapest by how many inputs must be right to the frame"
+    )
+
+
+class PlanForm(PlanOfBuildsForm):
+    """The cheapest actions that bring the heap to where it is wanted: `plan --json`."""
+
+    by_build: dict[str, PlanOfBuildsForm] = Field(
+        description="where no one plan is for all builds: that of each alone"
+    )
+
+
 FORMS: dict[str, type[Form]] = {
     "frame": FrameForm,
     "explain": DerivationStepForm,
@@ -614,5 +676,6 @@ FORMS: dict[str, type[Form]] = {
     "compare": CompareForm,
     "query": QueryForm,
     "check": CheckForm,
+    "plan": PlanForm,
 }
 """Every form by the name that ``lowhalf json-schema`` knows it by."""

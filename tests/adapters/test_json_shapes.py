@@ -74,6 +74,10 @@ GIVEN: dict[str, list[tuple[str, ...]]] = {
         ("query", RECORDED, "--bridge", DEMO, "--frame", "700", "--json"),
         ("query", RECORDED, RECORDED, "--watch", "courier.held.kind", "--frame", "700", "--json"),
     ],
+    "plan": [
+        ("plan", CARRY, "--want", "gull", "--at", "0x802003D0", "--others", "1", "--json"),
+        ("plan", CARRY, "--want", "gull", "--at", "0x802003D1", "--builds", "all", "--json"),
+    ],
     "check": [
         ("check", CARRY, "--json"),
         ("check", CARRY, "--dump", EXPORT, "--json"),

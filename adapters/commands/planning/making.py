@@ -57,7 +57,7 @@ def make_plan(arguments: argparse.Namespace) -> int:
         apart = {build: planning.found([build]) for build in found.builds}
     if arguments.json:
         told = {build: each.as_json() for build, each in apart.items()}
-        print(json_text(found.as_json(told)))
+        print(json_text({**found.as_json(), "by_build": told}))
     else:
         _print(found, apart)
     _keep(arguments, found, apart)
@@ -84,8 +84,8 @@ class _Found:
             return CUT_SHORT
         return 0 if self.outcome.verdict is Verdict.CHEAPEST else 1
 
-    def as_json(self, by_build: Mapping[str, Any] | None = None) -> dict[str, Any]:
-        return plan_json(self.proof, self.best, self.builds, self.plans[1:], self.front, by_build)
+    def as_json(self) -> dict[str, Any]:
+        return plan_json(self.proof, self.best, self.builds, self.plans[1:], self.front)
 
 
 @dataclass(frozen=True)
