@@ -110,8 +110,8 @@ async def _compare(bridges: list[Bridge], *, as_json: bool) -> int:
     return 0
 
 
-def _what(event: HeapEvent) -> tuple[str, str, int, int, str | None]:
+def _what(event: HeapEvent) -> tuple[str, str, str, int, int, str | None]:
     """What is compared: in which frame it came plays no part."""
     block = event.block
     was = None if event.was is None else event.was.owner
-    return str(event.happened), block.owner, block.start, block.size, was
+    return str(event.happened), block.heap, block.owner, block.start, block.size, was

@@ -7,8 +7,8 @@ heap was not whole (``Unseen``), and where all began anew (``Anew``).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from bridge.heap.blocks import Heap
 from bridge.heap.events import HeapEvent, HeapEvents
@@ -25,21 +25,26 @@ class Unseen:
 
     ``count`` is how many of the frames from ``first`` to ``last`` it was, None where that is not
     known; ``why`` is ``not seen``, ``damaged``, ``in part``, or ``not whole`` where several of
-    these came together.
+    these came together.  ``heap`` is the name of the heap that it is of, None where it is of all.
     """
 
     first: int
     last: int
     count: int | None
     why: str
+    heap: str | None = field(default=None, repr=False)
 
 
 @dataclass(frozen=True, slots=True)
 class Anew:
-    """Frame ``frame`` is held against none before it, and ``why``; empty at the very first."""
+    """Frame ``frame`` is held against none before it, and ``why``; empty at the very first.
+
+    ``heap`` is as in ``Unseen``.
+    """
 
     frame: int
     why: str
+    heap: str | None = field(default=None, repr=False)
 
 
 Told = HeapEvent | Unseen | Anew
@@ -66,44 +71,35 @@ class ToldEvents:
             yield first + index, events[index]
 
 
-class EventTeller:
-    """Takes the heap of frame after frame, and keeps what is told of it in ``told``."""
+class _OneHeap:
+    """What was seen of one heap so far, and how the next frame follows from that."""
 
     def __init__(self) -> None:
-        self.told = ToldEvents()
-        self._events = HeapEvents()
         self._last: int | None = None
         self._whys: set[str] = set()
         self._unclear = False
         self._anew = ""
 
     def forget(self, why: str) -> None:
-        """What comes next does not follow from what was."""
-        self._events.forget()
         if self._last is not None:
             self._anew = why
         self._last = None
         self._whys.clear()
         self._unclear = False
 
-    def take(self, number: int, heap: Heap | None, *, numbered: bool, unclear: bool) -> None:
-        """The heap of the frame *number*, None where it was not read.
-
-        *numbered* is whether that number is the game's or the sender's own, and *unclear* whether
-        it is not known how many frames lie before it.
-        """
+    def miss(self, why: str, *, unclear: bool) -> None:
+        """It was not seen as a whole in a frame."""
         self._unclear |= unclear
-        if heap is None or heap.damaged is not None or heap.awaited:
-            damaged = heap is not None and heap.damaged is not None
-            self._whys.add("damaged" if damaged else "in part" if heap else "not seen")
-            return
-        found = self._events.take(number, heap)
+        self._whys.add(why)
+
+    def see(self, number: int, *, unclear: bool) -> Unseen | Anew | None:
+        """It was seen as a whole; gives what is told of the frames before this one."""
+        self._unclear |= unclear
         note = self._note(number)
         self._last = number
         self._whys.clear()
         self._unclear = False
-        if note is not None or found or numbered is not self.told.numbered:
-            self._tell(note, found, numbered=numbered)
+        return note
 
     def _note(self, number: int) -> Unseen | Anew | None:
         last = self._last
@@ -116,25 +112,84 @@ class EventTeller:
         count = number - last - 1
         return Unseen(last + 1, number - 1, count, _one(self._whys or {"not seen"}))
 
-    def _tell(self, note: Unseen | Anew | None, found: list[HeapEvent], *, numbered: bool) -> None:
+
+class EventTeller:
+    """Takes the heaps of frame after frame, and keeps what is told of them in ``told``."""
+
+    def __init__(self) -> None:
+        self.told = ToldEvents()
+        self._events = HeapEvents()
+        self._heaps: dict[str, _OneHeap] = {}
+
+    def forget(self, why: str) -> None:
+        """What comes next does not follow from what was."""
+        self._events.forget()
+        for each in self._heaps.values():
+            each.forget(why)
+
+    def take(self, number: int, heap: Heap | None, *, numbered: bool, unclear: bool) -> None:
+        """The heaps of the frame *number*, None where they were not read.
+
+        *numbered* is whether that number is the game's or the sender's own, and *unclear* whether
+        it is not known how many frames lie before it.
+        """
+        if heap is None:
+            for each in self._heaps.values():
+                each.miss("not seen", unclear=unclear)
+            return
+        notes: dict[str, Unseen | Anew | None] = {}
+        found: list[HeapEvent] = []
+        for seen in heap.all:
+            one = self._heaps.setdefault(seen.name, _OneHeap())
+            if seen.damaged is not None or seen.awaited:
+                one.miss("in part" if seen.damaged is None else "damaged", unclear=unclear)
+                continue
+            found += self._events.take_one(number, seen)
+            notes[seen.name] = one.see(number, unclear=unclear)
+        if not notes:
+            return
+        told = _of_each(notes, len(heap.all))
+        if told or found or numbered is not self.told.numbered:
+            self._tell(told, found, numbered=numbered)
+
+    def _tell(
+        self, notes: Sequence[Unseen | Anew], found: list[HeapEvent], *, numbered: bool
+    ) -> None:
         told = self.told
         recent = list(told.recent)
-        if isinstance(note, Anew):
-            while recent and not isinstance(recent[-1], HeapEvent):
-                recent.pop()  # between what was and this nothing is told
-        elif note is not None and recent and isinstance(before := recent[-1], Unseen):
-            recent.pop()
-            note = _joined(before, note)
-        recent += [*([] if note is None else [note]), *found]
+        for note in notes:
+            if isinstance(note, Anew):
+                while recent and _is_of(recent[-1], note.heap):
+                    recent.pop()  # between what was and this nothing is told
+            elif recent and isinstance(before := recent[-1], Unseen) and before.heap == note.heap:
+                recent.pop()
+                note = _joined(before, note)
+            recent.append(note)
+        recent += found
         self.told = ToldEvents(
             told.count + len(found), told.changes + 1, tuple(recent[-MAX_TOLD:]), numbered
         )
 
 
+def _of_each(notes: Mapping[str, Unseen | Anew | None], heaps: int) -> list[Unseen | Anew]:
+    """What is told of each heap, and once where it is the same of all of them."""
+    told = [note for note in notes.values() if note is not None]
+    if len(told) == heaps and len(set(told)) == 1:
+        return told[:1]
+    if heaps == 1:
+        return told
+    return [replace(note, heap=name) for name, note in notes.items() if note is not None]
+
+
+def _is_of(told: Told, heap: str | None) -> bool:
+    """Whether it is a note, of that heap or with None of any."""
+    return not isinstance(told, HeapEvent) and (heap is None or told.heap == heap)
+
+
 def _joined(before: Unseen, after: Unseen) -> Unseen:
     known = before.count is not None and after.count is not None
     count = (before.count or 0) + (after.count or 0) if known else None
-    return Unseen(before.first, after.last, count, _one({before.why, after.why}))
+    return Unseen(before.first, after.last, count, _one({before.why, after.why}), after.heap)
 
 
 def _one(whys: set[str]) -> str:

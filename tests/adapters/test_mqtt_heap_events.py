@@ -207,7 +207,9 @@ heap_events = true
 """,
         "utf-8",
     )
-    done = await asyncio.to_thread(lowhalf, "events", str(SAMPLES / "demo.mcap"), "--json")
+    # by the same schema: that of the recording knows no identity of an object
+    words = ("events", str(SAMPLES / "demo.mcap"), "--bridge", str(path), "--json")
+    done = await asyncio.to_thread(lowhalf, *words)
     printed = [json.loads(line) for line in done.stdout.splitlines()]
     async with Listener(broker.port, broker=broker) as listener:
         with Running("run", "--quiet", str(path)):

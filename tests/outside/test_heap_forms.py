@@ -112,7 +112,7 @@ Told = list[tuple[int, int, bool]]
 def played(allocators: Path, style: str, seed: int, count: int) -> Iterator[tuple[bytes, Told]]:
     """Each moment's memory, and the blocks that the player knows of."""
     dumps = allocators.parent / f"{style}.bin"
-    words = [allocators, style, str(seed), str(count), dumps]
+    words = [str(allocators), style, str(seed), str(count), str(dumps)]
     out = subprocess.run(words, check=True, capture_output=True, text=True, timeout=120).stdout
     memory = dumps.read_bytes()
     moments = out.split(".\n")[:-1]
