@@ -183,7 +183,7 @@ class HeapTable(Table):
         if value is None and name in _NEEDED[form]:
             raise PydanticCustomError("missing", "is missing")
         if value is not None and name in _NOT_OF[form]:
-            raise PydanticCustomError("value_error", f"{name} does not go with {_WORDS[form]}")
+            raise ValueError(f"does not go with {_WORDS[form]}")
         return value
 
     @model_validator(mode="after")
