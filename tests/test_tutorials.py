@@ -26,11 +26,7 @@ TUTORIALS = [
     "streamer",
     "tester",
 ]
-HOW_TO = ("record", "heap-events", "describe-actions")
-PAGES = [
-    *(f"tutorials/{name}" for name in TUTORIALS),
-    *(f"how-to/{name}" for name in HOW_TO),
-]
+PAGES = [*(f"tutorials/{name}" for name in TUTORIALS), "how-to/record", "how-to/heap-events"]
 SECONDS = 120.0
 """The most that a command may take on a busy machine."""
 
@@ -129,6 +125,13 @@ def session(tmp_path: Path) -> Iterator[Session]:
         if session.behind is not None:
             session.behind.kill()
             session.behind.wait()
+
+
+def test_actions_do_to_a_heap_what_their_page_shows(session: Session) -> None:
+    page = (DOCS / "how-to/describe-actions.md").read_text("utf-8")
+    (shown,) = [text for language, text in blocks(page) if language == "console"]
+    for command, expected in commands(shown):
+        session.run(command, expected)
 
 
 @pytest.mark.needs("curl", "curl")
