@@ -212,18 +212,20 @@ def test_no_one_plan_for_all_builds(capsys: Capture, tmp_path: Path) -> None:
     ]
     words = [HOLD, *dumps, "--want", "gull", "--at", "courier.held + 0x3A0", "--frames", "100"]
     code, lines, told = run(capsys, *words, "--save", str(path))
-    assert (code, lines[:3]) == (1, [
+    assert code == 1
+    assert lines[0] == (
         "no one plan is for first-print, export: none within the bound: there is no plan of at "
-        "most 100 frames",
-        "they differ from step 1 on: whistle on first-print, moor_buoy on export",
-        "",
-    ])  # fmt: skip
-    found = planned(capsys, *words)
-    assert (found["found"], found["proved"], found["steps"], found["frames"]) == (
-        (False, True, [], None)
+        "most 100 frames"
     )
-    assert {build: actions(alone) for build, alone in found["by_build"].items()} == {
-        "first-print": ["whistle", "moor_buoy", "whistle"],
+    assert re.fullmatch(
+        r"they differ from step [123] on: .* on first-print, .* on export", lines[1]
+    )
+    found = planned(capsys, *words)
+    nothing = (found["found"], found["proved"], found["steps"], found["frames"])
+    assert nothing == (False, True, [], None)
+    # the gull that is wanted comes last; in which order the others come makes no difference
+    assert {build: sorted(actions(alone)) for build, alone in found["by_build"].items()} == {
+        "first-print": ["moor_buoy", "whistle", "whistle"],
         "export": ["moor_buoy", "moor_buoy", "whistle"],
     }
     for build, alone in found["by_build"].items():
@@ -239,8 +241,8 @@ def test_no_one_plan_for_all_builds(capsys: Capture, tmp_path: Path) -> None:
          "impossible: no block starts at 0x802003d4"),
         (["--want", "gull", "--at", "courier.held", "--frames", "11"], 1,
          "none within the bound: there is no plan of at most 11 frames"),
-        (["--want", "buoy", "--at", "0x8020F010", "--seconds", "0.001"], 4,
-         "cut short: "),
+        (["--want", "mist_puff", "--at", "0x80203010", "--want", "crate", "--at", "0x80200010",
+          "--seconds", "0.01"], 4, "cut short: 0.01 s were over"),
     ],
 )  # fmt: skip
 def test_what_is_told_where_there_is_no_plan(
