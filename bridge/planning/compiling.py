@@ -35,7 +35,7 @@ from bridge.planning.sweeps import sweeping, sweeps_of
 from bridge.planning.targets import Places, tests_of
 from schemas.errors import PlanningError
 
-__all__ = ["MAX_CELLS", "MAX_KINDS", "compiled"]
+__all__ = ["MAX_CELLS", "MAX_KINDS", "check", "compiled"]
 
 MAX_KINDS = 62
 """Kinds that are treated differently: with hole and wall a mask of them has 64 bits."""
@@ -55,7 +55,7 @@ def compiled(task: Task, precise: int | None = None, whole: bool = False) -> Pro
     With ``whole`` no move is taken for a sweep, so that the tests speak of all plans.  Raises
     PlanningError where the task passes a bound or names what is not there.
     """
-    _check(task)
+    check(task)
     controls = controls_of(task, precise)
     controls = _with_sizes(task, controls)
     kinds = _kinds(task, [task.actions[number] for number in controls.actions])
@@ -165,7 +165,8 @@ class _Kinds:
         return (1 << len(self.names)) - 1 & ~touched & ~(1 << HOLE_KIND | 1 << WALL_KIND)
 
 
-def _check(task: Task) -> None:
+def check(task: Task) -> None:
+    """Refuse, by PlanningError, a task that cannot be planned at all."""
     if not task.starts:
         raise PlanningError("there is no heap to plan for")
     for number, goal in enumerate(task.goals, 1):

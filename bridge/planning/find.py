@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from bridge.planning.compiling import compiled
+from bridge.planning.compiling import check, compiled
 from bridge.planning.engine import Bounds, End, Engine
 from bridge.planning.further_plans import front, next_plans
 from bridge.planning.goals import all_hold
@@ -38,6 +38,7 @@ def find(
 
 
 def _outcome(searching: Searching, task: Task, limits: Limits) -> Outcome:
+    check(task)
     if all_hold(task, begin(task)):
         nothing = Plan((), 0, 0)
         return Outcome(Verdict.CHEAPEST, (nothing,), (nothing,), 0, "it is so already")

@@ -25,8 +25,8 @@ class PlainEngine:
     """Runs everywhere, and takes every problem."""
 
     name = "plain Python"
-    slice = 1_000
-    wandering = 4_000
+    slice = 200
+    wandering = 3_000
 
     def takes(self, problem: Problem) -> bool:
         """It always can."""
@@ -74,13 +74,13 @@ class PlainSearch:
                 if self._cost[state] == cost:
                     self._expand(state, cost)
                     expansions -= 1
+                    if self._expanded % 32 == 0 and self._memory() > self._bounds.memory:
+                        return self._progress(full=True)
                     if levels[0] < level or level >= self._best_frames:
                         break
             if not states and levels[0] == level:
                 heapq.heappop(levels)
                 del queue[level]
-            if self._memory() > self._bounds.memory:
-                return self._progress(full=True)
         return self._progress()
 
     def wander(self, moves: int, seed: int) -> Progress:

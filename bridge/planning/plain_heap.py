@@ -55,7 +55,10 @@ class PlainHeaps:
     def __init__(self, problem: Problem, build: Build) -> None:
         self.build = build
         self._policy = build.policy
-        self._groups = problem.groups
+        groups = list(problem.groups)
+        groups[HOLE_KIND] = HOLE_KIND if build.recent else -1
+        self._group_of = groups
+        self._aged = max(groups) >= 0
         self._permanent = problem.permanent if build.pattern is None else 0
         self._follows_held = problem.follows_held
         self.start = self._normal(*_opened(build.start))
@@ -202,29 +205,33 @@ class PlainHeaps:
         build = self.build
         if build.pattern is None:
             cells = self._walled(cells)
+        if build.pattern is None and rover >= 0:
             for start, units, kind, _ in cells:
                 if kind == WALL_KIND and start < rover < start + units:
                     rover = start + 1
-        ranks: dict[int, list[int]] = {}
-        groups = self._groups
+        group_of = self._group_of
+        if not self._aged:
+            return (rover, held, *[units << 24 | kind for _, units, kind, _ in cells])
+        ages: dict[int, set[int]] = {}
         for _, _, kind, age in cells:
-            group = self._group(kind, groups)
+            group = group_of[kind]
             if group >= 0:
-                ranks.setdefault(group, []).append(age)
-        order = {
-            group: {age: rank for rank, age in enumerate(sorted(set(ages)))}
-            for group, ages in ranks.items()
+                if group in ages:
+                    ages[group].add(age)
+                else:
+                    ages[group] = {age}
+        ranks = {
+            group: {age: rank for rank, age in enumerate(sorted(known))}
+            for group, known in ages.items()
         }
         numbers = [rover, held]
         for _, units, kind, age in cells:
-            group = self._group(kind, groups)
-            numbers.append(packed(units, kind, order[group][age] if group >= 0 else 0))
+            group = group_of[kind]
+            if group >= 0:
+                numbers.append(units << 24 | ranks[group][age] << 8 | kind)
+            else:
+                numbers.append(units << 24 | kind)
         return tuple(numbers)
-
-    def _group(self, kind: int, groups: Sequence[int]) -> int:
-        if kind == HOLE_KIND:
-            return HOLE_KIND if self.build.recent else -1
-        return groups[kind]
 
     def _walled(self, cells: list[_Cell]) -> list[_Cell]:
         """What never changes again is wall, and touching walls are one."""
