@@ -67,10 +67,10 @@ Kinds = Annotated[
 Order = Literal["newest", "oldest", "lowest", "highest"]
 _WORDS = ("alloc", "free", "hold", "let_go")
 _GO_WITH = {
-    "alloc": {"count", "end"},
-    "free": {"which", "count", "order"},
-    "hold": {"which"},
-    "let_go": set[str](),
+    "alloc": {"count", "end", "heap"},
+    "free": {"which", "count", "order", "heap"},
+    "hold": {"which", "heap"},
+    "let_go": {"heap"},
 }
 
 
@@ -94,6 +94,8 @@ class EffectTable(Table):
     end: Literal["low", "high"] | None = Field(
         None, description="the end of the arena that is asked for; else as the allocator's"
     )
+
+    heap: str = Field("", description="the one of [heaps] that it is of; else [heap]")
 
     @model_validator(mode="after")
     def _agrees(self) -> EffectTable:
@@ -150,12 +152,12 @@ class ActionTable(Table):
         for state in self.sets:
             if state in self.adds:
                 raise ValueError(f"both sets and adds to {state}")
-        empty = False  # whether nothing can be held
+        empty: set[str] = set()  # heaps of which nothing can be held
         for number, effect in enumerate(self.effects, 1):
             if effect.hold is not None:
-                empty = False
+                empty.discard(effect.heap)
             elif effect.which == "held" or effect.let_go or effect.release:
-                if empty:
+                if effect.heap in empty:
                     raise ValueError(f"effect {number}: nothing is held any more by then")
-                empty = True
+                empty.add(effect.heap)
         return self

@@ -46,13 +46,10 @@ def allocator_types(
     heap: HeapTypes,
     build: str,
     builds: Collection[str],
-    path: tuple[Key, ...],
     text: TomlText,
 ) -> AllocatorTypes:
-    """The allocator of one build; *path* is where its table stands in the file.
-
-    Raises SchemaError.
-    """
+    """The allocator of a heap of one build.  Raises SchemaError."""
+    path: tuple[Key, ...] = ("heaps", heap.name, "allocator") if heap.name else ("allocator",)
     for name in table.builds:
         if name not in builds:
             raise text.error((*path, "builds", name), f"unknown build{nearest(name, builds)}")
@@ -91,12 +88,13 @@ def _sizes(heap: HeapTypes) -> dict[str, int]:
 def check_actions(
     actions: Mapping[str, ActionTable],
     states: Collection[str],
-    allocators: Mapping[str, AllocatorTypes],
+    allocators: Mapping[str, Mapping[str, AllocatorTypes]],
     text: TomlText,
 ) -> None:
     """Raise SchemaError for an action that names what is not there.
 
-    *allocators* are all builds'; none where the schema describes no allocator.
+    *allocators* are build → heap → its allocator; where there is none at all, only states are
+    checked.
     """
     for name, action in actions.items():
         path = ("actions", name)
@@ -107,18 +105,27 @@ def check_actions(
                         (*path, key, state), f"unknown state {state}{nearest(state, states)}"
                     )
         for index, effect in enumerate(action.effects):
-            for build, allocator in allocators.items():
-                at = (*path, "effects", index)
-                _check_effect(effect, allocator, build if len(allocators) > 1 else "", at, text)
+            for build, known in allocators.items():
+                if known:
+                    at = (*path, "effects", index)
+                    _check_effect(effect, known, build if len(allocators) > 1 else "", at, text)
 
 
 def _check_effect(
     effect: EffectTable,
-    allocator: AllocatorTypes,
+    allocators: Mapping[str, AllocatorTypes],
     build: str,
     path: tuple[Key, ...],
     text: TomlText,
 ) -> None:
+    allocator = allocators.get(effect.heap)
+    if allocator is None:
+        named = [name for name in allocators if name]
+        if not effect.heap:
+            raise text.error(path, f"[heap] has no [allocator]; heap names another{_known(named)}")
+        raise text.error(
+            (*path, "heap"), f"no heap {effect.heap} with an allocator{nearest(effect.heap, named)}"
+        )
     for key, kinds in (
         ("alloc", (effect.alloc,) if effect.alloc else ()),
         ("free", effect.free or ()),
@@ -135,3 +142,7 @@ def _check_effect(
         raise text.error(
             (*path, "alloc"), f"no size of {effect.alloc} is known{where}: give it in {key}"
         )
+
+
+def _known(names: Collection[str]) -> str:
+    return f": {', '.join(sorted(names))}" if names else ""

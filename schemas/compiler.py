@@ -75,7 +75,7 @@ class BuildLayout:
         self.unaligned_loads = types.file.memory.unaligned_loads
         self.enumerations: Mapping[str, Enumeration] = types.enumerations
         self.heaps: tuple[HeapTypes, ...] = ()
-        self.allocator: AllocatorTypes | None = None
+        self.allocators: dict[str, AllocatorTypes] = {}
         self.state: Mapping[str, str] = types.file.state
         self.actions: Mapping[str, ActionTable] = types.file.actions
         self.saved_layouts: Mapping[str, SavedLayout] = {}
@@ -167,14 +167,17 @@ def compile_schema(file: SchemaFile, text: TomlText) -> Schema:
             heap_types(heap, file.structs, types.offset_struct, text, heap_name)
             for heap_name, heap in tables.items()
         )
-        if file.allocator is not None:
-            if (heap_of := layout.heap_named("")) is None:
-                raise text.error(("allocator",), "there is no heap that it is of; add [heap]")
-            layout.allocator = allocator_types(
-                file.allocator, heap_of, name, file.builds, ("allocator",), text
-            )
+        if file.allocator is not None and file.heap is None:
+            raise text.error(("allocator",), "there is no heap that it is of; add [heap]")
+        rules = {
+            "": file.allocator,
+            **{each: table.allocator for each, table in file.heaps.items()},
+        }
+        for heap in layout.heaps:
+            if (rule := rules[heap.name]) is not None:
+                layout.allocators[heap.name] = allocator_types(rule, heap, name, file.builds, text)
         builds[name] = layout
-    allocators = {name: b.allocator for name, b in builds.items() if b.allocator is not None}
+    allocators = {name: build.allocators for name, build in builds.items()}
     check_actions(file.actions, file.state, allocators, text)
     return Schema(file, text.path, text.text, builds)
 

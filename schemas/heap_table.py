@@ -7,7 +7,7 @@ from typing import Any, Literal
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
-from schemas.allocator_table import Expression
+from schemas.allocator_table import AllocatorTable, Expression
 from schemas.sizes import ByteCount
 from schemas.table import Table
 
@@ -219,3 +219,7 @@ def _form(slots: object, handles: object, list_: object) -> str:
 
 class NamedHeapTable(HeapTable):
     """A further heap, as ``[heaps.NAME]`` describes it."""
+
+    allocator: AllocatorTable | None = Field(
+        None, description="how its blocks are handed out, for planning"
+    )

@@ -25,6 +25,9 @@ __all__ = ["add_arguments", "run"]
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("bridge", type=Path, metavar="BRIDGE.toml", help="the bridge file")
     add_dump_arguments(parser, many=False)
+    parser.add_argument(
+        "--heap", default="", metavar="NAME", help="try actions on this one of [heaps]; else [heap]"
+    )
     parser.add_argument("--json", action="store_true", help="print all of it as one JSON object")
 
 
@@ -35,21 +38,22 @@ def run(arguments: argparse.Namespace) -> int:
     bridge = load_bridge(arguments.bridge)
     ready = prepare(bridge, installed_functions())
     rows = _rows(bridge, ready)
-    # the expressions of [state] and [allocator] are checked here, on every build
-    counts = [
-        len(described(prepared).actions) if prepared.layout.allocator else 0
-        for prepared in ready.values()
-    ]
+    # the expressions of [state] and of allocators are checked here, on every build
+    for prepared in ready.values():
+        for heap in prepared.layout.allocators:
+            described(prepared, heap)
+    first = next(iter(ready.values())).layout
+    count = len(first.actions) if first.allocators else 0
     tried = None if dump is None else _tried(bridge, ready, dump, arguments)
     if arguments.json:
-        print(json_text(_as_json(rows, list(ready), counts[0], tried)))
+        print(json_text(_as_json(rows, list(ready), count, tried)))
         return 0
     schema = bridge.schema
     words = f"{bridge.path.name}: schema {schema.path.name}, game {schema.file.game.name}"
     print(printable(words))
     for line in columns(rows):
         print(line)
-    actions = f" and {counts[0]} actions" if counts[0] else ""
+    actions = f" and {count} actions" if count else ""
     print(f"{len(rows) - 1} watches{actions} on {len(ready)} builds: all right")
     if tried is not None:
         print()
@@ -86,10 +90,11 @@ def _tried(
     from adapters.sessions.one_frame import with_dump
     from bridge.planning.described import planning_build
 
-    planning = {name: planning_build(prepared) for name, prepared in ready.items()}
+    heap = arguments.heap
+    planning = {name: planning_build(prepared, heap) for name, prepared in ready.items()}
     asked = with_dump(bridge, dump, arguments.format)
     frame = take_frame(asked, planning, wait=10.0, number=arguments.frame)
-    return simulated(frame, described(ready[frame.build]))
+    return simulated(frame, described(ready[frame.build], heap))
 
 
 def _as_json(rows: list[list[str]], builds: list[str], actions: int, tried: Any) -> dict[str, Any]:

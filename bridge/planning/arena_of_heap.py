@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 
 from bridge.heap.blocks import Block, Heap
-from bridge.planning.actions import Action
+from bridge.planning.actions import Action, Free, Hold
 from bridge.planning.ages import ages_of
 from bridge.planning.arena import HOLE, WALL, Arena, Cell
 from bridge.planning.model import GameModel
@@ -32,31 +32,25 @@ def arena_of_heap(
     rover: int | None = None,
     held: int | None = None,
     newest_holes: Sequence[int] = (),
-    gaps_are_free: bool = False,
 ) -> Arena:
     """The arena of a heap; of a hole in it as many bytes as the next block's header leaves.
 
-    *bounds* is where it begins and ends, None for the first header and the last block's end;
-    *actions* are what ages are asked for.
+    *bounds* is where it begins and ends, None for the heap's extent, or the first header and the
+    last block's end; *actions* are what ages are asked for.
     *rover* is an address in the block or hole where next fit goes on (0: at the end tried first),
     *held* the payload of the block that is held (0 or a released one: none is), *newest_holes* are
     addresses in holes, the newest first.
-    What lies between two blocks and belongs to none is a hole where *gaps_are_free*, else wall.
+    What lies between two blocks and belongs to none is wall.
 
     Raises PlanningError where planning would be by rules that are not the game's.
     """
     _check_whole(heap)
+    _check_told_apart(heap, actions)
     found = list(contradictions(heap, game, bounds))
     if found:
         more = f"; and {len(found) - 1} more" if len(found) > 1 else ""
         raise PlanningError(f"{found[0]}{more}: planning stops; {_LEARN}")
-    cells = _tiled(
-        heap,
-        game.policy,
-        bounds,
-        ages_of(heap, game.policy, actions),
-        HOLE if gaps_are_free else WALL,
-    )
+    cells = _tiled(heap, game.policy, bounds, ages_of(heap, game.policy, actions))
     if len(cells) > MAX_CELLS:
         raise PlanningError(
             f"the heap has {len(cells)} blocks, the most that planning takes are {MAX_CELLS}"
@@ -84,7 +78,7 @@ def contradictions(
                 )
     for block in blocks:
         before = block.start - block.header
-        if before != policy.header:
+        if before != policy.header and not _bare(block):
             yield f"{_told(block)} begins 0x{before:X} bytes behind its header, but header is " + (
                 f"0x{policy.header:X}"
             )
@@ -103,7 +97,7 @@ def _of_neighbours(one: Block, other: Block, policy: Policy) -> Iterator[str]:
         )
         return
     room = other.header - one.header
-    stride = policy.stride(one.size)
+    stride = _stride(one, policy)
     if stride > room:
         yield (
             f"{_told(one)} takes 0x{stride:X} bytes with header 0x{policy.header:X} and alignment "
@@ -114,7 +108,9 @@ def _of_neighbours(one: Block, other: Block, policy: Policy) -> Iterator[str]:
 
 
 def _of_size(block: Block, policy: Policy, strides: Mapping[str, int]) -> Iterator[str]:
-    stride = policy.stride(block.size)
+    stride = _stride(block, policy)
+    if _bare(block):
+        return
     if not block.used:
         least = min([policy.least_rest, *strides.values()])
         if stride < least:
@@ -138,6 +134,15 @@ def _of_size(block: Block, policy: Policy, strides: Mapping[str, int]) -> Iterat
         )
 
 
+def _bare(block: Block) -> bool:
+    """Whether it is what no block covers, which has no header."""
+    return block.header == block.start and (block.run or not block.used)
+
+
+def _stride(block: Block, policy: Policy) -> int:
+    return block.size if _bare(block) else policy.stride(block.size)
+
+
 def _told(block: Block) -> str:
     what = f"a {block.owner}" if block.used else "free"
     return f"block {block.index} at 0x{block.start:08X}, {what},"
@@ -152,23 +157,39 @@ def _check_whole(heap: Heap) -> None:
         raise PlanningError(f"the heap has no block{why}; planning needs one that the game set up")
 
 
+def _check_told_apart(heap: Heap, actions: Sequence[Action]) -> None:
+    """Refuse a heap whose blocks can move, or in which those that actions release are not known."""
+    if any(block.handle is not None for block in heap.blocks):
+        raise PlanningError(
+            "the heap's blocks are known by handles, since they can move; planning knows no rule "
+            "for that"
+        )
+    releasing = [a.name for a in actions if any(isinstance(e, Free | Hold) for e in a.effects)]
+    if releasing and any(block.run for block in heap.blocks):
+        raise PlanningError(
+            f"the heap's list has the free blocks alone, so that what {releasing[0]} releases is "
+            'not known; rest = "blocks" in [heap] tells the used ones apart'
+        )
+
+
 def _tiled(
-    heap: Heap, policy: Policy, bounds: tuple[int, int] | None, ages: Mapping[int, int], gap: str
+    heap: Heap, policy: Policy, bounds: tuple[int, int] | None, ages: Mapping[int, int]
 ) -> list[Cell]:
     blocks = heap.blocks
     last = blocks[-1]
-    low, high = bounds or (blocks[0].header, last.header + policy.stride(last.size))
+    ends = (blocks[0].header, last.header + _stride(last, policy))
+    low, high = bounds or heap.extent or ends
     cells: list[Cell] = []
     at = low
     for block in blocks:
         if block.header > at:
-            cells.append(Cell(at, block.header - at, gap))
-        stride = min(policy.stride(block.size), high - block.header)
+            cells.append(Cell(at, block.header - at, WALL))
+        stride = min(_stride(block, policy), high - block.header)
         kind = block.owner if block.used else HOLE
         cells.append(Cell(block.header, stride, kind, ages.get(block.start)))
         at = cells[-1].end
     if at < high:
-        cells.append(Cell(at, high - at, gap))
+        cells.append(Cell(at, high - at, WALL))
     return cells
 
 

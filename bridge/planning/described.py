@@ -14,7 +14,9 @@ from bridge.readings.reading import Watch
 from bridge.values.value_type import Kind
 from schemas.action_table import ActionTable, EffectTable, IntervalTable
 from schemas.allocator_types import AllocatorTypes
+from schemas.compiler import BuildLayout
 from schemas.errors import ExpressionError
+from schemas.toml_file import nearest
 from schemas.toml_lines import Key
 
 __all__ = ["FROM", "HELD", "ROVER", "TO", "Described", "described", "planning_build"]
@@ -31,6 +33,8 @@ class Described:
     ``states`` are the names of states, each a reading ``state.NAME``.  ``expressions`` is the name
     of a reading → its expression; ``planning_build`` has frames with all of these.  ``bounds`` is
     where the arena begins and ends, None where that stands in the game's memory or is the heap's.
+    ``heap`` is the name of the heap that it is all about, empty for ``[heap]``: of the actions'
+    effects only those on that one are here.
     """
 
     game: GameModel
@@ -38,23 +42,27 @@ class Described:
     states: tuple[str, ...]
     expressions: Mapping[str, str]
     bounds: tuple[int, int] | None
+    heap: str = ""
 
 
-def described(prepared: PreparedBuild) -> Described:
-    """What the schema says of a build's allocations.
+def described(prepared: PreparedBuild, heap: str = "") -> Described:
+    """What the schema says of a build's allocations in one heap.
 
     Raises SchemaError where it says nothing, or where an expression is wrong.
     """
     layout = prepared.layout
-    if layout.allocator is None:
+    allocator = layout.allocators.get(heap)
+    if allocator is None:
         raise layout.error(
-            (), "describes no allocator; add [allocator], as the manual's page on planning shows"
+            (),
+            f"describes no allocator{_which_heap(layout, heap)}, as the manual's page on "
+            "actions shows",
         )
-    table = layout.allocator.table
+    table = allocator.table
     keys: dict[str, tuple[tuple[Key, ...], str]] = {
         f"state.{name}": (("state", name), text) for name, text in layout.state.items()
     }
-    path = layout.allocator.path
+    path = allocator.path
     if table.arena is not None:
         keys[FROM] = ((*path, "arena", "from"), table.arena.from_)
         keys[TO] = ((*path, "arena", "to"), table.arena.to)
@@ -64,20 +72,31 @@ def described(prepared: PreparedBuild) -> Described:
     _check(prepared, keys)
     expressions = {name: text for name, (_, text) in keys.items()}
     return Described(
-        GameModel(layout.name, _policy(layout.allocator), layout.allocator.sizes),
-        tuple(_action(name, action) for name, action in layout.actions.items()),
+        GameModel(layout.name, _policy(allocator), allocator.sizes),
+        tuple(_action(name, action, heap) for name, action in layout.actions.items()),
         tuple(layout.state),
         expressions,
         _bounds(expressions),
+        heap,
     )
 
 
-def planning_build(prepared: PreparedBuild) -> PreparedBuild:
+def _which_heap(layout: BuildLayout, heap: str) -> str:
+    """What to add where there is no allocator of a heap, or which heaps have one."""
+    named = [name for name in layout.allocators if name]
+    if not heap:
+        return f" of [heap]{nearest('', named)}; add [allocator]"
+    if layout.heap_named(heap) is None:
+        return f" of a heap {heap}{nearest(heap, named)}; add [heaps.{heap}.allocator]"
+    return f" of the heap {heap}; add [heaps.{heap}.allocator]"
+
+
+def planning_build(prepared: PreparedBuild, heap: str = "") -> PreparedBuild:
     """The build with frames that have the heap and the readings that planning needs, no others.
 
     Raises SchemaError.
     """
-    expressions = described(prepared).expressions
+    expressions = described(prepared, heap).expressions
     program = check(prepared.layout, expressions, tuple(expressions), prepared.functions)
     watches = tuple(
         Watch(name, "", text, program.slots[program.watches[name]].type)
@@ -128,7 +147,7 @@ def _policy(allocator: AllocatorTypes) -> Policy:
     )
 
 
-def _action(name: str, table: ActionTable) -> Action:
+def _action(name: str, table: ActionTable, heap: str) -> Action:
     return Action(
         name,
         table.frames,
@@ -137,7 +156,7 @@ def _action(name: str, table: ActionTable) -> Action:
         dict(table.sets),
         dict(table.adds),
         table.limit,
-        tuple(map(_effect, table.effects)),
+        tuple(_effect(effect) for effect in table.effects if effect.heap == heap),
         table.doc,
     )
 

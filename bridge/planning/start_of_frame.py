@@ -34,22 +34,23 @@ def start_of(frame: Frame, described: Described) -> Begun:
 
     Raises PlanningError where something is not there, or contradicts the allocator's rules.
     """
-    assert frame.heap is not None
+    heap = None if frame.heap is None else frame.heap.named(described.heap)
+    assert heap is not None
     numbers = {name: _number(frame, name) for name in described.expressions}
     bounds = (numbers[FROM], numbers[TO]) if FROM in numbers else None
     arena = arena_of_heap(
-        frame.heap,
+        heap,
         described.game,
         bounds,
         described.actions,
         rover=numbers.get(ROVER),
         held=numbers.get(HELD),
-        newest_holes=newest_holes(frame.heap),
+        newest_holes=newest_holes(heap),
     )
     return Begun(
         Start(described.game, arena),
         {name: numbers[f"state.{name}"] for name in described.states},
-        unknown_ages(frame.heap, described.game.policy, described.actions),
+        unknown_ages(heap, described.game.policy, described.actions),
     )
 
 

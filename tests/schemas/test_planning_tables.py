@@ -90,11 +90,11 @@ at = { heap_head = 0x8010_0000, room = 0x8010_0010, speed = 0x8010_0020 }
 """
 
 
-def of_build(directory: Path, text: str, build: str = "print") -> Described:
+def of_build(directory: Path, text: str, build: str = "print", heap: str = "") -> Described:
     path = directory / FILE
     path.write_text(text, encoding="utf-8")
     layout = load_schema(path).builds[build]
-    return described(PreparedBuild(layout, check(layout, {}), (), None, None))
+    return described(PreparedBuild(layout, check(layout, {}), (), None, None), heap)
 
 
 def with_allocator(lines: str) -> str:
@@ -248,8 +248,79 @@ def test_an_allocator_needs_a_heap_and_planning_an_allocator(tmp_path: Path) -> 
     with pytest.raises(SchemaError, match=r"allocator: there is no heap that it is of; add \[heap"):
         of_build(tmp_path, GOOD.replace(heap, ""))
     without = GOOD[: GOOD.index("[allocator]")] + GOOD[GOOD.index("[builds.print]") :]
-    with pytest.raises(SchemaError, match=r"describes no allocator; add \[allocator\], as the"):
+    with pytest.raises(SchemaError, match=r"describes no allocator of \[heap\]; add \[alloc"):
         of_build(tmp_path, without)
+
+
+PIER = """\
+[heaps.pier]
+block = "BlockHeader"
+first = "pier_head"
+next = "block.next"
+size = "block.size"
+used = "block.used != 0"
+payload = "address(block) + 0x18"
+owner = { sizes = { rope = 0x20, net = 0x40 } }
+[heaps.pier.allocator]
+fit = "best"
+alignment = 4
+[actions.moor]
+frames = 7
+effects = [
+    { alloc = "rope", heap = "pier" },
+    { alloc = "crate" },
+    { hold = "net", which = "lowest", heap = "pier" },
+    { let_go = true, heap = "pier" },
+]
+"""
+
+
+def with_pier(text: str = PIER) -> str:
+    symbols = GOOD.replace('room = "u16"', 'room = "u16"\npier_head = "BlockHeader*"')
+    symbols = symbols.replace("room = 0x8010_0010", "room = 0x8010_0010, pier_head = 0x8010_0030")
+    return symbols.replace("[builds.print]", text + "[builds.print]")
+
+
+def test_a_further_heap_has_an_allocator_of_its_own(tmp_path: Path) -> None:
+    of_heap = of_build(tmp_path, with_pier())
+    pier = of_build(tmp_path, with_pier(), heap="pier")
+    assert (of_heap.heap, pier.heap) == ("", "pier")
+    assert pier.game.policy == Policy(Fit.BEST, header=0x18, alignment=4, least_rest=0x1C)
+    assert pier.game.sizes == {"rope": 0x20, "net": 0x40}
+    # each has the effects on its own blocks
+    (moor,) = [action for action in of_heap.actions if action.name == "moor"]
+    assert moor.effects == (Alloc("crate"),)
+    (moor,) = [action for action in pier.actions if action.name == "moor"]
+    assert moor.effects == (Alloc("rope"), Hold(("net",), Which.LOWEST), LetGo())
+    assert [action.name for action in pier.actions] == ["door", "hand", "moor"]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('"rope", heap', '"crate", heap', "effects.0.alloc: unknown kind crate; known: net, rope"),
+        ('heap = "pier" },\n    { alloc', 'heap = "peer" },\n    { alloc',
+         "moor.effects.0.heap: no heap peer with an allocator; did you mean pier?"),
+        ("[heaps.pier.allocator]", "[heaps.pier.allocater]",
+         "heaps.pier.allocater: unknown key; did you mean allocator?"),
+        ("alignment = 4", "alignment = 4\nsizes = { rop = 1 }",
+         "heaps.pier.allocator.sizes.rop: unknown kind rop; did you mean rope?"),
+    ],
+)  # fmt: skip
+def test_faults_of_a_further_heap(tmp_path: Path, old: str, new: str, words: str) -> None:
+    assert old in PIER
+    text = with_pier(PIER.replace(old, new, 1))
+    with pytest.raises(SchemaError) as caught:
+        of_build(tmp_path, text)
+    assert words in str(caught.value)
+
+
+def test_a_heap_without_an_allocator_is_named(tmp_path: Path) -> None:
+    with pytest.raises(SchemaError, match=r"describes no allocator of a heap per; did you mean pi"):
+        of_build(tmp_path, with_pier(), heap="per")
+    only = with_pier().replace('[allocator]\nmerge = "next"\nsizes = { crate = 0x30 }\n', "")
+    with pytest.raises(SchemaError, match=r"door.effects.0: \[heap\] has no \[allocator\]; heap n"):
+        of_build(tmp_path, only)
 
 
 def test_there_is_a_bound_to_everything(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from bridge.heap.blocks import Age, Block, Heap
+from bridge.heap.blocks import Age, Block, FurtherBlock, Heap
 from bridge.planning.actions import Action, Alloc, Free, Hold, Which
 from bridge.planning.ages import ages_of, unknown_ages
 from bridge.planning.arena import HOLE, WALL, Cell
@@ -43,9 +43,34 @@ def test_blocks_and_what_lies_between_them() -> None:
         Cell(0x10C0, 0x40, WALL),
     )
     assert (arena.held, arena.rover) == (0x1090, None)
-    free = arena_of_heap(SOUND, GAME, (0xFF0, 0x1100), gaps_are_free=True)
-    assert [cell.kind for cell in free.cells] == [HOLE, "crate", HOLE, "gull", HOLE]
     assert arena_of_heap(SOUND, GAME).high == 0x10C0
+
+
+def test_what_no_block_covers_in_an_extent_is_a_hole_without_a_header() -> None:
+    bare = [Block(0xFF4, 0xC, False, 0, "free", 0xFF4), *SOUND.blocks]
+    within = replace(SOUND, blocks=bare, extent=(0xFF4, 0x10C0))
+    cells = arena_of_heap(within, GAME).cells
+    assert cells[0] == Cell(0xFF4, 0xC, HOLE)
+    assert [cell.start for cell in cells] == [0xFF4, 0x1000, 0x1040, 0x1090]
+    touching = replace(
+        SOUND, blocks=[*SOUND.blocks[:2], Block(0x1090, 8, False, 2, "free", 0x1090)]
+    )
+    assert list(contradictions(touching, GAME)) == ["free blocks 1 and 2 touch, but merge is both"]
+
+
+def test_heaps_whose_blocks_are_not_known_are_refused() -> None:
+    moving = replace(SOUND, blocks=[FurtherBlock(0x1010, 8, True, 0, "gull", 0x1000, handle=0x900)])
+    with pytest.raises(PlanningError, match=r"^the heap's blocks are known by handles, since they"):
+        arena_of_heap(moving, GAME)
+    run = FurtherBlock(0x1000, 0x70, True, 0, "used", 0x1000, run=True)
+    hole = Block(0x1080, 0x30, False, 1, "free", 0x1070)
+    runs = replace(SOUND, blocks=[run, hole])
+    call = Action("call_gull", 1, effects=(Alloc("gull"),))
+    assert [c.kind for c in arena_of_heap(runs, GAME, None, [call]).cells] == ["used", HOLE]
+    with pytest.raises(
+        PlanningError, match=r"so that what break_crate releases is not known; rest"
+    ):
+        arena_of_heap(runs, GAME, None, [call, BREAK])
 
 
 def test_what_is_held_must_be_a_block_that_is_used() -> None:
