@@ -12,11 +12,16 @@ from adapters.commands.console.dump_arguments import each_dump, print_json
 from adapters.commands.console.heap_strip import strip
 from adapters.commands.console.one_frame import take_heap
 from adapters.commands.console.standard_streams import styled
-from adapters.commands.console.tables import add_reading_arguments, columns, title
+from adapters.commands.console.tables import (
+    add_heap_argument,
+    add_reading_arguments,
+    columns,
+    title,
+)
 from adapters.functions import installed_functions
 from adapters.printable import printable
 from adapters.sessions.bridge_file import load_bridge
-from adapters.sessions.one_frame import with_dump
+from adapters.sessions.one_frame import heap_of, with_dump
 from bridge.heap.blocks import Heap
 from bridge.prepared import prepare
 from bridge.readings.frame import Frame
@@ -28,6 +33,7 @@ _STYLES = {True: "bold cyan", False: "dim", None: "yellow"}
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_reading_arguments(parser, many=True)
+    add_heap_argument(parser, "show this heap alone, of several")
     parser.add_argument("--json", action="store_true", help="print the map as one JSON object")
 
 
@@ -42,20 +48,33 @@ def _mapper(arguments: argparse.Namespace) -> Callable[[Path | None], int]:
     def show(dump: Path | None) -> int:
         asked = with_dump(bridge, dump, arguments.format)
         frame, heap = take_heap(asked, ready, arguments.wait, arguments.frame)
+        heap = heap_of(heap, arguments.heap)
         if arguments.json:
             print_json(arguments, dump, as_json(frame, heap), "heap")
         else:
             _print(frame, heap)
-        return 0 if heap.damaged is None else 1
+        return 0 if all(each.damaged is None for each in heap.all) else 1
 
     return show
 
 
 def as_json(frame: Frame, heap: Heap) -> dict[str, Any]:
-    """The object that ``--json`` prints; sizes are in bytes."""
+    """The object that ``--json`` prints; sizes are in bytes.
+
+    ``heap`` is there where the first heap has a name, and ``others`` where there are more.
+    """
+    others = [_heap_json(each) for each in heap.others]
     return {
         "frame": frame.number,
         "build": frame.build,
+        **_heap_json(heap),
+        **({"others": others} if others else {}),
+    }
+
+
+def _heap_json(heap: Heap) -> dict[str, Any]:
+    return {
+        **({"heap": heap.name} if heap.name else {}),
         "blocks": [
             {
                 "index": block.index,
@@ -64,6 +83,7 @@ def as_json(frame: Frame, heap: Heap) -> dict[str, Any]:
                 "used": block.used,
                 "owner": block.owner,
                 "header": block.header,
+                **({} if block.handle is None else {"handle": block.handle}),
             }
             for block in heap.blocks
         ],
@@ -72,11 +92,21 @@ def as_json(frame: Frame, heap: Heap) -> dict[str, Any]:
 
 
 def _print(frame: Frame, heap: Heap) -> None:
+    print(title(frame))
+    print()
+    for number, each in enumerate(heap.all):
+        if number:
+            print()
+        if heap.others:
+            print(f"heap {each.name}:" if each.name else "the heap without a name:")
+            print()
+        _print_one(each)
+
+
+def _print_one(heap: Heap) -> None:
     from rich.console import Console
     from rich.text import Text
 
-    print(title(frame))
-    print()
     blocks = list(heap.blocks)
     if blocks:
         # colours and the width are the terminal's; NO_COLOR and COLUMNS are obeyed
@@ -94,6 +124,7 @@ def _print(frame: Frame, heap: Heap) -> None:
         for block in blocks:
             state = "used" if block.used else "free"
             owner = block.owner if block.used else ""
+            owner = "used, nothing tells the blocks apart" if block.run else owner
             rows.append(
                 [str(block.index), f"0x{block.start:08X}", f"0x{block.size:X}", state, owner]
             )

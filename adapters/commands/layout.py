@@ -10,12 +10,17 @@ from typing import Any
 
 from adapters.commands.console.dump_arguments import each_dump, one_dump, print_json
 from adapters.commands.console.one_frame import take_heap
-from adapters.commands.console.tables import add_reading_arguments, columns, title
+from adapters.commands.console.tables import (
+    add_heap_argument,
+    add_reading_arguments,
+    columns,
+    title,
+)
 from adapters.functions import installed_functions
 from adapters.json_forms.heap_shape import comparison_json, sizes_may_differ
 from adapters.printable import printable
 from adapters.sessions.bridge_file import load_bridge
-from adapters.sessions.one_frame import with_dump
+from adapters.sessions.one_frame import heap_of, with_dump
 from bridge.heap.blocks import Heap
 from bridge.heap.shape import Comparison, Layout, Line, Sort, compare, layout_from, layout_of
 from bridge.heap.shape_words import first_words, owner_words, place_words, taken, taken_words
@@ -58,6 +63,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     against.add_argument("--all", action="store_true", help="list every block, the same ones too")
     against.add_argument("--json", action="store_true", help="print one JSON object")
     for part in (save, against):
+        add_heap_argument(part, "the shape of this heap, of several; else of the first")
         part.add_argument("layout", type=Path, metavar="NAME.layout.toml", help="the layout file")
 
 
@@ -74,6 +80,7 @@ def _save(arguments: argparse.Namespace) -> int:
     bridge, ready = _prepared(arguments)
     asked = with_dump(bridge, one_dump(arguments), arguments.format)
     frame, heap = take_heap(asked, ready, arguments.wait, arguments.frame)
+    heap = heap_of(heap, arguments.heap)
     if heap.awaited:
         raise LayoutFileError("not saved: not all of the heap has come", file=str(path))
     if heap.damaged is not None and not arguments.damaged:
@@ -135,7 +142,7 @@ def _comparer(arguments: argparse.Namespace) -> Callable[[Path | None], int]:
     def compared(dump: Path | None) -> int:
         asked = with_dump(bridge, dump, arguments.format)
         frame, heap = take_heap(asked, ready, arguments.wait, arguments.frame)
-        return _compared(arguments, dump, file, frame, heap)
+        return _compared(arguments, dump, file, frame, heap_of(heap, arguments.heap))
 
     return compared
 

@@ -13,7 +13,7 @@ __all__ = ["event_json", "event_words", "told_json"]
 def event_json(event: HeapEvent) -> dict[str, Any]:
     """``block`` is its index in the heap's list, ``start`` a guest address, ``size`` in bytes.
 
-    ``heap`` is there where the heap has a name, ``from`` where the block moved.
+    ``heap`` is there where the heap has a name, ``was_at`` where the block moved.
     """
     block = event.block
     moved = event.happened is Happened.MOVED and event.was is not None
@@ -25,7 +25,7 @@ def event_json(event: HeapEvent) -> dict[str, Any]:
         "size": block.size,
         "owner": block.owner,
         "was": None if event.was is None or moved else event.was.owner,
-        **({"from": event.was.start} if moved and event.was is not None else {}),
+        **({"was_at": event.was.start} if moved and event.was is not None else {}),
         **({"heap": block.heap} if block.heap else {}),
     }
 

@@ -46,6 +46,7 @@ __all__ = [
     "LastForm",
     "LayoutForm",
     "LayoutLineForm",
+    "OneHeapForm",
     "PlacedBlockForm",
     "PlanForm",
     "PlanOfBuildsForm",
@@ -189,6 +190,8 @@ class HeapEventForm(Form):
     size: int = Field(description="bytes of payload")
     owner: str
     was: str | None = Field(description="what was reused; null otherwise")
+    was_at: int = sometimes("of a block that moved: its start before")
+    heap: str = sometimes("where the heap has a name")
 
 
 class FrameForm(Form):
@@ -226,15 +229,23 @@ class BlockForm(Form):
     used: bool
     owner: str
     header: int = Field(description="guest address of its header")
+    handle: int = sometimes("of one that can move: where the pointer to it is stored")
 
 
-class HeapForm(Form):
+class OneHeapForm(Form):
+    """One of several heaps."""
+
+    heap: str = sometimes("where it has a name")
+    blocks: list[BlockForm]
+    damaged: str | None = Field(description="what is wrong, where its list breaks")
+
+
+class HeapForm(OneHeapForm):
     """The heap: `heap --json`."""
 
     frame: int
     build: str
-    blocks: list[BlockForm]
-    damaged: str | None = Field(description="what is wrong, where its list breaks")
+    others: list[OneHeapForm] = sometimes("where the schema describes more: the others")
     dump: str = sometimes("of several --dump, which one")
 
 
@@ -352,6 +363,7 @@ class BlockAtForm(Form):
     size: int
     used: bool
     offset: int = Field(description="how far the address lies behind the payload's start")
+    heap: str = sometimes("where the heap has a name")
 
 
 class WhereForm(Form):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from adapters.file_opening import may_wait, open_stream
@@ -31,9 +32,11 @@ from schemas.source_settings import (
     RecordingSource,
 )
 from schemas.system_words import HELD_WORDS, is_held, system_words
+from schemas.toml_file import nearest
 
 __all__ = [
     "Tell",
+    "heap_of",
     "is_recording",
     "lacking",
     "may_be_recording",
@@ -201,12 +204,28 @@ async def take_heap(
     return frame, frame.heap
 
 
+def heap_of(heap: Heap, name: str | None) -> Heap:
+    """The heap of that name among a frame's; without a name the first, with all others.
+
+    Raises LowhalfError where there is none.
+    """
+    if name is None:
+        return heap
+    found = heap.named(name) if name else None
+    if found is None:
+        known = [each.name for each in heap.all if each.name]
+        hint = nearest(name, known) if known else "; the schema has only [heap]"
+        raise LowhalfError(f"unknown heap {name}{hint}")
+    return replace(found, others=())
+
+
 def lacking(frame: Frame) -> list[str]:
     """What was asked for in a frame and has not been sent, as sentences; each once."""
     told = [reading.reason for reading in frame.readings if reading.awaited]
-    heap = frame.heap
-    if heap is not None and heap.awaited:
-        told.append(f"the heap: {heap.damaged}")
+    for heap in () if frame.heap is None else frame.heap.all:
+        if heap.awaited:
+            named = f"the heap {heap.name}" if heap.name else "the heap"
+            told.append(f"{named}: {heap.damaged}")
     return list(dict.fromkeys(told))
 
 

@@ -127,9 +127,15 @@ class _Comparison:
     def _blocks(self) -> None:
         if self.a.heap is None or self.b.heap is None:
             return
-        ours, theirs = self.a.heap.blocks, self.b.heap.blocks
+        self._pairs = {}
+        for heap in self.a.heap.all:
+            other = self.b.heap.named(heap.name)
+            if other is not None:
+                self._blocks_of(heap.blocks, other.blocks)
+
+    def _blocks_of(self, ours: Sequence[Block], theirs: Sequence[Block]) -> None:
         pairs = paired(ours, theirs, by_address=self.same)
-        self._pairs = {ours[i].start: theirs[j].start for i, j in pairs}
+        self._pairs |= {ours[i].start: theirs[j].start for i, j in pairs}
         self._alone(ours, theirs, pairs)
         for i, j in pairs:
             self._block(ours[i], theirs[j])
@@ -307,7 +313,7 @@ class _Comparison:
 def _is_nameless(moment: Moment, address: int) -> bool:
     """Whether an address is neither in the heap nor in a symbol."""
     heap = moment.heap
-    if heap is not None and (heap.holding(address) or heap.header_holding(address)):
+    if heap is not None and heap.at(address) is not None:
         return False
     symbols = moment.layout.symbols.values()
     return not any(s.address <= address < s.address + size_of(s.type) for s in symbols)

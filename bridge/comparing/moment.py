@@ -58,12 +58,12 @@ class Moment:
         if address == 0:
             return Aim("null", 0)
         at, heap = self.canonical(address), self.heap
-        block = heap.holding(at) if heap is not None else None
+        block = heap.at(at) if heap is not None else None
         if block is not None:
-            return Aim(f"{block.owner}, block {block.index}", at - block.start, block)
-        header = heap.header_holding(at) if heap is not None else None
-        if header is not None:
-            return Aim(f"header of block {header.index}", at - header.header)
+            number = f"block {block.index}" + (f" of {block.heap}" if block.heap else "")
+            if block.start <= at < block.end:
+                return Aim(f"{block.owner}, {number}", at - block.start, block)
+            return Aim(f"header of {number}", at - block.header)
         for symbol in self.layout.symbols.values():
             if symbol.address <= at < symbol.address + size_of(symbol.type):
                 inside = at - symbol.address

@@ -54,7 +54,10 @@ AROUND = range(-8, 10)
 
 @dataclass(frozen=True, slots=True)
 class LookedUpBlock:
-    """The heap's block around an address; numbers as an expression's ``block(p)`` has them."""
+    """The heap's block around an address; numbers as an expression's ``block(p)`` has them.
+
+    ``heap`` is the name of its heap, empty for ``[heap]`` itself.
+    """
 
     index: int
     owner: str
@@ -62,14 +65,17 @@ class LookedUpBlock:
     size: int
     used: bool
     offset: int
+    heap: str = ""
 
     def words(self) -> str:
         """The block as a line tells of it: ``block 4, gull``."""
-        return f"block {self.index}, {self.owner if self.used else 'free'}"
+        of = f" of {self.heap}" if self.heap else ""
+        return f"block {self.index}{of}, {self.owner if self.used else 'free'}"
 
     def as_json(self) -> dict[str, int | str | bool]:
         """The block for ``where --json``."""
-        return {name: getattr(self, name) for name in BLOCK_FIELDS}
+        told = {name: getattr(self, name) for name in BLOCK_FIELDS}
+        return {**told, "heap": self.heap} if self.heap else told
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +186,9 @@ def written(
 def _block_texts(layout: BuildLayout, address: str) -> dict[str, str]:
     if layout.heap is None:
         return {}
-    return {f"block {name}": f"block({address}).{name}" for name in BLOCK_FIELDS}
+    named = any(heap.name for heap in layout.heaps)
+    fields = (*BLOCK_FIELDS, "heap") if named else BLOCK_FIELDS
+    return {f"block {name}": f"block({address}).{name}" for name in fields}
 
 
 def _asking(
@@ -208,16 +216,20 @@ def block_of(answers: Mapping[str, Value]) -> LookedUpBlock | None:
     numbers = [int(value) for value in (index, start, size, offset) if isinstance(value, int)]
     if len(numbers) != 4:
         return None
-    return LookedUpBlock(numbers[0], str(owner), numbers[1], numbers[2], bool(used), numbers[3])
+    heap = str(answers.get("block heap", ""))
+    return LookedUpBlock(
+        numbers[0], str(owner), numbers[1], numbers[2], bool(used), numbers[3], heap
+    )
 
 
 def owner_spots(
     layout: BuildLayout, memory: MemoryMap, block: LookedUpBlock | None, address: int
 ) -> list[Spot]:
     """The fields at an address by the struct that really lives in its block."""
-    if block is None or layout.heap is None or not block.used:
+    types = None if block is None else layout.heap_named(block.heap)
+    if block is None or types is None or not block.used:
         return []
-    owner = layout.heap.owner
+    owner = types.owner
     struct = owner.structs.get(block.owner, owner.struct)
     if struct is None:
         return []

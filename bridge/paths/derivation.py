@@ -307,7 +307,10 @@ class _Making:
             return
         start = nodes.BlockField(block.text, self.address, block, "start")
         self._add(DerivationStep("block", block.text, "block"), start)
-        for name, kind in (("index", INTEGER), ("owner", TEXT), ("size", INTEGER)):
+        fields = [("index", INTEGER), ("owner", TEXT), ("size", INTEGER)]
+        if any(heap.types.name for heap in self._program.heaps):
+            fields.append(("heap", TEXT))
+        for name, kind in fields:
             number = nodes.BlockField(f"{block.text}.{name}", kind, block, name)
             self._add(DerivationStep("field", f".{name}", "block"), number)
 
@@ -374,8 +377,9 @@ def _element_line(
     assert kind is not None
     name, shown, address = step.type, value, value if kind.address else None
     if isinstance(value, HeapBlock):
-        name, shown = f"block {value.index}, {value.owner}, 0x{value.size:X} bytes", value.start
-        address = value.start
+        of = f" of {value.heap}" if value.heap else ""
+        name = f"block {value.index}{of}, {value.owner}, 0x{value.size:X} bytes"
+        shown = address = value.start
     assert isinstance(shown, Value)
     reading = Reading(
         replace(watch, type=kind), Status.OK, shown, address if isinstance(address, int) else None

@@ -13,7 +13,7 @@ from adapters.printable import printable
 if TYPE_CHECKING:  # a command of numbers alone prints columns, too
     from bridge.readings.frame import Frame
 
-__all__ = ["add_reading_arguments", "columns", "title"]
+__all__ = ["add_heap_argument", "add_reading_arguments", "columns", "title"]
 
 
 def add_reading_arguments(parser: argparse.ArgumentParser, *, many: bool = False) -> None:
@@ -23,6 +23,11 @@ def add_reading_arguments(parser: argparse.ArgumentParser, *, many: bool = False
     parser.add_argument(
         "--wait", type=float, default=10.0, metavar="S", help="seconds to wait for a frame (10)"
     )
+
+
+def add_heap_argument(parser: argparse.ArgumentParser, what: str) -> None:
+    """``--heap`` of a command that shows or keeps what is in heaps; *what* is its help."""
+    parser.add_argument("--heap", metavar="NAME", help=what)
 
 
 def title(frame: Frame) -> str:
