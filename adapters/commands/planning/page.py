@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 from importlib.resources import files
 
 from adapters.commands.planning.stretched import Drawn, Scale, scale_of
 from adapters.printable import printable
-from adapters.words.plans import change_words, cost_words, proof_words, states_words
+from adapters.words.plans import alike, change_words, cost_words, proof_words, states_words
 from schemas.plan_file import BlockAt, PlanFile
 
 __all__ = ["page_of"]
@@ -32,7 +32,7 @@ def page_of(plan: PlanFile) -> str:
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>{_text(f'{plan.game}: {title}')}</title>\n<style>\n{style}</style>\n</head>\n"
-        f"<body>\n{body}\n</body>\n</html>\n"
+        f"<body>\n<main>\n{body}\n</main>\n</body>\n</html>\n"
     )
 
 
@@ -62,10 +62,11 @@ def _head(plan: PlanFile, title: str) -> Iterator[str]:
 def _start(plan: PlanFile) -> Iterator[str]:
     yield "<section>\n<h2>Before the first step</h2>"
     yield f'<p class="aside">{_text(_states(plan.start.states))}</p>'
+    before = {build: start.blocks for build, start in plan.start.builds.items()}
+    yield from _strips(plan, before, before)
     for build, start in plan.start.builds.items():
-        yield from _strip(plan, build, start.blocks, start.blocks)
         yield f'<p class="aside">{_text(build)}: {_text(start.taken_from)}</p>'
-    yield from _tables({build: start.blocks for build, start in plan.start.builds.items()})
+    yield from _tables(before)
     yield "</section>"
 
 
@@ -78,12 +79,11 @@ def _steps(plan: PlanFile) -> Iterator[str]:
         becomes = states_words(states, step.states)
         told = cost_words(step.frames, step.precise) + (f"; {becomes}" if becomes else "")
         yield f'<p class="aside">{_text(told)}</p>'
-        for build, after in step.layouts.items():
-            yield from _strip(plan, build, before[build], after)
-        first = next(iter(step.layouts))
-        changes = change_words(before[first], step.layouts[first])
-        on = f"on {first}, " if len(step.layouts) > 1 else ""
-        yield f"<p>{_text(on + changes)}</p>"
+        yield from _strips(plan, before, step.layouts)
+        for first, *_ in alike(plan):
+            changes = change_words(before[first], step.layouts[first])
+            on = f"on {first}, " if len(step.layouts) > 1 else ""
+            yield f"<p>{_text(on + changes)}</p>"
         yield from _tables(step.layouts)
         yield "</li>"
         before, states = dict(step.layouts), step.states
@@ -94,12 +94,25 @@ def _states(states: dict[str, int]) -> str:
     return ", ".join(f"{name} is {value}" for name, value in states.items())
 
 
+def _strips(
+    plan: PlanFile,
+    before: Mapping[str, Sequence[BlockAt]],
+    after: Mapping[str, Sequence[BlockAt]],
+) -> Iterator[str]:
+    """A strip for all builds that have the same blocks in the same order, to the first's scale."""
+    for first, *others in alike(plan):
+        label = _text(first)
+        if others:
+            label += f'<span class="aside">, {_text(", ".join(others))} alike</span>'
+        yield from _strip(plan, first, label, before[first], after[first])
+
+
 def _strip(
-    plan: PlanFile, build: str, before: Sequence[BlockAt], after: Sequence[BlockAt]
+    plan: PlanFile, build: str, label: str, before: Sequence[BlockAt], after: Sequence[BlockAt]
 ) -> Iterator[str]:
     scale = scale_of(plan, build)
     told = ", ".join(block.owner for block in after)
-    yield f'<div class="build">\n<div>{_text(build)}</div>'
+    yield f'<div class="build">\n<div>{label}</div>'
     yield f'<div class="strip" role="img" aria-label="{_text(f"{len(after)} blocks: {told}")}">'
     had, has = Counter(map(_place, before)), Counter(map(_place, after))
     drawn = list(scale.drawn(after))
@@ -148,7 +161,7 @@ def _marks(plan: PlanFile, build: str, scale: Scale) -> Iterator[str]:
     yield "</div>"
 
 
-def _tables(layouts: dict[str, tuple[BlockAt, ...]]) -> Iterator[str]:
+def _tables(layouts: Mapping[str, Sequence[BlockAt]]) -> Iterator[str]:
     yield "<details>\n<summary>All blocks</summary>"
     for build, blocks in layouts.items():
         yield f"<table>\n<caption>{_text(build)}</caption>"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 
+from adapters.commands.console.telling import tell
 from adapters.commands.console.until_stopped import StopSignals
 from adapters.planning.engines import engine_here
 from adapters.system_clock import system_clock
@@ -24,23 +25,29 @@ class Searching:
         self._clock = system_clock()
         self._told = 0.0
         self._width = 0
+        self._stopped = False
+        self._noted: set[str] = set()
 
     def __call__(self, task: Task, limits: Limits) -> Outcome:
         """The outcome; cut short where a signal came."""
+        here = engine_here()
+        if here.engine is None and here.why not in self._noted:
+            self._noted.add(here.why)
+            tell(here.why)
         self._told = self._clock.now()
         with StopSignals() as signals:
+
+            def go_on(sought: Sought) -> bool:
+                self._tell(sought, limits)
+                self._stopped = self._stopped or bool(signals.number)
+                return not self._stopped
+
             try:
-                return find(
-                    task,
-                    limits,
-                    self._clock,
-                    engine_here().engine,
-                    tell=lambda sought: self._tell(sought, limits) and not signals.number,
-                )
+                return find(task, limits, self._clock, here.engine, tell=go_on)
             finally:
                 self._line("")
 
-    def _tell(self, sought: Sought, limits: Limits) -> bool:
+    def _tell(self, sought: Sought, limits: Limits) -> None:
         now = self._clock.now()
         if now - self._told >= _EVERY and sys.stderr.isatty():
             self._told = now
@@ -49,7 +56,6 @@ class Searching:
                 f"at least {sought.floor:,} frames, best {best}; {sought.generated:,} states, "
                 f"{sought.memory >> 20} MiB, {sought.seconds:.1f} of {limits.seconds:g} s"
             )
-        return True
 
     def _line(self, text: str) -> None:
         """The line of progress in place of the one before; where none is there, none is ended."""
