@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 from dataclasses import dataclass
 from functools import cache
 
@@ -33,6 +34,8 @@ def engine_here() -> EngineHere:
         return EngineHere(None, slow(fault))
     except (OSError, RuntimeError) as fault:  # no library of it for this system
         return EngineHere(None, slow(fault))
+    # let go while its modules are still there: wasmtime complains of being ended later than those
+    atexit.register(engine_here.cache_clear)
     try:
         return EngineHere(CompiledEngine())
     except Exception as fault:  # wasmtime's own, whose base is Exception alone
