@@ -14,13 +14,15 @@ from tests.guest.played.guest import PlayedGuest, Standing
 from tests.guest.played.planned import Layout, task_of
 
 
-def walked(task: Task, drawn: random.Random, length: int) -> list[tuple[Action, Moment]]:
+def walked(
+    task: Task, drawn: random.Random, length: int, seldom: int = 8
+) -> list[tuple[Action, Moment]]:
     """Actions drawn at random that can be done one after another, and the moment after each.
 
-    Doors are seldom: they release everything, so that what led there counts no more.
+    Doors are so many times as seldom: they release everything, and what led there counts no more.
     """
     moment, done = begin(task), list[tuple[Action, Moment]]()
-    weights = [1 if action.sets else 8 for action in task.actions]
+    weights = [1 if action.sets else seldom for action in task.actions]
     while len(done) < length:
         (action,) = drawn.choices(task.actions, weights)
         try:
