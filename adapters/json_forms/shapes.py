@@ -34,6 +34,7 @@ __all__ = [
     "EventsComparedForm",
     "FailureForm",
     "FieldDifferenceForm",
+    "FollowedPlanForm",
     "Form",
     "FrameForm",
     "FurtherPlanForm",
@@ -46,10 +47,12 @@ __all__ = [
     "LastForm",
     "LayoutForm",
     "LayoutLineForm",
+    "NewPlanForm",
     "OneHeapForm",
     "PlacedBlockForm",
     "PlanForm",
     "PlanOfBuildsForm",
+    "PlanStepForm",
     "PlannedBlockForm",
     "PlannedStepForm",
     "PracticeForm",
@@ -66,6 +69,7 @@ __all__ = [
     "StepTotalsForm",
     "SumForm",
     "SumLineForm",
+    "TakenForm",
     "TalliesForm",
     "TallyForm",
     "TallyValueForm",
@@ -194,6 +198,46 @@ class HeapEventForm(Form):
     heap: str = sometimes("where the heap has a name")
 
 
+class PlanStepForm(Form):
+    """An action of a plan."""
+
+    action: str = Field(description="its name in the schema")
+    frames: int = Field(description="what it takes")
+    precise: int = Field(description="how many of its inputs must be right to the frame")
+    doc: str
+
+
+class NewPlanForm(Form):
+    """A plan from where the game stands."""
+
+    found: bool
+    proved: bool = Field(description="none is cheaper; or there is none")
+    frames: int | None
+    first: str | None = Field(description="an action that is under way and has to be over before")
+    steps: list[PlanStepForm]
+    reason: str
+
+
+class FollowedPlanForm(Form):
+    """How the game stands to the plan that is followed."""
+
+    name: str
+    title: str
+    stand: Literal["waits", "on", "under way", "off", "done"]
+    done: int = Field(description="steps done")
+    steps: int = Field(description="all of them")
+    next: PlanStepForm | None = Field(description="null where all are done")
+    stage: int = Field(description="of the next one's effects, those that have come")
+    stages: int = Field(description="the next one's effects")
+    difference: str = Field(description="the first from what was to be; else empty")
+    guess: str = Field(description="a question that names what may have been done")
+    unseen: list[str] = Field(description="actions that were done without being seen")
+    missed: int = Field(description="frames that were not seen then")
+    back: bool = Field(description="whether it began again further back")
+    reason: str = Field(description="why nothing is known of it in this frame; else empty")
+    new_plan: NewPlanForm | None = Field(description="null where none is looked for, or not yet")
+
+
 class FrameForm(Form):
     """A frame: `run --json`, `read --json`, `/frame.json`, the topic `bridge/frame`."""
 
@@ -204,6 +248,7 @@ class FrameForm(Form):
     consistency: Consistency = Field(description="why it can be taken for whole")
     readings: list[ReadingForm]
     practice: PracticeForm = sometimes("where there are steps or attempts")
+    plan: FollowedPlanForm = sometimes("where a plan is followed")
     dump: str = sometimes("of several --dump, which one")
     events: list[HeapEventForm] = sometimes(
         "of `run --json` with heap_events: those since the line before"
@@ -326,9 +371,10 @@ class LaidBlockForm(Form):
 
     index: int
     owner: str
-    size: int
-    used: bool
+    size: int | None = Field(description="null: any size")
+    used: bool | None = Field(description="null: in use or not")
     at: int | None = Field(description="bytes from the first block's payload; null: any place")
+    wildcard: Literal[True] = sometimes("where it does not say what the block is")
 
 
 class LayoutLineForm(Form):
@@ -337,6 +383,15 @@ class LayoutLineForm(Form):
     sort: Sort
     expected: LaidBlockForm | None
     found: LaidBlockForm | None
+
+
+class TakenForm(Form):
+    """What a wildcard of a layout took."""
+
+    index: int = Field(description="its place in the layout")
+    owner: str
+    took: list[int] = Field(description="indices of the heap's blocks")
+    words: str
 
 
 class LayoutForm(Form):
@@ -351,6 +406,7 @@ class LayoutForm(Form):
     build: str
     source: str
     lines: list[LayoutLineForm]
+    wildcards: list[TakenForm] = sometimes("where the layout has some")
     dump: str = sometimes("of several --dump, which one")
 
 

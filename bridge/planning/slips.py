@@ -49,20 +49,34 @@ class Guess:
 
 def difference(course: Course, spot: Spot, shape: Shape, states: Mapping[str, int]) -> str:
     """The first difference, in words, from what the heap was to be like after the next step that
-    can be seen."""
+    can be seen.
+
+    What is as it was before that step is no difference, unless there is no other.
+    """
     step = spot.step
     while step + 1 < len(course.actions) and course.unseen(step):
         step += 1
-    return difference_from(course, Spot(min(step + 1, len(course.actions))), shape, states)
+    wanted = Spot(min(step + 1, len(course.actions)))
+    return difference_from(course, wanted, shape, states, dict(course.shape(spot)))
 
 
-def difference_from(course: Course, wanted: Spot, shape: Shape, states: Mapping[str, int]) -> str:
-    """The first difference, in words, of a heap and states from those that a plan has somewhere."""
+def difference_from(
+    course: Course,
+    wanted: Spot,
+    shape: Shape,
+    states: Mapping[str, int],
+    before: Mapping[int, str] | None = None,
+) -> str:
+    """The first difference, in words, of a heap and states from those that a plan has somewhere.
+
+    *before* is the heap that it comes from.
+    """
     expected, found = dict(course.shape(wanted)), dict(shape)
-    for at in sorted({*expected, *found}):
+    differs = [at for at in {*expected, *found} if expected.get(at) != found.get(at)]
+    if before is not None:
+        differs = [at for at in differs if found.get(at) != before.get(at)] or differs
+    for at in sorted(differs):
         kind, mine = expected.get(at), found.get(at)
-        if kind == mine:
-            continue
         stands = "nothing" if mine is None else _a(mine)
         to_be = "nothing" if kind is None else _a(kind)
         return f"{stands} stands where {to_be} was to be, at 0x{at:08X}"

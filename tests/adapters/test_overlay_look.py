@@ -255,7 +255,7 @@ async def test_what_is_not_understood_is_told_to_the_desk_and_not_on_air(
         'scale "99": expected a number from 0.25 to 10',
         'theme "<img src=x>": expected outline, plate, light, dark, contrast',
         'align "up": expected left, center, right, top, middle, bottom',
-        'show "heaps": expected values, steps, attempts, heap',
+        'show "heaps": expected values, steps, attempts, plan, heap',
         '"colour": expected watches, scale, theme, align, show',
         'watches "nowhere": no such watch',
     ]

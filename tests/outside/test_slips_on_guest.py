@@ -109,13 +109,20 @@ def a_slip(course: Course, step: int, drawn: random.Random) -> Action:
     raise AssertionError("every action leads along the plan")
 
 
-def first_difference(guest: PlayedGuest, course: Course, step: int) -> tuple[int, str, str]:
+def first_difference(
+    guest: PlayedGuest, course: Course, agreed: int, step: int
+) -> tuple[int, str, str]:
     """The lowest address at which the game has another block than the step was to leave, and what
-    is there and was to be."""
-    cells = course.moments[step + 1].arenas[course.build].cells
-    wanted = {cell.start + HEADER: cell.kind for cell in cells if cell.used}
+    is there and was to be; what is as it was before the step only where there is no other."""
+
+    def blocks(number: int) -> dict[int, str]:
+        cells = course.moments[number].arenas[course.build].cells
+        return {cell.start + HEADER: cell.kind for cell in cells if cell.used}
+
+    before, wanted = blocks(agreed), blocks(step + 1)
     found = {block.start: block.owner for block in guest.heap().blocks if block.used}
-    at = min(at for at in wanted | found if wanted.get(at) != found.get(at))
+    other = {at for at in wanted | found if wanted.get(at) != found.get(at)}
+    at = min({at for at in other if found.get(at) != before.get(at)} or other)
     return at, found.get(at, "nothing"), wanted.get(at, "nothing")
 
 
@@ -155,7 +162,7 @@ def slip_and_recover(guest: PlayedGuest, seed: str) -> None:
     assert place.spot.step == agreed.step
     while course.unseen(step) and step + 1 < len(plan.steps):
         step += 1
-    at, found, wanted = first_difference(guest, course, step)
+    at, found, wanted = first_difference(guest, course, agreed.step, step)
     told = difference(course, place.spot, place.shape, place.states)
     for word in (f"0x{at:08X}", found.replace("_", " "), wanted.replace("_", " ")):
         assert word in told.replace("_", " "), told

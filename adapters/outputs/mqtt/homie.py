@@ -46,6 +46,7 @@ from typing import Any
 
 from adapters.outputs.mqtt.homie_heap import HEAP_EVENT, HEAP_NODE, LEFT_OUT, heap_node
 from adapters.outputs.mqtt.homie_payload import DELETED, homie_json, homie_string
+from adapters.outputs.mqtt.homie_plan import PLAN_NODE, plan_node
 from adapters.outputs.mqtt.homie_practice import (
     EVENT,
     EVENTS_DROPPED,
@@ -153,6 +154,7 @@ class Device:
         practice: PracticeTopics = NO_PRACTICE,
         *,
         heap_events: bool = False,
+        plan: bool = False,
     ) -> None:
         ids = node_ids(watches)
         self.id = id
@@ -179,6 +181,11 @@ class Device:
         if heap_events:
             _refuse_node(ids, HEAP_NODE, "the heap's events")
             nodes[HEAP_NODE] = heap_node()
+        self.plan = f"{self.root}/{PLAN_NODE}"
+        self.has_plan = plan
+        if plan:
+            _refuse_node(ids, PLAN_NODE, "the plan that is followed")
+            nodes[PLAN_NODE] = plan_node()
         self.event = f"{self.practice}/{EVENT}"
         self.events_dropped = f"{self.practice}/{EVENTS_DROPPED}"
         self.content: dict[str, Any] = {"homie": "5.0", "name": name, "nodes": nodes}

@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from adapters.outputs.mqtt import homie
 from adapters.outputs.mqtt.homie_heap import HeapEventQueue
 from adapters.outputs.mqtt.homie_payload import DELETED
+from adapters.outputs.mqtt.homie_plan import plan_payloads
 from adapters.outputs.mqtt.homie_practice import PracticeTopics
 from bridge.practice.attempts import Attempt
 from bridge.practice.progress import Practice
@@ -66,8 +67,15 @@ class Outbox:
     """
 
     def __init__(
-        self, id: str, name: str, practice: PracticeTopics, *, heap_events: bool = False
+        self,
+        id: str,
+        name: str,
+        practice: PracticeTopics,
+        *,
+        heap_events: bool = False,
+        plan: bool = False,
     ) -> None:
+        self._plan = plan
         self.heap_events = HeapEventQueue() if heap_events else None
         self._id, self._name, self._practice = id, name, practice
         self.device: homie.Device | None = None
@@ -87,6 +95,7 @@ class Outbox:
         self.device = homie.Device(
             *(self._id, self._name, watches, self._practice),
             heap_events=self.heap_events is not None,
+            plan=self._plan,
         )
         self.newest = None
         self.kept.clear()
@@ -128,6 +137,7 @@ class Outbox:
             reading = readings.get(watch.name) or Reading(watch, Status.WAITING)
             values.update(under(device.nodes[watch.name], homie.reading_payloads(reading)))
         values.update(self.practice_payloads())
+        values.update(self.plan_payloads())
         values[device.alert] = DELETED if frame is None else homie.alert_payload(frame)
         values.update(self.counts())
         values[device.instance] = instance
@@ -142,6 +152,14 @@ class Outbox:
         payloads = under(device.practice, self._practice.payloads(practice))
         payloads[device.events_dropped] = b"%d" % self.events.dropped
         return payloads
+
+    def plan_payloads(self) -> dict[str, bytes]:
+        device = self.device
+        assert device is not None
+        if not self._plan:
+            return {}
+        plan = self.newest.plan if self.newest is not None else None
+        return under(device.plan, plan_payloads(plan))
 
 
 def under(node: str, payloads: Mapping[str, bytes]) -> dict[str, bytes]:

@@ -71,11 +71,12 @@ class MqttOutput(Output):
         clock: Clock | None = None,
         practice: PracticeTopics = NO_PRACTICE,
         heap: HeapFollowed[Question] | None = None,
+        plan: bool = False,
     ) -> None:
         self.broker = parse_url(settings.url)
         self.device_id = homie.device_id(settings.device, bridge_name)
         self._outbox = Outbox(
-            self.device_id, bridge_name, practice, heap_events=settings.heap_events
+            self.device_id, bridge_name, practice, heap_events=settings.heap_events, plan=plan
         )
         self._heap = heap if settings.heap_events else None
         super().__init__()
@@ -111,6 +112,7 @@ class MqttOutput(Output):
             log=around.log,
             clock=around.clock,
             heap=around.questions.heap,
+            plan=file.plan is not None,
         )
 
     @property

@@ -249,6 +249,7 @@ class Session:
         nodes: list[tuple[str, Reading | None, Callable[[], Mapping[str, bytes]]]] = [
             (device.bridge, None, lambda: self._bridge(frame)),
             (device.practice, None, self._outbox.practice_payloads),
+            (device.plan, None, self._outbox.plan_payloads),
         ]
         for reading in frame.readings:
             node = device.nodes.get(reading.watch.name)

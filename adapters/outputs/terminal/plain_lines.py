@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from adapters.printable import printable
+from adapters.words.plan import plan_words
 from adapters.words.practice import practice_words
 from adapters.words.readings import state_words, status_words
 from bridge.readings.frame import Frame
@@ -19,6 +20,7 @@ class PlainLines:
         self._origin = ""
         self._note = ""
         self._practice = ""
+        self._plan = ""
         self._shown: dict[str, str] = {}
 
     def changes(self, frame: Frame) -> str:
@@ -38,6 +40,9 @@ class PlainLines:
             if words != self._practice:
                 self._practice = words
                 lines.append(f"frame {frame.number}: {words}")
+        if frame.plan is not None and (words := plan_words(frame.plan)) != self._plan:
+            self._plan = words
+            lines.append(f"frame {frame.number}: {words}")
         parts = []
         for reading in frame.readings:
             name, text = reading.watch.name, _reading_text(reading)

@@ -6,6 +6,7 @@ import os
 from collections.abc import Sequence
 
 from adapters.outputs.terminal.line import GAP, Alphabet, Line, Piece, Style, columns
+from adapters.outputs.terminal.plan_lines import plan_lines
 from adapters.outputs.terminal.practice_lines import score_line, step_line
 from adapters.words.readings import duration, state_words
 from bridge.readings.frame import Frame, Stats
@@ -60,6 +61,8 @@ class TerminalTable:
                 step_line(frame.practice, self._alphabet, width),
                 score_line(frame.practice, self._alphabet, width),
             ]
+        if frame.plan is not None:
+            practice = [*plan_lines(frame.plan, self._alphabet, width), *practice]
         counts = [(words, Style.FAINT) for words in (*_counts(frame.stats), *outputs)]
         return self._arranged(
             size,

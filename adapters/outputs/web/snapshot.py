@@ -11,9 +11,11 @@ from typing import Any
 from adapters.json_forms.heap_events import told_json
 from adapters.outputs.web.heap import SeenHeap
 from adapters.words.page_text import Rooms, shown_text
+from adapters.words.plan import new_words, slip_words, unseen_words, where_words
 from adapters.words.practice import practice_words
 from adapters.words.readings import target_words, to_go
 from bridge.heap.blocks import Heap
+from bridge.practice.followed_plan import FollowedPlan
 from bridge.practice.progress import Practice
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Reading, Watch
@@ -46,9 +48,11 @@ def frame_snapshot(
 ) -> dict[str, Any]:
     """``Frame.as_json()`` with the note, the counts and, for each reading, what pages show.
 
-    Where there are steps or attempts, ``practice_words`` is their line.  The part ``heap`` is the
-    heap's blocks (see ``heap_snapshot``), null where nothing asked for the heap; *heap* stands in
-    where no watch asked for it; ``heap_events`` beside it is what became of them lately (see
+    Where there are steps or attempts, ``practice_words`` is their line; where a plan is followed,
+    ``plan_words`` are those of ``adapters.words.plan``, and the part ``desk`` adds ``plan_drawn``:
+    its steps, and the blocks that are there ``now`` and are ``wanted`` next.  The part ``heap`` is
+    the heap's blocks (see ``heap_snapshot``), null where nothing asked for the heap; *heap* stands
+    in where no watch asked for it; ``heap_events`` beside it is what became of them lately (see
     ``told_json``).  The part ``desk`` adds to each reading what ``desk_reading`` does,
     and *health* to the snapshot.
     """
@@ -59,6 +63,8 @@ def frame_snapshot(
         "stats": dataclasses.asdict(frame.stats),
         "readings": [shown(reading) for reading in frame.readings],
         **({"practice_words": _practice_words(frame.practice)} if frame.practice else {}),
+        **({"plan_words": _plan_words(frame.plan)} if frame.plan else {}),
+        **({"plan_drawn": _plan_drawn(frame.plan)} if frame.plan and "desk" in parts else {}),
         **({"heap": heap_snapshot(frame, heap)} if "heap" in parts else {}),
         **({"heap_events": _told(frame)} if "heap" in parts else {}),
         **({"health": health() if health else None} if "desk" in parts else {}),
@@ -72,6 +78,23 @@ def _told(frame: Frame) -> dict[str, Any] | None:
 def _practice_words(practice: Practice) -> str:
     """Without the expressions of what has no value, which are the terminal's and Working's."""
     return practice_words(dataclasses.replace(practice, reason=""))
+
+
+def _plan_words(plan: FollowedPlan) -> dict[str, str]:
+    return {
+        "where": where_words(plan),
+        "slip": slip_words(plan),
+        "new": new_words(plan.new),
+        "unseen": unseen_words(plan),
+    }
+
+
+def _plan_drawn(plan: FollowedPlan) -> dict[str, Any]:
+    return {
+        "steps": [step.as_json() for step in plan.steps],
+        "now": plan.now[:MAX_BLOCKS],
+        "wanted": plan.wanted[:MAX_BLOCKS],
+    }
 
 
 def waiting_snapshot(

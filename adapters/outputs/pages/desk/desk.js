@@ -13,6 +13,7 @@ import { keys } from "./keys.js";
 import { LayoutsPanel } from "./layouts.js";
 import { Looking } from "./looking.js";
 import { pastOf } from "./past_words.js";
+import { PlanPanel } from "./plan.js";
 import { poll } from "./poll.js";
 import { fetched } from "./newest.js";
 import { PracticePanel } from "./practice.js";
@@ -66,6 +67,7 @@ const watches = new Watches(
 );
 const heap = new HeapPanel(byId("heap"));
 const events = new EventsPanel(byId("events"));
+const plan = new PlanPanel(byId("plan"));
 const practice = new PracticePanel(byId("practice"), (past) => lookBack(past));
 const layouts = new LayoutsPanel(byId("layouts"));
 const tallies = new TalliesPanel(byId("tallies"));
@@ -125,6 +127,7 @@ function paint(pace) {
   if (frame !== null) {
     outcomes.push(heap.show(frame, watches.chosen, calm.allowed, whole));
     outcomes.push(events.show(frame, calm.allowed, whole));
+    outcomes.push(plan.show(frame, calm.allowed));
     outcomes.push(practice.show(frame.practice, calm.allowed));
     health.show(frame, shown.isLive);
     put(byId("where"), (shown.isLive ? "" : "not live · ") + whereText(frame));
@@ -247,7 +250,7 @@ keys(byId("keys"), byId("help"), byId("help-list"), byId("single"), byId("help-c
   ["b", "look back at what is recorded", lookBackAtFirst],
   ["l", "back to live", backToLive],
   ...timeline.keys(),
-  ...["log", "working", "heap", "practice", "layouts", "tallies", "bridge", "events"].map((id, i) => {
+  ...["log", "working", "heap", "practice", "layouts", "tallies", "bridge", "events", "plan"].map((id, i) => {
     const title = byId(`${id}-title`);
     return [String(i + 1), `to ${title.textContent}`, () => title.focus()];
   }),

@@ -1,7 +1,7 @@
 // What the page's address asks for.  Whatever is not understood is told in words on the page.
 
 export const THEMES = ["outline", "plate", "light", "dark", "contrast"];
-export const PIECES = ["values", "steps", "attempts", "heap"];
+export const PIECES = ["values", "steps", "attempts", "plan", "heap"];
 const ACROSS = { left: "left", center: "center", centre: "center", right: "right" };
 const DOWN = { top: "top", middle: "middle", bottom: "bottom" };
 const KNOWN = ["watches", "scale", "theme", "align", "show"];
@@ -61,9 +61,9 @@ export function options(search) {
     if (PIECES.includes(word)) chosen.show.push(word);
     else complaints.push(`show "${word}": expected ${PIECES.join(", ")}`);
   }
-  // Without show, what there is of the first three; a piece that is asked for says why it is empty.
+  // Without show, what there is of all but the heap; a piece that is asked for says why it is empty.
   chosen.asked = chosen.show.length > 0;
-  if (!chosen.asked) chosen.show = PIECES.slice(0, 3);
+  if (!chosen.asked) chosen.show = PIECES.slice(0, 4);
 
   for (const key of query.keys()) {
     if (!KNOWN.includes(key)) complaints.push(`"${key}": expected ${KNOWN.join(", ")}`);

@@ -10,6 +10,7 @@ import { Attempts } from "./attempts.js";
 import { Fit, isLow } from "./fit.js";
 import { HeapStrip } from "./heap_strip.js";
 import { options } from "./options.js";
+import { Plan } from "./plan.js";
 import { Steps } from "./steps.js";
 
 const wanted = options(address.search);
@@ -25,7 +26,7 @@ const list = byId("watches");
 const notice = byId("notice");
 
 const places = {
-  values: list, steps: byId("steps"), attempts: byId("attempts"), heap: byId("heap"),
+  values: list, steps: byId("steps"), attempts: byId("attempts"), plan: byId("plan"), heap: byId("heap"),
 };
 for (const [name, place] of Object.entries(places)) {
   if (!wanted.show.includes(name)) place.remove();
@@ -33,6 +34,7 @@ for (const [name, place] of Object.entries(places)) {
 stage.prepend(...wanted.show.map((name) => places[name]));
 const steps = new Steps(places.steps);
 const attempts = new Attempts(places.attempts);
+const plan = new Plan(places.plan);
 const strip = new HeapStrip(places.heap);
 const fit = new Fit(stage);
 
@@ -125,6 +127,7 @@ function paint(pace) {
   if (snapshot !== null) {
     outcomes.push(steps.show(snapshot.practice, wanted.asked, pace.allowed));
     outcomes.push(attempts.show(snapshot.practice, wanted.asked, pace.allowed));
+    outcomes.push(plan.show(snapshot, wanted.asked, pace.allowed));
     outcomes.push(strip.show(snapshot.heap, snapshot.frame, wanted.asked, pace.allowed));
   }
   for (const outcome of outcomes) {
