@@ -234,9 +234,12 @@ def test_seconds_are_kept_to() -> None:
 
 def test_it_stops_when_told_so() -> None:
     told: list[Sought] = []
-    outcome = find(
-        far_task(), Limits(), VirtualClock(), tell=lambda sought: told.append(sought) or False
-    )
+
+    def tell(sought: Sought) -> bool:
+        told.append(sought)
+        return False
+
+    outcome = find(far_task(), Limits(), VirtualClock(), tell=tell)
     assert outcome.verdict is Verdict.CUT_SHORT
     assert outcome.reason.startswith("it was stopped: ")
     (sought,) = told
