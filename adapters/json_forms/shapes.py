@@ -6,10 +6,12 @@ runs: the tests hold what is given out against them, and they allow no key that 
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
+from adapters.json_forms.form import Form, sometimes
+from adapters.json_forms.planning_shapes import CheckForm, PlanForm
 from bridge.heap.events import Happened
 from bridge.heap.shape import Sort
 from bridge.ports.source import Consistency
@@ -20,14 +22,11 @@ from bridge.values.status import Status
 
 __all__ = [
     "FORMS",
-    "ActionChangeForm",
     "AttemptForm",
     "AttemptsForm",
     "BlockAtForm",
     "BlockForm",
     "ChangeForm",
-    "CheckForm",
-    "CheckedWatchForm",
     "CompareForm",
     "DerivationStepForm",
     "EventForm",
@@ -35,9 +34,7 @@ __all__ = [
     "FailureForm",
     "FieldDifferenceForm",
     "FollowedPlanForm",
-    "Form",
     "FrameForm",
-    "FurtherPlanForm",
     "HalfForm",
     "HeapEventForm",
     "HeapForm",
@@ -49,12 +46,7 @@ __all__ = [
     "LayoutLineForm",
     "NewPlanForm",
     "OneHeapForm",
-    "PlacedBlockForm",
-    "PlanForm",
-    "PlanOfBuildsForm",
     "PlanStepForm",
-    "PlannedBlockForm",
-    "PlannedStepForm",
     "PracticeForm",
     "QueryForm",
     "RateForm",
@@ -62,8 +54,6 @@ __all__ = [
     "ReadingForm",
     "SentHeapEventForm",
     "Shown",
-    "SimulatedActionForm",
-    "SimulatedForm",
     "StepForm",
     "StepRateForm",
     "StepTotalsForm",
@@ -81,23 +71,10 @@ __all__ = [
     "VerifyForm",
     "WhereForm",
     "WriteForm",
-    "sometimes",
 ]
 
 Value = float | int | bool | str | None
 Interval = Annotated[list[float], Field(min_length=2, max_length=2)]
-
-
-class Form(BaseModel):
-    """An object with these keys and no others."""
-
-    model_config = ConfigDict(extra="forbid", defer_build=True)
-
-
-def sometimes(description: str = "") -> Any:
-    """A key that is not always there."""
-    # a factory, since a default would stand in the schema
-    return Field(default_factory=lambda: None, description=description or None)
 
 
 class Shown(Form):
@@ -609,119 +586,6 @@ class EventForm(Form):
     seconds: float | None
     time: float = Field(description="when it ended, seconds since the Unix epoch")
     whole: bool | None
-
-
-class PlacedBlockForm(Form):
-    """A block or a hole where planning has it."""
-
-    start: int = Field(description="guest address of the payload")
-    size: int = Field(description="bytes behind the header")
-    used: bool
-    owner: str
-
-
-class ActionChangeForm(Form):
-    """One thing that an action does."""
-
-    event: Literal["handed out", "released", "held", "let go"]
-    owner: str
-    start: int = Field(description="guest address of the payload")
-
-
-class SimulatedActionForm(Form):
-    """What an action would do to the heap as it is."""
-
-    action: str
-    frames: int
-    precise: int = Field(description="inputs that must be right to the frame")
-    reason: str = Field(description="why it is not possible here; else empty")
-    changes: list[ActionChangeForm] = Field(description="in order")
-    states: dict[str, int] | None = Field(description="after it; null where it is not possible")
-    layout: list[PlacedBlockForm] | None = Field(description="by address; null as well")
-
-
-class SimulatedForm(Form):
-    """Every action of the schema tried on one frame's heap."""
-
-    frame: int
-    build: str
-    states: dict[str, int]
-    unsure: dict[str, str] = Field(description="action: what of its blocks' ages is not known")
-    layout: list[PlacedBlockForm] = Field(description="the heap as it is")
-    actions: list[SimulatedActionForm]
-
-
-class CheckedWatchForm(Form):
-    """A watch of a bridge file."""
-
-    watch: str
-    type: str
-    addresses: dict[str, str] = Field(description="build: address, or how it is found")
-
-
-class CheckForm(Form):
-    """What a bridge file holds: `check --json`."""
-
-    watches: list[CheckedWatchForm]
-    actions: int = Field(description="how many the schema has")
-    simulated: SimulatedForm | None = Field(description="null without --dump")
-
-
-class PlannedBlockForm(Form):
-    """A block of the heap as it lies before or after a step."""
-
-    start: int = Field(description="guest address of its payload")
-    size: int = Field(description="bytes of payload")
-    used: bool
-    owner: str
-
-
-class PlannedStepForm(Form):
-    """One action of a plan, and the heap after it."""
-
-    action: str
-    frames: int
-    layout: dict[str, list[PlannedBlockForm]] = Field(description="every block, by build")
-    precise: int = Field(description="inputs that must be right to the frame")
-    states: dict[str, int] = Field(description="the schema's states after it")
-
-
-class FurtherPlanForm(Form):
-    """Another plan."""
-
-    frames: int
-    precise: int
-    actions: list[str]
-
-
-class PlanOfBuildsForm(Form):
-    """One plan for some builds, or why there is none."""
-
-    found: bool
-    proved: bool = Field(description="whether nothing is cheaper for sure, or none there is")
-    frames: int | None
-    floor: int | None = Field(description="no plan takes fewer frames; null where there is none")
-    steps: list[PlannedStepForm]
-    reason: str
-    verdict: Literal["cheapest", "impossible", "none within the bound", "cut short"]
-    precise: int | None
-    builds: list[str]
-    goals: list[str] = Field(description="in words")
-    start: dict[str, list[PlannedBlockForm]] = Field(
-        description="every block before the first step, by build"
-    )
-    others: list[FurtherPlanForm] = Field(description="the next ones, as `--others` asks for them")
-    front: list[FurtherPlanForm] = Field(
-        description="the cheapest by how many inputs must be right to the frame"
-    )
-
-
-class PlanForm(PlanOfBuildsForm):
-    """The cheapest actions that bring the heap to where it is wanted: `plan --json`."""
-
-    by_build: dict[str, PlanOfBuildsForm] = Field(
-        description="where no one plan is for all builds: that of each alone"
-    )
 
 
 FORMS: dict[str, type[Form]] = {
