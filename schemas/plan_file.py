@@ -147,6 +147,7 @@ class PlanFile(Table):
 
     game: str = Field(min_length=1, description="the game's name, as in its schema")
     title: str = Field("", description="its name for people")
+    heap: str = Field("", description="name of the one of [heaps] that it is in; left out, [heap]")
     frames: _Frames = Field(description="frames of all steps")
     precise: _Frames = Field(0, description="inputs of all steps that must be right to the frame")
     avoid: tuple[str, ...] = Field((), strict=False, description="actions that must not be used")
@@ -198,6 +199,8 @@ def _lines(plan: PlanFile) -> Iterator[str]:
     yield f"game = {toml_string(plan.game)}"
     if plan.title:
         yield f"title = {toml_string(plan.title)}"
+    if plan.heap:
+        yield f"heap = {toml_string(plan.heap)}"
     yield f"frames = {plan.frames}"
     yield f"precise = {plan.precise}"
     if plan.avoid:

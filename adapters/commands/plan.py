@@ -37,6 +37,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--wait", type=float, default=10.0, metavar="S", help="seconds to wait for a frame (10)"
     )
     add_start_arguments(parser)
+    parser.add_argument(
+        "--heap", default="", metavar="NAME", help="plan in this one of [heaps]; else in [heap]"
+    )
     add_limit_arguments(parser)
     parser.add_argument("--save", type=Path, metavar="FILE", help="keep it as NAME.plan.toml")
     parser.add_argument("--force", action="store_true", help="replace a file that is there")

@@ -40,6 +40,7 @@ def recorded(
     outcome: Outcome,
     *,
     game: str,
+    heap: str = "",
     goals: Sequence[GoalTable],
     made: MadeForTable,
     taken_from: Mapping[str, str],
@@ -55,6 +56,7 @@ def recorded(
     builds = list(policies)
     return PlanFile(
         game=game,
+        heap=heap,
         frames=plan.frames,
         precise=plan.precise,
         avoid=tuple(avoid),

@@ -20,8 +20,11 @@ def wanted(
     layouts: Mapping[str, LayoutFile],
     found: SetOut,
     prepared: Mapping[str, PreparedBuild],
+    heap: str = "",
 ) -> tuple[GoalTable, ...]:
     """The goals on every build that is set out from; *layouts* is a file's name → what it holds.
+
+    *heap* is the name of the heap, empty for ``[heap]``.
 
     Raises LowhalfError where a kind is not known, and PlanningError where nothing can be there.
     """
@@ -30,7 +33,7 @@ def wanted(
         if wish.kind:
             check_kind(wish.kind, games)
     goals = [
-        _goal(wish, addresses, found, prepared)
+        _goal(wish, addresses, found, prepared, heap)
         for wish, addresses in zip(wishes, found.addresses, strict=True)
     ]
     goals += [
@@ -60,14 +63,18 @@ def of_builds(goals: Sequence[GoalTable], builds: Sequence[str]) -> tuple[GoalTa
 
 
 def _goal(
-    wish: Wish, addresses: Mapping[str, int], found: SetOut, prepared: Mapping[str, PreparedBuild]
+    wish: Wish,
+    addresses: Mapping[str, int],
+    found: SetOut,
+    prepared: Mapping[str, PreparedBuild],
+    heap: str,
 ) -> GoalTable:
     kind, where = wish.kind, wish.where
     if wish.sort is Sort.START:
         return _placed(wish, f"a {kind} at {where}", addresses, found)
     if wish.sort is Sort.FIELD:
         starts = {
-            build: at - field_offset(prepared[build].layout, kind, wish.field)
+            build: at - field_offset(prepared[build].layout, heap, kind, wish.field)
             for build, at in addresses.items()
         }
         return _placed(wish, f"{kind}.{wish.field} under {where}", starts, found)

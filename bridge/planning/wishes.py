@@ -181,9 +181,10 @@ def check_kind(kind: str, games: Mapping[str, GameModel]) -> None:
             )
 
 
-def field_offset(layout: BuildLayout, kind: str, field: str) -> int:
-    """Bytes from the payload's start to a field of a kind.  Raises LowhalfError."""
-    owner = layout.heap.owner if layout.heap is not None else None
+def field_offset(layout: BuildLayout, heap: str, kind: str, field: str) -> int:
+    """Bytes from the payload's start to a field of a kind in a heap.  Raises LowhalfError."""
+    types = layout.heap_named(heap)
+    owner = None if types is None else types.owner
     struct = None if owner is None else owner.structs.get(kind, owner.struct)
     if struct is None:
         raise LowhalfError(

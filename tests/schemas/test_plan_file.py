@@ -188,6 +188,7 @@ def plans(draw: st.DrawFn) -> PlanFile:
     return PlanFile(
         game=draw(TEXTS),
         title=draw(TEXTS | st.just("")),
+        heap=draw(TEXTS | st.just("")),
         frames=sum(step.frames for step in steps),
         precise=sum(step.precise for step in steps),
         avoid=draw(st.lists(TEXTS, max_size=2).map(tuple)),

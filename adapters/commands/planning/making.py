@@ -46,7 +46,7 @@ def make_plan(arguments: argparse.Namespace) -> int:
     for words in beginning.unsure:
         tell(words)
     layouts = {path.name: load_layout(path) for path in asked.layouts}
-    goals = wanted(asked.wishes, layouts, beginning.set_out, of.prepared)
+    goals = wanted(asked.wishes, layouts, beginning.set_out, of.prepared, arguments.heap)
     planning = _Planning(of, beginning, goals, avoided, limits, Searching())
     found = planning.found(list(beginning.set_out.starts))
     apart: dict[str, _Found] = {}
@@ -119,6 +119,7 @@ class _Planning:
                 plan,
                 outcome,
                 game=self.of.bridge.schema.file.game.name,
+                heap=described[builds[0]].heap,
                 goals=goals,
                 made=made,
                 taken_from=self.beginning.set_out.taken_from,

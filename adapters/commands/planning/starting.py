@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 from adapters.commands.console.dump_arguments import given_dumps
 from adapters.commands.console.one_frame import take_frame
@@ -40,11 +43,8 @@ class Schemed:
     bridge: Bridge
     prepared: Mapping[str, PreparedBuild]
     described: Mapping[str, Described]
-
-    @property
-    def watches(self) -> dict[str, str]:
-        """The bridge's watches: name → expression."""
-        return {watch.name: watch.expr for watch in self.bridge.file.watches}
+    watches: Mapping[str, str]
+    """The bridge's watches: name → expression."""
 
 
 @dataclass(frozen=True)
@@ -59,17 +59,17 @@ class Beginning:
 def schemed(arguments: argparse.Namespace) -> Schemed:
     """The bridge file with what its schema says of planning.  Raises LowhalfError."""
     bridge = load_bridge(arguments.bridge, layouts=False)
-    bare = bridge.file.model_copy(
-        update={"steps": (), "attempts": None, "layouts": {}, "plan": None}
-    )
-    bridge = Bridge(bare, bridge.text, bridge.schema)
-    prepared = prepare(bridge, installed_functions())
+    watches = {watch.name: watch.expr for watch in bridge.file.watches}
+    # without what may name files that are yet to be made
+    bare: dict[str, Any] = {"steps": (), "attempts": None, "layouts": {}, "plan": None, "watches": ()}
+    file = bridge.file.model_copy(update=bare)
+    every = file.model_copy(update={"build": "auto"})
+    prepared = prepare(Bridge(every, bridge.text, bridge.schema), installed_functions())
     if arguments.build is not None:
         _check_builds([arguments.build], prepared)
-        named = bridge.file.model_copy(update={"build": arguments.build})
-        bridge = Bridge(named, bridge.text, bridge.schema)
-    found = {name: described(each) for name, each in prepared.items()}
-    return Schemed(bridge, prepared, found)
+        file = file.model_copy(update={"build": arguments.build})
+    found = {name: described(each, arguments.heap) for name, each in prepared.items()}
+    return Schemed(Bridge(file, bridge.text, bridge.schema), prepared, found, watches)
 
 
 def begin(arguments: argparse.Namespace, of: Schemed, wishes: Sequence[Wish]) -> Beginning:
@@ -124,9 +124,14 @@ class _Leads(Mapping[str, Sequence[Leading]]):
     wishes: Sequence[Wish]
     found: dict[str, Sequence[Leading]] = field(default_factory=dict)
 
+    @cached_property
+    def watches(self) -> dict[str, str]:
+        """Those of the bridge's watches that the wishes name, and those that these name."""
+        return _named(self.of.watches, [wish.where for wish in self.wishes])
+
     def __getitem__(self, build: str) -> Sequence[Leading]:
         if build not in self.found:
-            prepared, watches = self.of.prepared[build], self.of.watches
+            prepared, watches = self.of.prepared[build], self.watches
             self.found[build] = [leading(prepared, watches, wish) for wish in self.wishes]
         return self.found[build]
 
@@ -191,7 +196,7 @@ class _Reading:
         for number, lead in enumerate(self.leads[build]):
             if lead.number:
                 expressions[_wish(number)] = lead.number
-        return asking_build(self.of.prepared[build], self.of.watches, expressions)
+        return asking_build(self.of.prepared[build], self.leads.watches, expressions)
 
     def _numbers(self, frame: Frame) -> list[int | None]:
         memory = memory_map(self.of.bridge.schema)
@@ -261,6 +266,17 @@ class _Reading:
                     "hold: give an address, or --dump in place of --from"
                 )
         return [None for _ in self.wishes]
+
+
+def _named(watches: Mapping[str, str], texts: Sequence[str]) -> dict[str, str]:
+    found: dict[str, str] = {}
+    pending = list(texts)
+    while pending:
+        for word in re.findall(r"\w+", pending.pop()):
+            if word in watches and word not in found:
+                found[word] = watches[word]
+                pending.append(watches[word])
+    return found
 
 
 def _wish(number: int) -> str:
