@@ -23,7 +23,7 @@ from bridge.planning.learning.learned import Learned, learn, policy_of
 from bridge.planning.learning.observed import Play, PlayWatcher
 from bridge.planning.model import GameModel, Limits, Start, Task
 from tests.guest.played.guest import PlayedGuest, Standing, played_schema
-from tests.guest.played.planned import Layout, model, task_of
+from tests.guest.played.planned import ALLOCATORS, Layout, model, task_of
 from tests.guest.played.wanted import after_a_walk, drawn_goals, holds, walked
 
 pytestmark = [
@@ -83,7 +83,7 @@ def guests(
 
 
 @pytest.mark.full
-@pytest.mark.parametrize("allocator", [None, "best_fit", "from_the_end"])
+@pytest.mark.parametrize("allocator", [None, *ALLOCATORS])
 def test_plans_by_learned_tables_do_on_the_game_what_they_predict(
     guests: Callable[[str | None], PlayedGuest], allocator: str | None
 ) -> None:
