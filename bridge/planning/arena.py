@@ -7,8 +7,8 @@ from dataclasses import dataclass
 __all__ = ["HOLE", "WALL", "Arena", "Cell"]
 
 HOLE = "free"
-WALL = "wall"
-"""What lies between two blocks and belongs to none, and never changes."""
+WALL = "(wall)"
+"""What lies between two blocks and belongs to none, and never changes; no kind is called so."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -159,6 +159,12 @@ def _check_whole(heap: Heap) -> None:
 
 def _check_told_apart(heap: Heap, actions: Sequence[Action]) -> None:
     """Refuse a heap whose blocks can move, or in which those that actions release are not known."""
+    for block in heap.blocks:
+        if block.used and block.owner in (HOLE, WALL):
+            raise PlanningError(
+                f"block {block.index} at 0x{block.start:08X} is used by what is called "
+                f"{block.owner}, which planning has another meaning for; call it otherwise"
+            )
     if any(block.handle is not None for block in heap.blocks):
         raise PlanningError(
             "the heap's blocks are known by handles, since they can move; planning knows no rule "

@@ -127,3 +127,23 @@ def test_what_a_null_pointer_leaves_unknown_is_told(capsys: Capture, tmp_path: P
 def test_a_frame_without_a_dump_is_refused(capsys: Capture) -> None:
     told = printed(capsys, CARRY, "--frame", "7", code=2)
     assert told == "lowhalf: --frame is for recordings: give one with --dump\n"
+
+
+def test_a_schema_without_an_allocator_has_nothing_to_simulate(
+    capsys: Capture, tmp_path: Path
+) -> None:
+    schema = SCHEMA.read_text("utf-8")
+    begin, end = schema.index("# -- how blocks are handed out"), schema.index("# -- builds")
+    bridge = changed(tmp_path, schema[begin:end], "")
+    told = printed(capsys, bridge)
+    assert told.endswith("\n11 watches on 3 builds: all right\n")
+    told = printed(capsys, bridge, "--dump", DUMP, code=2)
+    assert told == (
+        f"lowhalf: {tmp_path / 't.schema.toml'}: describes no allocator of [heap]; add "
+        "[allocator], as the manual's page on actions shows\n"
+    )
+    told = printed(capsys, CARRY, "--dump", DUMP, "--heap", "pier", code=2)
+    assert told.endswith(
+        "describes no allocator of a heap pier; add [heaps.pier.allocator], as "
+        "the manual's page on actions shows\n"
+    )

@@ -59,6 +59,9 @@ def test_what_no_block_covers_in_an_extent_is_a_hole_without_a_header() -> None:
 
 
 def test_heaps_whose_blocks_are_not_known_are_refused() -> None:
+    named = replace(SOUND, blocks=[Block(0x1010, 8, True, 0, "free", 0x1000)])
+    with pytest.raises(PlanningError, match=r"^block 0 at 0x00001010 is used by what is called fr"):
+        arena_of_heap(named, GAME)
     moving = replace(SOUND, blocks=[FurtherBlock(0x1010, 8, True, 0, "gull", 0x1000, handle=0x900)])
     with pytest.raises(PlanningError, match=r"^the heap's blocks are known by handles, since they"):
         arena_of_heap(moving, GAME)
