@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from schemas.plan_file import BlockAt, PlanFile, ProofTable
@@ -32,13 +32,15 @@ def steps_json(plan: PlanFile) -> list[dict[str, Any]]:
 def plan_json(
     proof: ProofTable,
     plan: PlanFile | None,
-    builds: Sequence[str],
+    start: Mapping[str, Sequence[BlockAt]],
+    goals: Sequence[str],
     others: Sequence[PlanFile] = (),
     front: Sequence[PlanFile] = (),
 ) -> dict[str, Any]:
     """The plan for some builds as ``lowhalf plan --json`` prints it.
 
-    *others* and *front* are further plans, told by their actions alone.
+    *start* has the blocks before the first step by build, *goals* are in words; *others* and
+    *front* are further plans, told by their actions alone.
     """
     return {
         "found": plan is not None,
@@ -49,11 +51,9 @@ def plan_json(
         "reason": proof.reason,
         "verdict": proof.verdict,
         "precise": None if plan is None else plan.precise,
-        "builds": list(builds),
-        "goals": [] if plan is None else [goal.words for goal in plan.goals],
-        "start": {}
-        if plan is None
-        else {build: blocks_json(start.blocks) for build, start in plan.start.builds.items()},
+        "builds": list(start),
+        "goals": list(goals),
+        "start": {build: blocks_json(blocks) for build, blocks in start.items()},
         "others": [_short(each) for each in others],
         "front": [_short(each) for each in front],
     }

@@ -20,6 +20,7 @@ from adapters.commands.planning.starting import Beginning, Schemed, begin, schem
 from adapters.json_forms.plans import plan_json
 from adapters.printable import json_text, printable
 from adapters.words.plans import cost_words, proof_words
+from bridge.planning.laid_blocks import blocks_of
 from bridge.planning.made_for import made_for
 from bridge.planning.model import Limits, Task
 from bridge.planning.outcome import Outcome, Plan, Verdict
@@ -28,7 +29,7 @@ from bridge.planning.wanted import of_builds, wanted
 from bridge.planning.wishes import Sort, Wish
 from schemas.errors import LowhalfError
 from schemas.layout_file import load_layout
-from schemas.plan_file import GoalTable, PlanFile, ProofTable, plan_text
+from schemas.plan_file import BlockAt, GoalTable, PlanFile, ProofTable, plan_text
 from schemas.toml_file import nearest
 
 __all__ = ["CUT_SHORT", "make_plan"]
@@ -73,6 +74,8 @@ class _Found:
     proof: ProofTable
     plans: Sequence[PlanFile]
     front: Sequence[PlanFile]
+    start: Mapping[str, Sequence[BlockAt]]
+    goals: Sequence[str]
 
     @property
     def best(self) -> PlanFile | None:
@@ -85,7 +88,7 @@ class _Found:
         return 0 if self.outcome.verdict is Verdict.CHEAPEST else 1
 
     def as_json(self) -> dict[str, Any]:
-        return plan_json(self.proof, self.best, self.builds, self.plans[1:], self.front)
+        return plan_json(self.proof, self.best, self.start, self.goals, self.plans[1:], self.front)
 
 
 @dataclass(frozen=True)
@@ -131,7 +134,13 @@ class _Planning:
             verdict=outcome.verdict.value, floor=outcome.floor, reason=outcome.reason
         )
         return _Found(
-            builds, outcome, proof, list(map(file, outcome.plans)), list(map(file, outcome.front))
+            builds,
+            outcome,
+            proof,
+            list(map(file, outcome.plans)),
+            list(map(file, outcome.front)),
+            {each.game.build: blocks_of(each.arena, each.game.policy) for each in task.starts},
+            [goal.words for goal in goals],
         )
 
 

@@ -61,9 +61,8 @@ def schemed(arguments: argparse.Namespace) -> Schemed:
     bridge = load_bridge(arguments.bridge, layouts=False)
     watches = {watch.name: watch.expr for watch in bridge.file.watches}
     # without what may name files that are yet to be made
-    bare: dict[str, Any] = {"steps": (), "attempts": None, "layouts": {}, "plan": None}
-    bare["watches"] = ()
-    file = bridge.file.model_copy(update=bare)
+    bare: dict[str, Any] = {"steps": (), "attempts": None, "watches": ()}
+    file = bridge.file.model_copy(update={**bare, "layouts": {}, "plan": None})
     every = file.model_copy(update={"build": "auto"})
     prepared = prepare(Bridge(every, bridge.text, bridge.schema), installed_functions())
     if arguments.build is not None:
