@@ -39,6 +39,7 @@ class HeapQuestion(Protocol):
     """What is used of a question."""
 
     allowance: int
+    all_heaps: bool
 
     @property
     def answer(self) -> HeapAnswer | None:
@@ -84,6 +85,7 @@ class HeapFollowed(Generic[Q]):
             with contextlib.suppress(TooManyQuestions):
                 self.question = self._ask(HEAP)
                 self.question.allowance = ALLOWANCE
+                self.question.all_heaps = True
 
     def release(self) -> None:
         self._holders -= 1

@@ -17,7 +17,7 @@ from bridge.memory.image import Image
 from bridge.paths.derivation import RESULT, DerivationStep, explain
 from bridge.ports.clock import Clock
 from bridge.ports.source import Opened
-from bridge.prepared import PreparedBuild
+from bridge.prepared import PreparedBuild, with_heap
 from bridge.questions.byte_rows import ByteRows, Stretch, strip_around
 from bridge.questions.question import Answer
 from bridge.readings.reading import Reading
@@ -51,6 +51,9 @@ class PreparedQuestion:
     is a watch's name is that watch's own reading, so that both always say the same.  ``answered``
     is whether an answer has been given, and ``waits`` whether one that only says that it waits has.
 
+    With *all_heaps* it is asked for the heaps, whichever the schema describes, and *text* for the
+    only one.
+
     Raises ExpressionError where the text cannot be understood on this build.
     """
 
@@ -62,11 +65,17 @@ class PreparedQuestion:
         opened: Opened,
         main: Evaluator,
         clock: Clock,
+        *,
+        all_heaps: bool = False,
     ) -> None:
         own = {watch.name: watch.expression for watch in prepared.watches}
         known = own if watches is None else watches
         self.prepared = prepared
-        self.explained, steps = _explained(prepared, known, text)
+        if all_heaps and len(prepared.program.heaps) > 1:
+            self.explained, steps = _explained(prepared, {}, "0")
+            self.explained = with_heap(self.explained)
+        else:
+            self.explained, steps = _explained(prepared, known, text)
         self.steps: tuple[DerivationStep, ...] = tuple(steps)
         self.evaluator = _Bounded(self.explained.program, prepared.layout, opened.memory, clock)
         self.evaluator.guest = opened.guest

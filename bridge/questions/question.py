@@ -77,7 +77,7 @@ class Question:
     ``text`` is a watch's name or an expression; ``serial`` counts its answers, 0 while there is
     none; ``answer`` is the newest.  ``watches`` (name → expression) stand in for those of the
     bridge file where they are given.  Before it counts as slow it may take ``allowance`` times as
-    long as others.
+    long as others.  Where ``all_heaps`` is true before its first answer, that has them all.
     """
 
     def __init__(
@@ -93,6 +93,7 @@ class Question:
         self.answer: Answer | None = None
         self.closed = False
         self.allowance = 1
+        self.all_heaps = False
         self._leave = leave
         self._clock = clock
         self._changed = asyncio.Event()

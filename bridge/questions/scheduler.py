@@ -175,6 +175,7 @@ class QuestionScheduler:
                 self._opened,
                 main,
                 self._clock,
+                all_heaps=question.all_heaps,
             )
         except ExpressionError as fault:
             return fault

@@ -37,6 +37,8 @@ PARTS = frozenset(("heap", "desk"))
 MAX_BLOCKS = 4096
 _ROOMS = Rooms()
 _INDEX = re.compile(r"\s*block\(.+\)\.index\s*", re.DOTALL)
+_INDEX_IN = re.compile(r"""\s*block\(.+,\s*(["'])(?P<heap>\w+)\1\s*\)\.index\s*""", re.DOTALL)
+"""The same of one heap of several, without whose name nobody knows which block is meant."""
 
 
 def frame_snapshot(
@@ -176,17 +178,26 @@ def heap_snapshot(frame: Frame, other: SeenHeap | None = None) -> dict[str, Any]
     ``owner`` counts in ``owners``.  ``start`` and ``end`` bound all blocks, headers included.
     ``held`` has each watch that says which block a pointer is in: those that are written
     ``block(…).index`` and have a value in the heap's frame.
+
+    Of several heaps it is the first, with its ``name`` where it has one, and ``others`` are like
+    it; ``held`` of each has what is written ``block(…, "name").index``.
     """
     if frame.heap is not None:
         other = SeenHeap(frame.heap, frame.number, frame.build)
     if other is None:
         return None
-    heap = other.heap
+    readings = frame.readings if other.frame == frame.number else ()
+    first, *further = (_one_heap(heap, other, readings) for heap in other.heap.all)
+    return {**first, "others": further} if further else first
+
+
+def _one_heap(heap: Heap, other: SeenHeap, readings: Sequence[Reading]) -> dict[str, Any]:
+    several = bool(other.heap.others)
     blocks = list(heap.blocks)
     owners = list(dict.fromkeys(block.owner for block in blocks))
     number = {owner: index for index, owner in enumerate(owners)}
-    readings = frame.readings if other.frame == frame.number else ()
     return {
+        **({"name": heap.name} if heap.name else {}),
         "frame": other.frame,
         "count": len(blocks),
         "start": min((min(block.header, block.start) for block in blocks), default=0),
@@ -198,15 +209,18 @@ def heap_snapshot(frame: Frame, other: SeenHeap | None = None) -> dict[str, Any]
             [block.start, block.size, block.used, number[block.owner]]
             for block in blocks[:MAX_BLOCKS]
         ],
-        "held": [held for reading in readings for held in _held(reading, heap)],
+        "held": [held for reading in readings for held in _held(reading, heap, several)],
         "damaged": heap.damaged,
         "empty": heap.empty,
     }
 
 
-def _held(reading: Reading, heap: Heap) -> list[dict[str, Any]]:
+def _held(reading: Reading, heap: Heap, several: bool) -> list[dict[str, Any]]:
     index = reading.value
-    if not _INDEX.fullmatch(reading.watch.expression) or not isinstance(index, int):
+    found = (_INDEX_IN if several else _INDEX).fullmatch(reading.watch.expression)
+    if found is None or not isinstance(index, int):
+        return []
+    if several and found["heap"] != heap.name:
         return []
     if not reading.status.has_value or not 0 <= index < len(heap.blocks):
         return []

@@ -6,11 +6,11 @@ import { Keyed } from "../shared/keyed.js";
 import { hexadecimal } from "./blocks.js";
 
 const PAUSE = 1000; // milliseconds
-const SIGNS = { allocated: "+", released: "−", reused: "±" };
+const SIGNS = { allocated: "+", released: "−", reused: "±", moved: "→" };
 const HEADS = ["frame", "what happened", "block", "address", "bytes"];
 
-// Rows are [number, frame, event, words, block, start, size]; what lies between events has the
-// number 0 and ends with its words.
+// Rows are [number, frame, event, words, block, start, size], and the heap's name where it has one;
+// what lies between events has the number 0 and ends with its words.
 function keyOf([number, , , words]) {
   return number || words;
 }
@@ -33,13 +33,14 @@ function makeRow([number]) {
   return { element, sign, cells: [frame, words, ...rest] };
 }
 
-function fillRow({ sign, cells }, [number, frame, event, words, block, start, size]) {
+function fillRow({ sign, cells }, [number, frame, event, words, block, start, size, heap]) {
   if (!number) {
     put(cells[0], words);
     return;
   }
   put(sign, SIGNS[event]);
-  for (const [i, text] of [frame, words, block, hexadecimal(start), hexadecimal(size)].entries()) {
+  const place = heap ? `${heap} ${block}` : block;
+  for (const [i, text] of [frame, words, place, hexadecimal(start), hexadecimal(size)].entries()) {
     put(cells[i], String(text));
   }
 }

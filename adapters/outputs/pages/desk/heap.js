@@ -10,6 +10,7 @@ import { colours, whenColoursChange } from "./colours.js";
 import { HeapMap } from "./map.js";
 import { orderOf, pinsOf } from "./pins.js";
 import { Room } from "./room.js";
+import { fillOptions } from "./select_options.js";
 
 const MOST_OWNERS = 10;
 
@@ -44,6 +45,10 @@ function sameBlocks(one, other) {
   return true;
 }
 
+function nameOf(heap) {
+  return heap.name ? `heap ${heap.name}` : "heap";
+}
+
 function lineRow() {
   const element = document.createElement("li");
   element.dir = "auto";
@@ -53,6 +58,11 @@ function lineRow() {
 export class HeapPanel {
   constructor(element) {
     this.element = element;
+    this.several = child(element, "pages", "p");
+    this.several.hidden = true;
+    const label = child(this.several, "", "label");
+    put(child(label, ""), "heap ");
+    this.pick = child(label, "", "select"); // which of several
     this.said = child(element, "sentence", "p");
     this.damage = child(element, "fault", "p");
     this.canvas = child(element, "heap-map", "canvas");
@@ -78,6 +88,12 @@ export class HeapPanel {
     this.order = [];
     this.last = "";
     this.chosen = "";
+    this.given = null; // what was shown last, so that another heap of it shows at once
+    this.pick.addEventListener("change", () => {
+      if (this.given === null) return;
+      this.last = "";
+      this.show(...this.given);
+    });
     this.canvas.addEventListener("pointermove", (event) => this.hover(event));
     this.canvas.addEventListener("pointerleave", () => {
       this.pointed = null;
@@ -111,7 +127,8 @@ export class HeapPanel {
 
   // *whole* says that no older heap may stand beside the frame, not even for a moment.
   show(snapshot, chosen, allowed, whole = false) {
-    const heap = snapshot.heap ?? null;
+    this.given = [snapshot, chosen, allowed, whole];
+    const heap = this.picked(snapshot.heap ?? null);
     if (heap === null) this.room.reset();
     else this.room.settle();
     if (heap === null) {
@@ -144,6 +161,15 @@ export class HeapPanel {
     return { changed: true, pending: false };
   }
 
+  // Of several heaps the one that is picked, the first at first.
+  picked(heap) {
+    const all = heap === null ? [] : [heap, ...(heap.others ?? [])];
+    this.several.hidden = all.length < 2;
+    if (all.length < 2) return heap;
+    fillOptions(this.pick, all.map(({ name }) => [name ?? "", name ?? "without a name"]));
+    return all.find(({ name }) => (name ?? "") === this.pick.value) ?? heap;
+  }
+
   say() {
     const { heap, pins } = this;
     const some = heap.blocks.length > 0;
@@ -152,7 +178,7 @@ export class HeapPanel {
     this.damage.hidden = !heap.damaged;
     this.canvas.hidden = this.shares.hidden = this.blocks.element.hidden = !some;
     this.pinList.hidden = pins.length === 0;
-    this.canvas.setAttribute("aria-label", printable(`map of the heap: ${sentence(heap)}`));
+    this.canvas.setAttribute("aria-label", printable(`map of the ${nameOf(heap)}: ${sentence(heap)}`));
     this.fit(this.pinLines, pins.map(({ label, index, within, watch }) => {
       const place = within === null ? "" : within === 0 ? ", its first byte" : `, ${hexadecimal(within)} bytes into it`;
       return [watch, `${label}: block ${index}, ${ownerName(heap, heap.blocks[index])}${place}`, watch === this.chosen];

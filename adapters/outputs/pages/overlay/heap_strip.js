@@ -12,18 +12,27 @@ function heldWords(heap) {
   return `${label}: block ${index} of ${heap.count}, ${owner}`;
 }
 
-function words(heap) {
+// Of several heaps the one of that name, without one the first.
+function named(heap, name) {
+  if (!heap || !name) return heap ?? null;
+  return [heap, ...(heap.others ?? [])].find((each) => each.name === name) ?? null;
+}
+
+function words(heap, wanted, any) {
+  if (!heap && any) return `no heap ${wanted}: the schema has ${[any, ...(any.others ?? [])].map(({ name }) => name ?? "[heap]").join(", ")}`;
   if (!heap) return "no heap: no watch reads it, or the schema describes none";
   if (heap.count === 0) return "the heap has no blocks";
   const free = heap.bytes > 0 ? Math.round((heap.free_bytes / heap.bytes) * 100) : 0;
-  const parts = [heldWords(heap), `${heap.count} blocks, ${free} % free`];
+  const parts = [heldWords(heap), `${heap.name ? `${heap.name}: ` : ""}${heap.count} blocks, ${free} % free`];
   if (heap.damaged) parts.push("damaged"); // where, and by which expression, the desk tells
   return parts.filter(Boolean).join("; ");
 }
 
 export class HeapStrip {
-  constructor(element) {
+  // *wanted* is the name of the heap to show, empty for the first.
+  constructor(element, wanted = "") {
     this.element = element;
+    this.wanted = wanted;
     this.strip = child(element, "strip", "canvas");
     this.strip.setAttribute("role", "img");
     this.note = child(element, "note");
@@ -34,16 +43,17 @@ export class HeapStrip {
   }
 
   // *heap* of the frame of that number, or of another.
-  show(heap, frame, asked, allowed) {
-    if (this.frame.of(heap, frame, performance.now()) === "wait") return { changed: false, pending: false };
-    const fresh = JSON.stringify(heap ?? null, (key, value) => (key === "frame" ? undefined : value));
+  show(any, frame, asked, allowed) {
+    const heap = named(any, this.wanted);
+    if (this.frame.of(any, frame, performance.now()) === "wait") return { changed: false, pending: false };
+    const fresh = JSON.stringify([heap, !any], (key, value) => (key === "frame" || key === "others" ? undefined : value));
     if (fresh === this.last) return { changed: false, pending: false };
     if (!allowed && this.last !== "") return { changed: false, pending: true };
     this.last = fresh;
-    this.heap = heap ?? null;
+    this.heap = heap;
     this.element.hidden = !asked;
     this.element.dataset.empty = heap ? "no" : "yes";
-    const said = words(heap);
+    const said = words(heap, this.wanted, any);
     put(this.note, said);
     this.strip.setAttribute("aria-label", printable(`heap: ${said}`));
     this.strip.hidden = !heap || heap.count === 0;

@@ -29,6 +29,7 @@ export function options(search) {
     across: "left",
     down: "top",
     show: [],
+    heap: "",
     complaints,
   };
 
@@ -58,8 +59,13 @@ export function options(search) {
   }
 
   for (const word of list(query.get("show"))) {
-    if (PIECES.includes(word)) chosen.show.push(word);
-    else complaints.push(`show "${word}": expected ${PIECES.join(", ")}`);
+    const [piece, ...name] = word.split(":"); // heap:NAME is one of several heaps
+    if (PIECES.includes(word)) {
+      chosen.show.push(word);
+    } else if (piece === "heap" && name.length === 1 && !chosen.show.includes("heap")) {
+      chosen.show.push("heap");
+      [chosen.heap] = name;
+    } else complaints.push(`show "${word}": expected ${PIECES.join(", ")}`);
   }
   // Without show, what there is of all but the heap; a piece that is asked for says why it is empty.
   chosen.asked = chosen.show.length > 0;

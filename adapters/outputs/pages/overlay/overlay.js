@@ -35,7 +35,7 @@ stage.prepend(...wanted.show.map((name) => places[name]));
 const steps = new Steps(places.steps);
 const attempts = new Attempts(places.attempts);
 const plan = new Plan(places.plan);
-const strip = new HeapStrip(places.heap);
+const strip = new HeapStrip(places.heap, wanted.heap);
 const fit = new Fit(stage);
 
 let rows = [];
