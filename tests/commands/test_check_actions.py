@@ -147,3 +147,13 @@ def test_a_schema_without_an_allocator_has_nothing_to_simulate(
         "describes no allocator of a heap pier; add [heaps.pier.allocator], as "
         "the manual's page on actions shows\n"
     )
+
+
+def test_a_frame_of_a_recording(capsys: Capture) -> None:
+    demo = [str(SAMPLES / "demo.bridge.toml"), "--dump", str(SAMPLES / "demo.mcap"), "--json"]
+    states = []
+    for frame in ("400", "1000"):
+        given = json.loads(printed(capsys, *demo, "--frame", frame))["simulated"]
+        assert given["frame"] == int(frame)
+        states.append(given["states"]["room"])
+    assert states == [0, 1]

@@ -7,7 +7,9 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from jsonschema import Draft202012Validator
 
+from adapters.commands.json_schema import json_schema
 from bridge.expressions.compiling import check
 from bridge.planning.actions import Alloc, Free, Hold, Interval, LetGo, Which
 from bridge.planning.described import FROM, HELD, TO, Described, described
@@ -358,3 +360,23 @@ def test_what_the_page_shows_can_stand_in_a_schema() -> None:
     assert len(effects) == 6
     for effect in effects:
         EffectTable.model_validate(tomllib.loads(f"effect = {effect}")["effect"])
+
+
+def test_the_json_schema_takes_what_the_loader_takes() -> None:
+    """By jsonschema, which is not ours."""
+    validator = Draft202012Validator(json_schema("schema"))
+
+    def faults(text: str) -> list[str]:
+        return [fault.message for fault in validator.iter_errors(tomllib.loads(text))]
+
+    assert faults(GOOD) == faults(with_pier()) == []
+    for old, new in (
+        ('merge = "next"', 'merge = "nxet"'),
+        ('merge = "next"', 'merg = "next"'),
+        ("frames = 95\n", ""),
+        ("room = 0, ", 'room = "0", '),
+        ('alloc = "crate", count = 2', 'alloc = "crate", count = 0'),
+        ('free = ["crate", "lantern"]', "free = [1]"),
+    ):
+        assert GOOD.count(old) == 1
+        assert faults(GOOD.replace(old, new)), new
