@@ -8,7 +8,6 @@ from dataclasses import dataclass, field, replace
 from bridge.expressions import nodes
 from bridge.expressions.compiling import check
 from bridge.expressions.functions.function import Function
-from bridge.expressions.functions.plan_steps import STATE
 from bridge.expressions.functions.table import FUNCTIONS
 from bridge.expressions.program import Program, Slot
 from bridge.memory.address_map import MemoryMap, Region
@@ -111,18 +110,19 @@ def prepare_build(
 
 def _program(bridge: Bridge, layout: BuildLayout, functions: Mapping[str, Function]) -> Program:
     tables = bridge.file.watches
-    before, behind = _plan_expressions(bridge, layout)
+    followed = _plan_expressions(bridge.file)
     hidden = practice_expressions(bridge.file)
     try:
         without_heap_warnings = {
             *(table.name for table in tables if table.heap == "ignore"),
-            *(before | hidden | behind),
+            *(hidden | followed),
         }
-        expressions = before | {table.name: table.expr for table in tables} | hidden | behind
+        expressions = {table.name: table.expr for table in tables} | hidden | followed
         program = check(layout, expressions, without_heap_warnings, functions)
     except ExpressionError as fault:
-        if fault.watch in behind or fault.watch in before:
-            raise _plan_error(bridge, layout, fault) from fault
+        if fault.watch in followed:
+            build = f" (build {layout.name})" if len(bridge.schema.builds) > 1 else ""
+            raise bridge.text.error(("plan", "file"), f"{fault.detail}{build}") from fault
         if fault.watch in hidden:
             raise _practice_error(bridge, layout, fault.watch, fault) from fault
         index = next(i for i, table in enumerate(tables) if table.name == fault.watch)
@@ -155,22 +155,9 @@ def with_heap(prepared: PreparedBuild) -> PreparedBuild:
     )
 
 
-def _plan_expressions(bridge: Bridge, layout: BuildLayout) -> tuple[dict[str, str], dict[str, str]]:
-    """What a plan that is followed needs of a frame: the states, and then where it stands.
-
-    The names are such as no watch can have; a call of ``plan`` in a watch comes between them.
-    """
-    if bridge.file.plan is None:
-        return {}, {}
-    states = {STATE + name: text for name, text in layout.state.items()}
-    return states, {PLAN: f'plan("{bridge.file.plan.called}")'}
-
-
-def _plan_error(bridge: Bridge, layout: BuildLayout, fault: ExpressionError) -> FileError:
-    build = f" (build {layout.name})" if len(bridge.schema.builds) > 1 else ""
-    if fault.watch.startswith(STATE):
-        return layout.error(("state", fault.watch.removeprefix(STATE)), fault.detail)
-    return bridge.text.error(("plan", "file"), f"{fault.detail}{build}")
+def _plan_expressions(file: BridgeFile) -> dict[str, str]:
+    """Where a plan that is followed stands, by a name that no watch can have."""
+    return {} if file.plan is None else {PLAN: f'plan("{file.plan.called}")'}
 
 
 def practice_expressions(file: BridgeFile) -> dict[str, str]:

@@ -11,9 +11,11 @@ from adapters.commands.console.expecting import add_expect_argument, met
 from adapters.commands.console.one_frame import take_frame
 from adapters.commands.console.tables import add_reading_arguments, columns, title
 from adapters.functions import installed_functions
+from adapters.printable import printable
 from adapters.sessions.added_watches import with_watches
 from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.one_frame import with_dump
+from adapters.words.plan import plan_words
 from adapters.words.readings import state_words
 from bridge.prepared import prepare
 from bridge.readings.reading import Reading
@@ -55,6 +57,8 @@ def _reader(arguments: argparse.Namespace) -> Callable[[Path | None], int]:
             print(title(frame))
             for line in columns([_row(reading) for reading in readings]):
                 print(line)
+            if frame.plan is not None:
+                print(printable(f"plan {frame.plan.name}: {plan_words(frame.plan)}"))
         if arguments.expect and not met(frame, readings):
             return 1
         return 0 if all(reading.status.has_value for reading in readings) else 1

@@ -17,7 +17,7 @@ def where_words(plan: FollowedPlan) -> str:
     """Which step comes next, or is under way."""
     count, step = len(plan.steps), plan.next
     if plan.reason:
-        return f"plan {plan.name}: {plan.reason}"
+        return f"nothing is known of the plan: {plan.reason}"
     if plan.stand == "done" or step is None:
         return f"all {count} steps done" if count != 1 else "the one step is done"
     where = f"step {plan.done + 1} of {count}"

@@ -181,6 +181,15 @@ class Checker:
             self._hidden[key] = self._add(slot)
         return self._hidden[key]
 
+    def hidden_text(self, text: str) -> int:
+        """The slot of an argument that is an expression of the schema's."""
+        outer = self.line
+        self.line = Line(" ".join(text.splitlines()), outer.watch)
+        try:
+            return self.hidden(parse(text))
+        finally:
+            self.line = outer
+
     def hidden_number(self, number: nodes.Number) -> int:
         """The slot of an argument that no text of the user's is."""
         key = number.text, self.heap_checks

@@ -15,10 +15,7 @@ from schemas.errors import LowhalfError
 from schemas.layout_file import MAX_BLOCKS
 from schemas.toml_file import nearest
 
-__all__ = ["STATE", "plan"]
-
-STATE = "plan.state."
-"""What the slots of the schema's states begin with, in a program that follows a plan."""
+__all__ = ["plan"]
 
 
 def plan(checker: Checker, tree: ast.Call) -> nodes.Expr:
@@ -29,9 +26,6 @@ def plan(checker: Checker, tree: ast.Call) -> nodes.Expr:
     if name not in known:
         hint = nearest(name, known) if known else "; name its file in [plan] of the bridge file"
         checker.refuse(tree.args[0], f"unknown plan {name}{hint}")
-    slots = [checker.watch_slots.get(STATE + state, -1) for state in checker.layout.state]
-    if -1 in slots:
-        checker.refuse(tree, "can be asked in watches and steps of the bridge file only")
     file, course_of = known[name], checker.layout.course_of
     course: Course | None = None
     if file is not None and course_of is not None:
@@ -39,6 +33,7 @@ def plan(checker: Checker, tree: ast.Call) -> nodes.Expr:
             course = course_of(checker.layout, file)
         except LowhalfError as fault:
             checker.refuse(tree, str(fault))
+    slots = [] if course is None else map(checker.hidden_text, checker.layout.state.values())
     text = checker.text(tree)
     heap = checker.hidden_number(
         nodes.OfBlocks(f"the heap of {text}", INTEGER, partial(_number, course), MAX_BLOCKS)

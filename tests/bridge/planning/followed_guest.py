@@ -248,3 +248,12 @@ class FollowedGuest:
         for moment in stages(action, self.moment, self.plan.course.task):
             frame = await self.see(moment, missed=missed)
         return frame
+
+
+def plan_start(path: Path) -> tuple[Arena, Mapping[str, int]]:
+    """The heap and the states before the first step of a bridge file's plan."""
+    layout = load_bridge(path).schema.builds["first-print"]
+    file = layout.saved_plans["gull"]
+    assert file is not None
+    moment = followable_plan("gull", layout, file).course.moments[0]
+    return moment.arenas["first-print"], moment.states
