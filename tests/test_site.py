@@ -15,6 +15,7 @@ from urllib.parse import unquote, urlsplit
 import pytest
 
 from adapters.manual import pages as manual_pages
+from adapters.planning.compiled_engine import CORE
 from schemas.errors import OutputError
 from tests.adapters.accessibility import serious_violations
 from tests.adapters.browser import chromium, new_page
@@ -184,6 +185,11 @@ def test_the_wheel_carries_the_site_and_lowhalf_docs_finds_it(wheel: Path, tmp_p
     )
     assert (done.returncode, done.stderr) == (0, "")
     assert done.stdout == f"{carried / 'index.html'}\n"
+
+
+def test_the_wheel_carries_the_planners_core(wheel: Path) -> None:
+    with zipfile.ZipFile(wheel) as archive:
+        assert archive.read("adapters/planning/engine.wasm") == CORE.read_bytes()
 
 
 def test_only_a_wheel_needs_what_builds_the_pages() -> None:

@@ -1,24 +1,26 @@
 """The core in C (``engine.c``, built as ``engine.wasm``), run by the package ``wasmtime``.
 
-A problem is written into the core's memory as the structs that ``engine.c`` has: 32-bit words,
-little-endian, masks of kinds as two of them; addresses are those of that memory.  Each search has a
-memory of its own, which is given back when it is closed.
+Each search has a memory of its own, into which the problem is written (``problem_tables.py``), and
+which is given back when it is closed.
 """
 
 from __future__ import annotations
 
 import struct
 from array import array
-from collections.abc import Iterable, Sequence
-from itertools import chain
 from pathlib import Path
 
 import wasmtime
 
+from adapters.planning.problem_tables import (
+    MOST_FRAMES,
+    ProblemTables,
+    age_bits,
+    unpacked,
+    widths,
+)
 from bridge.planning.engine import BeyondBounds, Bounds, End, Progress
-from bridge.planning.policy import End as ArenaEnd
-from bridge.planning.policy import Fit, HoleOrder, Merge, WhenFull
-from bridge.planning.problem import Build, Heap, Problem, Test
+from bridge.planning.problem import Heap, Problem
 
 __all__ = ["CORE", "CompiledEngine", "CompiledSearch"]
 
@@ -28,7 +30,6 @@ NONE = 0xFFFF_FFFF
 MOST_BUILDS = 8
 MOST_CELLS = 4096
 MOST_KINDS = 64
-MOST_FRAMES = 1 << 24
 MOST_MEMORY = (1 << 32) - (1 << 16)
 GOING, DONE, FULL, TOO_LARGE = range(4)
 TOLD = struct.Struct("<QQ10I")
@@ -75,14 +76,8 @@ class CompiledSearch:
         self._memory = memory
         self._problem = problem
         self._told_at = self._call("tell")
-        self._written: dict[int, int] = {}
-        self._kept: list[object] = []
         self._call("limit_memory", min(bounds.memory, MOST_MEMORY))
-        try:
-            self._status = self._call("begin", self._problem_words(bounds))
-        except MemoryError:
-            self._status = FULL
-        self._kept.clear()
+        self._status = self._begin(bounds)
         if self._status > TOO_LARGE:
             raise ValueError("the prefix cannot be done, or passes a state twice")
         self._check()
@@ -125,6 +120,14 @@ class CompiledSearch:
         """Give back the memory."""
         self._store.close()
 
+    def _begin(self, bounds: Bounds) -> int:
+        base = self._call("room", 0)
+        tables = ProblemTables(self._problem, bounds, base)
+        if self._call("room", len(tables.content)) != base:
+            return FULL
+        self._memory.write(self._store, tables.content, base)
+        return self._call("begin", tables.address)
+
     def _call(self, name: str, *words: int) -> int:
         function = self._exports[name]
         assert isinstance(function, wasmtime.Func)
@@ -157,160 +160,3 @@ class CompiledSearch:
             end = End.FOUND if best is not None else End.BOUND if bounded else End.EXHAUSTED
         frames = None if best is None else cost
         return Progress(end, expanded, generated, floor, memory, best, frames)
-
-    def _put(self, content: bytes) -> int:
-        at = self._call("room", len(content))
-        if not at:
-            raise MemoryError
-        self._memory.write(self._store, content, at)
-        return at
-
-    def _words(self, words: Iterable[int]) -> int:
-        return self._put(array("I", words).tobytes())
-
-    def _once(self, content: Sequence[int]) -> int:
-        """A table that several tests may share, written once."""
-        if id(content) not in self._written:
-            self._kept.append(content)  # so that its id is no other's
-            put = self._put(content) if isinstance(content, bytes) else self._words(content)
-            self._written[id(content)] = put
-        return self._written[id(content)]
-
-    def _problem_words(self, bounds: Bounds) -> int:
-        problem = self._problem
-        moves = [
-            word
-            for move in problem.moves
-            for word in (
-                min(move.frames, MOST_FRAMES + 1),
-                len(move.operations),
-                self._words(
-                    word
-                    for each in move.operations
-                    for word in (*halves(each.what), each.code, each.how & NONE, each.count, 0)
-                ),
-            )
-        ]
-        starts = (packed(problem, build) for build in problem.builds)
-        start = [problem.control, *chain.from_iterable(starts)]
-        unwanted = set(bounds.not_next)
-        groups = sorted({-1, *problem.groups})  # those of kinds that have one: 1, 2 …
-        return self._words(
-            [
-                *halves(problem.permanent),
-                problem.follows_held,
-                len(groups) - 1,
-                problem.controls,
-                len(problem.moves),
-                len(problem.builds),
-                self._words(groups.index(group) for group in problem.groups),
-                self._put(array("i", problem.next_control).tobytes()),
-                self._words(problem.sweeps),
-                self._words(moves),
-                self._words(word for build in problem.builds for word in self._build(build)),
-                *widths(problem),
-                self._words(start),
-                bounds.frames,
-                len(bounds.prefix),
-                self._words(bounds.prefix),
-                self._words(move in unwanted for move in range(len(problem.moves))),
-            ]
-        )
-
-    def _build(self, build: Build) -> list[int]:
-        policy = build.policy
-        return [
-            list(Fit).index(policy.fit),
-            list(HoleOrder).index(policy.order),
-            list(ArenaEnd).index(policy.tried_from),
-            list(ArenaEnd).index(policy.carved_from),
-            policy.keeps_last,
-            list(Merge).index(policy.merge),
-            policy.when_full is WhenFull.CARRY_ON,
-            build.least_rest,
-            build.least,
-            build.recent,
-            build.in_order,
-            self._words(build.strides),
-            len(build.keeps),
-            self._words(build.keeps),
-            len(build.tests),
-            self._words(word for test in build.tests for word in self._test(test)),
-        ]
-
-    def _test(self, test: Test) -> list[int]:
-        controls = self._problem.controls
-        return [
-            *halves(test.kinds),
-            *(max(0, bound) for bound in (test.low, test.high, test.end)),
-            *(max(0, bound) for bound in (test.clear_low, test.clear_high)),
-            self._once(test.clear),
-            test.side,
-            max(0, test.fill_at),
-            test.fill_by,
-            len(test.fill) // controls - 1,
-            self._once(test.fill),
-            self._once(test.chain) if test.chain else 0,
-            *(max(0, bound) for bound in (test.chain_low, test.chain_high)),
-            len(test.links) // controls - 1 if test.chain else 0,
-            self._once(test.links) if test.chain else 0,
-            self._once(test.prices) if test.prices else 0,
-            0,
-        ]
-
-
-def halves(mask: int) -> tuple[int, int]:
-    """A 64-bit number as two words."""
-    return mask & NONE, mask >> 32
-
-
-def widths(problem: Problem) -> tuple[int, int]:
-    """Bits of a cell's size and of its kind in its word; the rest is for its age."""
-    return (
-        max(build.units for build in problem.builds).bit_length(),
-        (len(problem.names) - 1).bit_length(),
-    )
-
-
-def age_bits(problem: Problem) -> int:
-    """Bits that the ages need at the start, and as many again for those to come."""
-    if max(problem.groups) < 0 and not any(build.recent for build in problem.builds):
-        return 0
-    return 1 + max(len(build.start.cells) for build in problem.builds).bit_length()
-
-
-def packed(problem: Problem, build: Build) -> list[int]:
-    """A build's start as the core has it."""
-    stride_bits, kind_bits = widths(problem)
-    heap = build.start
-    words = [len(heap.cells)]
-    if build.policy.fit is Fit.NEXT:
-        words.append(heap.rover & NONE)
-    if problem.follows_held:
-        words.append(heap.held & NONE)
-    return words + [
-        size | kind << stride_bits | age << (stride_bits + kind_bits)
-        for size, kind, age in heap.cells
-    ]
-
-
-def unpacked(problem: Problem, words: Sequence[int]) -> tuple[Heap, ...]:
-    """The heaps that the core's words stand for."""
-    stride_bits, kind_bits = widths(problem)
-    heaps = []
-    left = iter(words)
-    for build in problem.builds:
-        count = next(left)
-        rover = next(left) if build.policy.fit is Fit.NEXT else NONE
-        held = next(left) if problem.follows_held else NONE
-        cells = tuple(
-            (
-                word & ((1 << stride_bits) - 1),
-                word >> stride_bits & ((1 << kind_bits) - 1),
-                word >> (stride_bits + kind_bits),
-            )
-            for word in (next(left) for _ in range(count))
-        )
-        rover, held = (-1 if each == NONE else each for each in (rover, held))
-        heaps.append(Heap(cells, rover, held))
-    return tuple(heaps)
