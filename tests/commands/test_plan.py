@@ -349,3 +349,15 @@ def test_what_is_not_known_of_ages_is_told_beside_the_plan(capsys: Capture) -> N
         r"planned with where that decides",
         told,
     )
+
+
+def test_the_manuals_example_is_what_is_printed(
+    capsys: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    page = (ROOT / "docs" / "how-to" / "find-the-set-up.md").read_text("utf-8")
+    (block,) = re.findall(r"^```console\n\$ lowhalf plan (.*?)\n(.*?)^```$", page, re.M | re.S)
+    monkeypatch.chdir(ROOT)
+    monkeypatch.setenv("COLUMNS", "80")
+    code, lines, told = run(capsys, *block[0].split())
+    assert (code, told) == (0, "")
+    assert "\n".join(lines).rstrip() == block[1].rstrip()

@@ -215,3 +215,24 @@ def test_a_further_heap_has_plans_of_its_own(bridge: str, capsys: Capture, tmp_p
     capsys.readouterr()
     assert main(["plan", bridge, "--heap", "poll", *words[2:]]) == 2
     assert "describes no allocator of a heap poll; did you mean pool?" in capsys.readouterr().err
+
+
+def test_a_damaged_heap_and_a_null_pointer_are_no_start(
+    bridge: str, capsys: Capture, tmp_path: Path
+) -> None:
+    data = bytearray(ram("early"))
+    struct.pack_into("<I", data, HEAP + 4, 0x7000)
+    path = tmp_path / "broken.bin"
+    path.write_bytes(data)
+    capsys.readouterr()
+    assert main(["plan", bridge, "--dump", str(path), "--free", "0x80001010"]) == 2
+    told = capsys.readouterr().err
+    assert told.startswith("lowhalf: the heap is damaged: the first block, with its header at ")
+    assert told.endswith("; planning needs all of it\n")
+    data = bytearray(ram("early"))
+    struct.pack_into("<I", data, WANTED, 0)
+    path.write_bytes(data)
+    assert main(["plan", bridge, "--dump", str(path), "--free", "wanted"]) == 2
+    assert capsys.readouterr().err == (
+        "lowhalf: --free wanted: it is null on early, so it leads nowhere\n"
+    )
