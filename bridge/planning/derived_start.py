@@ -8,7 +8,7 @@ the other build's heap cannot be known from this one.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import gcd
 
@@ -28,10 +28,15 @@ class NotDerivable(Exception):
 
 @dataclass(frozen=True, slots=True)
 class DerivedStart:
-    """Another build's start, and where addresses of this build's are in it."""
+    """Another build's start, and where addresses of this build's are in it.
+
+    ``assumed`` are sentences on what need not be so: a hole that is as long as whole blocks would
+    leave it may as well be what was left of a longer one.
+    """
 
     of: Start
     start: Start
+    assumed: tuple[str, ...]
     _sums: _Sums
     _rest: int
     """The cell that keeps what is left; -1 for none."""
@@ -86,12 +91,22 @@ def derive(of: Start, game: GameModel, bounds: tuple[int, int]) -> DerivedStart:
     for cell, stride in zip(of.arena.cells, strides, strict=True):
         cells.append(replace(cell, start=at, stride=stride))
         at += stride
-    start = Start(game, Arena(tuple(cells)))
-    derived = DerivedStart(of, start, sums, rest)
     arena = of.arena
     held = None if arena.held is None else _moved(of, cells, arena.held)
     rover = None if arena.rover is None else _moved(of, cells, arena.rover)
-    return replace(derived, start=Start(game, Arena(tuple(cells), rover, held)))
+    start = Start(game, Arena(tuple(cells), rover, held))
+    assumed = () if sums.same else tuple(_assumed(of, cells, rest, game))
+    return DerivedStart(of, start, assumed, sums, rest)
+
+
+def _assumed(of: Start, cells: Sequence[Cell], rest: int, game: GameModel) -> Iterator[str]:
+    for number, (mine, cell) in enumerate(zip(of.arena.cells, cells, strict=True)):
+        if mine.kind == HOLE and number != rest:
+            yield (
+                f"the free block at 0x{mine.start + of.game.policy.header:08X} is taken for whole "
+                f"blocks that were released, so that it has 0x{cell.stride:X} bytes with its "
+                f"header on {game.build}: a dump of that tells for sure"
+            )
 
 
 def _moved(of: Start, cells: Sequence[Cell], boundary: int) -> int:
@@ -145,13 +160,13 @@ class _Sums:
         self._build = other.build
         self._header = mine.policy.header
         self._pairs = _pairs(mine, other)
-        self._same = all(own == others for own, others in self._pairs)
+        self.same = all(own == others for own, others in self._pairs)
         self._unit = gcd(*(own for own, _ in self._pairs)) or 1
         self._known: list[frozenset[int]] = [frozenset([0])]
 
     def of(self, length: int) -> frozenset[int]:
         """All that is possible, or two of those: more are as little known."""
-        if self._same:
+        if self.same:
             return frozenset([length])
         units, off = divmod(length, self._unit)
         if off or units > _MAX_UNITS:

@@ -29,11 +29,15 @@ class KnownBuild:
 
 @dataclass(frozen=True, slots=True)
 class SetOut:
-    """``starts`` and ``taken_from`` by build; ``addresses`` has those of each wish by build."""
+    """``starts`` and ``taken_from`` by build; ``addresses`` has those of each wish by build.
+
+    ``assumed`` are sentences on what was taken to be so of heaps that were derived.
+    """
 
     starts: Mapping[str, Start]
     addresses: Sequence[Mapping[str, int]]
     taken_from: Mapping[str, str]
+    assumed: Sequence[str]
 
 
 def set_out(
@@ -59,7 +63,7 @@ def set_out(
         build: known[build].taken_from if build in known else f"derived from {first}, not read"
         for build in games
     }
-    return SetOut(making.starts, addresses, taken_from)
+    return SetOut(making.starts, addresses, taken_from, making.assumed)
 
 
 @dataclass
@@ -69,6 +73,7 @@ class _Making:
     bounds: Mapping[str, tuple[int, int] | None]
     starts: dict[str, Start] = field(default_factory=dict)
     derived: dict[tuple[str, str], DerivedStart] = field(default_factory=dict)
+    assumed: list[str] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         first = next(iter(self.known))
@@ -82,7 +87,9 @@ class _Making:
                     f"where the arena of {build} lies stands in its memory: give a dump of it with "
                     f"--dump, or whole addresses as arena in [allocator.builds.{build}]"
                 )
-            self.starts[build] = self._derived(first, build, bounds).start
+            derived = self._derived(first, build, bounds)
+            self.starts[build] = derived.start
+            self.assumed += derived.assumed
 
     def address(self, build: str, number: int, wish: Wish, lead: Leading) -> int:
         """The address of a wish on a build."""

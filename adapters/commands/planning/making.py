@@ -44,7 +44,7 @@ def make_plan(arguments: argparse.Namespace) -> int:
     of = schemed(arguments)
     asked, avoided = _avoided(asked, of)
     beginning = begin(arguments, of, asked.wishes)
-    for words in beginning.unsure:
+    for words in (*beginning.unsure, *beginning.set_out.assumed):
         tell(words)
     layouts = {path.name: load_layout(path) for path in asked.layouts}
     goals = wanted(asked.wishes, layouts, beginning.set_out, of.prepared, arguments.heap)

@@ -33,6 +33,7 @@ def strides(arena: Arena) -> list[tuple[int, str]]:
 def test_blocks_have_the_other_builds_sizes_and_the_last_hole_what_is_left() -> None:
     found = derive(start(FIRST_PRINT, "buoy", "lantern", "buoy"), EXPORT, BOUNDS["export"])
     assert found.start == start(EXPORT, "buoy", "lantern", "buoy")
+    assert found.assumed == ()
     cells = found.of.arena.cells
     assert [found.carried(cell.start + 0x10) for cell in cells] == [
         cell.start + 0x10 for cell in found.start.arena.cells
@@ -46,6 +47,11 @@ def test_a_hole_that_was_one_sum_of_blocks_alone_has_their_sizes_there() -> None
     first = laid(FIRST_PRINT, (2 * BUOY[0], HOLE), (LANTERN[0], "lantern"))
     found = derive(first, EXPORT, BOUNDS["export"])
     assert strides(found.start.arena)[:2] == [(2 * BUOY[1], HOLE), (LANTERN[1], "lantern")]
+    # it may as well be what was left of a longer one, so that is told
+    assert found.assumed == (
+        "the free block at 0x80200010 is taken for whole blocks that were released, so that it has "
+        "0x3A0 bytes with its header on export: a dump of that tells for sure",
+    )
     # where the second of the two was
     assert found.carried(LOW + BUOY[0] + 0x10) == 0x8024_0000 + BUOY[1] + 0x10
 
@@ -103,6 +109,7 @@ def test_where_all_sizes_are_alike_every_hole_and_address_is_carried() -> None:
     first = laid(FIRST_PRINT, (0x20, HOLE), (LANTERN[0], "lantern"))
     found = derive(first, other, (0x8021_8000, 0x8022_8000))
     assert strides(found.start.arena) == strides(first.arena)
+    assert found.assumed == ()
     assert found.carried(LOW + 0x1234) == 0x8021_8000 + 0x1234
 
 
