@@ -26,8 +26,8 @@ from bridge.planning.arena import Cell
 from bridge.planning.derived_start import NotDerivable, derive
 from bridge.planning.described import Described, described, planning_build
 from bridge.planning.find import find
-from bridge.planning.model import Goal, Limits, Start, Task
-from bridge.planning.outcome import Plan
+from bridge.planning.model import Goal, Limits, Placed, Start, Task
+from bridge.planning.outcome import Plan, Verdict
 from bridge.planning.policy import HoleOrder
 from bridge.planning.simulation import NotPossible, begin, perform
 from bridge.planning.start_of_frame import Begun, start_of
@@ -146,6 +146,38 @@ def tell_apart(task: Task, taken: list[Action], allocator: str) -> None:
         wrong = replace(task, starts=(Start(game, replace(start.arena, rover=rover)),))
         others = actions(other)
         assert layouts(wrong, [others[each.name] for each in taken]) != expected, other
+
+
+@pytest.mark.parametrize("allocator", [None, "next_fit", "recent_order"])
+@pytest.mark.full
+def test_no_random_play_beats_what_is_called_cheapest_or_does_what_is_called_impossible(
+    played: Played, allocator: str | None
+) -> None:
+    guest, seen = played("first-print", allocator), dict[tuple[str, int], int]()
+    task = task_of(guest, allocator)
+    for number in range(40):
+        guest.begin()
+        frames = 0
+        for action, _ in walked(task, random.Random(f"play {number}"), 60, seldom=2):
+            assert guest.perform(action.name) is Standing.DONE
+            frames += action.frames
+            for block in guest.heap().blocks:
+                if block.used:
+                    place = block.owner, block.start
+                    seen[place] = min(seen.get(place, frames), frames)
+    assert len(seen) > 100
+    counts = Counter[str]()
+    for kind, start in random.Random(1).sample(sorted(seen), 80):
+        goal = Placed(kind, {"first-print": (start, start)})
+        limits = Limits(seconds=1.0)
+        outcome = find(replace(task, goals=(goal,)), limits, SystemClock(), engine_here().engine)
+        counts[str(outcome.verdict)] += 1
+        assert outcome.floor is not None
+        assert outcome.floor <= seen[kind, start]
+        if outcome.verdict is Verdict.CHEAPEST:
+            assert outcome.plans[0].frames == outcome.floor
+    print(allocator, dict(counts))
+    assert set(counts) <= {"cheapest", "cut short"}
 
 
 # -- where planning begins
