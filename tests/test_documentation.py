@@ -10,7 +10,7 @@ from pydantic.fields import FieldInfo
 
 from adapters.commands.main import COMMANDS
 from adapters.json_forms.shapes import FORMS
-from adapters.outputs.mqtt import homie, homie_heap, homie_practice
+from adapters.outputs.mqtt import homie, homie_heap, homie_plan, homie_practice
 from adapters.outputs.mqtt.homie_practice import PracticeTopics
 from bridge.expressions.functions.table import FUNCTIONS
 from bridge.readings.reading import Watch
@@ -206,18 +206,20 @@ def test_the_manual_tells_of_every_topic_and_of_no_other() -> None:
     kind = ValueType(Kind.INTEGER, 16, name="u16")
     watch = Watch("held_x_low", "", "0", kind, target=equals(5, kind))
     practice = PracticeTopics(True, True)
-    device = homie.Device("lowhalf-harbour", "harbour", [watch], practice, heap_events=True)
+    device = homie.Device(
+        "lowhalf-harbour", "harbour", [watch], practice, heap_events=True, plan=True
+    )
     nodes = device.content["nodes"]
-    assert set(nodes) == {"held-x-low", "bridge", "practice", "heap"}
+    assert set(nodes) == {"held-x-low", "bridge", "practice", "heap", "plan"}
     published = {f"{node}/{name}" for node, about in nodes.items() for name in about["properties"]}
     published |= {
         topic.removeprefix(f"{device.root}/")
         for topic in (device.state, device.description, device.alert)
     }
     told: dict[str, str] = {}
-    for module in (homie, homie_practice, homie_heap):
+    for module in (homie, homie_practice, homie_heap, homie_plan):
         told |= topics.listed(module)
-    for others in ("practice/…", "heap/…"):
+    for others in ("practice/…", "heap/…", "plan/…"):
         told.pop(others)
     assert {name.replace("WATCH/", "held-x-low/") for name in told} == published
     assert all(told.values())

@@ -26,6 +26,7 @@ PARTS = {
     "commands": "commands:commands",
     "topics": "topics:topics",
     "practice topics": "topics:practice_topics",
+    "plan topics": "topics:plan_topics",
     "heap topics": "topics:heap_topics",
     "json forms": "json_forms:json_forms",
     "errors": "errors:errors",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from types import ModuleType
 
-from adapters.outputs.mqtt import homie, homie_heap, homie_practice
+from adapters.outputs.mqtt import homie, homie_heap, homie_plan, homie_practice
 from docs.from_code.markdown import code, table
 
 _LINE = re.compile(r"^    homie/5/DEVICE/(\S+) +(.*(?:\n {20,}.*)*)$", re.M)
@@ -19,6 +19,11 @@ def topics() -> str:
 def practice_topics() -> str:
     """Those of steps and attempts."""
     return _table(homie_practice)
+
+
+def plan_topics() -> str:
+    """Those of a plan that is followed."""
+    return _table(homie_plan)
 
 
 def heap_topics() -> str:

@@ -65,7 +65,7 @@ def text(rows: Sequence[Row]) -> str:
 
 
 # outside reference: Python's re, whose lazy repetition takes as little as will do, from the left
-@settings(deadline=None, max_examples=600)
+@settings(deadline=None, max_examples=200)
 @given(LAYOUTS, ROWS)
 def test_what_each_wildcard_takes_is_what_a_regular_expression_takes(
     layout: list[Laid], rows: list[Row]
@@ -85,7 +85,7 @@ def test_what_each_wildcard_takes_is_what_a_regular_expression_takes(
     assert took == {n: list(range(*match.span(n + 1))) for n in range(len(layout))}
 
 
-@settings(deadline=None, max_examples=300)
+@settings(deadline=None, max_examples=100)
 @given(LAYOUTS, ROWS)
 def test_the_first_difference_is_where_no_block_more_can_begin_a_match(
     layout: list[Laid], rows: list[Row]
@@ -121,7 +121,7 @@ def cheapest(layout: Sequence[Laid], rows: Sequence[Row]) -> int:
     return above[-1]
 
 
-@settings(deadline=None, max_examples=400)
+@settings(deadline=None, max_examples=150)
 @given(LAYOUTS, ROWS)
 def test_no_alignment_is_cheaper(layout: list[Laid], rows: list[Row]) -> None:
     found = compare(Layout(tuple(layout)), layout_of(heap(*rows)))

@@ -21,6 +21,7 @@ A bridge is a Homie device and a watch is a node of it::
                                      again every two seconds
     homie/5/DEVICE/bridge/frame      JSON, not retained: a whole frame in one message
     homie/5/DEVICE/practice/…        where there are steps or attempts: homie_practice
+    homie/5/DEVICE/plan/…            where a plan is followed: homie_plan
     homie/5/DEVICE/heap/…            where heap events are asked for: homie_heap
 
 The convention has no way to write that there is no value.  So where a watch has none its ``value``
