@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import groupby
 
 from schemas.plan_file import BlockAt, PlanFile, ProofTable
 
@@ -12,6 +13,7 @@ __all__ = [
     "cost_words",
     "frames_words",
     "proof_words",
+    "runs_words",
     "states_words",
 ]
 
@@ -32,6 +34,12 @@ def proof_words(proof: ProofTable) -> str:
     """How sure it is that nothing is cheaper, and why."""
     words = "no sequence is cheaper" if proof.verdict == "cheapest" else proof.verdict
     return f"{words}: {proof.reason}" if proof.reason else words
+
+
+def runs_words(actions: Sequence[str]) -> str:
+    """Actions in their order, those that follow themselves with how often they do."""
+    runs = [(name, len(list(group))) for name, group in groupby(actions)]
+    return ", ".join(name if count == 1 else f"{count} × {name}" for name, count in runs)
 
 
 def change_words(before: Sequence[BlockAt], after: Sequence[BlockAt]) -> str:

@@ -10,7 +10,7 @@ import pytest
 from adapters.commands.main import main
 from adapters.commands.planning.page import page_of
 from adapters.commands.planning.stretched import scale_of
-from adapters.words.plans import alike
+from adapters.words.plans import alike, runs_words
 from schemas.plan_file import PlanFile, plan_text
 from tests.adapters.accessibility import violations
 from tests.adapters.browser import Page
@@ -100,6 +100,10 @@ def test_what_cannot_be_drawn_is_told(
     monkeypatch.chdir(tmp_path)
     assert main(["plan", *words]) == 2
     assert capsys.readouterr().err == f"lowhalf: {message}\n"
+
+
+def test_actions_that_follow_themselves_are_counted() -> None:
+    assert runs_words(["a", "b", "b", "b", "a"]) == "a, 3 × b, a"
 
 
 def test_the_scale_keeps_blocks_and_cuts_what_is_empty_in_all_strips() -> None:

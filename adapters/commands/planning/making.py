@@ -19,7 +19,7 @@ from adapters.commands.planning.shown import show_plan
 from adapters.commands.planning.starting import Beginning, Schemed, begin, schemed
 from adapters.json_forms.plans import plan_json
 from adapters.printable import json_text, printable
-from adapters.words.plans import cost_words, proof_words
+from adapters.words.plans import cost_words, proof_words, runs_words
 from bridge.planning.laid_blocks import blocks_of
 from bridge.planning.made_for import made_for
 from bridge.planning.model import Limits, Task
@@ -202,7 +202,10 @@ def _print_further(words: str, plans: Sequence[PlanFile]) -> None:
     if plans:
         print(f"{words}:")
         rows = [
-            [cost_words(plan.frames, plan.precise), ", ".join(step.action for step in plan.steps)]
+            [
+                cost_words(plan.frames, plan.precise),
+                runs_words([step.action for step in plan.steps]),
+            ]
             for plan in plans
         ]
         for line in columns(rows):

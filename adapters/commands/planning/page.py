@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from html import escape
 from importlib.resources import files
 
@@ -27,13 +28,25 @@ def page_of(plan: PlanFile) -> str:
     """The page's text."""
     style = files("adapters.commands.planning").joinpath("plan_page.css").read_text("utf-8")
     title = plan.title or "; ".join(goal.words for goal in plan.goals)
-    body = "\n".join([*_head(plan, title), *_start(plan), *_steps(plan), *_foot(plan)])
+    drawing = _Drawing(
+        plan, alike(plan), {each: scale_of(plan, each) for each in plan.start.builds}
+    )
+    body = "\n".join([*_head(plan, title), *_start(drawing), *_steps(drawing), *_foot(plan)])
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>{_text(f'{plan.game}: {title}')}</title>\n<style>\n{style}</style>\n</head>\n"
         f"<body>\n<main>\n{body}\n</main>\n</body>\n</html>\n"
     )
+
+
+@dataclass(frozen=True)
+class _Drawing:
+    """A plan, its builds in groups that are drawn by one strip, and each build's scale."""
+
+    plan: PlanFile
+    groups: Sequence[Sequence[str]]
+    scales: Mapping[str, Scale]
 
 
 def _text(text: str) -> str:
@@ -59,18 +72,20 @@ def _head(plan: PlanFile, title: str) -> Iterator[str]:
     yield "</ul>\n</header>"
 
 
-def _start(plan: PlanFile) -> Iterator[str]:
+def _start(drawing: _Drawing) -> Iterator[str]:
+    plan = drawing.plan
     yield "<section>\n<h2>Before the first step</h2>"
     yield f'<p class="aside">{_text(_states(plan.start.states))}</p>'
     before = {build: start.blocks for build, start in plan.start.builds.items()}
-    yield from _strips(plan, before, before)
+    yield from _strips(drawing, before, before)
     for build, start in plan.start.builds.items():
         yield f'<p class="aside">{_text(build)}: {_text(start.taken_from)}</p>'
     yield from _tables(before)
     yield "</section>"
 
 
-def _steps(plan: PlanFile) -> Iterator[str]:
+def _steps(drawing: _Drawing) -> Iterator[str]:
+    plan = drawing.plan
     before = {build: start.blocks for build, start in plan.start.builds.items()}
     states = plan.start.states
     yield '<ol class="steps">'
@@ -79,8 +94,8 @@ def _steps(plan: PlanFile) -> Iterator[str]:
         becomes = states_words(states, step.states)
         told = cost_words(step.frames, step.precise) + (f"; {becomes}" if becomes else "")
         yield f'<p class="aside">{_text(told)}</p>'
-        yield from _strips(plan, before, step.layouts)
-        for first, *_ in alike(plan):
+        yield from _strips(drawing, before, step.layouts)
+        for first, *_ in drawing.groups:
             changes = change_words(before[first], step.layouts[first])
             on = f"on {first}, " if len(step.layouts) > 1 else ""
             yield f"<p>{_text(on + changes)}</p>"
@@ -95,22 +110,26 @@ def _states(states: dict[str, int]) -> str:
 
 
 def _strips(
-    plan: PlanFile,
+    drawing: _Drawing,
     before: Mapping[str, Sequence[BlockAt]],
     after: Mapping[str, Sequence[BlockAt]],
 ) -> Iterator[str]:
     """A strip for all builds that have the same blocks in the same order, to the first's scale."""
-    for first, *others in alike(plan):
+    for first, *others in drawing.groups:
         label = _text(first)
         if others:
             label += f'<span class="aside">, {_text(", ".join(others))} alike</span>'
-        yield from _strip(plan, first, label, before[first], after[first])
+        yield from _strip(drawing, first, label, before[first], after[first])
 
 
 def _strip(
-    plan: PlanFile, build: str, label: str, before: Sequence[BlockAt], after: Sequence[BlockAt]
+    drawing: _Drawing,
+    build: str,
+    label: str,
+    before: Sequence[BlockAt],
+    after: Sequence[BlockAt],
 ) -> Iterator[str]:
-    scale = scale_of(plan, build)
+    scale = drawing.scales[build]
     told = ", ".join(block.owner for block in after)
     yield f'<div class="build">\n<div>{label}</div>'
     yield f'<div class="strip" role="img" aria-label="{_text(f"{len(after)} blocks: {told}")}">'
@@ -122,7 +141,7 @@ def _strip(
         kind = "used" if had[_place(d.block)] else "used new"
         yield _part(kind if d.block.used else "free", d, scale)
     yield "</div>"
-    yield from _marks(plan, build, scale)
+    yield from _marks(drawing.plan, build, scale)
     yield "</div>"
 
 
