@@ -44,7 +44,7 @@ typedef struct {
   u32 chain_low, chain_high, links_most;
   const u32 *links;
   const u32 *prices; /* 0 where there are none */
-  u32 unused;
+  const u32 *releases;
 } Test;
 typedef struct {
   u32 fit, order, tried, carved, keeps_last, merge, carry_on;
@@ -389,20 +389,23 @@ static void rank(Heap *heap, const Build *build) {
 }
 
 /* How many blocks must be handed out at least before one lies as the test has it, and the frames
-   that these cost at least. */
+   that these and the releases of what is in their way cost at least. */
 static u32 linked(const Heap *heap, const Test *test, u32 *price) {
   u32 least = BEYOND, start = 0, end = 0;
   *price = NEVER;
-  for (u32 i = 0; i <= heap->count; i++, start = end) {
+  for (u32 i = 0;; i++, start = end) {
     if (test->chain[start] < least) least = test->chain[start];
     if (test->prices && test->prices[start] < *price) *price = test->prices[start];
-    if (i == heap->count) break;
+    if (i == heap->count) return least;
+    u32 kind = heap->cells[i].kind;
     end = start + heap->cells[i].stride;
-    if (heap->cells[i].kind != WALL) continue;
-    if (start >= test->chain_high) break;
-    if (end <= test->chain_low) { least = BEYOND; *price = NEVER; }
+    if (kind == HOLE) continue;
+    if (start < test->chain_low || (start < test->clear_high && end > test->clear_low)) {
+      *price = *price + test->releases[kind] < NEVER ? *price + test->releases[kind] : NEVER;
+    }
+    if (kind == WALL && start >= test->chain_high) return least;
+    if (kind == WALL && end <= test->chain_low) { least = BEYOND; *price = NEVER; }
   }
-  return least;
 }
 
 /* How far a heap is from its goals at least; 0 where all of its tests pass. */

@@ -124,7 +124,7 @@ class ProblemTables:
             len(test.links) // controls - 1 if test.chain else 0,
             self._once(test.links) if test.chain else 0,
             self._once(test.prices) if test.prices else 0,
-            0,
+            self._once(test.releases) if test.releases else 0,
         ]
 
 

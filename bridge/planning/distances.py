@@ -134,18 +134,26 @@ class ControlGraph:
         return row
 
 
-def prices_of(graph: ControlGraph, kinds: int) -> tuple[int, ...]:
-    """What each kind's block costs at least, NEVER where no move hands one out.
+def prices_of(graph: ControlGraph, kinds: int) -> tuple[list[int], list[int]]:
+    """What handing out a block of each kind costs at least, and what releasing one does.
 
-    An action's frames are shared by all that it hands out, so that what it hands out together costs
-    no more than its frames.
+    An action's frames are shared by all blocks that it hands out or releases, so that what it does
+    together costs no more than its frames; where it releases all of some kinds, these cost nothing.
+    NEVER where no move does it.
     """
-    prices = [NEVER] * kinds
+    alloc, free = [NEVER] * kinds, [NEVER] * kinds
     for number in graph.kept:
-        handed_out = [op.what for op in graph.moves[number].operations if op.code == Code.ALLOC]
-        for kind in handed_out:
-            prices[kind] = min(prices[kind], graph.moves[number].frames // len(handed_out))
-    return tuple(prices)
+        move = graph.moves[number]
+        changes = [op for op in move.operations if op.code in (Code.ALLOC, Code.FREE)]
+        share = move.frames // max(1, sum(op.count for op in changes))
+        for operation in changes:
+            if operation.code == Code.ALLOC:
+                alloc[operation.what] = min(alloc[operation.what], share)
+                continue
+            for kind in range(kinds):
+                if operation.what >> kind & 1:
+                    free[kind] = min(free[kind], share if operation.count else 0)
+    return alloc, free
 
 
 def priced_chain(

@@ -312,7 +312,7 @@ def measured(test: Test, cells: Sequence[_Cell], controls: int) -> list[tuple[in
         last = len(test.links) // controls - 1
         rows.append((2, -1 if least == BEYOND else min(least, last)))
     if test.prices:
-        rows.append((3, min(test.prices[at] for at in _boundaries(test, cells))))
+        rows.append((3, _price(test, cells)))
     return rows
 
 
@@ -341,6 +341,24 @@ def _to_fill(test: Test, cells: Sequence[_Cell]) -> int:
                     part = start + units - max(start, test.fill_at)
                 count += max(0, part) // test.fill_by
     return count
+
+
+def _price(test: Test, cells: Sequence[_Cell]) -> int:
+    """The least frames for a chain of blocks, and for the releases of what is in its way."""
+    price, end = NEVER, 0
+    for start, units, kind, _ in cells:
+        price = min(price, test.prices[start])
+        end = start + units
+        if kind == HOLE_KIND:
+            continue
+        if start < test.chain_low or (start < test.clear_high and end > test.clear_low):
+            price = min(price + test.releases[kind], NEVER)
+        if kind == WALL_KIND:
+            if start >= test.chain_high:
+                return price
+            if end <= test.chain_low:
+                price = NEVER
+    return min(price, test.prices[end])
 
 
 def _boundaries(test: Test, cells: Sequence[_Cell]) -> list[int]:

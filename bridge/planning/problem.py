@@ -148,7 +148,9 @@ class Test:
       most ``len(links) // controls - 1``; NEVER where n is BEYOND.  Boundaries below the end of
       the last wall that ends at or below ``chain_low`` do not count, nor those above the start of
       the first wall that starts at or above ``chain_high``; those two do;
-    - where ``prices`` is not empty, the least ``prices[b]`` of the same boundaries.
+    - where ``prices`` is not empty, the least over the same boundaries b of ``prices[b]`` and
+      ``releases[kind]`` of each cell at b or above that is no hole and either starts below
+      ``chain_low`` or is one that ``clear`` counts: a chain from b cannot leave it where it is.
     """
 
     goal: int
@@ -168,6 +170,7 @@ class Test:
     chain_high: int
     links: tuple[int, ...]
     prices: tuple[int, ...]
+    releases: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from bridge.planning.arena import WALL
@@ -121,6 +121,7 @@ def _hole(number: int, at: int, places: Places, graph: ControlGraph) -> Test:
         chain_high=0,
         links=(),
         prices=(),
+        releases=(),
     )
 
 
@@ -151,6 +152,7 @@ def _block(
     first = max(low, end - longest - slack)
     side, fill_at, gains = _filling(wanted, longest, first, high, places)
     rows = _rows(graph)
+    prices, releases = prices_of(graph, places.kinds)
     most = min(rows, places.units // longest) if side else 0
     return Test(
         goal=number,
@@ -169,7 +171,8 @@ def _block(
         chain_low=first,
         chain_high=high + 1,
         links=graph.hand_out(_mask(wanted), [1] * places.kinds, rows),
-        prices=_priced(wanted, asked, first, high, places, graph),
+        prices=_priced(wanted, asked, first, high, places, prices),
+        releases=tuple(releases if all(each.carved_low for each in asked) else [0] * places.kinds),
     )
 
 
@@ -228,12 +231,11 @@ def _priced(
     first: int,
     high: int,
     places: Places,
-    graph: ControlGraph,
+    prices: Sequence[int],
 ) -> tuple[int, ...]:
     """The same with the frames that these blocks cost at least, the wanted one's with them."""
     if places.units * len(asked) > MAX_STEPS:
         return ()
-    prices = prices_of(graph, places.kinds)
     upwards: dict[int, int] = {}
     downwards: dict[int, int] = {}
     for each in asked:
