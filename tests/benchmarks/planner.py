@@ -28,7 +28,7 @@ from adapters.planning.engines import engine_here
 from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.one_frame import take_frame
 from adapters.system_clock import SystemClock
-from bridge.planning.actions import Free, LetGo
+from bridge.planning.actions import Action, Free, LetGo
 from bridge.planning.compiling import compiled
 from bridge.planning.described import described, planning_build
 from bridge.planning.engine import Bounds, Engine
@@ -54,12 +54,15 @@ def game(sample: str) -> Task:
     frame = asyncio.run(take_frame(bridge, planning, 10, tell=lambda text: None))
     found = described(ready[frame.build])
     begun = start_of(frame, found)
-    return Task((begun.start,), begun.states, found.actions, ())
+    actions = tuple(replace(action, precise=0) for action in found.actions)
+    return Task((begun.start,), begun.states, actions, ())
 
 
 def walked(task: Task, chance: random.Random, steps: int) -> list[Moment]:
-    """The moments of so many actions at random: one in 20 is a door, one in 5 releases something."""
-    doors, releases, others = [], [], []
+    """The moments of so many actions at random: one in 20 a door, one in 5 releases something."""
+    doors: list[Action] = []
+    releases: list[Action] = []
+    others: list[Action] = []
     for action in task.actions:
         frees = any(isinstance(effect, Free | LetGo) for effect in action.effects)
         (doors if action.name.endswith("_door") else releases if frees else others).append(action)
@@ -75,7 +78,10 @@ def walked(task: Task, chance: random.Random, steps: int) -> list[Moment]:
 
 
 def wanted_tasks(count: int, steps: range = range(3, 36)) -> list[Task]:
-    """So many tasks: a block of some kind where the last of some actions put one."""
+    """So many tasks: a block of some kind where the last of some actions put one.
+
+    Inputs that must be right to the frame do not count, so that there is no front to be found.
+    """
     chance = random.Random(83)
     tasks: list[Task] = []
     while len(tasks) < count:
