@@ -7,6 +7,7 @@ keeps a book of its own of what is handed out.  The full size plays longer and w
 from __future__ import annotations
 
 import subprocess
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -89,7 +90,6 @@ handles = "table"
 block   = "Cargo"
 header  = "handle - 8"
 size    = "block.size"
-order   = "address"
 {EXTENT}
 """,
 }
@@ -151,3 +151,15 @@ def test_the_walk_finds_what_the_player_knows(
             assert blocks_of(run.evaluator.heap()) == told
             most = max(most, sum(used for _, _, used in told))
     assert most > 5
+
+
+def test_what_the_manual_shows_is_what_is_tested_here() -> None:
+    """The tables of the how-to are those that the allocators agree with."""
+    text = (HERE.parents[1] / "docs" / "how-to" / "describe-heaps.md").read_text("utf-8")
+    tables = [block.split("```")[0] for block in text.split("```toml\n")[1:]]
+    shown = [tomllib.loads(table)["heaps"] for table in tables if table.startswith("[heaps.")]
+    told = [table for heaps in shown for table in heaps.values()]
+    tested = [tomllib.loads(style) for style in STYLES.values()]
+    assert len(told) == len(tested)
+    for table in told:
+        assert table in tested
