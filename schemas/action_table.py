@@ -19,7 +19,7 @@ def _whole(value: Any) -> Any:
     return int(value) if isinstance(value, bool) else value
 
 
-Whole = Annotated[
+_Whole = Annotated[
     int,
     BeforeValidator(_whole, json_schema_input_type=int | bool),
     Field(ge=-(1 << 63), lt=1 << 63),
@@ -29,8 +29,8 @@ Whole = Annotated[
 class IntervalTable(Table):
     """Whole numbers, both ends included."""
 
-    from_: Whole | None = Field(None, alias="from", description="the least; else without a limit")
-    to: Whole | None = Field(None, description="the greatest; else without a limit")
+    from_: _Whole | None = Field(None, alias="from", description="the least; else without a limit")
+    to: _Whole | None = Field(None, description="the greatest; else without a limit")
 
     @model_validator(mode="after")
     def _some(self) -> IntervalTable:
@@ -51,7 +51,7 @@ def _kinds(value: Any) -> Any:
     return (value,) if isinstance(value, str) else value
 
 
-Need = Annotated[
+_Need = Annotated[
     tuple[IntervalTable, ...],
     BeforeValidator(
         _intervals,
@@ -59,12 +59,12 @@ Need = Annotated[
     ),
     Field(min_length=1, strict=False),
 ]
-Kinds = Annotated[
+_Kinds = Annotated[
     tuple[str, ...],
     BeforeValidator(_kinds, json_schema_input_type=str | list[str]),
     Field(min_length=1, max_length=64, strict=False),
 ]
-Order = Literal["newest", "oldest", "lowest", "highest"]
+_Order = Literal["newest", "oldest", "lowest", "highest"]
 _WORDS = ("alloc", "free", "hold", "let_go")
 _GO_WITH = {
     "alloc": {"count", "end", "heap"},
@@ -78,8 +78,8 @@ class EffectTable(Table):
     """One thing that an action does; exactly one of alloc, free, hold and let_go."""
 
     alloc: str | None = Field(None, description="kind of which blocks are handed out")
-    free: Kinds | None = Field(None, description="kinds of which blocks are released")
-    hold: Kinds | None = Field(None, description="kinds of which one is held from now on")
+    free: _Kinds | None = Field(None, description="kinds of which blocks are released")
+    hold: _Kinds | None = Field(None, description="kinds of which one is held from now on")
     let_go: bool | None = Field(None, description="true: what is held is held no more")
     release: bool | None = Field(None, description="the same as let_go")
     which: Literal["newest", "oldest", "lowest", "highest", "all", "held"] | None = Field(
@@ -90,7 +90,9 @@ class EffectTable(Table):
     count: Annotated[int, Field(ge=1, le=MAX_COUNT)] | None = Field(
         None, description="how many, one after another (1)"
     )
-    order: Order | None = Field(None, description="of all: the one that is released first (lowest)")
+    order: _Order | None = Field(
+        None, description="of all: the one that is released first (lowest)"
+    )
     end: Literal["low", "high"] | None = Field(
         None, description="the end of the arena that is asked for; else as the allocator's"
     )
@@ -128,11 +130,11 @@ class ActionTable(Table):
     precise: Annotated[int, Field(ge=0, le=1000)] = Field(
         0, description="how many of its inputs must be right to the frame"
     )
-    needs: dict[str, Need] = Field(
+    needs: dict[str, _Need] = Field(
         {}, description="state = what it must be before: a number, numbers, or { from, to }"
     )
-    sets: dict[str, Whole] = Field({}, description="state = what it is afterwards")
-    adds: dict[str, Whole] = Field({}, description="state = what is added to it")
+    sets: dict[str, _Whole] = Field({}, description="state = what it is afterwards")
+    adds: dict[str, _Whole] = Field({}, description="state = what is added to it")
     limit: Annotated[int, Field(ge=0)] | None = Field(
         None, description="how often a plan may have it; else without a limit"
     )

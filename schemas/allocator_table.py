@@ -9,7 +9,7 @@ from pydantic import BeforeValidator, Field
 from schemas.sizes import ByteCount
 from schemas.table import Table
 
-__all__ = ["AllocatorArena", "AllocatorBuild", "AllocatorTable"]
+__all__ = ["AllocatorArena", "AllocatorBuild", "AllocatorTable", "Expression"]
 
 
 def _expression(value: Any) -> Any:

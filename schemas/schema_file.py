@@ -15,6 +15,7 @@ from schemas.sizes import ByteCount
 from schemas.table import Table
 
 __all__ = [
+    "MAX_STATES",
     "Address",
     "AngleNumber",
     "BuildTable",
