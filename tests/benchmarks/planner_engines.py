@@ -50,6 +50,7 @@ def game(seed: int, actions: int) -> Problem:
         fill=(0,) * len(test.fill),
         chain=b"",
         links=(),
+        prices=(),
     )
     return replace(problem, builds=(replace(build, tests=(blind,)),))
 
