@@ -33,7 +33,7 @@ def arena_of_heap(
     held: int | None = None,
     newest_holes: Sequence[int] = (),
 ) -> Arena:
-    """The arena of a heap; of a hole in it as many bytes as the next block's header leaves.
+    """The arena of a heap.
 
     *bounds* is where it begins and ends, None for the heap's extent, or the first header and the
     last block's end; *actions* are what ages are asked for.
@@ -102,6 +102,11 @@ def _of_neighbours(one: Block, other: Block, policy: Policy) -> Iterator[str]:
         yield (
             f"{_told(one)} takes 0x{stride:X} bytes with header 0x{policy.header:X} and alignment "
             f"{policy.alignment}, but the next one lies 0x{room:X} bytes behind"
+        )
+    elif 0 < room - stride < policy.header + policy.alignment and not _bare(one):
+        yield (
+            f"between blocks {one.index} and {other.index} lie 0x{room - stride:X} bytes, too few "
+            f"for any block: is size in [heap] or alignment {policy.alignment} too small?"
         )
     elif stride == room and not one.used and not other.used and policy.merge is Merge.BOTH:
         yield f"free blocks {one.index} and {other.index} touch, but merge is both"

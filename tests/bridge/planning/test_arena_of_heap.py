@@ -101,6 +101,11 @@ WRONG = [
         "the next one lies 0x38 bytes behind",
     ),
     (
+        heap((0x1000, 0x30, "crate"), (0x1048, 0x30, "crate")),
+        "between blocks 0 and 1 lie 0x8 bytes, too few for any block: is size in [heap] or "
+        "alignment 16 too small?",
+    ),
+    (
         heap((0x1040, 0x30, "crate"), (0x1000, 0x20, "gull")),
         "block 1 at 0x00001010, a gull, comes behind block 0 and lies before it, but planning "
         'needs blocks by address: order = "address" in [heap] sorts them',
