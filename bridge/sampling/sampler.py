@@ -392,8 +392,8 @@ class Sampler:
                 unclear=count.reason,
             )
         plan = None
-        if (following := self._continuity.plan) is not None:
-            slot = prepared.program.watches[PLAN]
+        slot = prepared.program.watches.get(PLAN)
+        if (following := self._continuity.plan) is not None and slot is not None:
             fault = evaluator.faults[slot]
             plan = following.take(
                 *(prepared.layout.name, evaluator.place(), "" if fault is None else fault.reason),
