@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from tree_sitter import Node
 
-__all__ = ["Key", "line_of", "lines_of"]
+__all__ = ["Key", "line_of", "lines_of", "table_ends"]
 
 Key = str | int
 
@@ -39,6 +39,20 @@ def lines_of(text: str) -> dict[tuple[Key, ...], int]:
     found: dict[tuple[Key, ...], int] = {}
     for path, node in _keys(_root(text)):
         found.setdefault(path, node.start_point.row + 1)
+    return found
+
+
+def table_ends(text: str) -> dict[tuple[str, ...], int]:
+    """The last line, from 1, of each table that has a header of its own: of its last key, or of the
+    header where it has none.  Arrays of tables are left out."""
+    found: dict[tuple[str, ...], int] = {}
+    for child in _root(text).named_children:
+        if child.type != "table":
+            continue
+        header, *rest = child.named_children
+        pairs = [node for node in rest if node.type == "pair"]
+        last = pairs[-1] if pairs else header
+        found[_key_parts(header)] = last.end_point.row + 1
     return found
 
 

@@ -11,7 +11,7 @@ from bridge.planning.actions import Effect, Free, Which
 from bridge.planning.learning.ages import Ages
 from bridge.planning.learning.geometry import Geometry
 from bridge.planning.learning.models import Model
-from bridge.planning.learning.observed import Play
+from bridge.planning.learning.observed import Label, Play
 from bridge.planning.learning.occurrences import Occurrence
 from bridge.planning.learning.orders import Orders, orders, seen
 from bridge.planning.learning.release_rules import MAX_RULES, release_rules
@@ -42,6 +42,8 @@ class LearnedAction:
     one.  ``variants`` are what it did, where that was not the same each time; ``frames`` are where
     it was seen, with the play's number.  ``alone`` are kinds of which all went, and of which there
     never was more than one, or as many each time; ``why`` says why there are no effects.
+    ``sets`` and ``adds`` are what it makes of states, and ``done_at`` the values of those in which
+    it was seen to be done.
     """
 
     name: str
@@ -56,6 +58,9 @@ class LearnedAction:
     frames: list[tuple[int, int]] = field(default_factory=list)
     alone: tuple[str, ...] = ()
     why: str = ""
+    sets: dict[str, int] = field(default_factory=dict)
+    adds: dict[str, int] = field(default_factory=dict)
+    done_at: dict[str, tuple[int, ...]] = field(default_factory=dict)
 
 
 def learn_actions(
@@ -94,6 +99,7 @@ def _counted(name: str, occurrences: Sequence[Occurrence], plays: Sequence[Play]
         typical=median_low(took) if took else None,
         frames=[(each.play, each.frame) for each in occurrences],
     )
+    _note_states(action, [label for play in plays for label in play.labels])
     changed = [each for each in occurrences if each.changes]
     if not changed:
         action.why = "the heap stayed as it was each time"
@@ -113,6 +119,25 @@ def _counted(name: str, occurrences: Sequence[Occurrence], plays: Sequence[Play]
         ]
         action.why = "not the same blocks came each time"
     return action
+
+
+def _note_states(action: LearnedAction, labels: Sequence[Label]) -> None:
+    """What it makes of states, where that was the same each time; what never changed is left."""
+    own = [label for label in labels if label.action == action.name]
+    names = sorted({name for label in own for name in label.after})
+    for name in names:
+        pairs = [
+            (x.before[name], x.after[name]) for x in own if name in x.before and name in x.after
+        ]
+        if len(pairs) < len(own) or all(before == after for before, after in pairs):
+            continue
+        after = {value for _, value in pairs}
+        changes = {value - before for before, value in pairs}
+        if len(after) == 1:
+            action.sets[name] = after.pop()
+        elif len(changes) == 1:
+            action.adds[name] = changes.pop()
+        action.done_at[name] = tuple(sorted({before for before, _ in pairs}))
 
 
 def _kinds(owners: object) -> tuple[tuple[str, int], ...]:

@@ -23,7 +23,15 @@ from bridge.planning.learning.observed import Play, cells_of
 from bridge.planning.model import GameModel, Start, Task
 from bridge.planning.simulation import Moment, NotPossible, begin, perform
 
-__all__ = ["Experiment", "Rival", "here_of", "next_experiment", "rivals_of", "shape_of"]
+__all__ = [
+    "Experiment",
+    "Rival",
+    "aged_cells",
+    "here_of",
+    "next_experiment",
+    "rivals_of",
+    "shape_of",
+]
 
 MAX_RIVALS = 48
 _ALTERNATIVES = 6
@@ -81,10 +89,11 @@ def here_of(play: Play, ages: Ages) -> tuple[Cell, ...]:
             for event in play.changes[-1].events
             if event.block.start in there and event.was is not event.block
         }
-    return _aged(play.last, {s: born for s, born in births.items() if s in there})
+    return aged_cells(play.last, {s: born for s, born in births.items() if s in there})
 
 
-def _aged(heap: Heap, births: Mapping[int, int]) -> tuple[Cell, ...]:
+def aged_cells(heap: Heap, births: Mapping[int, int]) -> tuple[Cell, ...]:
+    """The cells of a heap with their ages: by what the schema says, else by *births*."""
     ages = dict(births)
     if heap.ages:
         oldest = max(age.rank for age in heap.ages.values())

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from bridge.heap.blocks import Heap
+from bridge.heap.events import Happened
 from bridge.planning.arena import Cell
 from bridge.planning.learning.observed import Play, cells_of, releases
 
@@ -124,7 +125,9 @@ def _touching(plays: Iterable[Play]) -> Touching:
     for play in plays:
         for change in play.changes:
             gone = releases(change)
-            if len(change.events) != 1 or len(gone) != 1 or not change.gapless:
+            if len(gone) != 1 or [e.happened for e in change.events] != [Happened.RELEASED]:
+                continue
+            if not change.gapless:
                 continue
             cells = cells_of(change.before)
             start = min(gone[0].header, gone[0].start)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from bridge.heap.blocks import Block, Heap, Rows
@@ -49,10 +49,12 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """An action was done, or showed, in ``frame``."""
+    """An action was done, or showed, in ``frame``; states are those before that frame and in it."""
 
     frame: int
     action: str
+    before: Mapping[str, int] = field(default_factory=dict)
+    after: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -74,6 +76,8 @@ class Play:
     last_frame: int = 0
     cut: bool = False
     """Whether there was more than is kept."""
+    states: Mapping[str, int] = field(default_factory=dict)
+    """The states in the last frame, as far as they have values."""
 
 
 class PlayWatcher:
@@ -85,11 +89,17 @@ class PlayWatcher:
         self._kept = 0
 
     def take(
-        self, frame: int, heap: Heap, actions: Iterable[str] = (), held: int | None = None
+        self,
+        frame: int,
+        heap: Heap,
+        actions: Iterable[str] = (),
+        held: int | None = None,
+        states: Mapping[str, int] | None = None,
     ) -> None:
         """The heap of a frame, and the actions that are done in it.  A broken one is left out."""
         play = self.play
-        play.labels += [Label(frame, action) for action in actions]
+        was, play.states = play.states, states or {}
+        play.labels += [Label(frame, action, was, play.states) for action in actions]
         if heap.damaged is not None or heap.awaited or not heap.blocks:
             return
         before, since = play.last, play.last_frame

@@ -32,6 +32,9 @@ def release_rules(
     found: list[tuple[Free, ...]] = []
     for groups in sorted(_partitions(kinds), key=len):
         ways = [_group_rules(group, occurrences, plays, ages) for group in groups]
+        if len(groups) > 1:
+            # where all of a group go each time, a number of them is told with that
+            ways = [way[:1] if way and way[0].which is Which.ALL else way for way in ways]
         for rules in product(*ways):
             # several groups of which all go are one
             if sum(rule.which is Which.ALL for rule in rules) < 2:
@@ -69,6 +72,8 @@ def _group_rules(
     if len(counts) != 1 or 0 in counts:
         return found
     (count,) = counts
+    if found and count > 1:
+        return found
     for which in _COUNTED:
         if all(_chosen(kinds, which, each, plays, ages) for each in occurrences):
             found.append(Free(kinds, which, count))

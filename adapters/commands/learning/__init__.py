@@ -1,0 +1,1 @@
+"""What ``lowhalf learn`` does: learning from recordings, and what to do next."""

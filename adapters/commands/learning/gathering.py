@@ -1,0 +1,140 @@
+"""From recordings to what is learned of them, within some time, with progress on the console."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from adapters.commands.console.telling import tell
+from adapters.commands.console.until_stopped import run_until_stopped
+from adapters.sessions.bridge_file import load_bridge
+from adapters.sessions.learning import labels_of, read_input_log, recorded_play
+from bridge.planning.learning.learned import Learned, learn
+from bridge.planning.learning.observed import Play
+from schemas.compiler import BuildLayout
+from schemas.errors import LowhalfError
+from schemas.layout import size_of
+from schemas.loader import Bridge
+
+__all__ = ["Gathered", "Progress", "add_gathering_arguments", "gather", "sizes_of"]
+
+_EVERY = 2.0
+"""Seconds between two lines of progress."""
+
+
+def add_gathering_arguments(parser: argparse.ArgumentParser) -> None:
+    """What both parts of the command take."""
+    parser.add_argument(
+        "--recording",
+        type=Path,
+        action="extend",
+        nargs="+",
+        metavar="REC",
+        help="the recordings, of one build or of several",
+    )
+    parser.add_argument(
+        "--inputs",
+        type=Path,
+        action="extend",
+        nargs="+",
+        metavar="CSV",
+        help="for each recording, in their order, a CSV file with frame and action: what was done",
+    )
+    parser.add_argument(
+        "--spread",
+        type=int,
+        metavar="N",
+        help="frames behind an action in which what it does still shows, if no table says it (0)",
+    )
+    parser.add_argument(
+        "--seconds", type=float, default=120.0, metavar="S", help="time to learn (120)"
+    )
+
+
+class Progress:
+    """Lines on a terminal now and then; ``over`` is whether the time has passed."""
+
+    def __init__(self, seconds: float) -> None:
+        self._end = time.monotonic() + seconds
+        self._next = time.monotonic() + _EVERY
+        self._shown = sys.stderr.isatty()
+
+    @property
+    def over(self) -> bool:
+        """Whether the time has passed."""
+        return time.monotonic() >= self._end
+
+    def __call__(self, words: Callable[[], str]) -> bool:
+        """Show what is being done; gives whether there is time left."""
+        now = time.monotonic()
+        if self._shown and now >= self._next:
+            self._next = now + _EVERY
+            tell(words())
+        return now < self._end
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """What was learned; ``names`` are the recordings', by play."""
+
+    bridge: Bridge
+    learned: Learned
+    names: list[str]
+    sizes: dict[str, dict[str, int]]
+
+
+def gather(arguments: argparse.Namespace, path: Path) -> Gathered:
+    """Go through all recordings and learn.
+
+    Raises LowhalfError, SourceError, ExpressionError and the errors of the files.
+    """
+    bridge = load_bridge(path, layouts=False)
+    recordings: list[Path] = arguments.recording or []
+    if not recordings:
+        raise LowhalfError("expected --recording with the recordings to learn from")
+    logs = [read_input_log(each) for each in arguments.inputs or ()]
+    if logs and len(logs) != len(recordings):
+        raise LowhalfError(
+            f"expected an input log for each of {len(recordings)} recordings, found {len(logs)}"
+        )
+    labels = labels_of(bridge)
+    if not labels.when and not logs:
+        tell(
+            "no action is labelled: [learn] in the bridge file, when in the schema's [actions] or "
+            "--inputs would tell what was done; the allocator alone is learned"
+        )
+    progress = Progress(arguments.seconds)
+    plays: list[Play] = []
+    for number, recording in enumerate(recordings):
+        log = logs[number] if logs else {}
+
+        def passed(frames: int, name: str = recording.name) -> None:
+            progress(lambda: f"{name}: {frames} frames")
+
+        plays += run_until_stopped(
+            recorded_play(recording, bridge, labels, log, tell=tell, passed=passed)
+        )
+    plays = [play for play in plays if play.first is not None]
+    if not plays:
+        raise LowhalfError("no frame has a whole heap: lowhalf heap tells what is wrong with it")
+    names = {action for log in logs for actions in log.values() for action in actions}
+    spread = dict.fromkeys(names, arguments.spread or 0) | {
+        name: arguments.spread if arguments.spread is not None and not own else own
+        for name, own in labels.spread.items()
+    }
+    sizes = {name: sizes_of(layout) for name, layout in bridge.schema.builds.items()}
+    learned = learn(plays, sizes, spread, lambda words: progress(lambda: words))
+    return Gathered(bridge, learned, [play.name for play in learned.plays], sizes)
+
+
+def sizes_of(layout: BuildLayout) -> dict[str, int]:
+    """Bytes that are asked for by kind, as far as the schema says."""
+    if layout.allocator is not None:
+        return dict(layout.allocator.sizes)
+    if layout.heap is None:
+        return {}
+    return {name: size_of(struct) for name, struct in layout.heap.owner.structs.items()}
