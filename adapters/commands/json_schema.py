@@ -17,6 +17,7 @@ FORM_NAMES = (
     *("frame", "explain", "heap", "heap-event", "heap-events-compared", "sent-heap-event"),
     *("layout", "where", "half", "turn", "hex", "write"),
     *("tallies", "attempts", "event", "verify", "compare", "query", "check", "plan"),
+    *("learn", "learn-next"),
 )
 """What ``adapters.json_forms.shapes`` describes, which is loaded once one is asked for."""
 DIALECT = "https://json-schema.org/draft/2020-12/schema"

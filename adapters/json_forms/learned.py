@@ -7,6 +7,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from adapters.json_forms.heap_events import event_json
+from bridge.planning.arena import Arena
+from bridge.planning.laid_blocks import blocks_of
 from bridge.planning.learning.experiment import Experiment, Rival
 from bridge.planning.learning.learned import Learned
 from bridge.planning.learning.models import Model, RuledOut
@@ -53,6 +55,8 @@ def learned_json(learned: Learned, names: Sequence[str]) -> dict[str, Any]:
                 "least": action.least,
                 "typical": action.typical,
                 "alone": list(action.alone),
+                "sets": action.sets,
+                "adds": action.adds,
                 "variants": [
                     {
                         "released": dict(each.released),
@@ -94,8 +98,8 @@ def experiment_json(
                 "layout": None
                 if cells is None
                 else [
-                    {"start": c.start, "size": c.stride, "used": c.used, "owner": c.kind}
-                    for c in cells
+                    {"start": b.start, "size": b.size, "used": b.used, "owner": b.owner}
+                    for b in blocks_of(Arena(cells), rivals[numbers[0]].game.policy)
                 ],
             }
             for numbers, cells in zip(found.classes, found.predicted, strict=True)

@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from adapters.json_forms.form import Form, sometimes
+from adapters.json_forms.learned_shapes import LearnForm, LearnNextForm
 from adapters.json_forms.planning_shapes import CheckForm, PlanForm
 from bridge.heap.events import Happened
 from bridge.heap.shape import Sort
@@ -609,5 +610,7 @@ FORMS: dict[str, type[Form]] = {
     "query": QueryForm,
     "check": CheckForm,
     "plan": PlanForm,
+    "learn": LearnForm,
+    "learn-next": LearnNextForm,
 }
 """Every form by the name that ``lowhalf json-schema`` knows it by."""

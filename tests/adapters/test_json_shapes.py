@@ -78,6 +78,10 @@ GIVEN: dict[str, list[tuple[str, ...]]] = {
         ("plan", CARRY, "--want", "gull", "--at", "0x802003D0", "--others", "1", "--json"),
         ("plan", CARRY, "--want", "gull", "--at", "0x802003D1", "--builds", "all", "--json"),
     ],
+    "learn": [("learn", DEMO, "--recording", RECORDED, "--json")],
+    "learn-next": [
+        ("learn", "next", DEMO, "--recording", RECORDED, "--actions", "1", "--json"),
+    ],
     "check": [
         ("check", CARRY, "--json"),
         ("check", CARRY, "--dump", EXPORT, "--json"),

@@ -16,6 +16,7 @@ from tests.commands.command import lowhalf
 
 ROOT = Path(__file__).parent.parent.parent
 SAMPLE = str(ROOT / "sample_dumps" / "second-print-carry.bridge.toml")
+RECORDING = str(ROOT / "sample_dumps" / "demo.mcap")
 DUMP = SAMPLE.replace(".bridge.toml", ".bin.gz")
 
 HEAVY = [
@@ -59,6 +60,10 @@ COMMANDS: dict[str, tuple[list[str], set[str]]] = {
     "plan --json": (["plan", SAMPLE, *COVER, "--json"], {*ONE_FRAME, "wasmtime"}),
     "plan show": (["plan", "show", "PLAN"], {*FILES, "rich"}),
     "plan show --html": (["plan", "show", "PLAN", "--html", "PAGE"], FILES),
+    "learn": (
+        ["learn", SAMPLE, "--recording", RECORDING, "--seconds", "60"],
+        {*ONE_FRAME, "mcap", "zstandard"},
+    ),
     "attempts": (["attempts", "PRACTICE"], {*FILES, "sqlite3"}),
     "tally": (["tally", "PRACTICE"], {*ONE_FRAME, "mcap", "sqlite3", "zstandard"}),
     "overlay-boot": (["overlay-boot", "PORT"], FILES),
@@ -74,7 +79,7 @@ KINDS = {
     **{name: {"file"} for name in ("open", "read", "read --json", "read --dump, zstd")},
     **{name: {"file"} for name in ("explain", "layout", "where", "heap", "heap --json")},
     **{name: {"file"} for name in ("check --dump", "plan", "plan --json")},
-    **{name: {"recording"} for name in ("read, recording", "tally")},
+    **{name: {"recording"} for name in ("read, recording", "tally", "learn")},
     "run --quiet": {"file"},
     "run --json": {"file", "json"},
     "run": {"file", "terminal"},
@@ -83,7 +88,7 @@ KINDS = {
 """The sources and outputs of each of them; the others load none."""
 
 ROWS = [*SOURCES.rows.items(), *OUTPUTS.rows.items()]
-SHARED_BY_COMMANDS = {"attaching", "console", "looking", "main", "opening", "planning", "solving"}
+SHARED_BY_COMMANDS = {"attaching", "console", "learning", "looking", "main", "opening", "planning", "solving"}
 
 
 @pytest.fixture(scope="module")

@@ -69,6 +69,7 @@ COMMANDS = {
     "query": ["query", DEMO],
     "record": ["record", SAMPLE, "no/folder.mcap", "--seconds", "0"],
     "plan": ["plan", SAMPLE, "--cover", "0x80218010"],
+    "learn": ["learn", SAMPLE, "--recording", DEMO],
     "overlay-boot": ["overlay-boot", SAMPLE],
     "sources": ["sources"],
     "json-schema": ["json-schema", "bridge"],

@@ -197,6 +197,13 @@ FORMS: dict[str, list[list[str]]] = {
         ["show", "kept.plan.toml", "--html", NEW],
         ["show", FILE_NAME[:60]],
     ],
+    "learn": [
+        [BRIDGE, "--recording", "rude.mcap"],
+        [BRIDGE, "--recording", "rude.mcap", "--json"],
+        [BRIDGE, "--recording", "rude.mcap", "--write", NEW],
+        ["next", BRIDGE, "--recording", "rude.mcap"],
+        [BRIDGE, "--recording", FILE_NAME[:60], "--inputs", "t.bin"],
+    ],
     "overlay-boot": [[BRIDGE, "--query", EVIL], [BRIDGE, NEW]],
     "sources": [[]],
     "json-schema": [["schema"]],

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import time
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from adapters.commands.console.dump_arguments import one_dump
 from adapters.commands.console.one_frame import take_heap
+from adapters.commands.console.until_stopped import StopSignals
 from adapters.commands.learning.gathering import Gathered, Progress, gather
 from adapters.functions import installed_functions
 from adapters.json_forms.learned import experiment_json
@@ -49,18 +49,18 @@ def learn_next(arguments: argparse.Namespace, path: Path) -> int:
     build, cells, play, states = _here(arguments, gathered)
     known = _known(gathered.bridge, build)
     rivals = rivals_of(learned, build, cells, known, play)
-    progress = Progress(arguments.seconds)
-    begun = time.monotonic()
+    with StopSignals() as signals:
+        progress = Progress(arguments.seconds, signals)
 
-    def go_on(length: int, looked_at: int) -> bool:
-        return progress(lambda: f"sequences of {length} actions: {looked_at} looked at")
+        def go_on(length: int, looked_at: int) -> bool:
+            return progress(lambda: f"sequences of {length} actions: {looked_at} looked at")
 
-    found = next_experiment(rivals, states, arguments.actions, go_on)
+        found = next_experiment(rivals, states, arguments.actions, go_on)
     frames = {action.name: action.frames for rival in rivals for action in rival.actions}
     if arguments.json:
         print(json_text(experiment_json(found, rivals, frames)))
     else:
-        _print(found, rivals, frames, arguments.actions, time.monotonic() - begun)
+        _print(found, rivals, frames, arguments.actions)
     if found.actions or len({rival.words for rival in rivals}) < 2:
         return 0
     return 4 if found.cut_short else 1
@@ -97,10 +97,10 @@ def _here(
 def _known(bridge: Bridge, build: str) -> dict[str, Action]:
     """Actions as the schema has them, where it has an allocator."""
     layout = bridge.schema.builds[build]
-    if layout.allocator is None:
+    if not layout.heap or layout.heap.name not in layout.allocators:
         return {}
     prepared = prepare(bridge, installed_functions())[build]
-    return {action.name: action for action in described(prepared).actions}
+    return {action.name: action for action in described(prepared, layout.heap.name).actions}
 
 
 def _print(
@@ -108,7 +108,6 @@ def _print(
     rivals: Sequence[Rival],
     frames: Mapping[str, int],
     length: int,
-    seconds: float,
 ) -> None:
     models = {rival.words: rival for rival in rivals}
     if len(models) < 2:
@@ -123,7 +122,7 @@ def _print(
     if not found.actions:
         if found.cut_short:
             print(
-                f"cut short after {seconds:.0f} s: they differ in nothing that {found.length} "
+                f"cut short: they differ in nothing that {found.length} "
                 f"actions can do from here; longer sequences were not all looked at"
             )
         else:

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import argparse
-import sys
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from adapters.commands.console.telling import tell
-from adapters.commands.console.until_stopped import run_until_stopped
+from adapters.commands.console.telling import tell, tell_watched
+from adapters.commands.console.until_stopped import StopSignals, run_until_stopped
 from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.learning import labels_of, read_input_log, recorded_play
+from adapters.system_clock import system_clock
 from bridge.planning.learning.learned import Learned, learn
 from bridge.planning.learning.observed import Play
 from schemas.compiler import BuildLayout
@@ -56,25 +55,21 @@ def add_gathering_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 class Progress:
-    """Lines on a terminal now and then; ``over`` is whether the time has passed."""
+    """Lines on a terminal now and then; *signals* may end it before the time has passed."""
 
-    def __init__(self, seconds: float) -> None:
-        self._end = time.monotonic() + seconds
-        self._next = time.monotonic() + _EVERY
-        self._shown = sys.stderr.isatty()
-
-    @property
-    def over(self) -> bool:
-        """Whether the time has passed."""
-        return time.monotonic() >= self._end
+    def __init__(self, seconds: float, signals: StopSignals | None = None) -> None:
+        self._clock = system_clock()
+        self._end = self._clock.now() + seconds
+        self._next = self._clock.now() + _EVERY
+        self._signals = signals
 
     def __call__(self, words: Callable[[], str]) -> bool:
         """Show what is being done; gives whether there is time left."""
-        now = time.monotonic()
-        if self._shown and now >= self._next:
+        now = self._clock.now()
+        if now >= self._next:
             self._next = now + _EVERY
-            tell(words())
-        return now < self._end
+            tell_watched(words())
+        return now < self._end and not (self._signals is not None and self._signals.number)
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,14 +122,18 @@ def gather(arguments: argparse.Namespace, path: Path) -> Gathered:
         for name, own in labels.spread.items()
     }
     sizes = {name: sizes_of(layout) for name, layout in bridge.schema.builds.items()}
-    learned = learn(plays, sizes, spread, lambda words: progress(lambda: words))
+    with StopSignals() as signals:
+        # Ctrl-C gives what is known so far
+        progress = Progress(arguments.seconds, signals)
+        learned = learn(plays, sizes, spread, lambda words: progress(lambda: words))
     return Gathered(bridge, learned, [play.name for play in learned.plays], sizes)
 
 
 def sizes_of(layout: BuildLayout) -> dict[str, int]:
     """Bytes that are asked for by kind, as far as the schema says."""
-    if layout.allocator is not None:
-        return dict(layout.allocator.sizes)
     if layout.heap is None:
         return {}
+    allocator = layout.allocators.get(layout.heap.name)
+    if allocator is not None:
+        return dict(allocator.sizes)
     return {name: size_of(struct) for name, struct in layout.heap.owner.structs.items()}

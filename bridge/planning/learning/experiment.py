@@ -24,8 +24,10 @@ from bridge.planning.model import GameModel, Start, Task
 from bridge.planning.simulation import Moment, NotPossible, begin, perform
 
 __all__ = [
+    "MAX_RIVALS",
     "Experiment",
     "Rival",
+    "Shape",
     "aged_cells",
     "here_of",
     "next_experiment",
