@@ -95,9 +95,7 @@ def experiment_json(
         "outcomes": [
             {
                 "rivals": sorted({rivals[number].words for number in numbers}),
-                "layout": None
-                if cells is None
-                else [
+                "layout": [
                     {"start": b.start, "size": b.size, "used": b.used, "owner": b.owner}
                     for b in blocks_of(Arena(cells), rivals[numbers[0]].game.policy)
                 ],

@@ -88,7 +88,16 @@ KINDS = {
 """The sources and outputs of each of them; the others load none."""
 
 ROWS = [*SOURCES.rows.items(), *OUTPUTS.rows.items()]
-SHARED_BY_COMMANDS = {"attaching", "console", "learning", "looking", "main", "opening", "planning", "solving"}
+SHARED_BY_COMMANDS = {
+    "attaching",
+    "console",
+    "learning",
+    "looking",
+    "main",
+    "opening",
+    "planning",
+    "solving",
+}
 
 
 @pytest.fixture(scope="module")

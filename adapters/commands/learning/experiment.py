@@ -148,9 +148,7 @@ def _print(
         print(f"{printable(name)} is then {printable(', or '.join(sorted(ways)))}")
 
 
-def _layout(cells: Sequence[Cell] | None) -> str:
-    if cells is None:
-        return "it cannot be done"
+def _layout(cells: Sequence[Cell]) -> str:
     return "  ".join(
         f"{'free' if cell.kind == HOLE else cell.kind}@0x{cell.start:08X}" for cell in cells
     )

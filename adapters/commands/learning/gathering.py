@@ -87,7 +87,7 @@ def gather(arguments: argparse.Namespace, path: Path) -> Gathered:
 
     Raises LowhalfError, SourceError, ExpressionError and the errors of the files.
     """
-    bridge = load_bridge(path, layouts=False)
+    bridge = load_bridge(path)
     recordings: list[Path] = arguments.recording or []
     if not recordings:
         raise LowhalfError("expected --recording with the recordings to learn from")

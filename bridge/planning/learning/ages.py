@@ -62,6 +62,10 @@ class Ages:
         """The order of blocks that came within one frame."""
         self.within |= set(pairs)
 
+    def further(self, pairs: Iterable[Known]) -> Ages:
+        """The same ages with the order of further blocks."""
+        return Ages(self.plays, self.within | set(pairs), self._births)
+
 
 def _told(one: Age, other: Age) -> bool | None:
     if one.among != other.among or one.rank == other.rank:

@@ -68,7 +68,7 @@ class Experiment:
 
     actions: tuple[str, ...] = ()
     classes: list[list[int]] = field(default_factory=list)
-    predicted: list[tuple[Cell, ...] | None] = field(default_factory=list)
+    predicted: list[tuple[Cell, ...]] = field(default_factory=list)
     length: int = 0
     looked_at: int = 0
     cut_short: bool = False
@@ -200,24 +200,24 @@ def next_experiment(
     known = {_key(level[0], limited)}
     for depth in range(1, length + 1):
         following: list[_Node] = []
-        best: tuple[int, Experiment] | None = None
+        best: tuple[tuple[bool, int], Experiment] | None = None
         for node in level:
             for name in names:
                 if not go_on(depth, found.looked_at):
                     found.cut_short = True
                     return best[1] if best else found
                 found.looked_at += 1
-                moments, shapes = _performed(node, name, actions, tasks, rivals)
+                moments, shapes, refused = _performed(node, name, actions, tasks, rivals)
                 said = {shape for shape in shapes if shape is not None}
                 if len(said) > 1 and _separated(rivals, shapes):
-                    # what cannot be done under some is the last thing to try
-                    rank = 2 * len(said) - (() in said)
+                    # what some would have impossible is the last thing to try
+                    rank = not refused, len(said)
                     if best is None or rank > best[0]:
                         done = (*node.actions, name)
                         best = rank, _experiment(done, shapes, moments, rivals, depth)
                     continue
-                if said in (set(), {()}):
-                    continue  # it cannot be done, or nobody can say what comes of it
+                if not said:
+                    continue  # nobody can say what comes of it
                 after = _Node((*node.actions, name), moments)
                 key = _key(after, limited)
                 if key not in known:
@@ -249,25 +249,29 @@ def _performed(
     actions: Sequence[Mapping[str, Action]],
     tasks: Sequence[Task],
     rivals: Sequence[Rival],
-) -> tuple[tuple[Moment | None, ...], list[Shape | None]]:
-    """What each rival says of an action: the heap behind it, () where it cannot be done, and None
-    where too little is known to say."""
+) -> tuple[tuple[Moment | None, ...], list[Shape | None], bool]:
+    """What each rival says of an action: the heap behind it, None where too little is known to say.
+
+    Where it cannot be done the heap stays as it is; the last is whether that is so of any.
+    """
     moments: list[Moment | None] = []
     shapes: list[Shape | None] = []
+    refused = False
     for rival, task, own, moment in zip(rivals, tasks, actions, node.moments, strict=True):
         after: Moment | None = None
         shape: Shape | None = None
         if moment is not None and name in own:
             try:
                 after = perform(own[name], moment, task)
-                shape = shape_of(after.arenas[rival.game.build].cells)
             except NotKnown:
-                shape = None
+                after = None
             except NotPossible:
-                shape = ()
+                after, refused = moment, True
+            if after is not None:
+                shape = shape_of(after.arenas[rival.game.build].cells)
         moments.append(after)
         shapes.append(shape)
-    return tuple(moments), shapes
+    return tuple(moments), shapes, refused
 
 
 def shape_of(cells: Sequence[Cell]) -> Shape:
@@ -286,11 +290,11 @@ def _experiment(
     for number, shape in enumerate(shapes):
         if shape is not None:
             classes.setdefault(shape, []).append(number)
-    predicted: list[tuple[Cell, ...] | None] = []
+    predicted: list[tuple[Cell, ...]] = []
     for numbers in classes.values():
         moment = moments[numbers[0]]
-        build = rivals[numbers[0]].game.build
-        predicted.append(None if moment is None else moment.arenas[build].cells)
+        assert moment is not None
+        predicted.append(moment.arenas[rivals[numbers[0]].game.build].cells)
     silent = [number for number, shape in enumerate(shapes) if shape is None]
     return Experiment(actions, list(classes.values()), predicted, depth - 1, unpredictable=silent)
 

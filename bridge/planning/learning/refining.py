@@ -45,16 +45,17 @@ def refine(
     *tell* is told how many models and effects are left, before each model is gone through; False
     ends it.
     """
-    ready = _Ready(actions, by_action, plays, geometries, ages)
+    ready = _Ready(actions, by_action, plays, geometries)
     left, out = list(models), list[Model]()
     for _ in range(_ROUNDS):
         count = _count(actions)
-        ages.learn(_known(actions))
+        by_model = [_known(actions, number) for number in range(len(left))]
+        ages.learn(set.intersection(*by_model) if by_model else ())
         numbers = []
         for number, model in enumerate(left):
             if not tell(len(left), _count(actions)):
                 break
-            if ready.follow(number, model):
+            if ready.follow(number, model, ages.further(by_model[number])):
                 numbers.append(number)
             else:
                 out.append(model)
@@ -76,13 +77,13 @@ def _count(actions: Sequence[LearnedAction]) -> int:
     return sum(len(each.found) for action in actions for each in action.by_model)
 
 
-def _known(actions: Sequence[LearnedAction]) -> set[Known]:
-    """Which block came first, where all that is left agrees."""
+def _known(actions: Sequence[LearnedAction], number: int) -> set[Known]:
+    """Which block came first, where all that is left of a model's orders agrees."""
     known: set[Known] = set()
     for action in actions:
-        said = [order.within for each in action.by_model for order in each.found]
-        if said and action.complete:
-            known |= frozenset.intersection(*said)
+        own = action.by_model[number] if action.by_model else None
+        if own is not None and own.found and own.complete:
+            known |= frozenset.intersection(*(order.within for order in own.found))
     return known
 
 
@@ -95,9 +96,8 @@ class _Ready:
         by_action: Mapping[str, Sequence[Occurrence]],
         plays: Sequence[Play],
         geometries: Mapping[str, Geometry],
-        ages: Ages,
     ) -> None:
-        self._plays, self._ages = plays, ages
+        self._plays = plays
         self._asked: list[list[Operations]] = [
             [operations(change, geometries[play.build].strides) for change in play.changes]
             for play in plays
@@ -109,7 +109,7 @@ class _Ready:
                     time = seen(each, plays, geometries)
                     self._times[each.play, each.changes[0]] = action, time
 
-    def follow(self, number: int, model: Model) -> bool:
+    def follow(self, number: int, model: Model, ages: Ages) -> bool:
         """Go through all plays by one model; whether it is left.
 
         Of its actions only those orders are kept that go with all that was seen.
@@ -123,7 +123,7 @@ class _Ready:
         for at, play in enumerate(self._plays):
             assert play.first is not None
             tracker.forget(cells_of(play.first))
-            if not self._play(at, play, model, number, tracker, before, alive):
+            if not self._play(at, play, model, ages, number, tracker, before, alive):
                 return False
             now[at] = frozenset(tracker.hidden)
         for action in {id(a): a for a, _ in self._times.values()}.values():
@@ -138,6 +138,7 @@ class _Ready:
         at: int,
         play: Play,
         model: Model,
+        ages: Ages,
         number: int,
         tracker: Tracker,
         before: dict[tuple[int, int], frozenset[Hidden]],
@@ -163,7 +164,7 @@ class _Ready:
                 change += 1
                 continue
             action, time = named
-            if not self._done(action, time, model, tracker, alive):
+            if not self._done(action, time, model, ages, tracker, alive):
                 return False
             change += len(time.steps)
         if gap < 1 << 80:
@@ -176,6 +177,7 @@ class _Ready:
         action: LearnedAction,
         time: Seen,
         model: Model,
+        ages: Ages,
         tracker: Tracker,
         alive: dict[str, list[Order]],
     ) -> bool:
@@ -183,7 +185,7 @@ class _Ready:
         found: set[Hidden] = set()
         left: list[Order] = []
         for order in alive[action.name]:
-            after = followed(time, order.effects, model, self._ages, tracker.hidden)
+            after = followed(time, order.effects, model, ages, tracker.hidden)
             if after:
                 left.append(order)
                 found |= after

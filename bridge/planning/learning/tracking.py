@@ -19,7 +19,7 @@ __all__ = ["MAX_HIDDEN", "MAX_TRIED", "Explained", "Operations", "Tracker", "end
 
 MAX_HIDDEN = 8
 """Ways in which what is not shown may stand that are kept; with more of them it is unknown."""
-MAX_TRIED = 3000
+MAX_TRIED = 300
 """Allocations and releases that are tried to explain one change."""
 
 
