@@ -205,6 +205,33 @@ def test_a_kept_plan_is_read_back_equal_and_starts_another(capsys: Capture, tmp_
     assert found["frames"] == 12
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ('game = "Tidewright"', 'game = "Tideworn"', 'is of "Tideworn", expected "Tidewright"'),
+        ("first-print = \"", "first-print = \"0",
+         "it was made for another [allocator] or other sizes of first-print"),
+        ("states = { room = 1 }", "states = { tide = 1 }",
+         "has the states tide, the schema has room: it was made for another schema"),
+        ('precise = 1\n', 'precise = 1\nheap = "pool"\n',
+         "is a plan in pool, expected one in [heap]; --heap names another"),
+        ("start = 0x80200010", "start = 0x80200000",
+         "the block at 0x80200000 is outside the arena"),
+    ],
+)  # fmt: skip
+def test_a_plan_of_something_else_is_no_start(
+    old: str, new: str, message: str, capsys: Capture, tmp_path: Path
+) -> None:
+    path = tmp_path / "other.plan.toml"
+    words = [HOLD, "--want", "gull", "--at", f"{HELD:#x}"]
+    assert run(capsys, *words, "--save", str(path))[0] == 0
+    text = path.read_text("utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new, 1), "utf-8")
+    code, _, told = run(capsys, *words, "--from", str(path))
+    assert (code, told) == (2, f"lowhalf: {path}: {message}\n")
+
+
 def test_no_one_plan_for_all_builds(capsys: Capture, tmp_path: Path) -> None:
     """0x3A0 bytes are a gull and a buoy on first-print, and two buoys on export."""
     path = tmp_path / "apart.plan.toml"

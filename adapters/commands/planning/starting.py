@@ -20,6 +20,7 @@ from bridge.memory.address_map import MemoryMap
 from bridge.planning.ages import unknown_ages
 from bridge.planning.arena_of_heap import arena_of_heap
 from bridge.planning.described import Described, described
+from bridge.planning.made_for import differs, made_for
 from bridge.planning.model import Start
 from bridge.planning.plan_record import starts_of
 from bridge.planning.several_builds import KnownBuild, SetOut, set_out
@@ -27,10 +28,10 @@ from bridge.planning.start_of_frame import start_of
 from bridge.planning.wishes import Leading, Wish, asking_build, leading
 from bridge.prepared import PreparedBuild, memory_map, prepare
 from bridge.readings.frame import Frame
-from schemas.errors import LowhalfError, PlanningError
+from schemas.errors import LowhalfError, PlanFileError, PlanningError
 from schemas.layout_file import LayoutFile, load_layout
 from schemas.loader import Bridge
-from schemas.plan_file import load_plan
+from schemas.plan_file import PlanFile, load_plan
 from schemas.toml_file import nearest
 
 __all__ = ["Beginning", "Described", "Schemed", "begin", "schemed"]
@@ -237,21 +238,38 @@ class _Reading:
         file = load_plan(path)
         self._check_game(file.game, path)
         _check_builds(list(file.start.builds), self.of.described)
+        self._check_made_for(file, path)
         try:
             starts = starts_of(file, {n: each.game for n, each in self.of.described.items()})
         except ValueError as fault:
-            raise LowhalfError(f"{path}: {fault}") from None
+            raise PlanFileError(f"{fault}", file=str(path)) from None
         self.states = dict(file.start.states)
         known = next(iter(self.of.described.values())).states
         if set(self.states) != set(known):
-            raise LowhalfError(
-                f"{path}: has the states {', '.join(self.states) or 'none'}, the schema has "
-                f"{', '.join(known) or 'none'}: it was made for another schema"
+            raise PlanFileError(
+                f"has the states {', '.join(self.states) or 'none'}, the schema has "
+                f"{', '.join(known) or 'none'}: it was made for another schema",
+                file=str(path),
             )
         return {
             start.game.build: KnownBuild(start, self._unread(start.game.build), f"{path.name}")
             for start in starts
         }
+
+    def _check_made_for(self, file: PlanFile, path: Path) -> None:
+        """Other actions make no difference to where it starts, other sizes and rules do."""
+        if file.heap != self.arguments.heap:
+            raise PlanFileError(
+                f"is a plan in {file.heap or '[heap]'}, expected one in "
+                f"{self.arguments.heap or '[heap]'}; --heap names another",
+                file=str(path),
+            )
+        described = self.of.described.values()
+        now = made_for((), [each.game for each in described])
+        for build in file.start.builds:
+            words = differs(file.made_for.model_copy(update={"actions": now.actions}), now, build)
+            if words:
+                raise PlanFileError(words, file=str(path))
 
     def _check_game(self, found: str, path: Path) -> None:
         game = self.of.bridge.schema.file.game.name
