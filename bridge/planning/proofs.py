@@ -62,9 +62,9 @@ class _Proof:
         self._wanted = f"a block of {kind}" if kind else "a block"
         if isinstance(goal, Placed):
             low, high = goal.spans[start.game.build]
-            self._where = f"{low:#x}" if low == high else f"{low:#x} to {high:#x}"
+            self._where = f"0x{low:08X}" if low == high else f"0x{low:08X} to 0x{high:08X}"
         elif not isinstance(goal, LaidOut):
-            self._where = f"{goal.addresses[start.game.build]:#x}"
+            self._where = f"0x{goal.addresses[start.game.build]:08X}"
 
     def by_tables(self) -> str:
         """What the heuristic says of the start: its tables are lower bounds over all plans."""
@@ -95,8 +95,8 @@ class _Proof:
         unit, header = self._build.unit, self._start.game.policy.header
         first = self._build.base + header
         return (
-            f"no block starts at {self._where}: they do from {first:#x} to "
-            f"{first + (self._build.units - 1) * unit:#x} every {unit:#x} bytes"
+            f"no block starts at {self._where}: they do from 0x{first:08X} to "
+            f"0x{first + (self._build.units - 1) * unit:08X} every {unit:#x} bytes"
         )
 
     def _in_the_way(self, kind: int) -> str:
@@ -115,10 +115,10 @@ class _Proof:
             if not any(start <= low and high <= end for start, end in spans):
                 continue
             if cell.kind == WALL:
-                return f"what lies at {cell.start:#x} is no block and never changes"
+                return f"what lies at 0x{cell.start:08X} is no block and never changes"
             if cell.kind == HOLE:
-                return f"the hole at {cell.start:#x} is too small for any block and never grows"
-            block = f"the {cell.kind} at {cell.start + header:#x}"
+                return f"the hole at 0x{cell.start:08X} is too small for any block and never grows"
+            block = f"the {cell.kind} at 0x{cell.start + header:08X}"
             if kind == WALL_KIND:
                 return f"a permanent block lies there: {block}, which no action releases"
             then = f" and hands out {self._wanted} after that" if test.kinds else ""
@@ -146,7 +146,9 @@ class _Proof:
                     return ""
                 places |= {start for start, _, kind, _ in cells if test.kinds >> kind & 1}
         base = self._build.base + self._build.policy.header
-        found = ", ".join(f"{base + place * self._build.unit:#x}" for place in sorted(places)[:8])
+        found = ", ".join(
+            f"0x{base + place * self._build.unit:08X}" for place in sorted(places)[:8]
+        )
         return (
             f"every action that hands out {self._wanted} first releases all that can be released, "
             + (f"so that one lies at {found} and nowhere else" if found else "and has no room then")

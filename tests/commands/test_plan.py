@@ -268,7 +268,7 @@ def test_no_one_plan_for_all_builds(capsys: Capture, tmp_path: Path) -> None:
     ("words", "code", "told"),
     [
         (["--want", "gull", "--at", "0x802003D4"], 1,
-         "impossible: no block starts at 0x802003d4"),
+         "impossible: no block starts at 0x802003D4"),
         (["--want", "gull", "--at", "courier.held", "--frames", "11"], 1,
          "none within the bound: there is no plan of at most 11 frames"),
         (["--want", "mist_puff", "--at", "0x80203010", "--want", "crate", "--at", "0x80200010",

@@ -71,7 +71,7 @@ def said(task: Task) -> str:
 def test_a_permanent_block() -> None:
     cells = [(16, "crate"), (16, "courier"), (64, HOLE)]
     acts = (hand_out("gull"), free("crate"))
-    words = "a permanent block lies there: the courier at 0x1014, which no action releases"
+    words = "a permanent block lies there: the courier at 0x00001014, which no action releases"
     assert said(wants(made(cells, *acts), "gull", 16)) == words
     assert said(wants(made(cells, *acts), "gull", 20)) == words
     assert said(wants(made(cells, *acts), None, 16)) == ""  # it is a block itself
@@ -87,9 +87,9 @@ def test_what_is_no_block_and_what_is_too_small() -> None:
     cells = [(16, "courier"), (8, HOLE), (16, WALL), (64, HOLE)]
     task = made(cells, hand_out("gull"))
     assert said(wants(task, "gull", 16)) == (
-        "the hole at 0x1010 is too small for any block and never grows"
+        "the hole at 0x00001010 is too small for any block and never grows"
     )
-    assert said(wants(task, "gull", 24)) == "what lies at 0x1018 is no block and never changes"
+    assert said(wants(task, "gull", 24)) == "what lies at 0x00001018 is no block and never changes"
     assert said(wants(task, "gull", 40)) == ""
     shrunk = made([(16, "crate"), *cells[1:]], hand_out("gull"), free("crate"))
     assert said(wants(shrunk, "gull", 0)) == ""
@@ -101,14 +101,14 @@ def test_a_block_that_no_action_that_can_be_reached_releases() -> None:
     there = replace(free("crate"), needs={"room": (Interval(1, 1),)})
     task = made(cells, hand_out("gull"), there)
     assert said(wants(task, "gull", 0)) == (
-        "a permanent block lies there: the crate at 0x1004, which no action releases"
+        "a permanent block lies there: the crate at 0x00001004, which no action releases"
     )
     assert said(wants(replace(task, actions=(*task.actions, door)), "gull", 0)) == ""
     here = replace(hand_out("gull"), needs={"room": (Interval(0, 0),)})
     task = made(cells, here, there, door)
     assert said(wants(task, "gull", 0)) == (
-        "the crate at 0x1004 lies there, and no action that can be reached releases it and hands "
-        "out a block of gull after that"
+        "the crate at 0x00001004 lies there, and no action that can be reached releases it and "
+        "hands out a block of gull after that"
     )
 
 
@@ -128,17 +128,17 @@ def test_no_block_starts_there() -> None:
     payload = LOW + 6
     task = replace(task, goals=(Placed("gull", {"disk": (payload, payload)}),))
     assert said(task) == (
-        "no block starts at 0x1006: they do from 0x1004 to 0x1040 every 0x4 bytes"
+        "no block starts at 0x00001006: they do from 0x00001004 to 0x00001040 every 0x4 bytes"
     )
     task = replace(task, goals=(Freed({"disk": LOW + 64}),))
-    assert said(task) == "0x1040 is outside the heap"
+    assert said(task) == "0x00001040 is outside the heap"
 
 
 @pytest.mark.parametrize("merge", list(Merge))
 @pytest.mark.parametrize("fit", list(Fit))
 def test_no_sum_of_sizes(fit: Fit, merge: Merge) -> None:
     """From the low end 12 and 16 make 24, 28 and so on but never 20; from the high end others."""
-    words = "no sum of block sizes from any boundary reaches 0x1018"
+    words = "no sum of block sizes from any boundary reaches 0x00001018"
     low = replace(POLICY, fit=fit, merge=merge)
     acts = (hand_out("gull"), hand_out("crate"), free("crate"), free("gull"))
     task = made([(50 + 2, HOLE)], *acts, policy=low)
@@ -148,7 +148,7 @@ def test_no_sum_of_sizes(fit: Fit, merge: Merge) -> None:
     # neither 52 - 32 nor, for the gull's other end, 52 - 44 is a sum, while 52 - 24 is one
     high = replace(low, carved_from=End.HIGH)
     assert said(wants(made([(52, HOLE)], *acts, policy=high), "gull", 32)) == (
-        words.replace("0x1018", "0x1024")
+        words.replace("0x00001018", "0x00001024")
     )
     assert said(wants(made([(52, HOLE)], *acts, policy=high), "gull", 24)) == ""
     assert said(wants(made([(48, HOLE)], *acts, policy=high), "gull", 20)) == ""
@@ -167,10 +167,10 @@ def test_no_sum_of_sizes(fit: Fit, merge: Merge) -> None:
 def test_a_wall_ends_the_sums() -> None:
     cells = [(16, "crate"), (16, WALL), (64, HOLE)]
     task = made(cells, hand_out("gull"), free("crate"))
-    words = "no sum of block sizes from any boundary reaches 0x1030"
+    words = "no sum of block sizes from any boundary reaches 0x00001030"
     assert said(wants(task, "gull", 44)) == ""
     assert said(wants(task, "gull", 44 - 0x1030 % 4)) == ""
-    assert said(wants(task, "gull", 40)) == words.replace("0x1030", "0x102c")
+    assert said(wants(task, "gull", 40)) == words.replace("0x00001030", "0x0000102C")
 
 
 def doors(*more: Action) -> tuple[Action, ...]:
@@ -192,7 +192,7 @@ def test_all_is_released_before() -> None:
     task = made(HEAP, *doors())
     assert said(wants(task, "gull", 32)) == (
         "every action that hands out a block of gull first releases all that can be released, "
-        "so that one lies at 0x1004, 0x1014 and nowhere else"
+        "so that one lies at 0x00001004, 0x00001014 and nowhere else"
     )
     assert said(wants(task, "gull", 0)) == ""
     assert said(wants(made(HEAP, *doors(hand_out("gull"))), "gull", 32)) == ""
