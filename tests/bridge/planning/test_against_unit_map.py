@@ -11,8 +11,10 @@ from itertools import product
 
 import pytest
 
+from bridge.heap.blocks import Block, Heap
 from bridge.planning.actions import Action, Alloc, Effect, Free, Hold, LetGo, Which
 from bridge.planning.arena import HOLE, WALL, Arena, Cell
+from bridge.planning.arena_of_heap import contradictions
 from bridge.planning.model import GameModel, Start, Task
 from bridge.planning.policy import End, Fit, HoleOrder, Merge, Policy, WhenFull
 from bridge.planning.simulation import Moment, NotPossible, begin, perform
@@ -93,6 +95,22 @@ def looks_of(slow: UnitMap) -> object:
     )
 
 
+def heap_of(found: Arena, policy: Policy) -> Heap:
+    """The heap that a game would show; a wall is some block of which nothing is known."""
+    blocks = [
+        Block(
+            cell.start + policy.header,
+            cell.stride - policy.header,
+            cell.kind != HOLE,
+            index,
+            "mast" if cell.kind == WALL else cell.kind,
+            cell.start,
+        )
+        for index, cell in enumerate(found.cells)
+    ]
+    return Heap(blocks, header_size=policy.header)
+
+
 def follow(policy: Policy, seed: int) -> tuple[int, int]:
     """Random actions on both; how many were done, and how many were not possible."""
     rng = random.Random(f"{policy} {seed}")
@@ -118,6 +136,11 @@ def follow(policy: Policy, seed: int) -> tuple[int, int]:
         moment, slow = perform(action, moment, task), ahead
         assert looks(moment.arenas["first-print"], policy) == looks_of(slow), action
         done += 1
+        if done % 8 == 0:
+            now = moment.arenas["first-print"]
+            heap = heap_of(now, policy)
+            # what the rules can leave contradicts none of them
+            assert list(contradictions(heap, game, (now.low, now.high))) == []
     return done, refused
 
 
