@@ -43,6 +43,7 @@ typedef struct {
   const unsigned char *chain; /* 0 where there is none */
   u32 chain_low, chain_high, links_most;
   const u32 *links;
+  u32 price_row, release_row;
   const u32 *prices; /* 0 where there are none */
   const u32 *releases;
 } Test;
@@ -60,7 +61,7 @@ typedef struct {
   u32 holds, groups, controls, move_count, builds;
   const u32 *group_of; /* of each kind: 0 for none, else 1 … groups */
   const i32 *next_control;
-  const u32 *sweeps;
+  const u32 *reaches, *sweeps;
   const Move *moves;
   const Build *build;
   u32 stride_bits, kind_bits;
@@ -390,18 +391,20 @@ static void rank(Heap *heap, const Build *build) {
 
 /* How many blocks must be handed out at least before one lies as the test has it, and the frames
    that these and the releases of what is in their way cost at least. */
-static u32 linked(const Heap *heap, const Test *test, u32 *price) {
+static u32 linked(const Heap *heap, const Test *test, u32 reach, u32 *price) {
   u32 least = BEYOND, start = 0, end = 0;
+  const u32 *prices = test->prices ? test->prices + reach * test->price_row : 0;
+  const u32 *releases = test->releases + reach * test->release_row;
   *price = NEVER;
   for (u32 i = 0;; i++, start = end) {
     if (test->chain[start] < least) least = test->chain[start];
-    if (test->prices && test->prices[start] < *price) *price = test->prices[start];
+    if (prices && prices[start] < *price) *price = prices[start];
     if (i == heap->count) return least;
     u32 kind = heap->cells[i].kind;
     end = start + heap->cells[i].stride;
     if (kind == HOLE) continue;
     if (start < test->chain_low || (start < test->clear_high && end > test->clear_low)) {
-      *price = *price + test->releases[kind] < NEVER ? *price + test->releases[kind] : NEVER;
+      *price = *price + releases[kind] < NEVER ? *price + releases[kind] : NEVER;
     }
     if (kind == WALL && start >= test->chain_high) return least;
     if (kind == WALL && end <= test->chain_low) { least = BEYOND; *price = NEVER; }
@@ -436,7 +439,7 @@ static u32 heuristic(const Heap *heap, const Build *build, u32 control, u32 *rea
     if (fill > test->fill_most) fill = test->fill_most;
     far = larger(far, test->fill[fill * problem->controls + control]);
     if (test->chain) {
-      u32 price, links = linked(heap, test, &price);
+      u32 price, links = linked(heap, test, problem->reaches[control], &price);
       u32 least = links < test->links_most ? links : test->links_most;
       far = larger(far, links == BEYOND ? NEVER : test->links[least * problem->controls + control]);
       if (test->prices) far = larger(far, price);

@@ -74,6 +74,7 @@ class ProblemTables:
                 len(problem.builds),
                 self._words(groups.index(group) for group in problem.groups),
                 self._put(array("i", problem.next_control).tobytes()),
+                self._words(problem.reaches),
                 self._words(problem.sweeps),
                 self._words(moves),
                 self._words(word for build in problem.builds for word in self._build(build)),
@@ -104,10 +105,10 @@ class ProblemTables:
             len(build.keeps),
             self._words(build.keeps),
             len(build.tests),
-            self._words(word for test in build.tests for word in self._test(test)),
+            self._words(word for test in build.tests for word in self._test(test, build)),
         ]
 
-    def _test(self, test: Test) -> list[int]:
+    def _test(self, test: Test, build: Build) -> list[int]:
         controls = self._problem.controls
         return [
             *halves(test.kinds),
@@ -123,6 +124,8 @@ class ProblemTables:
             *(max(0, bound) for bound in (test.chain_low, test.chain_high)),
             len(test.links) // controls - 1 if test.chain else 0,
             self._once(test.links) if test.chain else 0,
+            build.units + 1,
+            len(build.strides),
             self._once(test.prices) if test.prices else 0,
             self._once(test.releases) if test.releases else 0,
         ]

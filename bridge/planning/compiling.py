@@ -75,6 +75,7 @@ def compiled(task: Task, precise: int | None = None, whole: bool = False) -> Pro
         controls=graph.controls,
         control=0,
         next_control=following,
+        reaches=(0,) * graph.controls,
         sweeps=(NEVER,) * graph.controls,
         builds=(),
     )
@@ -86,11 +87,12 @@ def _with_builds(
 ) -> Problem:
     builds = [_build(task, start, kinds, graph, problem) for start in task.starts]
     sweeps = () if whole else sweeping(problem, [PlainHeaps(problem, each) for each in builds])
-    tested = _tested(task, builds, kinds, ControlGraph(*graph.parts, sweeps))
+    without = ControlGraph(*graph.parts, sweeps)
+    tested = _tested(task, builds, kinds, without)
     heaps = [PlainHeaps(problem, build) for build in tested]
     if sweeps and sweeping(problem, heaps) != sweeps:
         # a block stays that a test asks for, and that nothing releases
-        sweeps = ()
+        sweeps, without = (), graph
         tested = _tested(task, builds, kinds, graph)
     several: list[Build] = []
     for build in tested:
@@ -100,7 +102,7 @@ def _with_builds(
                 break
         else:
             several.append(build)
-    problem = replace(problem, builds=tuple(several))
+    problem = replace(problem, builds=tuple(several), reaches=without.reaches()[0])
     if not sweeps:
         return problem
     return replace(problem, sweeps=sweeps_of(problem, heaps, sweeps, graph))

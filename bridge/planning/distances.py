@@ -13,6 +13,9 @@ from bridge.planning.problem import BEYOND, NEVER, WALL_KIND, Code, Move, Operat
 
 __all__ = ["ControlGraph", "chain_of", "priced_chain", "prices_of"]
 
+MAX_EDGES = 20_000
+"""Pairs of a control and a move that a table of what each control can reach is made for."""
+
 
 class ControlGraph:
     """The controls, and which move leads from which to which (-1: nowhere)."""
@@ -44,6 +47,33 @@ class ControlGraph:
     def size(self) -> int:
         """How many pairs of a control and a move that is possible there."""
         return sum(map(len, self._leads))
+
+    def reaches(self) -> tuple[tuple[int, ...], list[frozenset[int]]]:
+        """By control which of the sets of moves that follow it can come from there.
+
+        Where that would take long it is all moves from everywhere.
+        """
+        if self.size > MAX_EDGES:
+            return (0,) * self.controls, [frozenset(self.kept)]
+        found = [
+            frozenset(
+                number
+                for number in self.kept
+                if self.following[control * len(self.moves) + number] >= 0
+            )
+            for control in range(self.controls)
+        ]
+        changed = bool(self.kept)
+        while changed:
+            changed = False
+            for number in self.kept:
+                for control, after in self._leads[number]:
+                    if not found[after] <= found[control]:
+                        found[control] |= found[after]
+                        changed = True
+        kinds = sorted(set(found), key=sorted)
+        rows = {moves: row for row, moves in enumerate(kinds)}
+        return tuple(rows[moves] for moves in found), kinds
 
     def release(self, kinds: int) -> tuple[int, ...]:
         """``[kind * controls + control]``: a block of the kind is released; 0 for a hole."""
@@ -134,15 +164,17 @@ class ControlGraph:
         return row
 
 
-def prices_of(graph: ControlGraph, kinds: int) -> tuple[list[int], list[int]]:
-    """What handing out a block of each kind costs at least, and what releasing one does.
+def prices_of(
+    graph: ControlGraph, some: Collection[int], kinds: int
+) -> tuple[list[int], list[int]]:
+    """What handing out a block of each kind by some moves costs at least, and releasing one.
 
     An action's frames are shared by all blocks that it hands out or releases, so that what it does
     together costs no more than its frames; where it releases all of some kinds, these cost nothing.
     NEVER where no move does it.
     """
     alloc, free = [NEVER] * kinds, [NEVER] * kinds
-    for number in graph.kept:
+    for number in some:
         move = graph.moves[number]
         changes = [op for op in move.operations if op.code in (Code.ALLOC, Code.FREE)]
         share = move.frames // max(1, sum(op.count for op in changes))

@@ -23,8 +23,19 @@ from bridge.planning.problem import (
     Whose,
 )
 
-__all__ = ["PackedHeap", "PlainHeaps", "bound_of", "measured", "packed", "passes", "unpacked"]
+__all__ = [
+    "PRICE",
+    "PackedHeap",
+    "PlainHeaps",
+    "bound_of",
+    "measured",
+    "packed",
+    "passes",
+    "priced",
+    "unpacked",
+]
 
+PRICE = 3
 PackedHeap = tuple[int, ...]
 _Cell = tuple[int, int, int, int]
 """Start, units, kind, age."""
@@ -297,8 +308,8 @@ def passes(test: Test, cells: Sequence[_Cell]) -> bool:
 def measured(test: Test, cells: Sequence[_Cell], controls: int) -> list[tuple[int, int]]:
     """What a test that does not pass says of a heap: (table, row) of all that count.
 
-    Tables are 0 ``clear``, 1 ``fill``, 2 ``links``; a row -1 is NEVER throughout.  Of table 3 the
-    row is the frames themselves.
+    Tables are 0 ``clear``, 1 ``fill``, 2 ``links``; a row -1 is NEVER throughout.  Of table PRICE
+    and above, one for each reach, the row is the frames themselves.
     """
     kinds = {
         kind
@@ -312,22 +323,31 @@ def measured(test: Test, cells: Sequence[_Cell], controls: int) -> list[tuple[in
         last = len(test.links) // controls - 1
         rows.append((2, -1 if least == BEYOND else min(least, last)))
     if test.prices:
-        rows.append((3, _price(test, cells)))
+        width = cells[-1][0] + cells[-1][1] + 1
+        for reach in range(len(test.prices) // width):
+            rows.append((PRICE + reach, _price(test, cells, reach)))
     return rows
 
 
-def bound_of(test: Test, cells: Sequence[_Cell], controls: int) -> list[int]:
+def bound_of(test: Test, cells: Sequence[_Cell], reaches: Sequence[int]) -> list[int]:
     """By control the least frames without a sweep until a test passes that does not."""
+    controls = len(reaches)
     tables = (test.clear, test.fill, test.links)
     bound = [0] * controls
     for table, row in measured(test, cells, controls):
         if row < 0:
             return [NEVER] * controls
-        said: Sequence[int] = (row,) * controls
-        if table < len(tables):
+        if table >= PRICE:
+            said: Sequence[int] = priced(reaches, table - PRICE, row)
+        else:
             said = tables[table][row * controls : (row + 1) * controls]
         bound = [max(pair) for pair in zip(bound, said, strict=True)]
     return bound
+
+
+def priced(reaches: Sequence[int], reach: int, frames: int) -> list[int]:
+    """By control the frames, where it is of that reach."""
+    return [frames if each == reach else 0 for each in reaches]
 
 
 def _to_fill(test: Test, cells: Sequence[_Cell]) -> int:
@@ -343,22 +363,25 @@ def _to_fill(test: Test, cells: Sequence[_Cell]) -> int:
     return count
 
 
-def _price(test: Test, cells: Sequence[_Cell]) -> int:
+def _price(test: Test, cells: Sequence[_Cell], reach: int) -> int:
     """The least frames for a chain of blocks, and for the releases of what is in its way."""
     price, end = NEVER, 0
-    for start, units, kind, _ in cells:
-        price = min(price, test.prices[start])
-        end = start + units
+    units = cells[-1][0] + cells[-1][1]
+    at = reach * (units + 1)
+    releases = reach * (len(test.releases) * (units + 1) // len(test.prices))
+    for start, width, kind, _ in cells:
+        price = min(price, test.prices[at + start])
+        end = start + width
         if kind == HOLE_KIND:
             continue
         if start < test.chain_low or (start < test.clear_high and end > test.clear_low):
-            price = min(price + test.releases[kind], NEVER)
+            price = min(price + test.releases[releases + kind], NEVER)
         if kind == WALL_KIND:
             if start >= test.chain_high:
                 return price
             if end <= test.chain_low:
                 price = NEVER
-    return min(price, test.prices[end])
+    return min(price, test.prices[at + end])
 
 
 def _boundaries(test: Test, cells: Sequence[_Cell]) -> list[int]:

@@ -6,14 +6,21 @@ import sys
 from collections.abc import Sequence
 
 from bridge.planning.arena import Arena, Cell
-from bridge.planning.plain_heap import PackedHeap, PlainHeaps, measured, passes, unpacked
+from bridge.planning.plain_heap import (
+    PRICE,
+    PackedHeap,
+    PlainHeaps,
+    measured,
+    passes,
+    priced,
+    unpacked,
+)
 from bridge.planning.problem import NEVER, Build, Problem
 
 __all__ = ["JointHeaps"]
 
 _NOT_YET = -2
 _IMPOSSIBLE = -1
-_PRICE = 3
 _Row = tuple[int, int, int]
 """Test, which of its tables, and where in it: frames by control."""
 
@@ -123,8 +130,10 @@ class _BuildHeaps:
         """Frames by control."""
         test, table, at = row
         controls = self._problem.controls
-        if at < 0 or table == _PRICE:
-            return (NEVER if at < 0 else at,) * controls
+        if at < 0:
+            return (NEVER,) * controls
+        if table >= PRICE:
+            return priced(self._problem.reaches, table - PRICE, at)
         chosen = self._build.tests[test]
         frames = (chosen.clear, chosen.fill, chosen.links)[table]
         return frames[at * controls : (at + 1) * controls]

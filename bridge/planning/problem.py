@@ -151,6 +151,8 @@ class Test:
     - where ``prices`` is not empty, the least over the same boundaries b of ``prices[b]`` and
       ``releases[kind]`` of each cell at b or above that is no hole and either starts below
       ``chain_low`` or is one that ``clear`` counts: a chain from b cannot leave it where it is.
+      Both tables are by reach: those of a control are row ``Problem.reaches[control]``, each as
+      long as ``units`` + 1 and as there are kinds.
     """
 
     goal: int
@@ -214,7 +216,8 @@ class Problem:
     """Everything: see the module's text.
 
     ``names`` are kinds' names, for words; ``groups`` is each kind's age group, -1 where its age
-    never matters; ``permanent`` is a mask of kinds that nothing releases.
+    never matters; ``permanent`` is a mask of kinds that nothing releases.  Controls of one of
+    ``reaches`` (0, 1, 2 …) are those from which the same moves can come without a sweep.
     """
 
     names: tuple[str, ...]
@@ -225,5 +228,6 @@ class Problem:
     controls: int
     control: int
     next_control: tuple[int, ...]
+    reaches: tuple[int, ...]
     sweeps: tuple[int, ...]
     builds: tuple[Build, ...]

@@ -80,7 +80,7 @@ def sweeps_of(
             cells = unpacked(stages[-1])
             for test in heaps.build.tests:
                 if left is not None and not passes(test, cells):
-                    least = bound_of(test, cells, problem.controls)
+                    least = bound_of(test, cells, problem.reaches)
                     left = [max(pair) for pair in zip(left, least, strict=True)]
         if left is not None:
             further[number] = left

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from bridge.planning.arena import WALL
@@ -18,6 +18,9 @@ MAX_ROWS = 24
 """Rows of a table of frames by what is still to be handed out; more counts as so much."""
 MAX_STEPS = 200_000
 """What making one table may take, in moves looked at; larger ones say less."""
+
+MAX_CHAINED = 1 << 20
+"""The same for tables by unit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +155,7 @@ def _block(
     first = max(low, end - longest - slack)
     side, fill_at, gains = _filling(wanted, longest, first, high, places)
     rows = _rows(graph)
-    prices, releases = prices_of(graph, places.kinds)
+    prices, releases = _priced(wanted, asked, first, high, places, graph)
     most = min(rows, places.units // longest) if side else 0
     return Test(
         goal=number,
@@ -171,8 +174,8 @@ def _block(
         chain_low=first,
         chain_high=high + 1,
         links=graph.hand_out(_mask(wanted), [1] * places.kinds, rows),
-        prices=_priced(wanted, asked, first, high, places, prices),
-        releases=tuple(releases if all(each.carved_low for each in asked) else [0] * places.kinds),
+        prices=prices,
+        releases=releases,
     )
 
 
@@ -231,18 +234,28 @@ def _priced(
     first: int,
     high: int,
     places: Places,
-    prices: Sequence[int],
-) -> tuple[int, ...]:
-    """The same with the frames that these blocks cost at least, the wanted one's with them."""
-    if places.units * len(asked) > MAX_STEPS:
-        return ()
-    upwards: dict[int, int] = {}
-    downwards: dict[int, int] = {}
-    for each in asked:
-        steps = upwards if each.carved_low else downwards
-        steps[each.stride] = min(steps.get(each.stride, NEVER), prices[each.kind])
-    targets = _ends(wanted, first, high, {each.kind: prices[each.kind] for each in wanted})
-    return priced_chain(targets, upwards, downwards, places.units)
+    graph: ControlGraph,
+) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """The same with the frames that these blocks cost at least, the wanted one's with them.
+
+    With it what releasing a block costs at least that a chain cannot leave where it is: known where
+    all chains go upwards.  Both by reach.
+    """
+    _, reaches = graph.reaches()
+    prices: list[int] = []
+    releases: list[int] = []
+    for moves in reaches:
+        alloc, free = prices_of(graph, moves, places.kinds)
+        upwards: dict[int, int] = {}
+        downwards: dict[int, int] = {}
+        for each in asked:
+            steps = upwards if each.carved_low else downwards
+            steps[each.stride] = min(steps.get(each.stride, NEVER), alloc[each.kind])
+        releases += [0] * places.kinds if downwards else free
+        if places.units * len(asked) * len(reaches) <= MAX_CHAINED:
+            targets = _ends(wanted, first, high, {each.kind: alloc[each.kind] for each in wanted})
+            prices += priced_chain(targets, upwards, downwards, places.units)
+    return tuple(prices), tuple(releases)
 
 
 def _ends(wanted: list[_Asked], first: int, high: int, prices: Mapping[int, int]) -> dict[int, int]:

@@ -83,7 +83,7 @@ def problem_of(task: Task) -> Problem:
         tests=(),
     )
     groups = (-1, -1, *(0 for _ in KINDS))
-    return Problem(names, groups, 0, True, moves, 1, 0, (0,) * len(moves), (NEVER,), (build,))
+    return Problem(names, groups, 0, True, moves, 1, 0, (0,) * len(moves), (0,), (NEVER,), (build,))
 
 
 def heap_of(arena: Arena, recent: bool, roves: bool) -> Heap:
