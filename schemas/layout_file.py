@@ -138,6 +138,7 @@ class LayoutFile(Table):
     """The shape of a heap at a good moment, and where it came from."""
 
     game: str = Field(min_length=1, description="the game's name, as in its schema")
+    heap: str = Field("", description="the name of the heap, where it has one")
     build: str = Field(min_length=1, description="the build that it was saved on")
     title: str = Field("", description="its name for people")
     saved_from: str = Field("", description="source and frame that it was saved from")
@@ -162,6 +163,8 @@ def load_layout(path: Path) -> LayoutFile:
 def layout_text(layout: LayoutFile) -> str:
     """The file's text, a line a block; reading it gives the same layout again."""
     lines = [f"game = {toml_string(layout.game)}", f"build = {toml_string(layout.build)}"]
+    if layout.heap:
+        lines.append(f"heap = {toml_string(layout.heap)}")
     if layout.title:
         lines.append(f"title = {toml_string(layout.title)}")
     if layout.saved_from:

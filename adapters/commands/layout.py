@@ -63,7 +63,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     against.add_argument("--all", action="store_true", help="list every block, the same ones too")
     against.add_argument("--json", action="store_true", help="print one JSON object")
     for part in (save, against):
-        add_heap_argument(part, "the shape of this heap, of several; else of the first")
+        add_heap_argument(
+            part, "this heap's shape, of several; else that of the first, or of the layout's own"
+        )
         part.add_argument("layout", type=Path, metavar="NAME.layout.toml", help="the layout file")
 
 
@@ -105,6 +107,7 @@ def _save(arguments: argparse.Namespace) -> int:
         LayoutFile(
             game=bridge.schema.file.game.name,
             build=frame.build,
+            heap=heap.name,
             title=printable(arguments.title),
             saved_from=printable(f"{frame.source}, frame {frame.number}"),
             blocks=tuple(
@@ -142,7 +145,9 @@ def _comparer(arguments: argparse.Namespace) -> Callable[[Path | None], int]:
     def compared(dump: Path | None) -> int:
         asked = with_dump(bridge, dump, arguments.format)
         frame, heap = take_heap(asked, ready, arguments.wait, arguments.frame)
-        return _compared(arguments, dump, file, frame, heap_of(heap, arguments.heap))
+        return _compared(
+            arguments, dump, file, frame, heap_of(heap, arguments.heap or file.heap or None)
+        )
 
     return compared
 

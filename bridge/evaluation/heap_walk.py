@@ -209,6 +209,11 @@ class HeapWalk:
         free = uncovered(self._rows, header_size, *self._extent)
         return [_Stretch(self._rest, low, low, high) for low, high in free]
 
+    @property
+    def _called(self) -> str:
+        """The heap's table in the schema."""
+        return f"[{'.'.join(self._program.types.path)}]"
+
     def _stopped(self, stopped: Exception) -> Heap:
         if isinstance(stopped, Missing):
             self._lacking = True
@@ -255,7 +260,7 @@ class HeapWalk:
             self._lacking = True
         except (Absent, OverBudget, ArithmeticError) as fault:
             reason = fault.reason if isinstance(fault, Absent) else fault
-            self._ageless = f"newest_first of [heap]: {reason}"
+            self._ageless = f"newest_first of {self._called}: {reason}"
         if self._lacking:
             raise Missing  # outside of the other, which would be in a cycle with the image
 
@@ -318,7 +323,7 @@ class HeapWalk:
         del self._rows[overlap.later :]
         self._at = later[0]
         # where not even the first two are apart, it is hardly the game
-        cause = "; is size in [heap] too large?" if overlap.later == 1 else ""
+        cause = f"; is size in {self._called} too large?" if overlap.later == 1 else ""
         return (
             f"{self._place()}: block {overlap.later}, {_extent(later)}, overlaps "
             f"block {overlap.earlier}, {_extent(earlier)}: {_count(overlap.size)} from "

@@ -114,8 +114,27 @@ def test_layouts_are_of_one_heap(
 ) -> None:
     kept = tmp_path / "motes.layout.toml"
     assert "4 blocks saved" in printed(capsys, "layout", "save", bridge, kept, "--heap", "motes")
-    printed(capsys, "layout", "compare", bridge, kept, "--heap", "motes")
-    assert printed(capsys, "layout", "compare", bridge, kept, code=1)
+    assert 'heap = "motes"' in kept.read_text("utf-8")
+    # it knows whose it is; another heap is compared where it is asked for
+    assert "matches: 4 blocks" in printed(capsys, "layout", "compare", bridge, kept)
+    kept.write_text(kept.read_text("utf-8").replace('"motes"', '"mots"'), "utf-8")
+    said = printed(capsys, "layout", "compare", bridge, kept, code=2, err=True)
+    assert "unknown heap mots; did you mean motes?" in said
+
+
+def test_a_watch_on_a_layout_is_of_its_heap(
+    capsys: pytest.CaptureFixture[str], bridge: Path, tmp_path: Path
+) -> None:
+    printed(capsys, "layout", "save", bridge, tmp_path / "m.layout.toml", "--heap", "motes")
+    text = bridge.read_text("utf-8")
+    watch = "[[watches]]\nname = 'as_saved'\nexpr = '{}'\n[layouts]\nm = 'm.layout.toml'\n"
+    bridge.write_text(text + watch.format('layout("m")'), "utf-8")
+    readings = json.loads(printed(capsys, "read", bridge, "--json"))["readings"]
+    assert {r["watch"]: r["value"] for r in readings}["as_saved"] == 1
+    saved = (tmp_path / "m.layout.toml").read_text("utf-8")
+    (tmp_path / "m.layout.toml").write_text(saved.replace('"motes"', '"mote"'), "utf-8")
+    said = printed(capsys, "read", bridge, code=2, err=True)
+    assert "the layout m is of the heap mote, which the schema does not have" in said
 
 
 def test_two_moments_are_compared_heap_by_heap(

@@ -44,7 +44,10 @@ def _layout(name: str, saved: SavedLayout, seen: SeenHeap | None) -> dict[str, A
     }
     if seen is None:
         return {**shown, "words": "waits for the heap"}
-    heap = seen.heap
+    heap = seen.heap.named(saved.file.heap) if saved.file.heap else seen.heap
+    if heap is None:
+        words = f"not compared: it is of the heap {saved.file.heap}, which the schema does not have"
+        return {**shown, "words": words}
     if len(heap.blocks) > MAX_BLOCKS:
         words = f"not compared: {len(heap.blocks)} blocks, expected at most {MAX_BLOCKS}"
         return {**shown, "words": words}
