@@ -134,6 +134,7 @@ def test_every_sample_is_what_it_is() -> None:
         ("a.TOML", b"[[watches]]\n", Kind.BRIDGE, ""),
         ("a.toml", b"[memory]\n", Kind.SCHEMA, ""),
         ("a.toml", b"\xef\xbb\xbf[source]\n", Kind.BRIDGE, ""),
+        ("a.plan.toml", b"[made_for]\n", Kind.OTHER, "is a plan; lowhalf plan show draws it"),
         ("a.toml", b"[blocks]\n", Kind.OTHER, "has neither [source], as a bridge file, nor"),
         ("a.toml", b"[source", Kind.BRIDGE, ""),
         ("a.schema.toml", b"[source", Kind.SCHEMA, ""),

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import get_args
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.planning import outcome
@@ -219,6 +219,7 @@ def plans(draw: st.DrawFn) -> PlanFile:
     )
 
 
+@settings(max_examples=40)
 @given(plans())
 def test_any_plan_is_read_back_as_it_was(plan: PlanFile) -> None:
     text = plan_text(plan)

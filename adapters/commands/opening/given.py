@@ -76,6 +76,8 @@ def _toml(path: Path) -> Given:
         return Given(path, Kind.BRIDGE)
     if tables.keys() & {"memory", "builds", "symbols"}:
         return _schema(path)
+    if "made_for" in tables:
+        return Given(path, Kind.OTHER, "is a plan; lowhalf plan show draws it")
     return Given(path, Kind.OTHER, "has neither [source], as a bridge file, nor [memory]")
 
 
