@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from pydantic import Field
 
-from adapters.json_forms.form import Form
+from adapters.json_forms.form import Form, sometimes
 from adapters.json_forms.planning_shapes import PlannedBlockForm
 from bridge.heap.events import Happened
 
@@ -16,6 +14,7 @@ __all__ = [
     "LearnForm",
     "LearnNextForm",
     "LearnedActionForm",
+    "LearnedEffectForm",
     "OutcomeForm",
     "RecordedPlayForm",
     "RuledOutForm",
@@ -78,6 +77,19 @@ class SeenAtForm(Form):
     frame: int
 
 
+class LearnedEffectForm(Form):
+    """An effect as the schema has it; of alloc, free, hold and let_go there is one."""
+
+    alloc: str = sometimes()
+    free: str | list[str] = sometimes()
+    hold: str | list[str] = sometimes()
+    let_go: bool = sometimes()
+    which: str = sometimes()
+    count: int = sometimes()
+    order: str = sometimes()
+    end: str = sometimes()
+
+
 class ActionVariantForm(Form):
     """What an action did some of the times."""
 
@@ -92,7 +104,7 @@ class LearnedActionForm(Form):
     action: str
     done: int
     without: int = Field(description="times in which the heap stayed as it was")
-    effects: list[list[dict[str, Any]]] = Field(
+    effects: list[list[LearnedEffectForm]] = Field(
         description="every way that gives what was seen, as the schema has effects; without the "
         "order in which all are released"
     )
