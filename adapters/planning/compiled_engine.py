@@ -22,7 +22,21 @@ from adapters.planning.problem_tables import (
 from bridge.planning.engine import BeyondBounds, Bounds, End, Progress
 from bridge.planning.problem import Heap, Problem
 
-__all__ = ["CORE", "CompiledEngine", "CompiledSearch"]
+__all__ = [
+    "CORE",
+    "DONE",
+    "FULL",
+    "GOING",
+    "MOST_BUILDS",
+    "MOST_CELLS",
+    "MOST_KINDS",
+    "MOST_MEMORY",
+    "NONE",
+    "TOLD",
+    "TOO_LARGE",
+    "CompiledEngine",
+    "CompiledSearch",
+]
 
 CORE = Path(__file__).with_name("engine.wasm")
 

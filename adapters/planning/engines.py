@@ -8,7 +8,7 @@ from functools import cache
 
 from bridge.planning.engine import Engine
 
-__all__ = ["EngineHere", "engine_here"]
+__all__ = ["EngineHere", "engine_here", "slow"]
 
 
 @dataclass(frozen=True, slots=True)

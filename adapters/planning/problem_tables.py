@@ -14,7 +14,16 @@ from bridge.planning.engine import Bounds
 from bridge.planning.policy import End, Fit, HoleOrder, Merge, WhenFull
 from bridge.planning.problem import Build, Heap, Problem, Test
 
-__all__ = ["MOST_FRAMES", "ProblemTables", "age_bits", "unpacked", "widths"]
+__all__ = [
+    "MOST_FRAMES",
+    "NONE",
+    "ProblemTables",
+    "age_bits",
+    "halves",
+    "packed",
+    "unpacked",
+    "widths",
+]
 
 NONE = 0xFFFF_FFFF
 MOST_FRAMES = 1 << 24

@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from bridge.planning.problem import BEYOND, NEVER, WALL_KIND, Code, Move, Operation
 
-__all__ = ["ControlGraph", "chain_of", "priced_chain", "prices_of"]
+__all__ = ["MAX_EDGES", "ControlGraph", "chain_of", "priced_chain", "prices_of"]
 
 MAX_EDGES = 20_000
 """Pairs of a control and a move that a table of what each control can reach is made for."""

@@ -12,7 +12,7 @@ from bridge.planning.model import Covered, Freed, LaidOut, Placed, Start, Task, 
 from bridge.planning.policy import End, Fit, HoleOrder, Policy
 from bridge.planning.problem import NEVER, WALL_KIND, Code, Side, Test
 
-__all__ = ["Places", "tests_of"]
+__all__ = ["MAX_CHAINED", "MAX_ROWS", "MAX_STEPS", "Places", "tests_of"]
 
 MAX_ROWS = 24
 """Rows of a table of frames by what is still to be handed out; more counts as so much."""
