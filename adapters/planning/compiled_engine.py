@@ -15,9 +15,7 @@ import wasmtime
 from adapters.planning.problem_tables import (
     MOST_FRAMES,
     ProblemTables,
-    age_bits,
     unpacked,
-    widths,
 )
 from bridge.planning.engine import BeyondBounds, Bounds, End, Progress
 from bridge.planning.problem import Heap, Problem
@@ -44,6 +42,7 @@ NONE = 0xFFFF_FFFF
 MOST_BUILDS = 8
 MOST_CELLS = 4096
 MOST_KINDS = 64
+MOST_UNITS = (1 << 32) - 1
 MOST_MEMORY = (1 << 32) - (1 << 16)
 GOING, DONE, FULL, TOO_LARGE = range(4)
 TOLD = struct.Struct("<QQ10I")
@@ -65,9 +64,9 @@ class CompiledEngine:
         """Whether its states fit into the core's words, and no pattern is to be asked."""
         if len(problem.names) > MOST_KINDS or len(problem.builds) > MOST_BUILDS:
             return False
-        stride_bits, kind_bits = widths(problem)
-        return stride_bits + kind_bits + age_bits(problem) <= 32 and not any(
-            build.pattern or len(build.start.cells) > MOST_CELLS for build in problem.builds
+        return not any(
+            build.pattern or len(build.start.cells) > MOST_CELLS or build.units > MOST_UNITS
+            for build in problem.builds
         )
 
     def begin(self, problem: Problem, bounds: Bounds) -> CompiledSearch:

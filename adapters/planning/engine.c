@@ -5,9 +5,9 @@
    below.  Addresses and sizes are units from the arena's start.
 
    A state is packed into words: its control, then for each build how many cells, its rover and its
-   held block where it follows these, and a word for each cell.  Every state that was generated lies
-   in memory as a node, which an open hash table finds again: two states are the same where all their
-   words are.  Nodes that wait to be expanded hang in buckets, one for each cost. */
+   held block where it follows these, and a word or two for each cell.  Every state that was
+   generated lies in memory as a node, which an open hash table finds again: two states are the same
+   where all their words are.  Nodes that wait to be expanded hang in buckets, one for each cost. */
 
 typedef unsigned int u32;
 typedef int i32;
@@ -64,7 +64,7 @@ typedef struct {
   const u32 *reaches, *sweeps;
   const Move *moves;
   const Build *build;
-  u32 stride_bits, kind_bits;
+  u32 stride_bits, kind_bits, wide; /* a cell's number; whether it takes two words */
   const u32 *start;
   u32 bound; /* plans that cost more are not looked for */
   u32 prefix_length;
@@ -92,7 +92,7 @@ typedef struct {
 
 static const Problem *problem;
 static Heap heaps[MAX_BUILDS], before[MAX_BUILDS];
-static u32 words[1 + MAX_BUILDS * (MAX_CELLS + 3)];
+static u32 words[1 + MAX_BUILDS * (2 * MAX_CELLS + 3)];
 static u32 new_ages[MAX_AGE], path[MAX_STEPS], walk[MAX_STEPS];
 static Told told = {.best = NONE, .path = path, .words = words};
 static u32 too_large;
@@ -458,8 +458,10 @@ static u32 *pack(u32 *to, const Heap *heap, const Build *build) {
   if (problem->holds) *to++ = heap->held;
   for (u32 i = 0; i < heap->count; i++) {
     const Cell *cell = &heap->cells[i];
-    if (age_at < 32 ? cell->age >> (32 - age_at) : cell->age) too_large = 1;
-    *to++ = cell->stride | cell->kind << kind_at | (age_at < 32 ? cell->age << age_at : 0);
+    u64 number = cell->stride | (u64)cell->kind << kind_at | (u64)cell->age << age_at;
+    *to++ = (u32)number;
+    if (problem->wide) *to++ = (u32)(number >> 32);
+    else if (number >> 32) too_large = 1;
   }
   return to;
 }
@@ -470,10 +472,13 @@ static const u32 *unpack(const u32 *from, Heap *heap, const Build *build) {
   heap->mixed = 0;
   heap->rover = build->fit == NEXT ? *from++ : NONE;
   heap->held = problem->holds ? *from++ : NONE;
-  for (u32 i = 0; i < heap->count; i++, from++)
-    heap->cells[i] = (Cell){*from & ((1u << kind_at) - 1),
-                            *from >> kind_at & ((1u << problem->kind_bits) - 1),
-                            age_at < 32 ? *from >> age_at : 0};
+  for (u32 i = 0; i < heap->count; i++) {
+    u64 number = *from++;
+    if (problem->wide) number |= (u64)*from++ << 32;
+    heap->cells[i] = (Cell){(u32)(number & ((1ull << kind_at) - 1)),
+                            (u32)(number >> kind_at & ((1ull << problem->kind_bits) - 1)),
+                            (u32)(number >> age_at)};
+  }
   return from;
 }
 

@@ -18,8 +18,8 @@ __all__ = [
     "MOST_FRAMES",
     "NONE",
     "ProblemTables",
-    "age_bits",
     "halves",
+    "is_wide",
     "packed",
     "unpacked",
     "widths",
@@ -88,6 +88,7 @@ class ProblemTables:
                 self._words(moves),
                 self._words(word for build in problem.builds for word in self._build(build)),
                 *widths(problem),
+                is_wide(problem),
                 self._words(start),
                 bounds.frames,
                 len(bounds.prefix),
@@ -146,18 +147,18 @@ def halves(mask: int) -> tuple[int, int]:
 
 
 def widths(problem: Problem) -> tuple[int, int]:
-    """Bits of a cell's size and of its kind in its word; the rest is for its age."""
+    """Bits of a cell's size and of its kind in its number; the higher ones are its age."""
     return (
         max(build.units for build in problem.builds).bit_length(),
         (len(problem.names) - 1).bit_length(),
     )
 
 
-def age_bits(problem: Problem) -> int:
-    """Bits that the ages need at the start, and as many again for those to come."""
-    if max(problem.groups) < 0 and not any(build.recent for build in problem.builds):
-        return 0
-    return 1 + max(len(build.start.cells) for build in problem.builds).bit_length()
+def is_wide(problem: Problem) -> bool:
+    """Whether a cell takes two words, so that there are ages for twice the cells of the start."""
+    aged = max(problem.groups) >= 0 or any(build.recent for build in problem.builds)
+    most = 2 * max(len(build.start.cells) for build in problem.builds)
+    return sum(widths(problem)) + (most.bit_length() if aged else 0) > 32
 
 
 def packed(problem: Problem, build: Build) -> list[int]:
@@ -169,29 +170,29 @@ def packed(problem: Problem, build: Build) -> list[int]:
         words.append(heap.rover & NONE)
     if problem.follows_held:
         words.append(heap.held & NONE)
-    return words + [
-        size | kind << stride_bits | age << (stride_bits + kind_bits)
-        for size, kind, age in heap.cells
-    ]
+    wide = is_wide(problem)
+    for size, kind, age in heap.cells:
+        number = size | kind << stride_bits | age << (stride_bits + kind_bits)
+        words += halves(number) if wide else (number,)
+    return words
 
 
 def unpacked(problem: Problem, words: Sequence[int]) -> tuple[Heap, ...]:
     """The heaps that the core's words stand for."""
     stride_bits, kind_bits = widths(problem)
+    wide = is_wide(problem)
     heaps = []
     left = iter(words)
     for build in problem.builds:
         count = next(left)
         rover = next(left) if build.policy.fit is Fit.NEXT else NONE
         held = next(left) if problem.follows_held else NONE
-        cells = tuple(
-            (
-                word & ((1 << stride_bits) - 1),
-                word >> stride_bits & ((1 << kind_bits) - 1),
-                word >> (stride_bits + kind_bits),
-            )
-            for word in (next(left) for _ in range(count))
-        )
+        cells = []
+        for _ in range(count):
+            number = next(left) | (next(left) << 32 if wide else 0)
+            kind = number >> stride_bits & ((1 << kind_bits) - 1)
+            size, age = number & ((1 << stride_bits) - 1), number >> (stride_bits + kind_bits)
+            cells.append((size, kind, age))
         rover, held = (-1 if each == NONE else each for each in (rover, held))
-        heaps.append(Heap(cells, rover, held))
+        heaps.append(Heap(tuple(cells), rover, held))
     return tuple(heaps)

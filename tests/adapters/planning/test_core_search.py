@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import pytest
 
+from adapters.planning import problem_tables
 from adapters.planning.compiled_engine import CompiledEngine
 from bridge.planning.actions import Action, Alloc, Free, Which
 from bridge.planning.arena import HOLE, Arena, Cell
@@ -74,6 +75,16 @@ def test_they_end_alike_under_every_policy(core: CompiledEngine) -> None:
     some = list(policies())[::3]
     ends = Counter(compared(core, policy, seed) for seed, policy in enumerate(some))
     assert min(ends[end] for end in (End.FOUND, End.EXHAUSTED, End.BOUND)) >= 3, ends
+
+
+def test_they_end_alike_where_a_cell_takes_two_words(
+    core: CompiledEngine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As it does in arenas of many units; the problems are small ones."""
+    monkeypatch.setattr(problem_tables, "is_wide", lambda problem: True)
+    some = list(policies())[1::14]
+    ends = Counter(compared(core, policy, 50 + seed) for seed, policy in enumerate(some))
+    assert min(ends[End.FOUND], ends[End.EXHAUSTED]) > 0, ends
 
 
 @pytest.mark.full
@@ -178,7 +189,7 @@ def test_what_it_cannot_hold_it_refuses(core: CompiledEngine) -> None:
     with pytest.raises(BeyondBounds, match="a bound of 16777217 frames; at most 16777216"):
         core.begin(problem, Bounds((1 << 24) + 1, MEMORY))
     (build,) = problem.builds
-    assert not core.takes(replace(problem, builds=(replace(build, units=1 << 31),)))
+    assert not core.takes(replace(problem, builds=(replace(build, units=1 << 32),)))
     assert not core.takes(replace(problem, builds=(build,) * 9))
     assert not core.takes(replace(problem, names=(*problem.names, *map(str, range(60)))))
 
