@@ -369,7 +369,7 @@ ROWS = st.lists(
 def test_overlaps_against_a_set_of_bytes(
     found: list[tuple[int, int, int]], header_size: int
 ) -> None:
-    rows: list[Row] = [(h, h + away, size, True, None, None) for h, away, size in found]
+    rows: list[Row] = [(h, h + away, size, True, None, None, None, None) for h, away, size in found]
     taken: dict[int, int] = {}
     expected = None
     for index, (header, start, size, *_) in enumerate(rows):

@@ -74,7 +74,7 @@ def line(text: str, start: str) -> int:
 def test_the_good_ones_load(tmp_path: Path) -> None:
     heap = loaded(tmp_path, GOOD).builds["print"].heap
     assert heap is not None
-    assert heap.block.type_name == "BlockHeader"
+    assert heap.block_name == "BlockHeader"
     assert heap.owner.names == ("courier", "lantern")
     assert heap.begins_payloads("Lantern")
     assert heap.begins_payloads("Actor")
