@@ -12,11 +12,7 @@ from pathlib import Path
 
 import wasmtime
 
-from adapters.planning.problem_tables import (
-    MOST_FRAMES,
-    ProblemTables,
-    unpacked,
-)
+from adapters.planning.problem_tables import MOST_FRAMES, NONE, ProblemTables, unpacked
 from bridge.planning.engine import BeyondBounds, Bounds, End, Progress
 from bridge.planning.problem import Heap, Problem
 
@@ -29,7 +25,7 @@ __all__ = [
     "MOST_CELLS",
     "MOST_KINDS",
     "MOST_MEMORY",
-    "NONE",
+    "MOST_UNITS",
     "TOLD",
     "TOO_LARGE",
     "CompiledEngine",
@@ -38,7 +34,6 @@ __all__ = [
 
 CORE = Path(__file__).with_name("engine.wasm")
 
-NONE = 0xFFFF_FFFF
 MOST_BUILDS = 8
 MOST_CELLS = 4096
 MOST_KINDS = 64
