@@ -130,26 +130,31 @@ class _Making:
         derived = self._derived(of, build, (arena.low, arena.high))
         if _shape(derived.start.arena) != _shape(arena):
             raise PlanningError(
-                f"0x{address:08X} is an address of {of}, and the heap of {build} is another: give "
-                "an expression that leads there on both"
+                f"0x{address:08X} is an address of {of}, and the heap of {build} is another; give "
+                f"an expression, or each build's address as {build}=ADDRESS, with commas between "
+                "them"
             )
         try:
             return derived.carried(address)
         except NotDerivable as fault:
-            raise _unknown(build, fault) from None
+            raise self._unknown(build, fault) from None
 
     def _derived(self, of: str, build: str, bounds: tuple[int, int]) -> DerivedStart:
         if (of, build) not in self.derived:
             try:
                 made = derive(self.known[of].start, self.games[build], bounds)
             except NotDerivable as fault:
-                raise _unknown(build, fault) from None
+                raise self._unknown(build, fault) from None
             self.derived[of, build] = made
         return self.derived[of, build]
 
-
-def _unknown(build: str, fault: NotDerivable) -> PlanningError:
-    return PlanningError(f"{build}: {fault}; give a dump of {build} with --dump")
+    def _unknown(self, build: str, fault: NotDerivable) -> PlanningError:
+        if build in self.known:
+            return PlanningError(
+                f"{build}: {fault}; give an expression, or each build's address as "
+                f"{build}=ADDRESS, with commas between them"
+            )
+        return PlanningError(f"{build}: {fault}; give a dump of {build} with --dump")
 
 
 def _shape(arena: Arena) -> list[tuple[int, int, str]]:

@@ -8,6 +8,7 @@ and what is added is that build's own.  ``asking_build`` has frames with these n
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -32,6 +33,8 @@ __all__ = [
     "field_offset",
     "leading",
 ]
+
+_ADDRESS = re.compile(r"0[xX][0-9A-Fa-f]{1,16}|[1-9][0-9]{0,19}")
 
 
 class Sort(StrEnum):
@@ -84,8 +87,14 @@ def leading(prepared: PreparedBuild, watches: Mapping[str, str], wish: Wish) -> 
 
     A pointer leads where it points, a whole number is an address, anything else leads to its own
     place.  A field is wished for at the place itself, whatever is stored there.  Raises
-    ExpressionError.
+    ExpressionError, and LowhalfError where each build's address is given but this one's.
     """
+    by_build = _by_build(wish.where)
+    if by_build:
+        build = prepared.layout.name
+        if build not in by_build:
+            raise LowhalfError(f"{wish.given}: it has no address of {build}")
+        return Leading("", fixed=by_build[build])
     text = watches.get(wish.where, wish.where)
     place = _place(prepared, watches, text)
     number = None
@@ -99,6 +108,14 @@ def leading(prepared: PreparedBuild, watches: Mapping[str, str], wish: Wish) -> 
     if isinstance(number, nodes.AddressOf):
         return _leading(number.place)
     return Leading(text)
+
+
+def _by_build(text: str) -> dict[str, int]:
+    """Each build's address as in ``first-print=0x80200010,export=0x80240010``; else nothing."""
+    parts = [part.strip().partition("=") for part in text.split(",")]
+    if not all(_ADDRESS.fullmatch(number) for _, _, number in parts):
+        return {}
+    return {build: int(number, 0) for build, _, number in parts}
 
 
 def _place(prepared: PreparedBuild, watches: Mapping[str, str], text: str) -> nodes.Place | None:

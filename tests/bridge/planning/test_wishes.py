@@ -89,6 +89,20 @@ def test_an_expression_that_leads_nowhere_is_refused(where: str, message: str) -
     assert fault.value.detail == message
 
 
+def test_an_address_of_each_build_can_be_given() -> None:
+    one = wish("first-print=0x80200010, export=2149842960")
+    assert leading(PREPARED["first-print"], WATCHES, one) == Leading("", fixed=0x8020_0010)
+    assert leading(PREPARED["export"], WATCHES, one) == Leading("", fixed=0x8024_0010)
+    with pytest.raises(LowhalfError) as fault:
+        leading(PREPARED["second-print"], WATCHES, one)
+    assert str(fault.value) == (
+        "asked for first-print=0x80200010, export=2149842960: it has no address of second-print"
+    )
+    # what is an expression stays one
+    with pytest.raises(ExpressionError):
+        leading(PREPARED["export"], WATCHES, wish("export=courier.held"))
+
+
 def test_a_frame_can_be_asked_for_what_an_expression_needs() -> None:
     build = asking_build(PREPARED["export"], WATCHES, {"wish 0": "courier.held"})
     assert [watch.name for watch in build.watches] == ["wish 0"]
@@ -163,8 +177,8 @@ def test_an_address_is_one_of_the_build_whose_heap_holds_it() -> None:
     with pytest.raises(PlanningError) as fault:
         goals_of(wish("0x802401E0"), leads, known[0], ("export", other))
     assert str(fault.value) == (
-        "0x802401E0 is an address of export, and the heap of first-print is another: give an "
-        "expression that leads there on both"
+        "0x802401E0 is an address of export, and the heap of first-print is another; give an "
+        "expression, or each build's address as first-print=ADDRESS, with commas between them"
     )
 
 
