@@ -8,7 +8,7 @@ that no expression can name.
 from __future__ import annotations
 
 import ast
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import TypeVar
 
 from construct import Array
@@ -37,7 +37,29 @@ ENTRY = " entry"
 
 def heap_programs(checker: Checker) -> tuple[HeapProgram, ...]:
     """The programs of a build's heaps.  Raises SchemaError."""
-    return tuple(_program(checker, types) for types in checker.layout.heaps)
+    programs = tuple(_program(checker, types) for types in checker.layout.heaps)
+    _check_siblings(checker, programs)
+    return programs
+
+
+def _check_siblings(checker: Checker, programs: Sequence[HeapProgram]) -> None:
+    """Refuse extents that are written out and overlap, where neither lies in the other."""
+    written: list[tuple[HeapTypes, int, int]] = []
+    for program in programs:
+        if program.extent is None:
+            continue
+        low, high = (_written_address(each) for each in program.extent)
+        if low is None or high is None:
+            continue
+        for other, start, end in written:
+            apart = high <= start or end <= low
+            inside = (start <= low and high <= end) or (low <= start and end <= high)
+            if not apart and not inside:
+                layout = checker.layout
+                where = f"0x{start:08X} to 0x{end:08X}, that of {'.'.join(other.path)}"
+                message = f"0x{low:08X} to 0x{high:08X} overlaps {where} (build {layout.name})"
+                raise layout.error((*program.types.path, "extent"), message)
+        written.append((program.types, low, high))
 
 
 def _program(checker: Checker, types: HeapTypes) -> HeapProgram:

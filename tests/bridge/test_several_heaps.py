@@ -454,3 +454,18 @@ def test_handles_behind_a_pointer_have_a_count(whole: bool) -> None:
         (CARGO + 8, elsewhere + 8),
         (CARGO + 0x28, elsewhere),
     ]
+
+
+def test_extents_that_are_written_out_and_overlap_are_refused() -> None:
+    second = FURTHER.split("[builds.only]")[0].replace("heaps.motes", "heaps.more")
+    second = second.replace(f"to = {SLOTS + 0x100:#x}", f"to = {SLOTS + 0x180:#x}")
+    low, high = f"from = {SLOTS:#x}", f"from = {SLOTS + 0x40:#x}"
+    guest = Nested(second.replace(low, high) + FURTHER)
+    with pytest.raises(SchemaError) as refused:
+        guest.run({"watch": "1"}, whole=True)
+    assert (
+        f"heaps.motes.extent: 0x{SLOTS:08X} to 0x{SLOTS + 0x100:08X} overlaps "
+        f"0x{SLOTS + 0x40:08X} to 0x{SLOTS + 0x180:08X}, that of heaps.more (build only)"
+    ) in str(refused.value)
+    # one inside the other may be nested
+    Nested(second + FURTHER).run({"watch": "1"}, whole=True)

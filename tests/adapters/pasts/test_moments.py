@@ -160,8 +160,9 @@ async def test_a_page_gets_the_same_from_the_process(tmp_path: Path) -> None:
             assert moment["heap_events"]["count"] == len(events["events"])
 
 
-def demo_events() -> list[str]:
-    done = lowhalf("events", str(SAMPLES / "demo.mcap"))
+def demo_events(bridge: Path) -> list[str]:
+    # by the same schema: that of the recording knows no identity of an object
+    done = lowhalf("events", str(SAMPLES / "demo.mcap"), "--bridge", str(bridge))
     assert done.returncode == 0, done.stderr
     return done.stdout.splitlines()
 
@@ -169,7 +170,7 @@ def demo_events() -> list[str]:
 async def test_a_moment_has_the_heap_events_up_to_it(tmp_path: Path) -> None:
     """What had become of the heap's blocks by then, as the command prints it of the recording."""
     path = demo_bridge(tmp_path)
-    printed = [line.split("  ", 1) for line in demo_events()]
+    printed = [line.split("  ", 1) for line in demo_events(path)]
     async with past_of(tmp_path / "demo.mcap", load_bridge(path)) as past:
         assert "heap_events" not in await past.moment(570, frozenset({"desk"}))
         for place in (570, 571, 1100):
