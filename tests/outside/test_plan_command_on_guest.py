@@ -31,16 +31,30 @@ NAMES = tuple(build.name for build in BUILDS)
 Capture = pytest.CaptureFixture[str]
 
 
+Running = Callable[[str], PlayedGuest]
+
+
 @pytest.fixture(scope="module")
-def guests(
+def running(
     tmp_path_factory: pytest.TempPathFactory, played_elf: Callable[[str, str | None], Path]
-) -> Iterator[list[PlayedGuest]]:
-    """The running game of every build."""
+) -> Iterator[Running]:
+    """Gives the running game of a build, which is started once."""
+    started: dict[str, PlayedGuest] = {}
     with ExitStack() as stack:
-        yield [
-            stack.enter_context(PlayedGuest(played_elf(name, None), tmp_path_factory.mktemp(name)))
-            for name in NAMES
-        ]
+
+        def get(name: str) -> PlayedGuest:
+            if name not in started:
+                guest = PlayedGuest(played_elf(name, None), tmp_path_factory.mktemp(name))
+                started[name] = stack.enter_context(guest)
+            return started[name]
+
+        yield get
+
+
+@pytest.fixture
+def guests(running: Running) -> list[PlayedGuest]:
+    """The running game of every build."""
+    return [running(name) for name in NAMES]
 
 
 def planned(capsys: Capture, *words: str) -> tuple[int, dict[str, Any]]:
@@ -100,9 +114,9 @@ def wished(
 
 
 def test_a_plan_from_the_live_game_comes_true(
-    guests: list[PlayedGuest], capsys: Capture, tmp_path: Path
+    running: Running, capsys: Capture, tmp_path: Path
 ) -> None:
-    (guest, *_) = guests
+    guest = running(NAMES[0])
     words = wished([guest], "live", 4)
     bridge = str(guest.live_bridge(tmp_path).path)
     code, found = planned(capsys, bridge, *words)
