@@ -98,6 +98,17 @@ class ActionVariantForm(Form):
     count: int
 
 
+class LearnedEffectForm(Form):
+    """One thing that an action does: one of alloc and free, as the schema has it."""
+
+    alloc: str = sometimes("kind of which blocks are handed out")
+    free: str | list[str] = sometimes("kinds of which blocks are released")
+    which: str = sometimes("which blocks of these kinds")
+    count: int = sometimes("how many (1)")
+    order: str = sometimes("of all: the one that is released first")
+    end: str = sometimes("the end of the arena that is asked for")
+
+
 class LearnedActionForm(Form):
     """What is known of an action."""
 
