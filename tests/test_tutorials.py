@@ -134,6 +134,16 @@ def test_actions_do_to_a_heap_what_their_page_shows(session: Session) -> None:
         session.run(command, expected)
 
 
+def test_recordings_tell_what_their_page_shows(session: Session) -> None:
+    page = (DOCS / "how-to/learn-actions.md").read_text("utf-8")
+    for language, text in blocks(page):
+        if language == "toml":
+            (session.folder / "doors.bridge.toml").write_text(text, "utf-8")
+        elif language == "console":
+            for command, expected in commands(text):
+                session.run(command, expected)
+
+
 @pytest.mark.needs("curl", "curl")
 @pytest.mark.parametrize("name", PAGES)
 def test_a_session_is_as_the_page_shows_it(name: str, session: Session) -> None:
