@@ -15,34 +15,23 @@ from typing import Any
 from bridge.evaluation.absence import Absent, Missing, NotHeld
 from bridge.evaluation.budget import CLOCK_EVERY, OverBudget
 from bridge.evaluation.code_writer import GeneratedCode
+from bridge.evaluation.heap_damage import PLACES, Damage, byte_words, crooked, extent_words, unsound
 from bridge.evaluation.heap_walk_code import MAX_BLOCKS, generate_walk
+from bridge.evaluation.row_owners import owner_words, run_words
 from bridge.expressions.program import HeapProgram
-from bridge.heap.blocks import FREE, UNKNOWN, Age, Heap, Row, Rows
+from bridge.heap.blocks import Age, Heap, Row, Rows
 from bridge.heap.overlap import Overlap, first_overlap, uncovered
 from bridge.memory.address_map import LINE_SHIFT, MemoryMap
 from bridge.memory.image import Image
 from bridge.values.status import Status
 from schemas.compiler import BuildLayout
-from schemas.heap_types import HeapOwner
 
-__all__ = ["FURTHEST_AHEAD", "Damage", "HeapWalk", "owner_words"]
+__all__ = ["FURTHEST_AHEAD", "HeapWalk"]
 
 FURTHEST_AHEAD = 256
 """Lines that are asked for at most before they are known to be needed."""
 _NEAR = 8
 """Lines that may lie between one header and the next where the walk goes steadily upwards."""
-
-
-class Damage(Exception):
-    """A block that cannot be right, and what is wrong with it."""
-
-
-_PLACES = {
-    "list": "with its header",
-    "free": "with its header",
-    "slots": "which is the slot",
-    "handles": "which is that of the handle",
-}
 
 
 @dataclass(slots=True)
@@ -85,8 +74,8 @@ class HeapWalk:
             "circle": self._circle,
             "shared": self._shared,
             "pause": self._pause,
-            "unsound": _unsound,
-            "crooked": _crooked,
+            "unsound": unsound,
+            "crooked": crooked,
             "unordered": self._not_in_order,
         }
         names = compile(source, own)
@@ -94,7 +83,7 @@ class HeapWalk:
         self._rest = names.get("rest")
         self._table = heap.types.table
         self._runs = self._table.form == "free" and self._table.rest == "run"
-        self._owner = _run_words if self._runs else owner_words(heap.types.owner)
+        self._owner = run_words if self._runs else owner_words(heap.types.owner)
         self._by_address = self._table.order == "address" or self._table.extent is not None
         self._ahead_of, self._ahead = -_NEAR, 0
         self.begin()
@@ -308,7 +297,7 @@ class HeapWalk:
                 del self._rows[index:]
                 self._at = row[0]
                 self.absent = None
-                place = f"block {index}, {_extent(row)}"
+                place = f"block {index}, {extent_words(row)}"
                 return f"{self._place()}: {place}, lies outside 0x{low:08X} to 0x{high:08X}"
         return None
 
@@ -325,14 +314,14 @@ class HeapWalk:
         # where not even the first two are apart, it is hardly the game
         cause = f"; is size in {self._called} too large?" if overlap.later == 1 else ""
         return (
-            f"{self._place()}: block {overlap.later}, {_extent(later)}, overlaps "
-            f"block {overlap.earlier}, {_extent(earlier)}: {_count(overlap.size)} from "
+            f"{self._place()}: block {overlap.later}, {extent_words(later)}, overlaps "
+            f"block {overlap.earlier}, {extent_words(earlier)}: {byte_words(overlap.size)} from "
             f"0x{overlap.start:08X} would be both's{cause}"
         )
 
     def _place(self) -> str:
         """Where the walk stopped, and what came before."""
-        header = f"{_PLACES[self._table.form]} at 0x{self._at:08X}"
+        header = f"{PLACES[self._table.form]} at 0x{self._at:08X}"
         if not self._rows:
             return f"the first block, {header}"
         row = self._rows[-1]
@@ -372,58 +361,9 @@ class HeapWalk:
         raise Damage(f"is block {index} again, so the list goes in a circle")
 
 
-def owner_words(owner: HeapOwner) -> Callable[[Row], str]:
-    """What a row's owner is called."""
-    numbers: dict[int, str] = {}
-    if owner.leaf is not None:
-        names = owner
-
-        def by_kind(row: Row) -> str:
-            if not row[3]:
-                return FREE
-            kind = row[4]
-            if kind is None:
-                return UNKNOWN
-            word = numbers.get(kind)
-            if word is None:
-                word = numbers[kind] = names.name(kind)
-            return word
-
-        return by_kind
-    sizes = owner.sizes
-
-    def by_size(row: Row) -> str:
-        return sizes.get(row[2], UNKNOWN) if row[3] else FREE
-
-    return by_size
-
-
-def _run_words(row: Row) -> str:
-    """What is in a run is not known, and its size tells nothing."""
-    return UNKNOWN if row[3] else FREE
-
-
 def _is_index(fault: Absent) -> bool:
     return fault.cause is not None and fault.cause.startswith("no result: index")
 
 
-def _extent(row: Row) -> str:
-    return f"0x{row[2]:X} bytes from 0x{row[1]:08X}"
-
-
-def _count(size: int) -> str:
-    return "1 byte" if size == 1 else f"{size} bytes"
-
-
 def _too_long(fault: OverBudget) -> Absent:
     return Absent(Status.ERROR, f"the walk along the heap {fault}")
-
-
-def _unsound(magic: str) -> None:
-    raise Damage(f"{magic} is false")
-
-
-def _crooked(payload: int, size: int, alignment: int) -> None:
-    if payload % alignment:
-        raise Damage(f"its payload at 0x{payload:08X} is not a multiple of {alignment}")
-    raise Damage(f"its size 0x{size:X} is not a multiple of {alignment}")
