@@ -19,10 +19,12 @@ from bridge.planning.model import Task
 from bridge.planning.policy import Policy
 from bridge.planning.simulation import Moment, NotPossible, begin, stages
 
-__all__ = ["Course", "NotFollowable", "Shape", "Spot", "shape_of", "shape_of_blocks"]
+__all__ = ["HELD", "Course", "NotFollowable", "Shape", "Spot", "shape_of", "shape_of_blocks"]
 
 Shape = tuple[tuple[int, str], ...]
 """Address of the payload and kind of each used block, by address."""
+HELD = "allocator.held"
+"""What stands for what is held, among the states that are seen."""
 _MAX_KEPT = 512
 
 
@@ -57,11 +59,21 @@ class Course:
 
     ``task`` has that build's start alone, ``actions`` are the plan's in their order, ``moments``
     the moment before each and the last one's end, ``ways`` the moments after each of an action's
-    stages.  Raises NotFollowable where an action cannot be done.
+    stages.  With *sees_held* the game tells what is held, which then stands among the states as
+    HELD.  Raises NotFollowable where an action cannot be done.
     """
 
-    def __init__(self, name: str, task: Task, actions: Sequence[Action], title: str = "") -> None:
+    def __init__(
+        self,
+        name: str,
+        task: Task,
+        actions: Sequence[Action],
+        title: str = "",
+        *,
+        sees_held: bool = False,
+    ) -> None:
         (start,) = task.starts
+        self._sees_held = sees_held
         self.name = name
         self.title = title
         self.build = start.game.build
@@ -88,6 +100,30 @@ class Course:
     def shape(self, spot: Spot) -> Shape:
         """The heap there."""
         return self._shapes[spot]
+
+    def told(self, moment: Moment) -> Mapping[str, int]:
+        """The states of a moment, with HELD the payload of what is held, 0 for nothing."""
+        if not self._sees_held:
+            return moment.states
+        held = moment.arenas[self.build].held
+        return {**moment.states, HELD: 0 if held is None else held + self.policy.header}
+
+    def held(self, shape: Shape, address: int) -> int:
+        """The payload of the block that an address is in, 0 where it is in none."""
+        sizes = self.task.starts[0].game.sizes
+        for at, kind in shape:
+            if at <= address < at + sizes.get(kind, 1):
+                return at
+        return 0
+
+    @cached_property
+    def passed(self) -> Sequence[Mapping[str, frozenset[int]]]:
+        """What each state may be while a step is under way, by step."""
+        found = []
+        for step, way in enumerate(self.ways):
+            told = [self.told(moment) for moment in (self.moments[step], *way)]
+            found.append({name: frozenset(each[name] for each in told) for name in told[0]})
+        return found
 
     def unseen(self, step: int) -> bool:
         """Whether a step changes nothing that is to be seen."""

@@ -8,7 +8,7 @@ from functools import cached_property
 
 from bridge.expressions.program import Program
 from bridge.heap.blocks import Block
-from bridge.planning.course import Course, NotFollowable
+from bridge.planning.course import HELD, Course, NotFollowable
 from bridge.planning.described import Described, described
 from bridge.planning.following import Place, follow
 from bridge.planning.laid_blocks import arena_of
@@ -50,9 +50,24 @@ class Followable:
                 (Start(game, arena),), self._file.start.states, actions, goals_of(self._file.goals)
             )
             by_name = {action.name: action for action in actions}
-            return Course(self.name, task, [by_name[step.action] for step in self._file.steps])
+            steps = [by_name[step.action] for step in self._file.steps]
+            return Course(self.name, task, steps, sees_held=HELD in self.described.expressions)
         except (ValueError, NotFollowable) as fault:
             raise PlanningError(f"plan {self.name} cannot be followed: {fault}") from fault
+
+    @property
+    def expressions(self) -> Sequence[str]:
+        """What ``follow`` needs of a frame beside the heap: the states, and what is held."""
+        if self.why:
+            return ()
+        told = self.described
+        names = [f"state.{name}" for name in told.states]
+        return [told.expressions[name] for name in (*names, HELD) if name in told.expressions]
+
+    @property
+    def may_lack(self) -> bool:
+        """Whether the last of ``expressions`` may have no value: what is held, where nothing is."""
+        return HELD in self.described.expressions
 
     def number(self, blocks: Sequence[Block], complete: bool) -> int | None:
         """A number of a heap, for ``follow``; None where not all of it is known."""
@@ -61,9 +76,13 @@ class Followable:
     def follow(
         self, before: Place | None, heap: int, states: Sequence[int], frame: int, missed: int
     ) -> Place:
-        """Where the game stands; *states* are in the schema's order."""
-        named = dict(zip(self.described.states, states, strict=True))
-        return follow(self.course, before, self.course.numbered(heap), named, frame, missed)
+        """Where the game stands; *states* are what ``expressions`` gave."""
+        course = self.course
+        shape = course.numbered(heap)
+        named = dict(zip(self.described.states, states, strict=False))
+        if len(states) > len(named):
+            named[HELD] = course.held(shape, states[-1])
+        return follow(course, before, shape, named, frame, missed)
 
     def wanted(self, task: Task) -> Task:
         """A task without the actions that the plan was to avoid."""

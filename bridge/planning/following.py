@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from bridge.heap.blocks import UNKNOWN
-from bridge.planning.course import Course, Shape, Spot
+from bridge.planning.course import HELD, Course, Shape, Spot
 
 __all__ = ["JUST_NOW", "MOMENT", "PATIENCE", "Place", "Stand", "follow"]
 
@@ -89,12 +89,20 @@ def follow(
     """Where the game stands in a frame, by where it stood in the last one that was seen."""
     if before is not None and before.shape == shape and before.states == states:
         return _same(course, before, frame)
-    spot = _spot(course, before, shape, states, seen_all=not missed)
+    seen = states
+    spot = _spot(course, before, shape, seen, seen_all=not missed)
+    if states.get(HELD) and not (spot is not None and _follows(course, before, spot, missed)):
+        # a pointer to what was held may be stale: then nothing is held
+        stale = {**states, HELD: 0}
+        other = _spot(course, before, shape, stale, seen_all=not missed)
+        if other is not None and (spot is None or _follows(course, before, other, missed)):
+            spot, seen = other, stale
     if before is None and spot is None:
         return Place(Stand.WAITS, Spot(0), shape, states, since=frame)
-    if before is None or (spot is not None and _follows(course, before, spot, missed)):
-        assert spot is not None
-        return _agreed(course, before, spot, shape, states, frame, missed)
+    if spot is not None and _follows(course, before, spot, missed):
+        whole = _are(course, spot, seen)
+        return _agreed(course, before, spot, shape, states, frame, missed, whole=whole)
+    assert before is not None
     same = replace(before, shape=shape, states=states, half=None)
     if spot is not None:  # elsewhere in the plan; or what an action passes through
         stand = Stand.UNDER_WAY if before.stand is Stand.ON else before.stand
@@ -124,15 +132,16 @@ def _same(course: Course, before: Place, frame: int) -> Place:
         return before
     spot = _elsewhere(course, before, before.shape, before.states)
     if spot is not None:
-        return _agreed(course, before, spot, before.shape, before.states, frame, before.missed)
+        at = before.shape, before.states
+        return _agreed(course, before, spot, *at, frame, before.missed, whole=True)
     if before.half is None:
         return before
     return replace(before, stand=Stand.OFF, since=frame, half=None)
 
 
-def _follows(course: Course, before: Place, spot: Spot, missed: int) -> bool:
+def _follows(course: Course, before: Place | None, spot: Spot, missed: int) -> bool:
     """Whether a place comes next after another, so that it need not be seen to stay."""
-    if before.agreed is None:
+    if before is None or before.agreed is None:
         return True
     return spot >= before.spot and (bool(missed) or spot.step <= _reach(course, before.spot))
 
@@ -153,8 +162,10 @@ def _agreed(
     states: Mapping[str, int],
     frame: int,
     missed: int,
+    *,
+    whole: bool,
 ) -> Place:
-    whole = spot.stage == 0 and states == course.moments[spot.step].states
+    whole = whole and not spot.stage
     done = whole and spot.step == len(course.actions)
     stand = Stand.DONE if done else Stand.ON if whole else Stand.UNDER_WAY
     place = Place(stand, spot, shape, states, frame, frame)
@@ -213,15 +224,21 @@ def _elsewhere(
 def _whole(course: Course, shape: Shape, states: Mapping[str, int]) -> list[Spot]:
     """The places between two actions with this heap and these states."""
     found = course.spots.get(shape, ())
-    return [s for s in found if not s.stage and course.moments[s.step].states == states]
+    return [s for s in found if not s.stage and _are(course, s, states)]
+
+
+def _are(course: Course, spot: Spot, states: Mapping[str, int]) -> bool:
+    """Whether the states are those between two actions."""
+    told = course.told(course.moments[spot.step])
+    return all(told.get(name) == value for name, value in states.items())
 
 
 def _midway(course: Course, spot: Spot, states: Mapping[str, int]) -> bool:
     """Whether each state is as it is before the step that is under way, or after it."""
     if spot.step == len(course.actions):
         return False
-    old, new = course.moments[spot.step].states, course.moments[spot.step + 1].states
-    return all(value in (old.get(name), new.get(name)) for name, value in states.items())
+    passed = course.passed[spot.step]
+    return all(value in passed[name] for name, value in states.items())
 
 
 def _not_over(

@@ -14,7 +14,7 @@ from itertools import permutations, product
 from bridge.heap.shape_words import name
 from bridge.planning.actions import Action
 from bridge.planning.arena import Arena
-from bridge.planning.course import Course, Shape, Spot, shape_of
+from bridge.planning.course import HELD, Course, Shape, Spot, shape_of
 from bridge.planning.model import Start, Task
 from bridge.planning.simulation import Moment, NotPossible, stages
 
@@ -76,13 +76,18 @@ def difference_from(
     if before is not None:
         differs = [at for at in differs if found.get(at) != before.get(at)] or differs
     for at in sorted(differs):
-        kind, mine = expected.get(at), found.get(at)
-        stands = "nothing" if mine is None else _a(mine)
+        kind, stands_there = expected.get(at), found.get(at)
+        stands = "nothing" if stands_there is None else _a(stands_there)
         to_be = "nothing" if kind is None else _a(kind)
         return f"{stands} stands where {to_be} was to be, at 0x{at:08X}"
-    for state, value in course.moment(wanted).states.items():
-        if states.get(state, value) != value:
-            return f"{state} is {states[state]}, where {value} was to be"
+    for state, value in course.told(course.moment(wanted)).items():
+        mine = states.get(state, value)
+        if mine == value:
+            continue
+        if state == HELD:
+            named = [_a(found[at]) if at in found else "nothing" for at in (mine, value)]
+            return f"{named[0]} is held, where {named[1]} was to be"
+        return f"{state} is {mine}, where {value} was to be"
     return ""
 
 
@@ -147,11 +152,10 @@ def _tried(
     names = tuple(action.name for action in tried)
     after = way[-1]
     alike = [shape_of(each.arenas[course.build], course.policy) == shape for each in way]
-    if alike[-1] and after.states == states:
+    told = [course.told(each) for each in (moment, *way)]
+    if alike[-1] and all(told[-1].get(name) == value for name, value in states.items()):
         return Guess(names, after, True)
-    midway = all(
-        value in (moment.states.get(n), after.states.get(n)) for n, value in states.items()
-    )
+    midway = all(value in {each.get(n) for each in told} for n, value in states.items())
     return Guess(names, after, False) if midway and any(alike) else None
 
 
@@ -212,4 +216,5 @@ def task_from(
         for action in course.task.actions
         if (used := uses.get(action.name, 0)) < (action.limit or used + 1)
     )
-    return Task((Start(start.game, arena),), dict(states), actions, course.task.goals), first
+    states = {name: value for name, value in states.items() if name != HELD}
+    return Task((Start(start.game, arena),), states, actions, course.task.goals), first

@@ -13,7 +13,7 @@ from dataclasses import replace
 from bridge.heap.blocks import Heap
 from bridge.planning.advice import step_of
 from bridge.planning.arena_of_heap import arena_of_heap
-from bridge.planning.course import Course, Spot
+from bridge.planning.course import HELD, Course, Spot
 from bridge.planning.followable import Followable
 from bridge.planning.following import Place, Stand
 from bridge.planning.laid_blocks import blocks_of
@@ -103,7 +103,8 @@ class PlanTracker:
             at = course.arena(place.spot)
             told = plan.described
             try:
-                arena = arena_of_heap(heap, told.game, (at.low, at.high), told.actions)
+                held = place.states.get(HELD)
+                arena = arena_of_heap(heap, told.game, (at.low, at.high), told.actions, held=held)
             except PlanningError as fault:
                 why = str(fault)
         self._adviser.ask(

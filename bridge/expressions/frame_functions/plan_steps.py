@@ -24,10 +24,20 @@ class Standing(Protocol):
 
 
 class Course(Protocol):
-    """A plan that can be followed; ``why`` says why it cannot, on this build, else empty."""
+    """A plan that can be followed; ``why`` says why it cannot, on this build, else empty.
+
+    ``expressions`` are what ``follow`` needs as its states; with ``may_lack`` the last of them may
+    have no value, as where it leads through a pointer that is null, and is 0 then.
+    """
 
     @property
     def why(self) -> str: ...
+
+    @property
+    def expressions(self) -> Sequence[str]: ...
+
+    @property
+    def may_lack(self) -> bool: ...
 
     def number(self, blocks: Sequence[Block], complete: bool) -> int | None:
         """A number of a heap, for ``follow``; None where not all of it is known."""
@@ -39,7 +49,7 @@ class Course(Protocol):
 
 
 class PlanSteps(FrameFunction):
-    """Its arguments are the heap's number and the states, in the schema's order.
+    """Its arguments are the heap's number and the states that the course needs.
 
     ``place`` is where the game stood in the frame that was taken last, None before the first.
     """
@@ -61,7 +71,9 @@ class PlanSteps(FrameFunction):
         known: list[int] = []
         for position, argument in enumerate(arguments):
             if argument is None:
-                raise NoArgument(position)
+                if not self._course.may_lack or position < len(arguments) - 1:
+                    raise NoArgument(position)
+                argument = 0
             assert isinstance(argument, int)
             known.append(int(argument))
         heap, *states = known

@@ -33,7 +33,7 @@ def plan(checker: Checker, tree: ast.Call) -> nodes.Expr:
             course = course_of(checker.layout, file)
         except LowhalfError as fault:
             checker.refuse(tree, str(fault))
-    slots = [] if course is None else map(checker.hidden_text, checker.layout.state.values())
+    slots = [] if course is None else map(checker.hidden_text, course.expressions)
     text = checker.text(tree)
     heap = checker.hidden_number(
         nodes.OfBlocks(f"the heap of {text}", INTEGER, partial(_number, course), MAX_BLOCKS)

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 import pytest
 
 from bridge.planning.actions import Action, Alloc, Free, Hold, Interval, Which
-from bridge.planning.course import Course, NotFollowable, Shape, Spot, shape_of
+from bridge.planning.course import HELD, Course, NotFollowable, Shape, Spot, shape_of
 from bridge.planning.following import JUST_NOW, MOMENT, PATIENCE, Place, Stand, follow
 from bridge.planning.model import Start, Task
 from bridge.planning.simulation import Moment, NotPossible, perform, stages
@@ -177,6 +177,37 @@ def test_what_cannot_be_seen_may_have_been_done() -> None:
     assert played.see().spot == Spot(0)  # nothing that is read has changed
     place = played.do("call_gull")
     assert (place.stand, place.unseen) == (Stand.DONE, (0,))
+
+
+def test_what_is_held_is_seen_where_the_game_tells_it() -> None:
+    names = ("take_lantern", "call_gull", "light_mist")
+    of = Course("held", task(), [BY_NAME[name] for name in names], sees_held=True)
+    played = Played(of)
+    start = of.shape(Spot(0))
+    (lantern,) = (at for at, kind in start if kind == "lantern")
+    assert of.held(start, lantern + 0x40) == lantern
+    assert of.held(start, 0x8020_F000) == 0
+    nothing, held = {"room": 0, HELD: 0}, {"room": 0, HELD: lantern}
+    assert played.see_heap(start, nothing).spot == Spot(0)
+    place = played.see_heap(start, held)
+    assert (place.stand, place.spot, place.unseen) == (Stand.ON, Spot(1), ())
+    # put down again: that is how it stood before
+    assert played.see_heap(start, nothing, JUST_NOW).stand is Stand.UNDER_WAY
+    place = played.see_heap(start, nothing)
+    assert (place.stand, place.spot, place.back) == (Stand.ON, Spot(0), True)
+    played.see_heap(start, held)
+    place = played.see_heap(of.shape(Spot(2)), held)
+    assert (place.stand, place.spot) == (Stand.ON, Spot(2))
+    # nothing in hand, and a heap that is right: off, and it is said why
+    place = played.see_heap(of.shape(Spot(3)), nothing, MOMENT + 1)
+    assert place.stand is Stand.OFF
+    words = difference(of, place.spot, place.shape, place.states)
+    assert words == "nothing is held, where a lantern was to be"
+    # a pointer that is stale says nothing: here to what was thrown away
+    gulls = Course("stale", task(), [BY_NAME["call_gull"]], sees_held=True)
+    stale = Played(gulls)
+    assert stale.see_heap(gulls.shape(Spot(0)), held).spot == Spot(0)
+    assert stale.see_heap(gulls.shape(Spot(1)), held).stand is Stand.DONE
 
 
 def test_half_a_block_is_under_way_and_does_not_stay_so() -> None:
