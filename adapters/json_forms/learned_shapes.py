@@ -77,19 +77,6 @@ class SeenAtForm(Form):
     frame: int
 
 
-class LearnedEffectForm(Form):
-    """An effect as the schema has it; of alloc, free, hold and let_go there is one."""
-
-    alloc: str = sometimes()
-    free: str | list[str] = sometimes()
-    hold: str | list[str] = sometimes()
-    let_go: bool = sometimes()
-    which: str = sometimes()
-    count: int = sometimes()
-    order: str = sometimes()
-    end: str = sometimes()
-
-
 class ActionVariantForm(Form):
     """What an action did some of the times."""
 
