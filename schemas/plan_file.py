@@ -169,6 +169,10 @@ class PlanFile(Table):
                 found = ", ".join(sorted(names)) or "none"
                 expected = ", ".join(self.start.builds)
                 raise ValueError(f"{what}: expected the builds of start, {expected}; found {found}")
+        for build, start in self.start.builds.items():
+            _check_tiled(f"start.builds.{build}.blocks", start.blocks, start.arena)
+            for number, step in enumerate(self.steps):
+                _check_tiled(f"steps.{number}.layouts.{build}", step.layouts[build], start.arena)
         for name in ("frames", "precise"):
             added = sum(getattr(step, name) for step in self.steps)
             if added != getattr(self, name):
@@ -183,6 +187,16 @@ class PlanFile(Table):
             yield f"goals.{number}", goal.builds()
         for number, step in enumerate(self.steps):
             yield f"steps.{number}.layouts", step.layouts
+
+
+def _check_tiled(what: str, blocks: Sequence[BlockAt], arena: tuple[int, int]) -> None:
+    """Raises ValueError where blocks are not one behind the other in the arena."""
+    end, high = arena
+    for block in blocks:
+        if block.start < end or block.start + block.size > high:
+            where = "before the end of what comes before" if block.start < end else "past the arena"
+            raise ValueError(f"{what}: the block at 0x{block.start:08X} lies {where}")
+        end = block.start + block.size
 
 
 def load_plan(path: Path) -> PlanFile:

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+from contextlib import redirect_stdout
 from html.parser import HTMLParser
+from io import StringIO
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
 
 from adapters.commands.main import main
 from adapters.commands.planning.page import page_of
+from adapters.commands.planning.shown import show_plan
 from adapters.commands.planning.stretched import scale_of
+from adapters.printable import printable
 from adapters.words.plans import alike, runs_words
 from schemas.plan_file import PlanFile, plan_text
 from tests.adapters.accessibility import violations
 from tests.adapters.browser import Page
 from tests.bridge.planning.made_plan import made_plan
 from tests.evil_texts import EVIL
+from tests.schemas.drawn_plans import plans
 
 Capture = pytest.CaptureFixture[str]
 SHOWN = """\
@@ -201,6 +207,18 @@ def test_other_peoples_texts_neither_steer_nor_become_markup() -> None:
     page = Read(text)
     assert page.open == []
     assert any(words.startswith('<script>"&amp;Wren') for words in page.words)
+
+
+@settings(max_examples=25)
+@given(plans())
+def test_any_plan_can_be_drawn(plan: PlanFile) -> None:
+    assert Read(page_of(plan)).open == []
+    printed = StringIO()
+    with redirect_stdout(printed):
+        show_plan(plan)
+    assert all(letter.isprintable() or letter == "\n" for letter in printed.getvalue())
+    for step in plan.steps:
+        assert f". {printable(step.action)}: " in printed.getvalue()
 
 
 @pytest.mark.needs("chromium", "chromium")

@@ -8,7 +8,6 @@ from typing import get_args
 
 import pytest
 from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from bridge.planning import outcome
 from schemas.errors import PlanFileError
@@ -28,6 +27,7 @@ from schemas.plan_file import (
 )
 from schemas.table import Table
 from schemas.toml_file import TomlText
+from tests.schemas.drawn_plans import plans
 
 LANTERN = BlockAt(start=0x8020_0010, size=0x1C0, used=True, owner="lantern", age=1)
 HOLE = BlockAt(start=0x8020_01E0, size=0xFE20, used=False, owner="free")
@@ -77,7 +77,7 @@ GOOD = PlanFile(
                 arena=(0x8020_0000, 0x8021_0000),
                 blocks=(LANTERN, HOLE),
             ),
-            "a b": BuildStart(taken_from="x", arena=(0, 1), blocks=(HOLE,)),
+            "a b": BuildStart(taken_from="x", arena=(0x8020_01D0, 0x8021_0000), blocks=(HOLE,)),
         },
     ),
     steps=(
@@ -86,7 +86,7 @@ GOOD = PlanFile(
             frames=95,
             precise=1,
             states={"room": 1},
-            layouts=dict.fromkeys(("first-print", "2", "a b"), (LANTERN, HOLE)),
+            layouts={"first-print": (LANTERN, HOLE), "2": (LANTERN, HOLE), "a b": (HOLE,)},
         ),
         StepTable(
             action="call_gull",
@@ -142,83 +142,6 @@ def test_it_is_written_a_line_a_block_and_read_back(tmp_path: Path) -> None:
     assert load_plan(path) == GOOD
 
 
-# what a file can hold as text: all but lone surrogates, which no UTF-8 has
-TEXTS = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=9)
-# outside reference: TOML 1.0.0 promises whole numbers of 64 bits with a sign
-NUMBERS = st.integers(0, (1 << 63) - 1)
-BLOCKS = st.lists(
-    st.builds(
-        BlockAt,
-        start=NUMBERS,
-        size=NUMBERS,
-        used=st.booleans(),
-        owner=TEXTS,
-        age=st.none() | st.integers(-9, 9),
-    ),
-    min_size=1,
-    max_size=2,
-).map(tuple)
-
-
-@st.composite
-def plans(draw: st.DrawFn) -> PlanFile:
-    builds = draw(st.lists(TEXTS, min_size=1, max_size=2, unique=True))
-    pair = st.tuples(NUMBERS, NUMBERS)
-    steps = draw(
-        st.lists(
-            st.builds(
-                StepTable,
-                action=TEXTS,
-                frames=NUMBERS,
-                precise=NUMBERS,
-                states=st.dictionaries(TEXTS, st.integers(-9, 9), max_size=2),
-                layouts=st.fixed_dictionaries(dict.fromkeys(builds, BLOCKS)),
-            ),
-            max_size=2,
-        )
-    )
-    start = st.builds(
-        BuildStart,
-        taken_from=TEXTS,
-        arena=pair,
-        rover=st.none() | NUMBERS,
-        held=st.none() | NUMBERS,
-        blocks=BLOCKS,
-    )
-    return PlanFile(
-        game=draw(TEXTS),
-        title=draw(TEXTS | st.just("")),
-        heap=draw(TEXTS | st.just("")),
-        frames=sum(step.frames for step in steps),
-        precise=sum(step.precise for step in steps),
-        avoid=draw(st.lists(TEXTS, max_size=2).map(tuple)),
-        most_precise=draw(st.none() | NUMBERS),
-        made_for=MadeForTable(actions=draw(TEXTS), builds={name: draw(TEXTS) for name in builds}),
-        proof=ProofTable(
-            verdict=draw(st.sampled_from(get_args(Verdict))),
-            floor=draw(st.none() | NUMBERS),
-            reason=draw(TEXTS),
-        ),
-        goals=(
-            GoalTable(
-                sort="placed",
-                words=draw(TEXTS),
-                given=draw(TEXTS | st.just("")),
-                kind=draw(st.none() | TEXTS),
-                spans={name: draw(pair) for name in builds},
-            ),
-            GoalTable(
-                sort="covered", words=draw(TEXTS), addresses={n: draw(NUMBERS) for n in builds}
-            ),
-        ),
-        start=StartTable(
-            states=draw(st.dictionaries(TEXTS, st.integers(-9, 9), max_size=2)),
-            builds={name: draw(start) for name in builds},
-        ),
-        steps=tuple(steps),
-    )
-
-
 @settings(max_examples=40)
 @given(plans())
 def test_any_plan_is_read_back_as_it_was(plan: PlanFile) -> None:
@@ -250,6 +173,11 @@ def test_its_verdicts_are_those_of_planning() -> None:
          ':26: goals.1: a goal that is "placed" needs spans'),
         ('sort = "laid out"', 'sort = "freed"',
          ':31: goals.2: a goal that is "freed" needs addresses'),
+        ("arena = [0x802001D0,", "arena = [0x80200200,",
+         ": start.builds.a b.blocks: the block at 0x802001E0 lies before the end of what comes "
+         "before"),
+        ("arena = [0x802001D0, 0x80210000]", "arena = [0x802001D0, 0x80200200]",
+         ": start.builds.a b.blocks: the block at 0x802001E0 lies past the arena"),
         ('game = "Tidewright"', 'game = "Tidewright"\ngaem = 1',
          ":4: gaem: unknown key; did you mean game?"),
     ],
