@@ -86,10 +86,12 @@ class ActionVariantForm(Form):
 
 
 class LearnedEffectForm(Form):
-    """One thing that an action does: one of alloc and free, as the schema has it."""
+    """One thing that an action does: one of alloc, free, hold and let_go, as the schema has it."""
 
     alloc: str = sometimes("kind of which blocks are handed out")
     free: str | list[str] = sometimes("kinds of which blocks are released")
+    hold: str | list[str] = sometimes("kinds of which one is held from now on")
+    let_go: bool = sometimes("true: what is held is held no more")
     which: str = sometimes("which blocks of these kinds")
     count: int = sometimes("how many (1)")
     order: str = sometimes("of all: the one that is released first")

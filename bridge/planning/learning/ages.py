@@ -29,7 +29,7 @@ class Ages:
 
     def births(self, play: int, change: int) -> dict[int, int]:
         """By where a payload starts, the number of the change in which a block that is there right
-        before a change came; those that were there from the first are not in it."""
+        before a change came, or in the end; those that were there from the first are not in it."""
         known = self._births.get(play)
         if known is None:
             known, now = [], dict[int, int]()
@@ -38,13 +38,16 @@ class Ages:
                 there = {block.start for block in each.after.blocks if block.used}
                 now = {start: born for start, born in now.items() if start in there}
                 now |= {block.start: number for block in allocations(each)}
+            known.append(now)
             self._births[play] = known
         return known[change]
 
     def newer(self, play: int, change: int, one: Block, other: Block) -> bool | None:
         """Whether *one* is newer than *other*, both there right before a change; None where nobody
         knows."""
-        told = self.plays[play].changes[change].before.ages
+        changes, last = self.plays[play].changes, self.plays[play].last
+        heap = changes[change].before if change < len(changes) else last
+        told = heap.ages if heap is not None else {}
         a, b = told.get(one.start), told.get(other.start)
         if a is not None and b is not None and (known := _told(a, b)) is not None:
             return known

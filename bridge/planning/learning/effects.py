@@ -10,6 +10,7 @@ from statistics import median_low
 from bridge.planning.actions import Effect, Free, Which
 from bridge.planning.learning.ages import Ages
 from bridge.planning.learning.geometry import Geometry
+from bridge.planning.learning.in_hand import in_hand
 from bridge.planning.learning.models import Model
 from bridge.planning.learning.observed import Label, Play
 from bridge.planning.learning.occurrences import Occurrence
@@ -77,9 +78,9 @@ def learn_actions(
     """
     found: list[LearnedAction] = []
     for name, occurrences in sorted(by_action.items()):
-        action = _counted(name, occurrences, plays)
+        action = _counted(name, occurrences, plays, ages)
         found.append(action)
-        if action.why:
+        if action.why or action.candidates:
             continue
         if tell(name):
             _order(action, occurrences, plays, geometries, models, ages)
@@ -88,7 +89,9 @@ def learn_actions(
     return found
 
 
-def _counted(name: str, occurrences: Sequence[Occurrence], plays: Sequence[Play]) -> LearnedAction:
+def _counted(
+    name: str, occurrences: Sequence[Occurrence], plays: Sequence[Play], ages: Ages
+) -> LearnedAction:
     """What can be said without a model."""
     took = [each.took for each in occurrences if each.took is not None]
     action = LearnedAction(
@@ -102,8 +105,10 @@ def _counted(name: str, occurrences: Sequence[Occurrence], plays: Sequence[Play]
     _note_states(action, [label for play in plays for label in play.labels])
     changed = [each for each in occurrences if each.changes]
     if not changed:
-        action.why = "the heap stayed as it was each time"
-        action.candidates = [()]
+        action.candidates = in_hand(name, plays, ages)
+        if not action.candidates:
+            action.why = "the heap stayed as it was each time"
+            action.candidates = [()]
         return action
     came = Counter(_kinds(b.owner for b in each.allocated(plays)) for each in changed)
     if len(came) > 1:

@@ -129,6 +129,12 @@ def rivals_of(
             for each in learned.actions
             if each.by_model and each.by_model[number].found
         }
+        # what is in hand is no matter of a model
+        effects |= {
+            each.name: each.candidates
+            for each in learned.actions
+            if not each.by_model and not each.why
+        }
         game = GameModel(build, policy, sizes)
         actions = {name: _action(name, ways[0], learned, known) for name, ways in effects.items()}
         actions |= {name: each for name, each in known.items() if name not in actions}

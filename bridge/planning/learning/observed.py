@@ -49,12 +49,16 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """An action was done, or showed, in ``frame``; states are those before that frame and in it."""
+    """An action was done, or showed, in ``frame``.
+
+    States are those before that frame and in it; ``held`` is the payload that was and is held.
+    """
 
     frame: int
     action: str
     before: Mapping[str, int] = field(default_factory=dict)
     after: Mapping[str, int] = field(default_factory=dict)
+    held: tuple[int | None, int | None] = (None, None)
 
 
 @dataclass(slots=True)
@@ -99,7 +103,8 @@ class PlayWatcher:
         """The heap of a frame, and the actions that are done in it.  A broken one is left out."""
         play = self.play
         was, play.states = play.states, states or {}
-        play.labels += [Label(frame, action, was, play.states) for action in actions]
+        between = (self._held_before, held)
+        play.labels += [Label(frame, action, was, play.states, between) for action in actions]
         if heap.damaged is not None or heap.awaited or not heap.blocks:
             return
         before, since = play.last, play.last_frame
@@ -111,7 +116,6 @@ class PlayWatcher:
             events = tuple(events_between(frame, since, before, heap))
             if events or not _alike(before, heap):
                 self._kept += len(heap.blocks)
-                between = (self._held_before, held)
                 play.changes.append(Change(frame, since, before, heap, events, between))
             elif frame - since > 1:
                 play.gaps.append(frame)

@@ -102,7 +102,10 @@ class MadeGame:
     def look(self, actions: Sequence[str] = ()) -> None:
         """A frame passes."""
         self.frame += 1
-        self.watcher.take(self.frame, self.heap(), actions)
+        held = self.arena.held
+        if held is not None:
+            held += self.policy.header
+        self.watcher.take(self.frame, self.heap(), actions, held)
 
     def do(self, name: str) -> bool:
         """An action in one frame, and a frame behind it; False where it cannot be done."""

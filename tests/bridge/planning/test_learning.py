@@ -13,7 +13,7 @@ from dataclasses import replace
 import pytest
 
 from bridge.heap.blocks import Block, Heap
-from bridge.planning.actions import Action, Alloc, Effect, Free, Which
+from bridge.planning.actions import Action, Alloc, Effect, Free, Hold, LetGo, Which
 from bridge.planning.arena import HOLE
 from bridge.planning.learning.ages import Ages
 from bridge.planning.learning.experiment import here_of, next_experiment, rivals_of
@@ -358,3 +358,24 @@ def test_labels_at_one_frame_apart() -> None:
 def test_every_policy_has_words_of_its_own(merge: Merge) -> None:
     words = [policy_words(each) for each in all_policies() if each.merge is merge]
     assert len(set(words)) == len(words) == 56
+
+
+def test_what_is_taken_in_hand_and_let_go() -> None:
+    actions = (
+        Action("call_gull", 5, effects=(Alloc("gull"),)),
+        Action("take", 5, effects=(Hold(("gull",), Which.OLDEST),)),
+        Action("put_down", 5, effects=(LetGo(),)),
+        Action("throw", 5, effects=(Free(("gull",), Which.HELD),)),
+    )
+    game = MadeGame(POLICIES["best"], actions)
+    game.look()
+    done = ("call_gull", "call_gull", "call_gull", "take", "put_down", "take", "throw")
+    for name in (*done, "call_gull", "take", "throw"):
+        assert game.do(name)
+    learned = learned_from(game)
+    assert learned.action("take").candidates == [actions[1].effects]  # type: ignore[union-attr]
+    assert learned.action("put_down").candidates == [(LetGo(),)]  # type: ignore[union-attr]
+    assert actions[3].effects in ways_of(learned.action("throw"))  # type: ignore[arg-type]
+    tables = tomllib.loads(tables_text(learned_tables(learned, ["made"], {})))["actions"]
+    assert tables["take"]["effects"] == [{"hold": "gull", "which": "oldest"}]
+    assert tables["put_down"]["effects"] == [{"let_go": True}]
