@@ -235,6 +235,8 @@ class Daemon:
         others = [self._tell_notes()]
         if self._questions is not None and self.source.cadence.announced:
             others.append(self._answer(sampler, self._questions, WITHOUT_FRAME))
+        if self._plan is not None:
+            others.append(self._tell_advice(self._plan))
         still = self.source.cadence is Cadence.ONCE
         with contextlib.nullcontext() if still else self._clock.fine_waits():
             await _beside(self._take_frames(sampler), *others)
@@ -252,6 +254,13 @@ class Daemon:
             await self._clock.sleep(patience)
             while not await sampler.answer_standing():
                 await self._clock.sleep(WITHOUT_FRAME)
+
+    async def _tell_advice(self, plan: PlanTracker) -> None:
+        """Tell what the plan's adviser answers while no frame comes, as of a halted game."""
+        while True:
+            await self._clock.sleep(WITHOUT_FRAME)
+            if plan.answered() and self.last is not None and self.last.plan is not None:
+                self._publish(replace(self.last, plan=plan.followed))
 
     async def _take_frames(self, sampler: Sampler) -> None:
         prepared = None

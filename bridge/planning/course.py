@@ -101,6 +101,10 @@ class Course:
         """The heap there."""
         return self._shapes[spot]
 
+    def shape_at(self, moment: Moment) -> Shape:
+        """The heap in a moment."""
+        return shape_of(moment.arenas[self.build], self.policy)
+
     def told(self, moment: Moment) -> Mapping[str, int]:
         """The states of a moment, with HELD the payload of what is held, 0 for nothing."""
         if not self._sees_held:

@@ -46,8 +46,7 @@ class PlanTracker:
     def take(self, build: str, place: object, reason: str, heap: Heap | None) -> FollowedPlan:
         """A frame was taken; *reason* says why *place* is none of its, else empty."""
         plan = self._plans[build]
-        if self._adviser is not None:
-            self._advice = self._adviser.take() or self._advice
+        self._hear()
         if reason or not isinstance(place, Place):
             self.followed = replace(
                 self.followed, stand=str(Stand.WAITS), reason=reason or "no frame yet", new=None
@@ -58,9 +57,7 @@ class PlanTracker:
         spot = place.spot
         steps = tuple(step_of(course, action.name) for action in course.actions)
         last = spot.step == len(steps)
-        advice = self._advice
-        if advice is not None and (self._of is None or advice.number != self._asked):
-            advice = None
+        advice = self._fitting()
         self.followed = FollowedPlan(
             plan.name,
             str(place.stand),
@@ -79,6 +76,24 @@ class PlanTracker:
             wanted=_wanted(course, Spot(spot.step if last else spot.step + 1)),
         )
         return self.followed
+
+    def answered(self) -> bool:
+        """Whether the adviser has answered since the newest frame, which then says so."""
+        if not self._hear() or (advice := self._fitting()) is None:
+            return False
+        self.followed = replace(self.followed, guess=advice.guess, new=advice.new)
+        return True
+
+    def _hear(self) -> bool:
+        """Whether an answer has come."""
+        answer = None if self._adviser is None else self._adviser.take()
+        self._advice = answer or self._advice
+        return answer is not None
+
+    def _fitting(self) -> PlanAdvice | None:
+        """The answer that is of how the game stands now."""
+        advice = self._advice
+        return advice if self._of is not None and advice and advice.number == self._asked else None
 
     def _look(self, plan: Followable, place: Place, heap: Heap | None) -> None:
         """What differs, and the question about it, once for each heap that is not the plan's."""

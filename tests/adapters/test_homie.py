@@ -15,8 +15,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapters.outputs.mqtt import homie
+from adapters.outputs.mqtt.homie_plan import plan_payloads
 from adapters.outputs.mqtt.homie_practice import PracticeTopics
 from bridge.practice.attempts import Attempt, Outcome
+from bridge.practice.followed_plan import FollowedPlan, NewPlan, PlanStep
 from bridge.practice.progress import Practice
 from bridge.practice.totals import Rate, Score
 from bridge.readings.frame import Frame
@@ -444,6 +446,12 @@ def test_no_payload_steers_a_subscriber_s_terminal() -> None:
     practice = Practice(
         step=text, hint=text, reason=text, last=last, score=replace(Score(), steps=rates)
     )
+    rude = PlanStep(text, 1, doc=text)
+    new = NewPlan((rude,), True, 1, text, text)
+    plan = FollowedPlan(
+        *(text, "off", (rude,), text), difference=text, guess=text, unseen=(text,), reason=text
+    )
+    plan = replace(plan, new=new)
     topics = PracticeTopics(True, True)
     device = homie.Device("lowhalf-desk", text, [named, bad.watch], topics)
     lost = Reading(named, Status.OFFLINE, text, reason=text)
@@ -456,6 +464,7 @@ def test_no_payload_steers_a_subscriber_s_terminal() -> None:
         *homie.reading_payloads(shown.readings[0]).values(),
         *homie.reading_payloads(bad).values(),
         *topics.payloads(practice).values(),
+        *plan_payloads(plan).values(),
     ]
     for payload in payloads:
         if payload != b"\0":  # the convention's own sign for an empty string

@@ -192,6 +192,7 @@ class AtOnce(PlanAdviser):
         self.asked: list[PlanQuestion] = []
         self._answer: PlanAdvice | None = None
         self.closed = False
+        self.late = False
 
     def ask(self, question: PlanQuestion) -> None:
         self.asked.append(question)
@@ -199,6 +200,8 @@ class AtOnce(PlanAdviser):
         self._answer = advise(plan, question, SetClock(), None, lambda sought: True)
 
     def take(self) -> PlanAdvice | None:
+        if self.late:
+            return None
         answer, self._answer = self._answer, None
         return answer
 

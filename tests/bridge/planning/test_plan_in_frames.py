@@ -194,6 +194,22 @@ def test_on_another_build_it_says_for_which_it_was_made(tmp_path: Path) -> None:
     )
 
 
+async def test_an_answer_is_told_of_a_game_that_is_halted(tmp_path: Path) -> None:
+    guest = FollowedGuest(tmp_path)
+    guest.adviser.late = True
+    await guest.see()
+    await guest.do("drop_crate")
+    plan = said(await guest.see(frames=MOMENT + 2))
+    assert (plan.stand, plan.guess, plan.new) == ("off", "", None)
+    assert not guest.tracker.answered()
+    guest.adviser.late = False
+    assert guest.tracker.answered()
+    assert guest.tracker.followed.guess == "was drop_crate done in place of light_mist?"
+    assert guest.tracker.followed.new is not None
+    assert not guest.tracker.answered()  # each is told once
+    assert said(await guest.see()).guess  # and stays with the frames that stand so
+
+
 async def test_a_process_beside_answers_while_frames_go_on(tmp_path: Path) -> None:
     guest = FollowedGuest(tmp_path)
     process = PlanAdvisingProcess({"first-print": guest.plan}, logging.getLogger("test"))
