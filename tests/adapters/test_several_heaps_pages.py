@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator
 from pathlib import Path
 
+import aiohttp
 import pytest
 import pytest_asyncio
 
@@ -13,6 +15,7 @@ from bridge.prepared import prepare
 from tests.adapters.accessibility import serious_violations
 from tests.adapters.browser import Page
 from tests.adapters.canned_desk import CannedDesk, DeskServer, full_desk, happened, heap, snapshot
+from tests.adapters.desk_daemon import serving
 from tests.adapters.desk_hands import cells, show, text
 from tests.bridge.test_several_heaps import SLOTS, Nested
 from tests.commands.test_several_heaps import written
@@ -47,6 +50,31 @@ async def test_a_snapshot_has_the_others_beside_the_first(tmp_path: Path) -> Non
     # which heap `block(held).index` is of is not told by its number
     assert seen["held"] == []
     assert [(h["watch"], h["index"], h["start"]) for h in motes["held"]] == [("in_motes", 0, SLOTS)]
+
+
+@pytest.mark.parametrize("named", [False, True], ids=["one without a name", "all named"])
+async def test_a_page_gets_all_heaps_though_no_watch_reads_one(tmp_path: Path, named: bool) -> None:
+    path = written(tmp_path, Nested())
+    text = path.read_text("utf-8").replace("block(held).index", "1")
+    path.write_text(text + '[outputs.overlay]\nlisten = "127.0.0.1:0"\n', "utf-8")
+    if named:
+        schema = tmp_path / "made.schema.toml"
+        told = schema.read_text("utf-8").replace("[heap]\n", "[heaps.things]\n")
+        schema.write_text(told, "utf-8")
+    async with (
+        serving(path) as desk,
+        aiohttp.ClientSession() as http,
+        http.ws_connect(desk.url + "live?parts=heap") as live,
+        asyncio.timeout(20),
+    ):
+        while True:
+            snapshot = await live.receive_json()
+            await live.send_str("ack")
+            if snapshot.get("heap"):
+                break
+    heap = snapshot["heap"]
+    assert (heap.get("name"), heap["count"]) == ("things" if named else None, 3)
+    assert [(other["name"], other["count"]) for other in heap["others"]] == [("motes", 4)]
 
 
 browser = pytest.mark.needs("chromium", "chromium")

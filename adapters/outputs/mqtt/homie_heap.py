@@ -12,6 +12,9 @@ MAX_WAITING wait, of which the oldest make room::
     {"number": 41, "left_out": 0, "since": 1020, "frame": 1021, "event": "allocated", "block": 2,
      "start": 2149581776, "size": 464, "owner": "gull", "was": null}
 
+Where the heap has a name it is there as ``heap``, and where a block moved, ``was_at`` is its start
+before.
+
 QoS is 0, as the convention wants for what is not retained, so that none comes late or twice; by its
 ``number`` who receives it knows of those that a broker lost.
 """
