@@ -59,6 +59,7 @@ class _Proof:
         self._heaps = heaps
         goal = task.goals[test.goal]
         kind = goal.kind if isinstance(goal, Placed | Covered) else None
+        self._covered = isinstance(goal, Covered)
         self._wanted = f"a block of {kind}" if kind else "a block"
         if isinstance(goal, Placed):
             low, high = goal.spans[start.game.build]
@@ -94,6 +95,9 @@ class _Proof:
     def _nowhere(self) -> str:
         unit, header = self._build.unit, self._start.game.policy.header
         first = self._build.base + header
+        if self._covered:
+            last = self._build.base + self._build.units * unit - 1
+            return f"no payload can hold {self._where}: they lie from 0x{first:08X} to 0x{last:08X}"
         return (
             f"no block starts at {self._where}: they do from 0x{first:08X} to "
             f"0x{first + (self._build.units - 1) * unit:08X} every {unit:#x} bytes"

@@ -269,6 +269,8 @@ def test_no_one_plan_for_all_builds(capsys: Capture, tmp_path: Path) -> None:
     [
         (["--want", "gull", "--at", "0x802003D4"], 1,
          "impossible: no block starts at 0x802003D4"),
+        (["--cover", "0x80200005"], 1,
+         "impossible: no payload can hold 0x80200005: they lie from 0x80200010 to 0x8020FFFF"),
         (["--want", "gull", "--at", "courier.held", "--frames", "11"], 1,
          "none within the bound: there is no plan of at most 11 frames"),
         (["--want", "mist_puff", "--at", "0x80203010", "--want", "crate", "--at", "0x80200010",
