@@ -2,8 +2,8 @@
 
     python -m tests.benchmarks.following
 
-Processor time on the demo game's heap with all of its actions; the slips are each action that can be
-done in place of each step of a plan.
+Processor time on the demo game's heap with all of its actions; the slips are each action that can
+be done in place of each step of a plan.
 """
 
 from __future__ import annotations
@@ -35,10 +35,8 @@ _FRAMES = 10_000
 def followed(directory: Path) -> Followable:
     """A plan of the demo game, made for one of its dumps."""
     saved = directory / "gull.plan.toml"
-    assert (
-        lowhalf(["plan", str(CARRY), "--want", "gull", "--at", "0x802003D0", "--save", str(saved)])
-        == 0
-    )
+    words = ["--want", "gull", "--at", "0x802003D0", "--save", str(saved)]
+    assert lowhalf(["plan", str(CARRY), *words]) == 0
     layout = load_bridge(CARRY).schema.builds["first-print"]
     return followable_plan("gull", layout, load_plan(saved))
 
