@@ -7,7 +7,11 @@ from pathlib import Path
 
 from adapters.commands.console.dump_arguments import add_dump_arguments
 from adapters.commands.console.telling import tell
-from adapters.commands.learning.gathering import add_gathering_arguments, gather
+from adapters.commands.learning.gathering import (
+    add_gathering_arguments,
+    disagreeing,
+    gather,
+)
 from adapters.commands.learning.writing import write
 from adapters.json_forms.learned import learned_json
 from adapters.printable import json_text, printable
@@ -42,7 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_dump_arguments(following, many=False)  # type: ignore[arg-type]
     parser.epilog = (
-        "exit codes: 0 done; 1 nothing explains what was seen, something in FILE says "
+        "exit codes: 0 done; 1 nothing explains what was seen, the schema or FILE says "
         "otherwise, or no experiment tells what is left apart; 4 cut short by --seconds"
     )
 
@@ -70,10 +74,15 @@ def run(arguments: argparse.Namespace) -> int:
 def _learn(arguments: argparse.Namespace, path: Path) -> int:
     gathered = gather(arguments, path)
     learned, names = gathered.learned, gathered.names
+    against = disagreeing(gathered)
     if arguments.json:
-        print(json_text(learned_json(learned, names)))
+        print(json_text({**learned_json(learned, names), "disagreements": against}))
     else:
         for line in report(learned, names):
+            print(printable(line))
+        if against:
+            print()
+        for line in against:
             print(printable(line))
     agrees = True
     if arguments.write is not None:
@@ -84,4 +93,4 @@ def _learn(arguments: argparse.Namespace, path: Path) -> int:
             tell(f"nothing is learned that could be written to {arguments.write}")
     if learned.cut_short:
         return 4
-    return 0 if agrees and learned.models else 1
+    return 0 if agrees and learned.models and not against else 1

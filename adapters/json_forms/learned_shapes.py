@@ -145,6 +145,7 @@ class LearnForm(Form):
     actions: list[LearnedActionForm]
     unlabelled: list[UnlabelledForm]
     cut_short: bool
+    disagreements: list[str] = Field(description="what of the schema what was seen contradicts")
 
 
 class OutcomeForm(Form):

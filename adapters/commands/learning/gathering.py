@@ -9,17 +9,23 @@ from pathlib import Path
 
 from adapters.commands.console.telling import tell, tell_watched
 from adapters.commands.console.until_stopped import StopSignals, run_until_stopped
+from adapters.functions import installed_functions
 from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.learning import labels_of, read_input_log, recorded_play
 from adapters.system_clock import system_clock
+from bridge.planning.actions import Action
+from bridge.planning.described import described
+from bridge.planning.learning.against import disagreements
 from bridge.planning.learning.learned import Learned, learn
 from bridge.planning.learning.observed import Play
+from bridge.planning.model import GameModel
+from bridge.prepared import prepare
 from schemas.compiler import BuildLayout
 from schemas.errors import LowhalfError
 from schemas.layout import size_of
 from schemas.loader import Bridge
 
-__all__ = ["Gathered", "Progress", "add_gathering_arguments", "gather", "sizes_of"]
+__all__ = ["Gathered", "Progress", "add_gathering_arguments", "disagreeing", "gather", "sizes_of"]
 
 _EVERY = 2.0
 """Seconds between two lines of progress."""
@@ -127,6 +133,19 @@ def gather(arguments: argparse.Namespace, path: Path) -> Gathered:
         progress = Progress(arguments.seconds, signals)
         learned = learn(plays, sizes, spread, lambda words: progress(lambda: words))
     return Gathered(bridge, learned, [play.name for play in learned.plays], sizes)
+
+
+def disagreeing(gathered: Gathered) -> list[str]:
+    """What of the schema's own tables what was seen contradicts.  Raises SchemaError."""
+    games: dict[str, GameModel] = {}
+    actions: tuple[Action, ...] = ()
+    prepared = prepare(gathered.bridge, installed_functions())
+    for build in gathered.learned.geometries:
+        heap = prepared[build].layout.heap
+        if heap is not None and heap.name in prepared[build].layout.allocators:
+            found = described(prepared[build], heap.name)
+            games[build], actions = found.game, found.actions
+    return list(disagreements(gathered.learned, games, actions))
 
 
 def sizes_of(layout: BuildLayout) -> dict[str, int]:

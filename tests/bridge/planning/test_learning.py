@@ -15,6 +15,7 @@ import pytest
 from bridge.heap.blocks import Block, Heap
 from bridge.planning.actions import Action, Alloc, Effect, Free, Hold, LetGo, Which
 from bridge.planning.arena import HOLE
+from bridge.planning.learning.against import disagreements
 from bridge.planning.learning.ages import Ages
 from bridge.planning.learning.experiment import here_of, next_experiment, rivals_of
 from bridge.planning.learning.geometry import geometry
@@ -24,6 +25,7 @@ from bridge.planning.learning.observed import PlayWatcher
 from bridge.planning.learning.occurrences import attributed
 from bridge.planning.learning.report import report
 from bridge.planning.learning.tables import learned_tables, tables_text, ways_of
+from bridge.planning.model import GameModel
 from bridge.planning.policy import Fit, HoleOrder, Merge, Policy
 from tests.bridge.planning.made_play import ACTIONS, POLICIES, SIZES, MadeGame, played
 
@@ -379,3 +381,23 @@ def test_what_is_taken_in_hand_and_let_go() -> None:
     tables = tomllib.loads(tables_text(learned_tables(learned, ["made"], {})))["actions"]
     assert tables["take"]["effects"] == [{"hold": "gull", "which": "oldest"}]
     assert tables["put_down"]["effects"] == [{"let_go": True}]
+
+
+def test_what_a_schema_says_otherwise_is_told() -> None:
+    game = played(MadeGame(POLICIES["recent"]), 40, seed=1)
+    learned = learned_from(game)
+    true = GameModel(BUILD, game.policy, SIZES)
+    assert list(disagreements(learned, {BUILD: true}, ACTIONS)) == []
+    wrong = GameModel(BUILD, POLICIES["never merged"], {**SIZES, "gull": 0x200})
+    size, policy = disagreements(learned, {BUILD: wrong}, ())
+    assert size == f"{BUILD}: gull takes 0x210 bytes by the schema, 0x1E0 were seen"
+    assert policy.startswith(f"{BUILD}: the schema's allocator, best fit, the newest hole first")
+    assert "does not explain frame " in policy
+    other = GameModel(BUILD, replace(game.policy, header=8, alignment=1, least_rest=0x8000), {})
+    header, rest = disagreements(learned, {BUILD: other}, ())
+    assert "header is 0x8 in the schema" in header
+    assert "least_rest is 0x8000 in the schema" in rest
+    door = replace(ACTIONS[0], effects=(*ACTIONS[0].effects[:-1], Alloc("buoy")))
+    (said,) = disagreements(learned, {BUILD: true}, (door,))
+    assert said.startswith("gallery_door is [ { free = ")
+    assert " in the schema, which does not give frame " in said
