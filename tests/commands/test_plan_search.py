@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
+import re
 import signal
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -15,6 +18,7 @@ from adapters.commands.planning import searching
 from adapters.planning.engines import EngineHere, engine_here
 from bridge.planning.find import find
 from bridge.planning.outcome import Sought
+from tests.commands.command import lowhalf
 
 HOLD = str(Path(__file__).parents[2] / "sample_dumps" / "first-print-stale-hold.bridge.toml")
 HARD = [
@@ -90,6 +94,26 @@ def test_a_terminal_sees_how_far_it_is_and_nothing_of_it_stays(
     # the last line is cleared, and what follows begins where it did
     assert (parts[-2].strip(), parts[-1]) == ("", "")
     assert len(parts[-2]) >= len(parts[-3].rstrip())
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no pseudo-terminals of POSIX")
+def test_a_real_terminal_is_steered_to_the_beginning_of_its_line() -> None:
+    import pty
+
+    ours, theirs = pty.openpty()
+    try:
+        done = lowhalf(*HARD[:-1], "1", stderr=theirs)
+        # what a terminal's line discipline passes on of a process that has ended is all there
+        shown = os.read(ours, 1 << 16).decode()
+    finally:
+        os.close(ours)
+        os.close(theirs)
+    assert (done.returncode, done.stdout[:10]) == (4, "cut short:")
+    parts = [part for part in shown.split("\r") if part.strip()]
+    assert parts
+    assert all(re.fullmatch(r"at least [\d,]+ frames, best .* of 1 s *", part) for part in parts)
+    assert "\\x" not in shown
+    assert shown.endswith("\r")
 
 
 def test_without_the_compiled_engine_it_says_so_and_searches(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 
+from adapters.commands.console.standard_streams import styled
 from adapters.commands.console.telling import tell
 from adapters.commands.console.until_stopped import StopSignals
 from adapters.planning.engines import engine_here
@@ -60,6 +61,7 @@ class Searching:
     def _line(self, text: str) -> None:
         """The line of progress in place of the one before; where none is there, none is ended."""
         if text or self._width:
-            print("\r" + text.ljust(self._width) + "\r" * (not text), end="", file=sys.stderr)
+            with styled(sys.stderr):
+                print("\r" + text.ljust(self._width) + "\r" * (not text), end="", file=sys.stderr)
             sys.stderr.flush()
             self._width = len(text)
