@@ -140,7 +140,7 @@ def compare(tasks: Sequence[Task], engine: Engine, seconds: float) -> list[Compa
 
 
 def replanned(tasks: Sequence[Task], engine: Engine) -> list[float]:
-    """Seconds of a new plan after each step of a plan, done with one action in between."""
+    """Seconds of a new plan after each step of a plan and one more action, which was not in it."""
     chance = random.Random(5)
     seconds = []
     for task in tasks:
@@ -148,16 +148,16 @@ def replanned(tasks: Sequence[Task], engine: Engine) -> list[float]:
         moment = begin(task)
         for step in outcome.plans[0].steps[:3]:
             action = next(each for each in task.actions if each.name == step.action)
-            moment = perform(action, moment, task)
-            slipped = chance.choice(task.actions)
-            try:
-                moment = perform(slipped, moment, task)
-            except NotPossible:
-                pass
+            moment = slipped = perform(action, moment, task)
+            while slipped is moment:
+                try:
+                    slipped = perform(chance.choice(task.actions), moment, task)
+                except NotPossible:
+                    continue
             starts = tuple(
-                replace(start, arena=moment.arenas[start.game.build]) for start in task.starts
+                replace(start, arena=slipped.arenas[start.game.build]) for start in task.starts
             )
-            again = replace(task, starts=starts, states=moment.states)
+            again = replace(task, starts=starts, states=slipped.states)
             seconds.append(planned(again, engine)[1])
     return seconds
 
