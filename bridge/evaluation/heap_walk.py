@@ -173,10 +173,11 @@ class HeapWalk:
     def _nothing(self) -> str:
         """Why there is no block."""
         program = self._program
-        pool = program.slots or program.handles
-        if program.handles is not None and pool is not None:
+        if program.handles is not None:
             return f"{program.handles.address.text} has no handles"
         texts = [first.text for first in program.firsts]
+        if program.slots is not None:
+            return f"{texts[0]} has no slots"
         return f"{' and '.join(texts)} {'is' if len(texts) == 1 else 'are'} null"
 
     def _along(self, stretch: _Stretch, image: Image) -> Exception | None:

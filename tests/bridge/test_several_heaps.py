@@ -469,3 +469,13 @@ def test_extents_that_are_written_out_and_overlap_are_refused() -> None:
     ) in str(refused.value)
     # one inside the other may be nested
     Nested(second + FURTHER).run({"watch": "1"}, whole=True)
+
+
+def test_a_pool_without_slots_is_empty() -> None:
+    (motes,) = heaps_of(Nested(FURTHER.replace("count = 4", 'count = "word"'))).others
+    assert motes.damaged is None
+    assert [block.used for block in motes.blocks] == [False]  # its extent is all free
+    further = FURTHER.replace("count = 4", 'count = "word"').splitlines()
+    without = "\n".join(line for line in further if not line.startswith("extent"))
+    (motes,) = heaps_of(Nested(without)).others
+    assert (list(motes.blocks), motes.empty) == ([], f"{SLOTS:#x} has no slots")
