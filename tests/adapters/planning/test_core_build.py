@@ -21,7 +21,8 @@ def test_rebuilt_it_is_the_same_to_the_byte() -> None:
 
 
 def test_the_source_stays_small() -> None:
-    assert len(SOURCE.read_text("utf-8").splitlines()) < 720
+    for file in (SOURCE, SOURCE.with_name("heap.h")):
+        assert len(file.read_text("utf-8").splitlines()) < 420
 
 
 def test_here_it_runs() -> None:
