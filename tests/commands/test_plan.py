@@ -372,6 +372,31 @@ def test_a_heap_that_contradicts_the_model_is_no_start(capsys: Capture, tmp_path
     assert "planning stops" in told
 
 
+@pytest.mark.parametrize(
+    ("block", "message"),
+    [
+        ('{ owner = "any", size = 8 }',
+         'block 1 is "any" of any size, and a plan starts from one heap: give all blocks'),
+        ('{ owner = "gull", size = "any" }',
+         'block 1 is "gull" of any size, and a plan starts from one heap: give all blocks'),
+        ('{ owner = "the rest" }',
+         'block 1 is "the rest" of any size, and a plan starts from one heap: give all blocks'),
+    ],
+)  # fmt: skip
+def test_a_layout_that_leaves_something_open_is_no_start(
+    block: str, message: str, capsys: Capture, tmp_path: Path
+) -> None:
+    path = tmp_path / "open.layout.toml"
+    path.write_text(
+        f'game = "Tidewright"\nbuild = "first-print"\nblocks = [\n'
+        f'    {{ owner = "crate", size = 0x1D0 }},\n    {block},\n]\n',
+        "utf-8",
+    )
+    words = ["--from", str(path), "--state", "room=1", "--cover", "0x80200010"]
+    code, _, told = run(capsys, HOLD, *words)
+    assert (code, told) == (2, f"lowhalf: {path}: {message}\n")
+
+
 def test_what_is_not_known_of_ages_is_told_beside_the_plan(capsys: Capture) -> None:
     words = ["--from", str(DUMPS / "demo.layout.toml"), "--state", "room=1"]
     code, _, told = run(capsys, HOLD, *words, "--cover", "0x80200010")

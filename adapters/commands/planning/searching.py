@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 
 from adapters.commands.console.standard_streams import styled
@@ -61,6 +62,7 @@ class Searching:
     def _line(self, text: str) -> None:
         """The line of progress in place of the one before; where none is there, none is ended."""
         if text or self._width:
+            text = text[: shutil.get_terminal_size().columns - 1]
             with styled(sys.stderr):
                 print("\r" + text.ljust(self._width) + "\r" * (not text), end="", file=sys.stderr)
             sys.stderr.flush()
