@@ -44,7 +44,11 @@ def advise(
     task, first = from_here
     try:
         outcome = find(
-            plan.wanted(task), replace(plan.limits, seconds=SECONDS), clock, engine, tell
+            plan.wanted(task),
+            replace(plan.limits, seconds=SECONDS, front=False),
+            clock,
+            engine,
+            tell,
         )
     except PlanningError as fault:
         return PlanAdvice(question.number, words, NewPlan(None, False, reason=str(fault)))

@@ -85,7 +85,10 @@ def _with_further(
 ) -> Outcome:
     assert searched.plan is not None
     reasons = []
-    best_by_precise, why = front(searching, searched.plan)
+    best_by_precise: tuple[Plan, ...] = (searched.plan,)
+    why = ""
+    if limits.front:
+        best_by_precise, why = front(searching, searched.plan)
     if why:
         reasons.append(f"of plans with fewer precise inputs not all are known: {why}")
     cheapest = searched.plan if why else best_by_precise[-1]

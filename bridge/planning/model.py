@@ -110,7 +110,8 @@ class Limits:
 
     ``frames`` is the bound of a plan's cost, ``precise`` that of inputs that must be right to the
     frame, ``seconds`` and ``memory`` (bytes) what looking may take.  ``others`` is how many further
-    plans are wanted beside the cheapest.
+    plans are wanted beside the cheapest; ``front`` whether the cheapest for each smaller number of
+    precise inputs is, which takes a search each.
     """
 
     frames: int = 1 << 20
@@ -118,3 +119,4 @@ class Limits:
     seconds: float = 10.0
     memory: int = 1 << 30
     others: int = 0
+    front: bool = True

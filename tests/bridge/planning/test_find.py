@@ -145,6 +145,7 @@ def test_the_front_is_exact() -> None:
         (0, 40), (1, 32), (2, 24), (3, 16), (4, 8)
     ]  # fmt: skip
     assert outcome.plans[0].frames == 8
+    assert find(task, Limits(front=False), VirtualClock()).front == outcome.plans
     outcome = find(task, Limits(precise=2), VirtualClock())
     assert [(plan.precise, plan.frames) for plan in outcome.front] == [(0, 40), (1, 32), (2, 24)]
 
