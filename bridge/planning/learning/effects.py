@@ -127,14 +127,22 @@ def _counted(
 
 
 def _note_states(action: LearnedAction, labels: Sequence[Label]) -> None:
-    """What it makes of states, where that was the same each time; what never changed is left."""
+    """What it makes of states, where that was the same each time, and the states it was done in.
+
+    Of a state that it leaves as it was the latter is told where others were done in more.
+    """
     own = [label for label in labels if label.action == action.name]
     names = sorted({name for label in own for name in label.after})
     for name in names:
         pairs = [
             (x.before[name], x.after[name]) for x in own if name in x.before and name in x.after
         ]
-        if len(pairs) < len(own) or all(before == after for before, after in pairs):
+        if len(pairs) < len(own):
+            continue
+        done_at = tuple(sorted({before for before, _ in pairs}))
+        if all(before == after for before, after in pairs):
+            if len(done_at) < len({x.before[name] for x in labels if name in x.before}):
+                action.done_at[name] = done_at
             continue
         after = {value for _, value in pairs}
         changes = {value - before for before, value in pairs}
@@ -142,7 +150,7 @@ def _note_states(action: LearnedAction, labels: Sequence[Label]) -> None:
             action.sets[name] = after.pop()
         elif len(changes) == 1:
             action.adds[name] = changes.pop()
-        action.done_at[name] = tuple(sorted({before for before, _ in pairs}))
+        action.done_at[name] = done_at
 
 
 def _kinds(owners: object) -> tuple[tuple[str, int], ...]:

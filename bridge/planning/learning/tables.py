@@ -55,7 +55,8 @@ def learned_tables(
     """
     tables = list(_allocator(learned, names, sizes)) if learned.models else []
     for action in learned.actions:
-        if action.candidates and not action.why:
+        # one that leaves the heap as it is may be the way to where another can be done
+        if action.candidates and (not action.why or action.sets or action.adds):
             tables.append(_action(action, names, learned))
     return tables
 

@@ -401,3 +401,23 @@ def test_what_a_schema_says_otherwise_is_told() -> None:
     (said,) = disagreements(learned, {BUILD: true}, (door,))
     assert said.startswith("gallery_door is [ { free = ")
     assert " in the schema, which does not give frame " in said
+
+
+def test_an_action_that_changes_a_state_alone_is_written_and_where_others_were_done_is_told() -> (
+    None
+):
+    game = MadeGame(POLICIES["first"])
+    watcher, heap = PlayWatcher("play", "first-print"), game.heap()
+    room = 0
+    watcher.take(1, heap, states={"room": room})
+    for frame, action in enumerate(("up", "look", "down", "call", "up", "look", "down", "call"), 2):
+        room = {"up": 1, "down": 0}.get(action, room)
+        watcher.take(frame, heap, [action], states={"room": room})
+    learned = learn([watcher.play], {}, {})
+    tables = {table.path: table for table in learned_tables(learned, ["play"], {})}
+    up, down = tables["actions", "up"], tables["actions", "down"]
+    assert [key.value for key in up.keys if key.name == "sets"] == ["{ room = 1 }"]
+    assert [key.value for key in down.keys if key.name == "sets"] == ["{ room = 0 }"]
+    assert "seen where room was 0: say with needs where it can be done" in up.comments
+    done_at = {action.name: action.done_at for action in learned.actions}
+    assert (done_at["look"], done_at["call"]) == ({"room": (1,)}, {"room": (0,)})
