@@ -6,7 +6,6 @@ import json
 import os
 import re
 import signal
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -96,7 +95,7 @@ def test_a_terminal_sees_how_far_it_is_and_nothing_of_it_stays(
     assert len(parts[-2]) >= len(parts[-3].rstrip())
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no pseudo-terminals of POSIX")
+@pytest.mark.posix("pseudo-terminals")
 def test_a_real_terminal_is_steered_to_the_beginning_of_its_line() -> None:
     import pty
 
