@@ -21,6 +21,7 @@ from bridge.planning.plain_engine import PlainEngine
 from bridge.planning.policy import Policy
 from bridge.planning.problem import Problem
 from tests.adapters.planning.made_tasks import BASE, made_task, policies
+from tests.benchmarks.planner import wanted_tasks
 from tests.bridge.planning.random_games import a_task
 from tests.virtual_clock import VirtualClock
 
@@ -117,6 +118,24 @@ def test_plans_cost_the_same(core: CompiledEngine) -> None:
 def test_plans_cost_the_same_in_many_games(core: CompiledEngine) -> None:
     verdicts = Counter(planned_alike(core, seed) for seed in range(1000, 3000))
     assert verdicts[Verdict.CHEAPEST] > 200
+
+
+def alike_in_the_demo_game(core: CompiledEngine, count: int, steps: range) -> None:
+    for number, task in enumerate(wanted_tasks(count, steps)):
+        plain = find(task, Limits(), VirtualClock())
+        fast = find(task, Limits(), VirtualClock(), core)
+        assert (fast.verdict, fast.floor) == (plain.verdict, plain.floor), number
+        assert fast.verdict is Verdict.CHEAPEST, number
+        assert fast.plans[0].frames == plain.plans[0].frames, number
+
+
+def test_plans_cost_the_same_in_the_demo_game(core: CompiledEngine) -> None:
+    alike_in_the_demo_game(core, 12, range(8, 26))
+
+
+@pytest.mark.full
+def test_plans_cost_the_same_in_the_demo_game_at_length(core: CompiledEngine) -> None:
+    alike_in_the_demo_game(core, 83, range(3, 36))
 
 
 def wide_task(blocks: int = 24) -> Task:
