@@ -97,7 +97,8 @@ async def frames(
     A recording gives every frame once, as fast as they are asked for, and then ends; a dump gives
     one.  A live source gives a frame as soon as there is one that is newer than the last: what a
     slow program misses is counted in ``frame.stats.skipped``.  Steps and attempts are followed
-    (``frame.practice``) and kept nowhere.  The source is closed when the iterator is.
+    (``frame.practice``) and kept nowhere, and a plan is (``frame.plan``), without new ones.  The
+    source is closed when the iterator is.
 
     Raises SourceLost where a live source goes away; a new call opens it again, with functions over
     frames begun anew.  Raises the other leaves of SourceError, ExpressionError, BridgeFileError and

@@ -46,7 +46,7 @@ def new_words(new: NewPlan | None) -> str:
     if new.steps is None:
         return f"no new plan: {new.reason}"
     if not new.steps:
-        return f"new plan: {first}nothing more is to be done"
+        return f"{first}what the plan is for is so already"
     names = ", ".join(step.action for step in new.steps)
     about = "" if new.proved else ", perhaps not the cheapest"
     return f"new plan: {first}{names} ({_frames(new.frames or 0)}{about})"

@@ -45,6 +45,8 @@ NONE = NewPlan(None, True, reason="a lantern lies there for good")
         (replace(WAITS, new=NONE, difference=""),
          "the plan has not begun: the heap is nowhere as in it  "
          "no new plan: a lantern lies there for good"),
+        (replace(OFF, guess="", difference="", new=NewPlan((), True, 0)),
+         "off the plan at step 2 of 3, gallery_door  what the plan is for is so already"),
         (replace(NEXT, reason="the heap is damaged: block 2 leads nowhere"),
          "nothing is known of the plan: the heap is damaged: block 2 leads nowhere"),
         (replace(OFF, guess="", difference="", new=NewPlan(STEPS[:1], False, 30, "call_gull")),

@@ -483,6 +483,26 @@ def test_the_daemon_agrees_with_the_guest_in_every_frame_of_a_recording(tmp_path
     assert {0, 1} <= values
 
 
+def test_a_kind_that_is_called_as_a_wildcard_is_kept_as_it_is_called(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    schema = tomllib.loads(evil_files.SCHEMA)
+    schema["heap"]["owner"]["sizes"] = {"any*": 0x20}
+    for table in ("allocator", "state", "actions"):
+        del schema[table]
+    bridge = evil_files.write(tmp_path, schema)
+    path = tmp_path / "any.layout.toml"
+    assert main(["layout", "save", str(bridge), str(path)]) == 0
+    # outside reference: the standard library's TOML reader
+    blocks = tomllib.loads(path.read_text("utf-8"))["blocks"]
+    assert {block.get("literal") for block in blocks if block["owner"] == "any*"} == {True}
+    capsys.readouterr()
+    assert main(["layout", "compare", str(bridge), str(path)]) == 0
+    told = capsys.readouterr().out
+    assert "matches: " in told
+    assert " took " not in told
+
+
 def test_an_owner_that_no_layout_can_name_is_told_of(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
