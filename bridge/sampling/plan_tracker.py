@@ -12,14 +12,14 @@ from dataclasses import replace
 
 from bridge.heap.blocks import Heap
 from bridge.planning.advice import step_of
+from bridge.planning.arena import WALL
 from bridge.planning.arena_of_heap import arena_of_heap
 from bridge.planning.course import HELD, Course, Spot
 from bridge.planning.followable import Followable
 from bridge.planning.following import Place, Stand
-from bridge.planning.laid_blocks import blocks_of
 from bridge.planning.slips import difference, difference_from
 from bridge.ports.plan_adviser import PlanAdvice, PlanAdviser, PlanQuestion
-from bridge.practice.followed_plan import Bar, FollowedPlan
+from bridge.practice.followed_plan import Bar, FollowedPlan, PlanStep
 from schemas.errors import PlanningError
 
 __all__ = ["PlanTracker"]
@@ -38,6 +38,7 @@ class PlanTracker:
         self._of: tuple[object, ...] | None = None
         self._difference = ""
         self._advice: PlanAdvice | None = None
+        self._known_steps: dict[str, tuple[PlanStep, ...]] = {}
         first = next(iter(plans.values()))
         self.followed = FollowedPlan(
             first.name, str(Stand.WAITS), (), first.title, reason="no frame yet"
@@ -48,14 +49,16 @@ class PlanTracker:
         plan = self._plans[build]
         self._hear()
         if reason or not isinstance(place, Place):
-            self.followed = replace(
-                self.followed, stand=str(Stand.WAITS), reason=reason or "no frame yet", new=None
+            # what earlier frames said of it is not of this one
+            now = self.followed
+            self.followed = FollowedPlan(
+                now.name, str(Stand.WAITS), now.steps, now.title, reason=reason or "no frame yet"
             )
             return self.followed
         course = plan.course
         self._look(plan, place, heap)
         spot = place.spot
-        steps = tuple(step_of(course, action.name) for action in course.actions)
+        steps = self._steps(course)
         last = spot.step == len(steps)
         advice = self._fitting()
         self.followed = FollowedPlan(
@@ -76,6 +79,13 @@ class PlanTracker:
             wanted=_wanted(course, Spot(spot.step if last else spot.step + 1)),
         )
         return self.followed
+
+    def _steps(self, course: Course) -> tuple[PlanStep, ...]:
+        known = self._known_steps.get(course.build)
+        if known is None:
+            known = tuple(step_of(course, action.name) for action in course.actions)
+            self._known_steps[course.build] = known
+        return known
 
     def answered(self) -> bool:
         """Whether the adviser has answered since the newest frame, which then says so."""
@@ -145,5 +155,9 @@ def _bar(heap: Heap) -> Bar:
 
 
 def _wanted(course: Course, spot: Spot) -> Bar:
-    blocks = blocks_of(course.arena(spot), course.policy)
-    return tuple((b.start, b.size, b.used, b.owner) for b in blocks)
+    header = course.policy.header
+    return tuple(
+        (cell.start + header, max(0, cell.stride - header), cell.used, cell.kind)
+        for cell in course.arena(spot).cells
+        if cell.kind != WALL
+    )

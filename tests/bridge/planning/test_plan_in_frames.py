@@ -141,6 +141,7 @@ async def test_a_damaged_heap_says_why_nothing_is_known(tmp_path: Path) -> None:
     plan = said(await guest.sampler.next())
     assert plan.stand == "waits"
     assert "damaged" in plan.reason
+    assert (plan.done, plan.difference, plan.guess, plan.now) == (0, "", "", ())
 
 
 @pytest.mark.parametrize(
