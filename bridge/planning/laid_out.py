@@ -40,6 +40,29 @@ class LayoutPattern:
         ]
         return self._wildcards.first_difference(blocks) is None
 
+    def settled(self, arena: Arena, policy: Policy) -> list[tuple[str, int]]:
+        """Kind and address of the blocks and holes whose place is given: counted, or as told.
+
+        Those whose sizes are all known up to them are counted, where no wall may lie between.
+        """
+        cells = [cell for cell in arena.cells if cell.kind != WALL]
+        if self.ignore_sizes or not cells:
+            return []
+        low = cells[0].start
+        at = low if len(cells) == len(arena.cells) else None
+        found = []
+        for block in self.blocks:
+            if block.run:
+                at = None
+                continue
+            start = at if block.at is None else low + block.at
+            if start is not None and block.wildcard is None and block.used is not None:
+                found.append((block.owner if block.used else HOLE, start))
+            at = None
+            if start is not None and block.size and len(cells) == len(arena.cells):
+                at = start + policy.header + block.size
+        return found
+
 
 def pattern_from(file: LayoutFile, *, ignore_sizes: bool = False) -> LayoutPattern:
     """What a layout file asks for."""

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from bridge.planning.actions import Action
 from bridge.planning.arena import Arena
@@ -19,6 +19,7 @@ __all__ = [
     "Limits",
     "Pattern",
     "Placed",
+    "Settling",
     "Start",
     "Task",
     "Uncovered",
@@ -79,6 +80,17 @@ class Pattern(Protocol):
     """Whether cells are as wanted; what a layout file with wildcards compiles to."""
 
     def matches(self, arena: Arena, policy: Policy) -> bool: ...
+
+
+@runtime_checkable
+class Settling(Pattern, Protocol):
+    """A pattern that knows of some blocks and holes where they must be for it to match.
+
+    That is what a search for it can be led by.
+    """
+
+    def settled(self, arena: Arena, policy: Policy) -> Sequence[tuple[str, int]]:
+        """Kind (or HOLE) and address of the header of each; ``arena`` has the build's walls."""
 
 
 @dataclass(frozen=True, slots=True)

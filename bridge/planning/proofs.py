@@ -64,7 +64,15 @@ class _Proof:
         if isinstance(goal, Placed):
             low, high = goal.spans[start.game.build]
             self._where = f"0x{low:08X}" if low == high else f"0x{low:08X} to 0x{high:08X}"
-        elif not isinstance(goal, LaidOut):
+        elif isinstance(goal, LaidOut):
+            at = build.base + test.low * build.unit
+            if test.kinds:
+                at += start.game.policy.header
+                number = test.kinds.bit_length() - 1
+                named = problem.names[number] if number > WALL_KIND else "its kind"
+                self._wanted = f"a block of {named}"
+            self._where = f"0x{at:08X}"
+        else:
             self._where = f"0x{goal.addresses[start.game.build]:08X}"
 
     def by_tables(self) -> str:

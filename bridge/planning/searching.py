@@ -7,11 +7,11 @@ plain simulation, and a difference is a fault of the program, raised as such.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bridge.planning.engine import BeyondBounds, Bounds, End, Engine, Progress
 from bridge.planning.goals import all_hold
-from bridge.planning.model import Limits, Task
+from bridge.planning.model import LaidOut, Limits, Task
 from bridge.planning.outcome import Plan, PlannedStep, Sought
 from bridge.planning.plain_engine import PlainEngine
 from bridge.planning.problem import Problem
@@ -26,6 +26,10 @@ _SEED = 1
 
 class Disagreement(Exception):
     """An engine and the plain simulation differ: a fault of lowhalf, not of a task."""
+
+
+class _NotAsWanted(Disagreement):
+    """A plan that was looked for without a layout does not lead to that."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +69,27 @@ class Searching:
                 return self._search(self._engine, problem, bounds, main)
             except BeyondBounds:
                 pass
+        elif not bounds.prefix:
+            searched = self._search_loosely(problem, bounds, main)
+            if searched is not None:
+                return searched
         return self._search(self._plain, problem, bounds, main)
+
+    def _search_loosely(self, problem: Problem, bounds: Bounds, main: bool) -> Searched | None:
+        """Without the patterns, which may not be asked: the cheapest may be as they have it.
+
+        Then it is the cheapest with them too; and where there is none without, there is none.
+        """
+        loose = replace(
+            problem, builds=tuple(replace(build, pattern=None) for build in problem.builds)
+        )
+        if not self._engine.takes(loose):
+            return None
+        try:
+            searched = self._search(self._engine, loose, bounds, main)
+        except (BeyondBounds, _NotAsWanted):
+            return None
+        return searched
 
     def _search(self, engine: Engine, problem: Problem, bounds: Bounds, main: bool) -> Searched:
         before = (self._expanded, self._generated)
@@ -132,7 +156,10 @@ class Searching:
                 )
             )
         if not all_hold(self.task, moment):
-            raise Disagreement(f"after {[step.action for step in steps]} no goal is reached")
+            words = f"after {[step.action for step in steps]} no goal is reached"
+            if any(isinstance(goal, LaidOut) for goal in self.task.goals):
+                raise _NotAsWanted(words)
+            raise Disagreement(words)
         return Plan(
             tuple(steps),
             sum(step.frames for step in steps),

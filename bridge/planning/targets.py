@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from bridge.planning.arena import WALL
+from bridge.planning.arena import HOLE, WALL
 from bridge.planning.distances import ControlGraph, chain_of, priced_chain, prices_of
 from bridge.planning.goals import holds
-from bridge.planning.model import Covered, Freed, LaidOut, Placed, Start, Task, Uncovered
+from bridge.planning.model import (
+    Covered,
+    Freed,
+    LaidOut,
+    Placed,
+    Settling,
+    Start,
+    Task,
+    Uncovered,
+)
 from bridge.planning.policy import End, Fit, HoleOrder, Policy
 from bridge.planning.problem import NEVER, WALL_KIND, Code, Side, Test
 
@@ -71,9 +80,7 @@ def tests_of(
     """The tests of one build, and the addresses that some of them want a hole at."""
     asked = _asked(places, graph)
     tests: list[Test] = []
-    for number, goal in enumerate(task.goals):
-        if isinstance(goal, LaidOut):
-            continue
+    for number, goal in _single_goals(task, start):
         if isinstance(goal, Freed | Uncovered):
             at = places.at_or_below(goal.addresses[start.game.build])
             walled = any(
@@ -89,6 +96,25 @@ def tests_of(
         else:
             tests.append(_block(number, goal, start, places, asked, graph))
     return tuple(tests), tuple(test.low for test in tests if not test.kinds)
+
+
+def _single_goals(
+    task: Task, start: Start
+) -> Iterator[tuple[int, Placed | Covered | Freed | Uncovered]]:
+    """Each goal with its number; of a layout what must be for it to match."""
+    build, policy = start.game.build, start.game.policy
+    for number, goal in enumerate(task.goals):
+        if not isinstance(goal, LaidOut):
+            yield number, goal
+            continue
+        pattern = goal.patterns[build]
+        settled = pattern.settled(start.arena, policy) if isinstance(pattern, Settling) else ()
+        for kind, address in settled:
+            if kind == HOLE:
+                yield number, Freed({build: address})
+            else:
+                payload = address + policy.header
+                yield number, Placed(kind, {build: (payload, payload)})
 
 
 def _asked(places: Places, graph: ControlGraph) -> frozenset[_Asked]:
