@@ -122,6 +122,22 @@ def test_lists_of_blocks_are_of_one_heap() -> None:
     assert guest.outcome(f"len({owners})", whole=True).value == 4
 
 
+def test_watches_of_several_heaps_beside_each_other(whole: bool) -> None:
+    guest = Nested()
+    guest.aim(SLOTS)
+    watches = {
+        "used": "len([b for b in blocks() if b.used])",
+        "lit": 'len([b for b in blocks("motes") if b.used])',
+        "all": "len(blocks())",
+        "motes": 'len(blocks("motes"))',
+        "numbers": 'sum([block(b.start, "motes").index for b in blocks("motes")])',
+        "bytes_of_motes": 'sum([block(b.start).size for b in blocks("motes")])',
+    }
+    run = guest.run(watches, whole=whole)
+    run.frame()
+    assert [run[name].value for name in watches] == [3, 2, 3, 4, 6, 0x100]
+
+
 def test_one_heap_that_is_asked_for_is_the_only_one_that_is_walked() -> None:
     guest = Nested()
     run = guest.run({"count": 'len(blocks("motes"))'}, whole=True)
