@@ -16,7 +16,7 @@ from adapters.outputs.mqtt import homie
 from adapters.outputs.mqtt.homie_plan import plan_node, plan_payloads
 from adapters.outputs.terminal.plain_lines import PlainLines
 from adapters.outputs.terminal.table import TerminalTable
-from adapters.outputs.web.snapshot import frame_snapshot
+from adapters.outputs.web.snapshot import MAX_DRAWN, frame_snapshot
 from adapters.words.plan import plan_words
 from bridge.practice.followed_plan import FollowedPlan, NewPlan
 from bridge.readings.public_words import public_frame
@@ -98,7 +98,10 @@ def test_pages_get_its_words_and_only_the_desk_the_strips() -> None:
     assert "plan_drawn" not in shown
     drawn = frame_snapshot(replace(three(812), plan=OFF), frozenset(["desk"]))["plan_drawn"]
     assert [step["action"] for step in drawn["steps"]] == [step.action for step in STEPS]
-    assert (drawn["now"], drawn["wanted"]) == (OFF.now, OFF.wanted)
+    assert (drawn["now"], drawn["wanted"], drawn["omitted"]) == (OFF.now, OFF.wanted, 0)
+    many = replace(OFF, now=OFF.now * 100)
+    drawn = frame_snapshot(replace(three(812), plan=many), frozenset(["desk"]))["plan_drawn"]
+    assert (len(drawn["now"]), drawn["omitted"]) == (MAX_DRAWN, 300 - MAX_DRAWN)
     assert "plan_words" not in frame_snapshot(three(812))
 
 

@@ -24,6 +24,7 @@ from bridge.values.target import Target
 
 __all__ = [
     "MAX_BLOCKS",
+    "MAX_DRAWN",
     "PARTS",
     "desk_reading",
     "frame_snapshot",
@@ -35,6 +36,8 @@ __all__ = [
 PARTS = frozenset(("heap", "desk"))
 """What a snapshot holds only where it was asked for."""
 MAX_BLOCKS = 4096
+MAX_DRAWN = 256
+"""Blocks of a plan's heaps that are drawn."""
 _ROOMS = Rooms()
 _INDEX = re.compile(r"\s*block\(.+\)\.index\s*", re.DOTALL)
 _INDEX_IN = re.compile(r"""\s*block\(.+,\s*(["'])(?P<heap>\w+)\1\s*\)\.index\s*""", re.DOTALL)
@@ -52,10 +55,10 @@ def frame_snapshot(
 
     Where there are steps or attempts, ``practice_words`` is their line; where a plan is followed,
     ``plan_words`` are those of ``adapters.words.plan``, and the part ``desk`` adds ``plan_drawn``:
-    its steps, and the blocks that are there ``now`` and are ``wanted`` next.  The part ``heap`` is
-    the heap's blocks (see ``heap_snapshot``), null where nothing asked for the heap; *heap* stands
-    in where no watch asked for it; ``heap_events`` beside it is what became of them lately (see
-    ``told_json``).  The part ``desk`` adds to each reading what ``desk_reading`` does,
+    its steps, and the first MAX_DRAWN blocks that are there ``now`` and are ``wanted`` next.  The
+    part ``heap`` is the heap's blocks (see ``heap_snapshot``), null where nothing asked for the
+    heap; *heap* stands in where no watch asked for it; ``heap_events`` beside it is what became of
+    them lately (see ``told_json``).  The part ``desk`` adds to each reading what ``desk_reading`` does,
     and *health* to the snapshot.
     """
     shown = desk_reading if "desk" in parts else reading_snapshot
@@ -94,8 +97,9 @@ def _plan_words(plan: FollowedPlan) -> dict[str, str]:
 def _plan_drawn(plan: FollowedPlan) -> dict[str, Any]:
     return {
         "steps": [step.as_json() for step in plan.steps],
-        "now": plan.now[:MAX_BLOCKS],
-        "wanted": plan.wanted[:MAX_BLOCKS],
+        "now": plan.now[:MAX_DRAWN],
+        "wanted": plan.wanted[:MAX_DRAWN],
+        "omitted": max(0, max(len(plan.now), len(plan.wanted)) - MAX_DRAWN),
     }
 
 

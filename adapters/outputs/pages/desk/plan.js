@@ -88,6 +88,7 @@ export class PlanPanel {
     this.strips = child(element, "plan-strips", "div");
     this.now = new Strip(this.strips, "the heap now");
     this.wanted = new Strip(this.strips, "the heap after the next step");
+    this.omitted = child(this.strips, "aside", "p");
     this.steps = child(element, "steps", "ol");
     this.steps.setAttribute("role", "list");
     this.steps.setAttribute("aria-label", "steps of the plan");
@@ -134,12 +135,13 @@ export class PlanPanel {
   }
 
   draw(plan, drawn) {
-    const { now = [], wanted = [] } = drawn ?? {};
+    const { now = [], wanted = [], omitted = 0 } = drawn ?? {};
     this.strips.hidden = now.length === 0 || plan.reason !== "";
     if (this.strips.hidden) return;
     const most = Math.max(1, ...[...now, ...wanted].filter((block) => block[2]).map((block) => block[1]));
     const lengths = [now, wanted].map((blocks) => blocks.reduce((sum, b) => sum + Strip.width(b, most), 0));
     const length = Math.max(...lengths);
+    put(this.omitted, omitted > 0 ? `${omitted} more blocks are not drawn` : "");
     put(this.now.title, "now");
     put(this.wanted.title, plan.next ? `after ${plan.next.action}` : "at the plan's end");
     this.now.show(now, most, length, wanted);
