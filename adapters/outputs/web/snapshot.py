@@ -58,8 +58,8 @@ def frame_snapshot(
     its steps, and the first MAX_DRAWN blocks that are there ``now`` and are ``wanted`` next.  The
     part ``heap`` is the heap's blocks (see ``heap_snapshot``), null where nothing asked for the
     heap; *heap* stands in where no watch asked for it; ``heap_events`` beside it is what became of
-    them lately (see ``told_json``).  The part ``desk`` adds to each reading what ``desk_reading`` does,
-    and *health* to the snapshot.
+    them lately (see ``told_json``).  The part ``desk`` adds to each reading what ``desk_reading``
+    does, and *health* to the snapshot.
     """
     shown = desk_reading if "desk" in parts else reading_snapshot
     return {
