@@ -476,6 +476,7 @@ def test_nothing_writes_past_the_streams_that_escape() -> None:
     }
     assert users["styled"] == {
         "commands/heap.py",
+        "commands/planning/searching.py",  # numbers alone
         "commands/planning/shown.py",
         "commands/planning/simulated.py",
     }
