@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 
+from adapters.commands.main import main
 from adapters.planning.engines import engine_here
 from adapters.system_clock import SystemClock
 from bridge.planning.actions import Action
@@ -22,7 +23,8 @@ from bridge.planning.find import find
 from bridge.planning.learning.learned import Learned, learn, policy_of
 from bridge.planning.learning.observed import Play, PlayWatcher
 from bridge.planning.model import GameModel, Limits, Start, Task
-from tests.guest.played.guest import PlayedGuest, Standing, played_schema
+from tests.guest.played.begun import begun_in
+from tests.guest.played.guest import PlayedGuest, Standing, played_schema, unlearned_schema
 from tests.guest.played.planned import ALLOCATORS, Layout, model, task_of
 from tests.guest.played.wanted import after_a_walk, drawn_goals, holds, walked
 
@@ -112,10 +114,45 @@ def planned_and_played(
     task = Task(
         (Start(game, start.arena),), known.states, learned_actions(learned, known.actions), ()
     )
-    task = replace(task, goals=drawn_goals(task, drawn, drawn.randint(3, 10)))
+    return played_on(guest, replace(task, goals=drawn_goals(task, drawn, drawn.randint(3, 10))))
+
+
+def played_on(guest: PlayedGuest, task: Task) -> Counter[str]:
+    """Plan, and do it in the game."""
     plan = find(task, Limits(seconds=5.0), SystemClock(), engine_here().engine).plans[0]
     for step in plan.steps:
         assert guest.perform(step.action) is Standing.DONE, step.action
         assert Layout.read(guest) == Layout.planned(step.after[BUILD]), step.action
     assert all(holds(goal, guest) for goal in task.goals)
     return Counter({"plans": 1, "steps": len(plan.steps), "layouts": len(plan.steps)})
+
+
+@pytest.mark.full
+def test_lowhalf_learn_writes_what_plans_are_made_by(
+    guests: Callable[[str | None], PlayedGuest], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From recordings through ``lowhalf learn --write`` to twenty plans from where the game is."""
+    guest = guests(None)
+    schema = unlearned_schema(tmp_path / "unlearned.schema.toml")
+    monkeypatch.setattr(guest, "schema", schema)
+    recordings = [tmp_path / f"play{number}.mcap" for number in range(4)]
+    for path in recordings:
+        guest.begin()
+        steps = walked(task_of(guest, None), random.Random(path.name), 120, seldom=2)
+        guest.record(path, [action.name for action, _ in steps], rest=1)
+    bridge = guest.live_bridge(tmp_path)
+    asked = ["learn", str(bridge.path), "--recording", *map(str, recordings)]
+    # 1: the frames that actions take stand in the file already, and are not those of this play
+    assert main([*asked, "--write", str(schema)]) == 1
+    found, begun = begun_in(guest, tmp_path)
+    assert found.game == model(BUILD)
+    counts = Counter[str]()
+    while counts["plans"] < 20:
+        drawn = random.Random(f"by file {counts.total()}")
+        after_a_walk([guest], None, drawn)
+        found, begun = begun_in(guest, tmp_path)
+        task = Task((begun.start,), begun.states, found.actions, ())
+        task = replace(task, goals=drawn_goals(task, drawn, drawn.randint(3, 10)))
+        counts += played_on(guest, task)
+    print(dict(counts))
+    assert counts["layouts"] >= 40

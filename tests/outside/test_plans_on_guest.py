@@ -7,7 +7,6 @@ checksum lowhalf's walk must come to in every moment that is compared.
 
 from __future__ import annotations
 
-import asyncio
 import random
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence, Set
@@ -17,22 +16,18 @@ from pathlib import Path
 
 import pytest
 
-from adapters.functions import installed_functions
 from adapters.planning.engines import engine_here
-from adapters.sessions.one_frame import take_frame
 from adapters.system_clock import SystemClock
 from bridge.planning.actions import Action
 from bridge.planning.arena import Cell
 from bridge.planning.derived_start import NotDerivable, derive
-from bridge.planning.described import Described, described, planning_build
 from bridge.planning.find import find
 from bridge.planning.model import Goal, Limits, Placed, Start, Task
 from bridge.planning.outcome import Plan, Verdict
 from bridge.planning.policy import HoleOrder
 from bridge.planning.simulation import NotPossible, begin, perform
-from bridge.planning.start_of_frame import Begun, start_of
-from bridge.prepared import prepare
 from tests.guest.build import BUILDS
+from tests.guest.played.begun import begun_in
 from tests.guest.played.guest import PlayedGuest, Standing, played_schema
 from tests.guest.played.planned import ALLOCATORS, Layout, actions, arena, model, task_of
 from tests.guest.played.wanted import after_a_walk, drawn_goals, holds, walked
@@ -181,16 +176,6 @@ def test_no_random_play_beats_what_is_called_cheapest_or_does_what_is_called_imp
 
 
 # -- where planning begins
-
-
-def begun_in(guest: PlayedGuest, directory: Path) -> tuple[Described, Begun]:
-    """What lowhalf takes the running game for, by its schema alone."""
-    bridge = guest.live_bridge(directory)
-    ready = prepare(bridge, installed_functions())
-    planning = {name: planning_build(prepared) for name, prepared in ready.items()}
-    frame = asyncio.run(take_frame(bridge, planning, 10, tell=print))
-    found = described(ready[frame.build])
-    return found, start_of(frame, found)
 
 
 def in_order_of_age(cells: Sequence[Cell], kinds: Set[str]) -> list[int]:

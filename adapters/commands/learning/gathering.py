@@ -144,7 +144,14 @@ def disagreeing(gathered: Gathered) -> list[str]:
         heap = prepared[build].layout.heap
         if heap is not None and heap.name in prepared[build].layout.allocators:
             found = described(prepared[build], heap.name)
-            games[build], actions = found.game, found.actions
+            games[build] = found.game
+            # one whose effects are yet to be learned says nothing of them
+            tables = prepared[build].layout.actions
+            actions = tuple(
+                action
+                for action in found.actions
+                if "effects" in tables[action.name].model_fields_set
+            )
     return list(disagreements(gathered.learned, games, actions))
 
 

@@ -34,7 +34,7 @@ def release_rules(
         ways = [_group_rules(group, occurrences, plays, ages) for group in groups]
         if len(groups) > 1:
             # where all of a group go each time, a number of them is told with that
-            ways = [way[:1] if way and way[0].which is Which.ALL else way for way in ways]
+            ways = [_all_alone(way) for way in ways]
         for rules in product(*ways):
             # several groups of which all go are one
             if sum(rule.which is Which.ALL for rule in rules) < 2:
@@ -42,6 +42,10 @@ def release_rules(
         if len(found) >= MAX_RULES:
             return found[:MAX_RULES]
     return found
+
+
+def _all_alone(rules: list[Free]) -> list[Free]:
+    return [rule for rule in rules if rule.which is Which.ALL] or rules
 
 
 def _partitions(kinds: Sequence[str]) -> Iterator[list[tuple[str, ...]]]:
@@ -78,7 +82,8 @@ def _group_rules(
         if all(_chosen(kinds, which, each, plays, ages) for each in occurrences):
             found.append(Free(kinds, which, count))
     if count == 1 and all(_held(kinds, each, plays) for each in occurrences):
-        found.append(Free(kinds, Which.HELD))
+        # it is hardly in hand time after time by chance
+        found.insert(0 if len(occurrences) > 2 else len(found), Free(kinds, Which.HELD))
     return found
 
 

@@ -102,6 +102,24 @@ def played_schema(path: Path, allocator: str | None = None) -> Path:
     return path
 
 
+def unlearned_schema(path: Path, allocator: str | None = None) -> Path:
+    """As ``played_schema``, but with nothing of how blocks are handed out or what actions do to the
+    heap: only what is in hand, and in which frames of a recording each action was done.
+    """
+    text = played_schema(path, allocator).read_text("utf-8")
+    held = re.search(r"(?m)^held +=.*courier.*\n", text)
+    assert held is not None
+    bare = f"[allocator]\n{held[0]}\n"
+    text = re.sub(r"(?ms)^\[allocator\]\n.*?(?=^\[state\])", lambda _: bare, text)
+    text = re.sub(r"(?ms)^effects *= \[.*?\]\n(?=\n|#|\[)", "", text)
+    for number, action in enumerate(ACTIONS, 1):
+        when = f"change(played_begun) > 0 and played_action == {number}"
+        head = f"[actions.{action}]\n"
+        text = text.replace(head, f'{head}when = "{when}"\n')
+    path.write_text(text, "utf-8")
+    return path
+
+
 class Standing(IntEnum):
     """What became of an action; FAILED is that the heap was full in the midst of it."""
 
