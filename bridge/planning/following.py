@@ -112,11 +112,13 @@ def follow(
     if before.stand is Stand.OFF:
         return replace(same, since=frame)
     began = frame if before.half is None else before.half
-    if (again := _not_over(course, before, shape, states, frame)) is not None:
+    if states.get(HELD) and not _midway(course, before.spot, states):
+        seen = {**states, HELD: 0}
+    if (again := _not_over(course, before, shape, seen, frame)) is not None:
         return replace(
             same, stand=Stand.UNDER_WAY, spot=again, since=frame, half=began, patience=PATIENCE
         )
-    earlier, patience = _half(course, before.spot, shape, states)
+    earlier, patience = _half(course, before.spot, shape, seen)
     if frame - began >= patience:
         return replace(same, stand=Stand.OFF, since=frame, half=None, missed=missed)
     spot = max(before.spot, earlier)

@@ -207,6 +207,8 @@ def test_what_is_held_is_seen_where_the_game_tells_it() -> None:
     gulls = Course("stale", task(), [BY_NAME["call_gull"]], sees_held=True)
     stale = Played(gulls)
     assert stale.see_heap(gulls.shape(Spot(0)), held).spot == Spot(0)
+    half = (*gulls.shape(Spot(0)), (gulls.shape(Spot(1))[-1][0], "unknown"))
+    assert stale.see_heap(half, held, PATIENCE).stand is Stand.UNDER_WAY
     assert stale.see_heap(gulls.shape(Spot(1)), held).stand is Stand.DONE
 
 
