@@ -92,6 +92,7 @@ def experiment_json(
         "looked_at": found.looked_at,
         "all_up_to": found.length,
         "cut_short": found.cut_short,
+        "may_fail": found.may_fail,
         "outcomes": [
             {
                 "rivals": sorted({rivals[number].words for number in numbers}),

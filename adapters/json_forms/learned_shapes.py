@@ -164,5 +164,6 @@ class LearnNextForm(Form):
     looked_at: int = Field(description="sequences of actions")
     all_up_to: int = Field(description="all of so many actions were looked at")
     cut_short: bool
+    may_fail: bool = Field(description="whether an action cannot be done under some of the rivals")
     outcomes: list[OutcomeForm]
     unpredictable: list[str] = Field(description="rivals of which too little is known")

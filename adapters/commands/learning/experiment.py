@@ -26,8 +26,6 @@ from bridge.planning.learning.experiment import (
     next_experiment,
     rivals_of,
 )
-from bridge.planning.learning.models import policy_words
-from bridge.planning.learning.tables import effects_text
 from bridge.prepared import prepare
 from schemas.errors import LowhalfError
 from schemas.loader import Bridge
@@ -115,7 +113,7 @@ def _print(
         return
     print(f"{len(models)} ways are left:")
     for words, rival in list(models.items())[:_SHOWN]:
-        print(f"  {words}: {policy_words(rival.game.policy)}")
+        print(f"  {printable(words)}: {printable(rival.about)}")
     if len(models) > _SHOWN:
         print(f"  and {len(models) - _SHOWN} more")
     print()
@@ -132,20 +130,13 @@ def _print(
         return
     total = sum(frames.get(name, 0) for name in found.actions)
     print(f"do: {printable(', then '.join(found.actions))}  (about {total} frames)")
+    if found.may_fail:
+        print("under some of them an action cannot be done; the heap then stays as it is")
     for numbers, cells in zip(found.classes, found.predicted, strict=True):
         named = list(dict.fromkeys(rivals[number].words for number in numbers))
         more = f" and {len(named) - _NAMED} more" if len(named) > _NAMED else ""
-        print(f"{printable(', '.join(named[:_NAMED]))}{more}:")
+        print(f"{printable('; '.join(named[:_NAMED]))}{more}:")
         print(f"  {printable(_layout(cells))}")
-    name = found.actions[-1]
-    ways = {
-        effects_text(action.effects)
-        for numbers in found.classes
-        for action in rivals[numbers[0]].actions
-        if action.name == name
-    }
-    if len(ways) > 1:
-        print(f"{printable(name)} is then {printable(', or '.join(sorted(ways)))}")
 
 
 def _layout(cells: Sequence[Cell]) -> str:

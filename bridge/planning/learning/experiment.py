@@ -19,7 +19,9 @@ from bridge.planning.learning.ages import Ages
 from bridge.planning.learning.geometry import Geometry
 from bridge.planning.learning.hidden import Hidden
 from bridge.planning.learning.learned import Learned, policy_of
+from bridge.planning.learning.models import policy_words
 from bridge.planning.learning.observed import Play, cells_of
+from bridge.planning.learning.tables import effects_text
 from bridge.planning.model import GameModel, Start, Task
 from bridge.planning.simulation import Moment, NotPossible, begin, perform
 
@@ -47,10 +49,11 @@ Shape = tuple[tuple[int, int, str], ...]
 class Rival:
     """One way in which all may be: a policy with the actions' effects, and the heap as it is now.
 
-    ``words`` say in what it differs from others.
+    ``words`` name it, and ``about`` says in what it differs from others.
     """
 
     words: str
+    about: str
     game: GameModel
     actions: tuple[Action, ...]
     arena: Arena
@@ -73,6 +76,8 @@ class Experiment:
     looked_at: int = 0
     cut_short: bool = False
     unpredictable: list[int] = field(default_factory=list)
+    may_fail: bool = False
+    """Whether an action of it could not be done under some of the rivals: the heap then stays."""
 
 
 def here_of(play: Play, ages: Ages) -> tuple[Cell, ...]:
@@ -141,7 +146,8 @@ def rivals_of(
         hidden = model.now.get(now) if now is not None else None
         first = tuple(actions[name] for name in sorted(actions))
         for arena in _arenas(cells, hidden):
-            found.append(Rival(f"model {number + 1}", game, first, arena))
+            about = policy_words(model.policy)
+            found.append(Rival(f"model {number + 1}", about, game, first, arena))
         if number:
             continue
         for name, ways in effects.items():
@@ -149,7 +155,8 @@ def rivals_of(
                 changed = {**actions, name: _action(name, other, learned, known)}
                 arena = found[0].arena
                 turned = tuple(changed[each] for each in sorted(changed))
-                found.append(Rival(f"model 1, {name} in way {at}", game, turned, arena))
+                about = f"{name} is {effects_text(other)}"
+                found.append(Rival(f"{name} in way {at}", about, game, turned, arena))
     return found[:MAX_RIVALS]
 
 
@@ -192,12 +199,29 @@ def next_experiment(
 ) -> Experiment:
     """The shortest sequence of at most ``length`` actions that separates two rivals.
 
-    Of equally short ones it is that after which most differ.  *go_on* is told how long the
-    sequences are by now and how many were looked at; False ends it.
+    Of equally short ones it is that after which most differ.  Where there is none of which every
+    action can be done under all rivals, it is one in which some could not.  *go_on* is told how
+    long the sequences are by now and how many were looked at; False ends it.
     """
-    found = Experiment()
     if len(rivals) < 2:
-        return found
+        return Experiment()
+    sure = _searched(rivals, states, length, go_on, may_fail=False)
+    if sure.actions or sure.cut_short:
+        return sure
+    found = _searched(rivals, states, length, go_on, may_fail=True)
+    found.looked_at += sure.looked_at
+    return found
+
+
+def _searched(
+    rivals: Sequence[Rival],
+    states: Mapping[str, int],
+    length: int,
+    go_on: Callable[[int, int], bool],
+    *,
+    may_fail: bool,
+) -> Experiment:
+    found = Experiment(may_fail=may_fail)
     tasks = [Task((Start(rival.game, rival.arena),), states, rival.actions, ()) for rival in rivals]
     names = sorted({action.name for rival in rivals for action in rival.actions})
     actions = [{action.name: action for action in rival.actions} for rival in rivals]
@@ -206,7 +230,7 @@ def next_experiment(
     known = {_key(level[0], limited)}
     for depth in range(1, length + 1):
         following: list[_Node] = []
-        best: tuple[tuple[bool, int], Experiment] | None = None
+        best: tuple[int, Experiment] | None = None
         for node in level:
             for name in names:
                 if not go_on(depth, found.looked_at):
@@ -214,13 +238,13 @@ def next_experiment(
                     return best[1] if best else found
                 found.looked_at += 1
                 moments, shapes, refused = _performed(node, name, actions, tasks, rivals)
+                if refused and not may_fail:
+                    continue
                 said = {shape for shape in shapes if shape is not None}
                 if len(said) > 1 and _separated(rivals, shapes):
-                    # what some would have impossible is the last thing to try
-                    rank = not refused, len(said)
-                    if best is None or rank > best[0]:
+                    if best is None or len(said) > best[0]:
                         done = (*node.actions, name)
-                        best = rank, _experiment(done, shapes, moments, rivals, depth)
+                        best = len(said), _experiment(done, shapes, moments, rivals, depth)
                     continue
                 if not said:
                     continue  # nobody can say what comes of it
@@ -230,7 +254,7 @@ def next_experiment(
                     known.add(key)
                     following.append(after)
         if best is not None:
-            best[1].looked_at = found.looked_at
+            best[1].looked_at, best[1].may_fail = found.looked_at, may_fail
             return best[1]
         found.length = depth
         if not following:

@@ -1,0 +1,101 @@
+"""``lowhalf learn`` and ``learn next`` on recordings of the demo game, with several allocators.
+
+Source of every expected value: the game's own C code (tests/guest/heap.c and those of
+tests/guest/played/allocators), whose rules stand in tests/guest/played/planned.py.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from adapters.commands.main import main
+from bridge.planning.actions import Alloc
+from tests.guest.played.guest import ACTIONS, PlayedGuest, played_schema
+from tests.guest.played.planned import ALLOCATORS as OTHERS
+from tests.guest.played.planned import OWN, actions, task_of
+from tests.guest.played.wanted import walked
+
+pytestmark = [
+    pytest.mark.full,
+    pytest.mark.needs("gcc-mips-linux-gnu", "mips-linux-gnu-gcc", "mips-linux-gnu-nm"),
+    pytest.mark.needs("qemu-system-mips", "qemu-system-mips"),
+]
+
+BUILD = "first-print"
+IN_ORDER = [None, "best_fit", "next_fit", "recent_order", "joined_when_full", "from_the_end"]
+
+
+@pytest.mark.parametrize("allocator", IN_ORDER)
+def test_experiments_are_done_until_nothing_is_left_to_ask(
+    allocator: str | None,
+    tmp_path: Path,
+    played_elf: Callable[[str, str | None], Path],
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    schema = played_schema(tmp_path / "played.schema.toml", allocator)
+    recording = tmp_path / "played.mcap"
+    labels = "".join(
+        f'{name} = "change(played_begun) > 0 and played_action == {number}"\n'
+        for number, name in enumerate(ACTIONS, 1)
+    )
+    bridge = tmp_path / "learn.bridge.toml"
+    with PlayedGuest(played_elf(BUILD, allocator), tmp_path, schema=schema) as guest:
+        guest.begin()
+        chance = random.Random(f"learn {allocator}")
+        walk = walked(task_of(guest, allocator), chance, 60, seldom=2)
+        done = [action.name for action, _ in walk]
+        models = []
+        for _ in range(16):
+            recording.unlink(missing_ok=True)
+            guest.record(recording, done)
+            made = recording.with_suffix(".bridge.toml").read_text("utf-8")
+            bridge.write_text(f"{made}\n[learn]\n{labels}", "utf-8")
+            words = [str(bridge), "--recording", str(recording), "--json"]
+            assert main(["learn", *words]) == 0
+            learned = json.loads(capsys.readouterr().out)
+            models.append(len(learned["models"]))
+            assert true_is_left(allocator, learned)
+            code = main(["learn", "next", *words, "--actions", "3"])
+            following = json.loads(capsys.readouterr().out)
+            if not following["actions"] or following["may_fail"]:
+                break  # the guest refuses what it cannot do
+            assert code == 0
+            done += following["actions"]
+        assert guest.read_symbol_u32("fault") == 0
+    assert following["may_fail"]
+    print(allocator, models, following["actions"])
+    assert models[-1] <= models[0]
+    assert learned["disagreements"] == []
+
+
+def true_is_left(allocator: str | None, learned: dict) -> bool:  # type: ignore[type-arg]
+    policy = OTHERS[allocator] if allocator else OWN
+    true = {
+        "fit": str(policy.fit),
+        "order": str(policy.order),
+        "tried_from": str(policy.tried_from),
+        "carved_from": str(policy.carved_from),
+        "merge": str(policy.merge),
+        "keeps_last": policy.keeps_last,
+    }
+    known = actions(allocator)
+    for action in learned["actions"]:
+        if action["why"]:
+            continue
+        came = [
+            e.kind
+            for e in known[action["action"]].effects
+            if isinstance(e, Alloc)
+            for _ in range(e.count)
+        ]
+        ways = [
+            [e["alloc"] for e in way if "alloc" in e for _ in range(e.get("count", 1))]
+            for way in action["effects"]
+        ]
+        assert came in ways, action["action"]
+    return any(true.items() <= model.items() for model in learned["models"])
