@@ -124,9 +124,12 @@ def _print(
                 f"actions can do from here; longer sequences were not all looked at"
             )
         else:
-            print(
-                f"these differ in nothing that {length} actions can do from here: plans are alike"
-            )
+            silent = list(dict.fromkeys(rivals[number].words for number in found.unpredictable))
+            alike = "" if silent else ": plans are alike"
+            print(f"these differ in nothing that {length} actions can do from here{alike}")
+            if silent:
+                some = f"{'; '.join(silent[:_NAMED])}{' …' if len(silent) > _NAMED else ''}"
+                print(f"as far as can be said: not all is known that {printable(some)} would need")
         return
     total = sum(frames.get(name, 0) for name in found.actions)
     print(f"do: {printable(', then '.join(found.actions))}  (about {total} frames)")

@@ -66,7 +66,8 @@ class Experiment:
     ``actions`` are what to do, empty where nothing was found; ``classes`` are the rivals, by
     number, that predict the same heap behind it, and ``predicted`` that heap's cells, None where
     the action could not be done.  All sequences of up to ``length`` actions were looked at, whether
-    or not time was left for more; ``unpredictable`` are rivals of which too little is known.
+    or not time was left for more; ``unpredictable`` are rivals of which too little is known to say
+    what some of it would come to.
     """
 
     actions: tuple[str, ...] = ()
@@ -222,6 +223,7 @@ def _searched(
     may_fail: bool,
 ) -> Experiment:
     found = Experiment(may_fail=may_fail)
+    silent: set[int] = set()
     tasks = [Task((Start(rival.game, rival.arena),), states, rival.actions, ()) for rival in rivals]
     names = sorted({action.name for rival in rivals for action in rival.actions})
     actions = [{action.name: action for action in rival.actions} for rival in rivals]
@@ -238,6 +240,7 @@ def _searched(
                     return best[1] if best else found
                 found.looked_at += 1
                 moments, shapes, refused = _performed(node, name, actions, tasks, rivals)
+                silent.update(number for number, shape in enumerate(shapes) if shape is None)
                 if refused and not may_fail:
                     continue
                 said = {shape for shape in shapes if shape is not None}
@@ -257,6 +260,7 @@ def _searched(
             best[1].looked_at, best[1].may_fail = found.looked_at, may_fail
             return best[1]
         found.length = depth
+        found.unpredictable = sorted(silent)
         if not following:
             found.length = length  # nothing new can be reached at all
             return found
