@@ -112,6 +112,21 @@ def test_the_doors_of_the_demo(tmp_path: Path, capsys: pytest.CaptureFixture[str
         assert [effect.model_dump(exclude_unset=True) for effect in effects] == told_effects
 
 
+def test_an_action_whose_effects_are_yet_to_be_learned_contradicts_nothing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    mine = without_tables(SCHEMA, tmp_path)
+    tables = (
+        "\n[allocator]\nheader = 0x10\nalignment = 16\nleast_rest = 0x20\n"
+        "[actions.gallery_door]\nframes = 95\n"
+        "[actions.harbour_door]\nframes = 140\neffects = []\n"
+    )
+    mine.write_text(mine.read_text("utf-8") + tables, "utf-8")
+    main(["learn", bridge(tmp_path, schema=mine), "--recording", str(DEMO), "--json"])
+    (told,) = json.loads(capsys.readouterr().out)["disagreements"]
+    assert told.startswith("harbour_door is [] in the schema")
+
+
 def _as_loaded(effect: dict[str, Any]) -> dict[str, Any]:
     """Kinds are a tuple once they are loaded."""
     free = effect.get("free")
