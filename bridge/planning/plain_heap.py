@@ -7,38 +7,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from bridge.planning.lower_bounds import Cell, is_wanted
 from bridge.planning.policy import End, Fit, Merge, WhenFull
 from bridge.planning.problem import (
-    BEYOND,
     HOLE_KIND,
-    NEVER,
     WALL_KIND,
     Build,
     Code,
     Heap,
     Operation,
     Problem,
-    Side,
-    Test,
     Whose,
 )
 
-__all__ = [
-    "PRICE",
-    "PackedHeap",
-    "PlainHeaps",
-    "bound_of",
-    "measured",
-    "packed",
-    "passes",
-    "priced",
-    "unpacked",
-]
+__all__ = ["PackedHeap", "PlainHeaps", "packed", "unpacked"]
 
-PRICE = 3
 PackedHeap = tuple[int, ...]
-_Cell = tuple[int, int, int, int]
-"""Start, units, kind, age."""
 
 
 def packed(units: int, kind: int, age: int) -> int:
@@ -46,7 +30,7 @@ def packed(units: int, kind: int, age: int) -> int:
     return units << 24 | age << 8 | kind
 
 
-def unpacked(heap: PackedHeap) -> list[_Cell]:
+def unpacked(heap: PackedHeap) -> list[Cell]:
     """The cells with their starts."""
     cells, start = [], 0
     for number in heap[2:]:
@@ -98,7 +82,7 @@ class PlainHeaps:
         else:
             heap.held = -1
 
-    def _chosen(self, operation: Operation, heap: _Changing, in_order: bool) -> list[_Cell]:
+    def _chosen(self, operation: Operation, heap: _Changing, in_order: bool) -> list[Cell]:
         mask, how = operation.what, operation.how
         cells = [cell for cell in heap.cells if mask >> cell[2] & 1]
         if how == Whose.HELD:
@@ -178,7 +162,7 @@ class PlainHeaps:
                     raise _Failed
         return taken
 
-    def _release(self, cell: _Cell, heap: _Changing) -> None:
+    def _release(self, cell: Cell, heap: _Changing) -> None:
         cells, merge = heap.cells, self._policy.merge
         at = cells.index(cell)
         first, behind = at, at + 1
@@ -200,7 +184,7 @@ class PlainHeaps:
 
     def _join(self, heap: _Changing) -> None:
         """All holes that touch are one, in the place of the newest."""
-        cells: list[_Cell] = []
+        cells: list[Cell] = []
         for start, units, kind, age in heap.cells:
             if kind == HOLE_KIND and cells and cells[-1][2] == HOLE_KIND:
                 first, before, _, newest = cells[-1]
@@ -212,7 +196,7 @@ class PlainHeaps:
                 heap.rover = first
         heap.cells = cells
 
-    def _normal(self, cells: list[_Cell], rover: int, held: int) -> PackedHeap:
+    def _normal(self, cells: list[Cell], rover: int, held: int) -> PackedHeap:
         build = self.build
         if build.pattern is None:
             cells = self._walled(cells)
@@ -244,13 +228,13 @@ class PlainHeaps:
                 numbers.append(units << 24 | kind)
         return tuple(numbers)
 
-    def _walled(self, cells: list[_Cell]) -> list[_Cell]:
+    def _walled(self, cells: list[Cell]) -> list[Cell]:
         """What never changes again is wall, and touching walls are one."""
         build = self.build
-        kept: list[_Cell] = []
+        kept: list[Cell] = []
         for cell in cells:
             if self._permanent >> cell[2] & 1 and not any(
-                _is_wanted(test, cell) for test in build.tests
+                is_wanted(test, cell) for test in build.tests
             ):
                 cell = (cell[0], cell[1], WALL_KIND, 0)
             if cell[2] == WALL_KIND:
@@ -268,7 +252,7 @@ class PlainHeaps:
             kept.append((start, build.units - start, WALL_KIND, 0))
         return kept
 
-    def _shut(self, cells: list[_Cell]) -> bool:
+    def _shut(self, cells: list[Cell]) -> bool:
         """Whether the last is a hole behind a wall, or the arena's beginning, and of no use."""
         start, units, kind, _ = cells[-1]
         return (
@@ -284,7 +268,7 @@ class _Changing:
 
     __slots__ = ("_next", "cells", "held", "rover")
 
-    def __init__(self, cells: list[_Cell], rover: int, held: int, newest: int) -> None:
+    def __init__(self, cells: list[Cell], rover: int, held: int, newest: int) -> None:
         self.cells = cells
         self.rover = rover
         self.held = held
@@ -296,119 +280,7 @@ class _Changing:
         return self._next
 
 
-def passes(test: Test, cells: Sequence[_Cell]) -> bool:
-    """Whether the test passes on these cells."""
-    if test.kinds:
-        return any(_is_wanted(test, cell) for cell in cells)
-    return any(
-        kind == HOLE_KIND and start <= test.low < start + units for start, units, kind, _ in cells
-    )
-
-
-def measured(test: Test, cells: Sequence[_Cell], controls: int) -> list[tuple[int, int]]:
-    """What a test that does not pass says of a heap: (table, row) of all that count.
-
-    Tables are 0 ``clear``, 1 ``fill``, 2 ``links``; a row -1 is NEVER throughout.  Of table PRICE
-    and above, one for each reach, the row is the frames themselves.
-    """
-    kinds = {
-        kind
-        for start, units, kind, _ in cells
-        if kind != HOLE_KIND and start < test.clear_high and start + units > test.clear_low
-    }
-    rows = [(0, kind) for kind in kinds]
-    rows.append((1, min(_to_fill(test, cells), len(test.fill) // controls - 1)))
-    if test.chain:
-        least = min(test.chain[at] for at in _boundaries(test, cells))
-        last = len(test.links) // controls - 1
-        rows.append((2, -1 if least == BEYOND else min(least, last)))
-    if test.prices:
-        width = cells[-1][0] + cells[-1][1] + 1
-        for reach in range(len(test.prices) // width):
-            rows.append((PRICE + reach, _price(test, cells, reach)))
-    return rows
-
-
-def bound_of(test: Test, cells: Sequence[_Cell], reaches: Sequence[int]) -> list[int]:
-    """By control the least frames without a sweep until a test passes that does not."""
-    controls = len(reaches)
-    tables = (test.clear, test.fill, test.links)
-    bound = [0] * controls
-    for table, row in measured(test, cells, controls):
-        if row < 0:
-            return [NEVER] * controls
-        if table >= PRICE:
-            said: Sequence[int] = priced(reaches, table - PRICE, row)
-        else:
-            said = tables[table][row * controls : (row + 1) * controls]
-        bound = [max(pair) for pair in zip(bound, said, strict=True)]
-    return bound
-
-
-def priced(reaches: Sequence[int], reach: int, frames: int) -> list[int]:
-    """By control the frames, where it is of that reach."""
-    return [frames if each == reach else 0 for each in reaches]
-
-
-def _to_fill(test: Test, cells: Sequence[_Cell]) -> int:
-    count = 0
-    if test.side:
-        for start, units, kind, _ in cells:
-            if kind == HOLE_KIND:
-                if test.side == Side.LOW:
-                    part = min(start + units, test.fill_at) - start
-                else:
-                    part = start + units - max(start, test.fill_at)
-                count += max(0, part) // test.fill_by
-    return count
-
-
-def _price(test: Test, cells: Sequence[_Cell], reach: int) -> int:
-    """The least frames for a chain of blocks, and for the releases of what is in its way."""
-    price, end = NEVER, 0
-    units = cells[-1][0] + cells[-1][1]
-    at = reach * (units + 1)
-    releases = reach * (len(test.releases) * (units + 1) // len(test.prices))
-    for start, width, kind, _ in cells:
-        price = min(price, test.prices[at + start])
-        end = start + width
-        if kind == HOLE_KIND:
-            continue
-        if start < test.chain_low or (start < test.clear_high and end > test.clear_low):
-            price = min(price + test.releases[releases + kind], NEVER)
-        if kind == WALL_KIND:
-            if start >= test.chain_high:
-                return price
-            if end <= test.chain_low:
-                price = NEVER
-    return min(price, test.prices[at + end])
-
-
-def _boundaries(test: Test, cells: Sequence[_Cell]) -> list[int]:
-    """Those that count for a chain: between the last wall below it and the first one above."""
-    found: list[int] = []
-    end = 0
-    for start, units, kind, _ in cells:
-        found.append(start)
-        end = start + units
-        if kind == WALL_KIND:
-            if start >= test.chain_high:
-                return found
-            if end <= test.chain_low:
-                found.clear()
-    return [*found, end]
-
-
-def _is_wanted(test: Test, cell: _Cell) -> bool:
-    start, units, kind, _ = cell
-    return (
-        bool(test.kinds >> kind & 1)
-        and test.low <= start <= test.high
-        and start + units >= test.end
-    )
-
-
-def _opened(heap: Heap) -> tuple[list[_Cell], int, int]:
+def _opened(heap: Heap) -> tuple[list[Cell], int, int]:
     cells, at = [], 0
     for units, kind, age in heap.cells:
         cells.append((at, units, kind, age))
@@ -416,5 +288,5 @@ def _opened(heap: Heap) -> tuple[list[_Cell], int, int]:
     return cells, heap.rover, heap.held
 
 
-def _age(cell: _Cell) -> int:
+def _age(cell: Cell) -> int:
     return cell[3]

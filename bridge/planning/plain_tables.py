@@ -6,15 +6,8 @@ import sys
 from collections.abc import Sequence
 
 from bridge.planning.arena import Arena, Cell
-from bridge.planning.plain_heap import (
-    PRICE,
-    PackedHeap,
-    PlainHeaps,
-    measured,
-    passes,
-    priced,
-    unpacked,
-)
+from bridge.planning.lower_bounds import PRICE, measured, passes, priced
+from bridge.planning.plain_heap import PackedHeap, PlainHeaps, unpacked
 from bridge.planning.problem import NEVER, Build, Problem
 
 __all__ = ["JointHeaps"]

@@ -7,8 +7,9 @@ decides.
 from __future__ import annotations
 
 from bridge.planning.arena import HOLE, WALL
+from bridge.planning.lower_bounds import measured, passes
 from bridge.planning.model import Covered, LaidOut, Placed, Start, Task
-from bridge.planning.plain_heap import PlainHeaps, measured, passes, unpacked
+from bridge.planning.plain_heap import PlainHeaps, unpacked
 from bridge.planning.problem import (
     NEVER,
     WALL_KIND,

@@ -10,14 +10,8 @@ from collections.abc import Collection, Sequence
 from itertools import pairwise
 
 from bridge.planning.distances import ControlGraph
-from bridge.planning.plain_heap import (
-    PackedHeap,
-    PlainHeaps,
-    bound_of,
-    packed,
-    passes,
-    unpacked,
-)
+from bridge.planning.lower_bounds import bound_of, passes
+from bridge.planning.plain_heap import PackedHeap, PlainHeaps, packed, unpacked
 from bridge.planning.policy import Fit, HoleOrder, Merge
 from bridge.planning.problem import HOLE_KIND, WALL_KIND, Code, Move, Problem, Whose
 
