@@ -204,7 +204,10 @@ static Slot *found(u32 length, u32 hash) {
    where the memory is full, which the status tells. */
 static Node *put(u32 length, u32 cost, u32 move, Node *parent, u32 *status) {
   *status = GOING;
-  if (told.states >= slots / 4 * 3 && !grown()) { *status = FULL; return 0; }
+  if (told.states >= slots / 4 * 3 && !grown() && told.states >= slots / 16 * 15) {
+    *status = FULL;
+    return 0;
+  }
   u32 hash = hashed(length);
   Slot *slot = found(length, hash);
   if (slot->node && slot->node->cost <= cost) return 0;
