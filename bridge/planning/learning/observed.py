@@ -21,7 +21,7 @@ __all__ = [
     "releases",
 ]
 
-MAX_HELD = 4_000_000
+MAX_HELD = 1_000_000
 """Blocks of all the heaps that are kept at most; what comes after is left out, and told."""
 NEAR = 64
 """Bytes between two blocks up to which these belong to the first: what rounding has left."""
