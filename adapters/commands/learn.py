@@ -86,7 +86,7 @@ def _learn(arguments: argparse.Namespace, path: Path) -> int:
             print(printable(line))
     agrees = True
     if arguments.write is not None:
-        tables = learned_tables(learned, names, gathered.sizes)
+        tables = learned_tables(learned, names, gathered.sizes, gathered.heap)
         if tables:
             agrees = write(arguments.write, tables)
         else:

@@ -41,10 +41,13 @@ class Labels:
     spread: Mapping[str, int]
     held: str = ""
     states: Mapping[str, str] = field(default_factory=dict)
+    heap: str = ""
+    """The name of the heap that is learned from; empty for ``[heap]``."""
 
 
-def labels_of(bridge: Bridge) -> Labels:
-    """What the bridge file's ``[learn]`` says, and where it does not, the schema's actions."""
+def labels_of(bridge: Bridge, heap: str = "") -> Labels:
+    """What the bridge file's ``[learn]`` says, and where it does not, the schema's actions; *heap*
+    is the name of the heap of which the held block is, empty for ``[heap]``."""
     when, spread = {}, {}
     for name, action in bridge.schema.file.actions.items():
         spread[name] = action.spread
@@ -52,9 +55,10 @@ def labels_of(bridge: Bridge) -> Labels:
             when[name] = action.when
     for name, table in bridge.file.learn.items():
         when[name], spread[name] = table.when, table.spread
-    allocator = bridge.schema.file.allocator
+    schema = bridge.schema.file
+    allocator = schema.heaps[heap].allocator if heap else schema.allocator
     held = (allocator.held if allocator else None) or ""
-    return Labels(when, spread, held, dict(bridge.schema.file.state))
+    return Labels(when, spread, held, dict(schema.state), heap)
 
 
 def read_input_log(path: Path) -> dict[int, list[str]]:
@@ -157,7 +161,8 @@ class _Playing:
             self._watcher = PlayWatcher(self._name, frame.build)
             self.plays.append(self._watcher.play)
             self._was = {}
-        assert frame.heap is not None
+        heap = None if frame.heap is None else frame.heap.named(self._labels.heap)
+        assert heap is not None
         actions = list(self._inputs.get(frame.number, ()))
         if actions:
             self._used.add(frame.number)
@@ -176,7 +181,7 @@ class _Playing:
             for name, text in self._labels.states.items()
             if isinstance(value := frame[text].value, int)
         }
-        self._watcher.take(frame.number, frame.heap, actions, held, states)
+        self._watcher.take(frame.number, heap, actions, held, states)
 
     def check_inputs(self) -> None:
         """Raise SourceUnusable where no line of the log is of a frame of this recording."""

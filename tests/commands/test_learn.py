@@ -138,13 +138,23 @@ def _as_loaded(effect: dict[str, Any]) -> dict[str, Any]:
 def test_what_was_done_by_an_input_log(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     log = tmp_path / "inputs.csv"
     log.write_text("frame,action\n960,gallery_door\n1400,gallery_door\n1020,gull\n", "utf-8")
+    """Of a heap that has a name, whose tables stand under it."""
+    named = without_tables(SCHEMA, tmp_path)
+    text = named.read_text("utf-8").replace("\n[heap", "\n[heaps.things")
+    named.write_text(text, "utf-8")
     made = tmp_path / "made.toml"
-    words = ["learn", bridge(tmp_path, ""), "--recording", str(DEMO), "--inputs", str(log)]
+    file = bridge(tmp_path, "", schema=named)
+    words = ["learn", file, "--recording", str(DEMO), "--inputs", str(log), "--heap", "things"]
     assert main([*words, "--spread", "1", "--json", "--write", str(made)]) == 0
     line, told = capsys.readouterr().out.splitlines()
     actions = {a["action"]: a for a in json.loads(line)["actions"]}
     assert told == f"written to {made}, which is new"
-    assert set(tomllib.loads(made.read_text("utf-8"))["actions"]) == {"gallery_door", "gull"}
+    tables = tomllib.loads(made.read_text("utf-8"))
+    assert set(tables["actions"]) == {"gallery_door", "gull"}
+    assert tables["actions"]["gull"]["effects"] == [{"alloc": "gull", "heap": "things"}]
+    assert tables["heaps"]["things"]["allocator"]["fit"] == "first"
+    named.write_text(text + made.read_text("utf-8"), "utf-8")
+    assert set(load_schema(named).builds["export"].allocators) == {"things"}
     assert set(actions) == {"gallery_door", "gull"}
     assert spawned(actions["gallery_door"]["effects"][0]) == ["crate", "crate"]
     assert actions["gull"]["effects"] == [[{"alloc": "gull"}]]
@@ -178,6 +188,7 @@ def test_an_input_log_that_is_wrong(
         (["--recording", "DEMO", "--seconds", "0"], "--seconds: expected more than 0, found 0"),
         (["--recording", "DEMO", "--actions", "0"], "--actions: expected 1 to 64, found 0"),
         (["--recording", "none.mcap"], "none.mcap"),
+        (["--recording", "DEMO", "--heap", "x"], "--heap: there is no heap x"),
     ],
 )
 def test_what_is_refused(

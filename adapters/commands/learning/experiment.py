@@ -45,7 +45,7 @@ def learn_next(arguments: argparse.Namespace, path: Path) -> int:
     if not learned.models:
         raise LowhalfError("no way to allocate explains what was seen: lowhalf learn tells more")
     build, cells, play, states = _here(arguments, gathered)
-    known = _known(gathered.bridge, build)
+    known = _known(gathered, build)
     rivals = rivals_of(learned, build, cells, known, play)
     with StopSignals() as signals:
         progress = Progress(arguments.seconds, signals)
@@ -81,24 +81,25 @@ def _here(
     state = bridge.schema.file.state
     bridge = with_watches(bridge, state.values(), installed_functions())
     frame, heap = take_heap(bridge, prepare(bridge, installed_functions()), 10.0, arguments.frame)
-    if heap.damaged is not None or not heap.blocks:
-        raise LowhalfError(f"{dump}: the heap cannot be begun from: {heap.damaged or heap.empty}")
+    own = heap.named(gathered.heap)
+    assert own is not None
+    if own.damaged is not None or not own.blocks:
+        raise LowhalfError(f"{dump}: the heap cannot be begun from: {own.damaged or own.empty}")
     if frame.build not in learned.geometries:
         raise LowhalfError(
             f"{dump} is of {frame.build}, of which there is no recording to learn sizes from"
         )
     read = {name: frame[text].value for name, text in state.items()}
     states = {name: value for name, value in read.items() if isinstance(value, int)}
-    return frame.build, aged_cells(heap, {}), None, states
+    return frame.build, aged_cells(own, {}), None, states
 
 
-def _known(bridge: Bridge, build: str) -> dict[str, Action]:
+def _known(gathered: Gathered, build: str) -> dict[str, Action]:
     """Actions as the schema has them, where it has an allocator."""
-    layout = bridge.schema.builds[build]
-    if not layout.heap or layout.heap.name not in layout.allocators:
+    if gathered.heap not in gathered.bridge.schema.builds[build].allocators:
         return {}
-    prepared = prepare(bridge, installed_functions())[build]
-    return {action.name: action for action in described(prepared, layout.heap.name).actions}
+    prepared = prepare(gathered.bridge, installed_functions())[build]
+    return {action.name: action for action in described(prepared, gathered.heap).actions}
 
 
 def _print(

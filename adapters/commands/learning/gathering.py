@@ -24,6 +24,7 @@ from schemas.compiler import BuildLayout
 from schemas.errors import LowhalfError
 from schemas.layout import size_of
 from schemas.loader import Bridge
+from schemas.toml_file import nearest
 
 __all__ = ["Gathered", "Progress", "add_gathering_arguments", "disagreeing", "gather", "sizes_of"]
 
@@ -48,6 +49,9 @@ def add_gathering_arguments(parser: argparse.ArgumentParser) -> None:
         nargs="+",
         metavar="CSV",
         help="for each recording, in their order, a CSV file with frame and action: what was done",
+    )
+    parser.add_argument(
+        "--heap", metavar="NAME", help="learn of the heap [heaps.NAME] in place of [heap]"
     )
     parser.add_argument(
         "--spread",
@@ -86,6 +90,8 @@ class Gathered:
     learned: Learned
     names: list[str]
     sizes: dict[str, dict[str, int]]
+    heap: str = ""
+    """The name of the heap; empty for ``[heap]``."""
 
 
 def gather(arguments: argparse.Namespace, path: Path) -> Gathered:
@@ -102,7 +108,8 @@ def gather(arguments: argparse.Namespace, path: Path) -> Gathered:
         raise LowhalfError(
             f"expected an input log for each of {len(recordings)} recordings, found {len(logs)}"
         )
-    labels = labels_of(bridge)
+    heap = _heap(bridge, arguments.heap)
+    labels = labels_of(bridge, heap)
     if not labels.when and not logs:
         tell(
             "no action is labelled: [learn] in the bridge file, when in the schema's [actions] or "
@@ -127,12 +134,12 @@ def gather(arguments: argparse.Namespace, path: Path) -> Gathered:
         name: arguments.spread if arguments.spread is not None and not own else own
         for name, own in labels.spread.items()
     }
-    sizes = {name: sizes_of(layout) for name, layout in bridge.schema.builds.items()}
+    sizes = {name: sizes_of(layout, heap) for name, layout in bridge.schema.builds.items()}
     with StopSignals() as signals:
         # Ctrl-C gives what is known so far
         progress = Progress(arguments.seconds, signals)
         learned = learn(plays, sizes, spread, lambda words: progress(lambda: words))
-    return Gathered(bridge, learned, [play.name for play in learned.plays], sizes)
+    return Gathered(bridge, learned, [play.name for play in learned.plays], sizes, heap)
 
 
 def disagreeing(gathered: Gathered) -> list[str]:
@@ -141,9 +148,8 @@ def disagreeing(gathered: Gathered) -> list[str]:
     actions: tuple[Action, ...] = ()
     prepared = prepare(gathered.bridge, installed_functions())
     for build in gathered.learned.geometries:
-        heap = prepared[build].layout.heap
-        if heap is not None and heap.name in prepared[build].layout.allocators:
-            found = described(prepared[build], heap.name)
+        if gathered.heap in prepared[build].layout.allocators:
+            found = described(prepared[build], gathered.heap)
             games[build] = found.game
             # one whose effects are yet to be learned says nothing of them
             tables = prepared[build].layout.actions
@@ -155,11 +161,25 @@ def disagreeing(gathered: Gathered) -> list[str]:
     return list(disagreements(gathered.learned, games, actions))
 
 
-def sizes_of(layout: BuildLayout) -> dict[str, int]:
-    """Bytes that are asked for by kind, as far as the schema says."""
-    if layout.heap is None:
-        return {}
-    allocator = layout.allocators.get(layout.heap.name)
+def sizes_of(layout: BuildLayout, heap: str) -> dict[str, int]:
+    """Bytes that are asked for by kind in a heap, as far as the schema says."""
+    allocator = layout.allocators.get(heap)
     if allocator is not None:
         return dict(allocator.sizes)
-    return {name: size_of(struct) for name, struct in layout.heap.owner.structs.items()}
+    found = next((each for each in layout.heaps if each.name == heap), None)
+    if found is None:
+        return {}
+    return {name: size_of(struct) for name, struct in found.owner.structs.items()}
+
+
+def _heap(bridge: Bridge, asked: str | None) -> str:
+    """The name of the heap to learn from: the one that was asked for, else the schema's first."""
+    names = [heap.name for layout in bridge.schema.builds.values() for heap in layout.heaps]
+    if not names:
+        raise LowhalfError("the schema describes no heap; add [heap] with block, first, next, …")
+    if asked is None:
+        return names[0]
+    if asked not in names or not asked:
+        hint = nearest(asked, [name for name in names if name])
+        raise LowhalfError(f"--heap: there is no heap {asked}{hint}")
+    return asked

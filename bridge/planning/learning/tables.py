@@ -46,9 +46,14 @@ class LearnedTable:
 
 
 def learned_tables(
-    learned: Learned, names: Sequence[str], sizes: Mapping[str, Mapping[str, int]]
+    learned: Learned,
+    names: Sequence[str],
+    sizes: Mapping[str, Mapping[str, int]],
+    heap: str = "",
 ) -> list[LearnedTable]:
     """Tables of the allocator and of each action whose effects are known.
+
+    *heap* is the heap's name, empty for ``[heap]``.
 
     *names* are the recordings', by play; *sizes* are by build what the schema has, which is left
     out where it says the same.
@@ -57,7 +62,11 @@ def learned_tables(
     for action in learned.actions:
         # one that leaves the heap as it is may be the way to where another can be done
         if action.candidates and (not action.why or action.sets or action.adds):
-            tables.append(_action(action, names, learned))
+            tables.append(_action(action, names, learned, heap))
+    if heap:
+        for table in tables:
+            if table.path[0] == "allocator":
+                table.path = ("heaps", heap, *table.path)
     return tables
 
 
@@ -159,7 +168,9 @@ def evidence(frames: Sequence[tuple[int, int]], names: Sequence[str]) -> str:
     return "; ".join(parts)
 
 
-def _action(action: LearnedAction, names: Sequence[str], learned: Learned) -> LearnedTable:
+def _action(
+    action: LearnedAction, names: Sequence[str], learned: Learned, heap: str
+) -> LearnedTable:
     table = LearnedTable(("actions", action.name))
     table.comments.append(f"seen in {evidence(action.frames, names)}")
     if action.without:
@@ -168,7 +179,7 @@ def _action(action: LearnedAction, names: Sequence[str], learned: Learned) -> Le
         )
     ways = ways_of(action)
     for other in ways[1 : _SHOWN + 1]:
-        table.comments.append(f"or: effects = {effects_text(other)}")
+        table.comments.append(f"or: effects = {effects_text(other, heap)}")
     if len(ways) > _SHOWN + 1:
         table.comments.append(f"or in {len(ways) - _SHOWN - 1} further ways")
     if not action.complete:
@@ -188,7 +199,7 @@ def _action(action: LearnedAction, names: Sequence[str], learned: Learned) -> Le
     for name, numbers in action.done_at.items():
         shown = ", ".join(map(str, numbers[:_SHOWN])) + (", …" if len(numbers) > _SHOWN else "")
         table.comments.append(f"seen where {name} was {shown}: say with needs where it can be done")
-    table.keys.append(LearnedKey("effects", effects_text(_chosen(action, learned.models))))
+    table.keys.append(LearnedKey("effects", effects_text(_chosen(action, learned.models), heap)))
     return table
 
 
@@ -200,17 +211,17 @@ def _chosen(action: LearnedAction, models: Sequence[Model]) -> tuple[Effect, ...
     return action.candidates[0]
 
 
-def effects_text(effects: Sequence[Effect]) -> str:
-    """Effects as an array of TOML."""
+def effects_text(effects: Sequence[Effect], heap: str = "") -> str:
+    """Effects as an array of TOML; *heap* is the name of the heap, empty for ``[heap]``."""
     if not effects:
         return "[]"
-    inside = ", ".join(effect_text(each) for each in effects)
+    inside = ", ".join(effect_text(each, heap) for each in effects)
     if len(effects) == 1:
         return f"[{inside}]"
     return f"[ {inside} ]"
 
 
-def effect_text(effect: Effect) -> str:
+def effect_text(effect: Effect, heap: str = "") -> str:
     """One effect as an inline table."""
     if isinstance(effect, Alloc):
         parts = [f"alloc = {_text(effect.kind)}"]
@@ -226,6 +237,7 @@ def effect_text(effect: Effect) -> str:
         parts = [f"hold = {_kinds(effect.kinds)}", f"which = {_text(effect.which)}"]
     else:
         parts = ["let_go = true"]
+    parts += [f"heap = {_text(heap)}"] if heap else []
     return f"{{ {', '.join(parts)} }}"
 
 
