@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from construct import Array
 
@@ -31,12 +31,14 @@ from schemas.layout import (
     size_of,
 )
 from schemas.layout_file import SavedLayout
-from schemas.plan_file import PlanFile
 from schemas.regions import misplaced
 from schemas.schema_file import FieldTable, MoveTable, SchemaFile, StructTable
 from schemas.toml_file import TomlText, nearest
 from schemas.toml_lines import Key
 from schemas.type_names import TypeName, parse_type
+
+if TYPE_CHECKING:  # few bridges follow a plan
+    from schemas.plan_file import PlanFile
 
 __all__ = ["BuildLayout", "Evidence", "Schema", "Symbol", "compile_schema", "load_schema"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from schemas.bridge_file import BridgeFile
 from schemas.bridge_model import AddedKinds, bridge_model
@@ -13,9 +13,11 @@ from schemas.compiler import Schema, compile_schema, load_schema
 from schemas.errors import BridgeFileError
 from schemas.existing import is_file
 from schemas.layout_file import LayoutFile, SavedLayout, load_layout
-from schemas.plan_file import PlanFile, load_plan
 from schemas.schema_file import SchemaFile
 from schemas.toml_file import TomlText, nearest
+
+if TYPE_CHECKING:  # few bridges follow a plan
+    from schemas.plan_file import PlanFile
 
 __all__ = ["Bridge", "bridge_of_texts", "load_bridge"]
 
@@ -87,8 +89,12 @@ def bridge_of_texts(
     file = text.model(BridgeFile if added is None else bridge_model(added, table), table)
     compiled = compile_schema(schema.model(SchemaFile), schema)
     read = {name: each.model(LayoutFile) for name, each in layouts.items()}
-    plan = plans.get(file.plan.called) if file.plan is not None else None
-    return _checked(file, text, compiled, read, None if plan is None else plan.model(PlanFile))
+    plan: PlanFile | None = None
+    if file.plan is not None and file.plan.called in plans:
+        from schemas.plan_file import PlanFile
+
+        plan = plans[file.plan.called].model(PlanFile)
+    return _checked(file, text, compiled, read, plan)
 
 
 def _checked(
@@ -144,6 +150,8 @@ def _read_plan(file: BridgeFile, text: TomlText) -> PlanFile | None:
     """The file of ``[plan]``.  Raises BridgeFileError, PlanFileError."""
     if file.plan is None:
         return None
+    from schemas.plan_file import load_plan
+
     path = text.path.parent / file.plan.file
     if not is_file(path):
         raise text.error(("plan", "file"), f"there is no file {path}; lowhalf plan makes one")

@@ -15,7 +15,6 @@ from adapters.printable import printable
 from adapters.sessions.added_watches import with_watches
 from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.one_frame import with_dump
-from adapters.words.plan import plan_words
 from adapters.words.readings import state_words
 from bridge.prepared import prepare
 from bridge.readings.reading import Reading
@@ -58,6 +57,8 @@ def _reader(arguments: argparse.Namespace) -> Callable[[Path | None], int]:
             for line in columns([_row(reading) for reading in readings]):
                 print(line)
             if frame.plan is not None:
+                from adapters.words.plan import plan_words
+
                 print(printable(f"plan {frame.plan.name}: {plan_words(frame.plan)}"))
         if arguments.expect and not met(frame, readings):
             return 1

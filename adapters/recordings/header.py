@@ -11,7 +11,6 @@ from bridge.memory.address_map import Region
 from bridge.prepared import memory_map
 from schemas.layout_file import layout_text
 from schemas.loader import Bridge
-from schemas.plan_file import plan_text
 
 __all__ = ["BRIDGE_JSON_SCHEMA", "VERSION", "About", "checked_regions", "decode_about"]
 
@@ -83,6 +82,8 @@ class About:
                 layouts[name] = layout_text(saved.file)
             for name, plan in layout.saved_plans.items():
                 if plan is not None:
+                    from schemas.plan_file import plan_text
+
                     plans[name] = plan_text(plan)
         regions = [Region(r.name, r.start, r.size) for r in memory_map(bridge.schema).regions]
         return cls(bridge.schema.text, bridge.text.text, build, source, regions, layouts, plans)

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 
 from schemas.compiler import BuildLayout
 from schemas.loader import Bridge
-from schemas.plan_file import PlanFile
 
 if TYPE_CHECKING:  # a bridge without a plan needs none of these
     from bridge.planning.followable import Followable
     from bridge.prepared import PreparedBuild
     from bridge.sampling.plan_tracker import PlanTracker
+    from schemas.plan_file import PlanFile
 
 __all__ = ["followable", "make_plan_tracker"]
 
