@@ -49,7 +49,7 @@ class PlanAdvisingProcess(PlanAdviser):
                 newest = self._process.pipe.recv()
         except (OSError, EOFError) as fault:
             self._gone(fault)
-        if newest is not None:
+        if newest is not None and newest.last:
             self._awaited = False
         return newest
 
@@ -72,8 +72,8 @@ def _answering(pipe: Connection, plans: Mapping[str, Followable]) -> None:
             question: PlanQuestion = pipe.recv()
             while pipe.poll():
                 question = pipe.recv()
-            answer = advise(plans[question.build], question, clock, engine, _wanted(pipe))
-            pipe.send(answer)
+            for answer in advise(plans[question.build], question, clock, engine, _wanted(pipe)):
+                pipe.send(answer)
 
 
 def _wanted(pipe: Connection) -> Callable[[Sought], bool]:

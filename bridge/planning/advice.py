@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 from bridge.planning.arena import Arena
@@ -9,7 +10,7 @@ from bridge.planning.course import Course, Spot
 from bridge.planning.engine import Engine
 from bridge.planning.find import find
 from bridge.planning.followable import Followable
-from bridge.planning.outcome import Outcome, Verdict
+from bridge.planning.outcome import Outcome, Sought, Verdict
 from bridge.planning.searching import Tell
 from bridge.planning.slips import guess_words, guesses, task_from
 from bridge.ports.clock import Clock
@@ -17,10 +18,12 @@ from bridge.ports.plan_adviser import PlanAdvice, PlanQuestion
 from bridge.practice.followed_plan import NewPlan, PlanStep
 from schemas.errors import PlanningError
 
-__all__ = ["SECONDS", "advise", "step_of"]
+__all__ = ["AT_ONCE_SECONDS", "SECONDS", "advise", "step_of"]
 
+AT_ONCE_SECONDS = 0.05
+"""What the first new plan may take, but for a slice: it is there in a tenth of a second."""
 SECONDS = 5.0
-"""What a new plan may take; nearly all take less than a tenth of a second."""
+"""What a plan may take that none is cheaper than, where the first is not known to be that."""
 
 
 def step_of(course: Course, action: str) -> PlanStep:
@@ -31,8 +34,12 @@ def step_of(course: Course, action: str) -> PlanStep:
 
 def advise(
     plan: Followable, question: PlanQuestion, clock: Clock, engine: Engine | None, tell: Tell
-) -> PlanAdvice:
-    """The answer to a question; *tell* says whether it is still wanted."""
+) -> Iterator[PlanAdvice]:
+    """The answers to a question, the last of which stands; *tell* says whether one is still wanted.
+
+    Where it takes longer to prove that no plan is cheaper, the best of what was found at once comes
+    before.
+    """
     course = plan.course
     spot = Spot(question.step or 0)
     arena = question.arena if isinstance(question.arena, Arena) else None
@@ -40,19 +47,29 @@ def advise(
     words = "" if question.step is None else guess_words(course, spot, found)
     from_here = task_from(course, spot, found, arena, question.states)
     if from_here is None:
-        return PlanAdvice(question.number, words, NewPlan(None, False, reason=question.why))
+        yield PlanAdvice(question.number, words, NewPlan(None, False, reason=question.why))
+        return
     task, first = from_here
-    try:
-        outcome = find(
-            plan.wanted(task),
-            replace(plan.limits, seconds=SECONDS, front=False),
-            clock,
-            engine,
-            tell,
-        )
-    except PlanningError as fault:
-        return PlanAdvice(question.number, words, NewPlan(None, False, reason=str(fault)))
-    return PlanAdvice(question.number, words, _new(course, outcome, "".join(first)))
+    wanted, still = plan.wanted(task), True
+
+    def tell_on(sought: Sought) -> bool:
+        nonlocal still
+        still = tell(sought)
+        return still
+
+    for seconds in (AT_ONCE_SECONDS, SECONDS):
+        limits = replace(plan.limits, seconds=seconds, front=False)
+        try:
+            outcome = find(wanted, limits, clock, engine, tell_on)
+        except PlanningError as fault:
+            yield PlanAdvice(question.number, words, NewPlan(None, False, reason=str(fault)))
+            return
+        last = outcome.verdict is not Verdict.CUT_SHORT or not still or seconds == SECONDS
+        if last or outcome.plans:
+            new = _new(course, outcome, "".join(first))
+            yield PlanAdvice(question.number, words, new, last)
+        if last:
+            return
 
 
 def _new(course: Course, outcome: Outcome, first: str) -> NewPlan:

@@ -22,6 +22,8 @@ __all__ = ["Disagreement", "Searched", "Searching", "Tell"]
 
 Tell = Callable[[Sought], bool]
 _SEED = 1
+_WANDERING_SECONDS = 0.2
+"""What moves done at random take at most; half of the time at most, where there is less."""
 
 
 class Disagreement(Exception):
@@ -59,6 +61,7 @@ class Searching:
         self._engine = engine or self._plain
         self._tell = tell
         self._began = clock.now()
+        self._wandering = min(1.0, limits.seconds / 2 / _WANDERING_SECONDS)
         self._expanded = self._generated = self._memory = self._floor = 0
         self._best: int | None = None
 
@@ -99,7 +102,7 @@ class Searching:
             progress = search.run(engine.slice)
             if progress.end is End.GOING and main:
                 self._count(before, progress, main)
-                progress = search.wander(engine.wandering, _SEED)
+                progress = search.wander(round(engine.wandering * self._wandering), _SEED)
             while progress.end is End.GOING:
                 self._count(before, progress, main)
                 why = self._over()

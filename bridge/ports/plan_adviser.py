@@ -31,11 +31,12 @@ class PlanQuestion:
 
 @dataclass(frozen=True, slots=True)
 class PlanAdvice:
-    """The answer: a question to the runner, and a new plan."""
+    """An answer: a question to the runner, and a new plan; ``last`` where no better one follows."""
 
     number: int
     guess: str
     new: NewPlan
+    last: bool = True
 
 
 class PlanAdviser(Protocol):

@@ -153,6 +153,9 @@ def test_every_way_onto_a_page_goes_through_the_rule() -> None:
         'this.title = child(head, "name");',
         # seconds
         "if (x + 3 + wide < this.width) pen.fillText(text, x + 3, bottom - 4);",
+        # a plan's strips: elements of ours, and what they are called
+        'this.title = child(parent, "aside", "p");',
+        'this.list.setAttribute("aria-label", label);',
         'this.title = child(parts.result, "of", "p");',
         "element.textContent = shown;",
     ]

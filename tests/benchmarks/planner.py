@@ -14,6 +14,7 @@ Seconds are the processor's.
 from __future__ import annotations
 
 import asyncio
+import math
 import random
 import sys
 import time
@@ -22,6 +23,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
+from statistics import median
 
 from adapters.functions import installed_functions
 from adapters.planning.engines import engine_here
@@ -29,6 +31,7 @@ from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.one_frame import take_frame
 from adapters.system_clock import SystemClock
 from bridge.planning.actions import Action, Free, LetGo
+from bridge.planning.advice import AT_ONCE_SECONDS
 from bridge.planning.compiling import compiled
 from bridge.planning.described import described, planning_build
 from bridge.planning.engine import Bounds, Engine
@@ -117,10 +120,13 @@ class Compared:
         return len(self.outcome.plans[0].steps)
 
 
-def planned(task: Task, engine: Engine) -> tuple[Outcome, float]:
+_LIMITS = Limits()
+
+
+def planned(task: Task, engine: Engine, limits: Limits = _LIMITS) -> tuple[Outcome, float]:
     """The outcome, and the seconds that all of it took."""
     began = time.process_time()
-    outcome = find(task, Limits(), SystemClock(), engine)
+    outcome = find(task, limits, SystemClock(), engine)
     return outcome, time.process_time() - began
 
 
@@ -139,10 +145,14 @@ def compare(tasks: Sequence[Task], engine: Engine, seconds: float) -> list[Compa
     return [Compared(*planned(task, engine), at_random(task, engine, seconds)) for task in tasks]
 
 
-def replanned(tasks: Sequence[Task], engine: Engine) -> list[float]:
-    """Seconds of a new plan after each step of a plan and one more action, which was not in it."""
+def replanned(tasks: Sequence[Task], engine: Engine) -> tuple[list[float], list[float]]:
+    """Seconds of a new plan after each step of a plan and one more action, which was not in it.
+
+    Once until it is proved, and once for the first that a runner is told, where there is one.
+    """
     chance = random.Random(5)
-    seconds = []
+    at_once = Limits(seconds=AT_ONCE_SECONDS, front=False)
+    seconds, first = [], []
     for task in tasks:
         outcome, _ = planned(task, engine)
         moment = begin(task)
@@ -159,7 +169,9 @@ def replanned(tasks: Sequence[Task], engine: Engine) -> list[float]:
             )
             again = replace(task, starts=starts, states=slipped.states)
             seconds.append(planned(again, engine)[1])
-    return seconds
+            told, taken = planned(again, engine, at_once)
+            first.append(taken if told.plans else math.inf)
+    return seconds, first
 
 
 def speed(engine: Engine, seconds: float) -> tuple[float, float]:
@@ -218,8 +230,12 @@ def main() -> None:
         found = [each for each in some if each.at_random is not None]
         best = [each for each in found if each.at_random == each.outcome.floor]
         print(f"{low}–{high} steps: {len(some)}; at random {len(found)}, cheapest {len(best)}")
-    seconds = replanned(tasks[:20], engine)
-    print(f"again: {len(seconds)}, worst {max(seconds):.3f} s, mean {sum(seconds) / len(seconds)}")
+    for what, seconds in zip(("proved", "at once"), replanned(tasks, engine), strict=True):
+        had = sorted(each for each in seconds if each < math.inf)
+        print(
+            f"again, {what}: {len(had)} of {len(seconds)}, median {median(had):.3f} s, "
+            f"worst {had[-1]:.3f} s"
+        )
 
 
 if __name__ == "__main__":

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from adapters.sessions.bridge_file import load_bridge
@@ -190,20 +190,19 @@ class AtOnce(PlanAdviser):
     def __init__(self, plans: Mapping[str, Followable]) -> None:
         self._plans = plans
         self.asked: list[PlanQuestion] = []
-        self._answer: PlanAdvice | None = None
+        self._answers: Iterator[PlanAdvice] = iter(())
         self.closed = False
         self.late = False
 
     def ask(self, question: PlanQuestion) -> None:
         self.asked.append(question)
         plan = self._plans[question.build]
-        self._answer = advise(plan, question, SetClock(), None, lambda sought: True)
+        self._answers = advise(plan, question, SetClock(), None, lambda sought: True)
 
     def take(self) -> PlanAdvice | None:
         if self.late:
             return None
-        answer, self._answer = self._answer, None
-        return answer
+        return next(self._answers, None)
 
     def close(self) -> None:
         self.closed = True

@@ -3,6 +3,8 @@
 
 import { child, mark, put } from "../shared/elements.js";
 import { Keyed } from "../shared/keyed.js";
+import { printable } from "../shared/printable.js";
+import { hexadecimal } from "./blocks.js";
 
 const WIDEST_HOLE = 3; // a hole is drawn as at most so many of the largest blocks
 
@@ -57,7 +59,8 @@ class Strip {
       element.dataset.differs = differs(block, others) ? "yes" : "no";
       const words = name.replaceAll("_", " ");
       put(owner, words);
-      element.title = `${words}, 0x${size.toString(16).toUpperCase()} bytes at 0x${start.toString(16).toUpperCase().padStart(8, "0")}`;
+      const bytes = `${hexadecimal(size)} bytes at ${hexadecimal(start)}`;
+      element.title = printable(`${words}, ${bytes}`);
     });
   }
 
