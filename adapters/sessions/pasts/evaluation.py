@@ -124,7 +124,8 @@ class Evaluation:
             try:
                 self._count += await asyncio.to_thread(recording.count, group)
             except LowhalfError:
-                break  # evaluating tells why
+                self._count += 1  # not all is there before evaluating has told why
+                break
         self.opened.come(1)
 
     def _counts_from(self) -> str:
