@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, model_validator
 
 from schemas.output_settings import Outputs
 from schemas.path_texts import PathText
 from schemas.schema_file import Name
+from schemas.seen_letters import all_seen
 from schemas.source_settings import AnySource
 from schemas.table import Table, shown
 
 __all__ = [
+    "KEYS_IN_USE",
     "AttemptsTable",
     "BridgeFile",
     "Guard",
     "LayoutTable",
     "LearnTable",
+    "LearnTables",
     "Number",
     "Plain",
     "PlanTable",
@@ -142,7 +146,11 @@ class AttemptsTable(Table):
 class LearnTable(Table):
     """How an action is known in recordings from which it is learned."""
 
-    when: str = Field(min_length=1, description="an expression that becomes true when it is done")
+    when: str | None = Field(
+        None,
+        min_length=1,
+        description="an expression that becomes true when it is done; else marks or a log tell",
+    )
     spread: int = Field(
         0,
         ge=0,
@@ -153,6 +161,47 @@ class LearnTable(Table):
 
 def _learn(value: Any) -> Any:
     return {"when": value} if isinstance(value, str) else value
+
+
+KEYS_IN_USE = frozenset("kK/=n.bl?fFaAoOsShHgGrReE")
+"""What the terminal or the desk does something by already, beside the space bar.  The desk's digits
+are free: what they go to is reached by Tab as well."""
+
+
+def _pressed(value: str) -> str:
+    if len(value) != 1 or not all_seen(value) or unicodedata.category(value)[0] not in "LNPS":
+        raise ValueError("a key is one letter, digit or sign")
+    if value in KEYS_IN_USE:
+        raise ValueError(f"the key {value} does something else already; digits are free")
+    return value
+
+
+class LearnTables(Table):
+    """How actions are known in recordings from which they are learned.
+
+    Every other name is an action's, with the expression that becomes true when it is done, or with
+    a table of its own.
+    """
+
+    model_config = ConfigDict(extra="allow")
+    __pydantic_extra__: dict[
+        Name,
+        Annotated[LearnTable, BeforeValidator(_learn, json_schema_input_type=str | LearnTable)],
+    ]
+
+    keys: dict[Annotated[str, AfterValidator(_pressed)], Name] = Field(
+        {},
+        description="key = the action that whoever plays has done when they press it, in the "
+        "terminal or on the desk; the recording is marked there",
+    )
+    within: int = Field(
+        30, ge=0, le=1000, description="frames by which a key may have been pressed early or late"
+    )
+
+    @property
+    def actions(self) -> Mapping[str, LearnTable]:
+        """The tables by action."""
+        return self.__pydantic_extra__ or {}
 
 
 def _layout_path(value: Any) -> Any:
@@ -204,8 +253,5 @@ class BridgeFile(Table):
     attempts: AttemptsTable | None = Field(
         None, description="what cuts practice into attempts, which are counted and kept"
     )
-    learn: dict[
-        Name,
-        Annotated[LearnTable, BeforeValidator(_learn, json_schema_input_type=str | LearnTable)],
-    ] = Field({}, description="action = how it is known in recordings; its expression will do")
+    learn: LearnTables = Field(default_factory=LearnTables)
     outputs: Outputs = Field(default_factory=Outputs)

@@ -232,6 +232,9 @@ def _step(annotation: Any, part: Key) -> tuple[Any, bool]:
         for name, field in annotation.model_fields.items():
             if part in (name, field.alias):
                 return field.annotation, True
+        if annotation.model_config.get("extra") == "allow":
+            hints = typing.get_type_hints(annotation, include_extras=True)
+            return _step(hints["__pydantic_extra__"], part)
     return Any, True
 
 

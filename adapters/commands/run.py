@@ -179,6 +179,8 @@ def outputs_of(
 
         return run_until_stopped(counted(bridge, prepared_builds, tell=tell)).counts
 
+    controls = controls or Controls()
+    controls.keys = bridge.file.learn.keys
     made: list[Output] = []
     made += make_outputs(
         OutputSurroundings(
@@ -192,7 +194,7 @@ def outputs_of(
             tallies=tallies_of(bridge, prepared_builds, count),
             notice=lambda: practising.notice if practising is not None else "",
             pasts=_pasts(bridge, made),
-            controls=controls or Controls(),
+            controls=controls,
             keyboard=keyboard,
         ),
         show,

@@ -63,12 +63,14 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Contents:
-    """What a recording was found to hold; ``channels`` are the topics of its channels' numbers."""
+    """What a recording was found to hold; ``channels`` are the topics of its channels' numbers, and
+    ``marked`` the chunks with marks."""
 
     about: About
     keys: list[Key]
     groups: list[Group]
     channels: dict[int, str]
+    marked: list[ChunkPlace]
 
 
 def messages(data: memoryview, channel: int | None = None) -> Iterator[ChunkMessage]:
@@ -133,12 +135,15 @@ def as_recorded(stream: BinaryIO, places: list[ChunkPlace]) -> Contents | None:
     if len(said) != 1 or channels.get(said[0].channel) != topics.BRIDGE:
         return None
     build, time = _Builder(), 0
+    marked: list[ChunkPlace] = []
     for place in places[1:]:
         told = place.channels
         if not told and place is places[-1]:
             # the file was cut off between a chunk and its index
             with _place_told(place):
                 told = tuple({each.channel for each in messages(chunk.unpacked(stream, place))})
+        if any(channels.get(number) == topics.MARKS for number in told):
+            marked.append(place)
         found = [number for number in told if number in ours]
         if told and not found:
             continue
@@ -148,7 +153,7 @@ def as_recorded(stream: BinaryIO, places: list[ChunkPlace]) -> Contents | None:
         build.add(ours[found[0]], Piece(place, found[0]), place.first_time)
     with _place_told(places[0]):
         about = decode_about(bytes(said[0].data))
-    return Contents(about, build.keys, build.groups, channels)
+    return Contents(about, build.keys, build.groups, channels, marked)
 
 
 def by_looking(
@@ -177,7 +182,7 @@ def by_looking(
                     of = channels.get(each.channel)
                     if of == topics.BRIDGE:
                         abouts.append(decode_about(bytes(each.data)))
-                    elif of is None or of in _MEMORY:
+                    elif of is None or of == topics.MARKS or of in _MEMORY:
                         found.append((each.time, place, each.channel, at))
     if not abouts or topics.RAM not in channels.values():
         return None
@@ -192,7 +197,8 @@ def by_looking(
     ]
     for run in _runs(sorted(rows, key=lambda row: (row[1], row[0]))):
         build.add(*run)
-    return Contents(abouts[0], build.keys, build.groups, channels)
+    marked = [place for _, place, number, _ in found if channels.get(number) == topics.MARKS]
+    return Contents(abouts[0], build.keys, build.groups, channels, list(dict.fromkeys(marked)))
 
 
 def _runs(

@@ -9,7 +9,7 @@ from typing import Any
 
 from adapters.recordings import topics
 from adapters.recordings.frame_message import RecordedFrame
-from adapters.recordings.reader import Recording, open_recording
+from adapters.recordings.reader import Mark, Recording, open_recording
 from adapters.recordings.recorded_memory import RecordedMemory
 from adapters.recordings.recorder import Parts, Recorder
 from bridge.memory.address_map import Span
@@ -22,8 +22,8 @@ _NANOSECONDS = 1_000_000_000
 def copy_part(sources: Sequence[Path], target: Path, first_time: float, last_time: float) -> int:
     """Write the frames from *first_time* to *last_time* (seconds since the Unix epoch).
 
-    *sources* are recordings that follow each other; the last may still be written.  Readings and
-    gaps go along.  Gives how many frames there are; without any, no file is made.  Raises
+    *sources* are recordings that follow each other; the last may still be written.  Readings,
+    gaps and marks go along.  Gives how many frames there are; without any, no file is made.  Raises
     OutputError, SourceError and its leaves.
     """
     first, last = round(first_time * _NANOSECONDS), round(last_time * _NANOSECONDS)
@@ -34,7 +34,8 @@ def copy_part(sources: Sequence[Path], target: Path, first_time: float, last_tim
             recording = open_recording(path)
             for memory, frame, said in _frames(recording, first, last):
                 if recorder is None:
-                    recorder = Recorder(target, recording.about)
+                    marks = topics.MARKS in recording.channels.values()
+                    recorder = Recorder(target, recording.about, marks=marks)
                     parts = _all(memory, recording)
                 else:
                     parts = frame.parts
@@ -47,6 +48,8 @@ def copy_part(sources: Sequence[Path], target: Path, first_time: float, last_tim
                 )
                 for told in said[topics.READINGS]:
                     recorder.readings(told)
+                for mark in said[topics.MARKS]:
+                    recorder.mark(mark.frame, mark.name)
                 count += 1
     finally:
         if recorder is not None:
@@ -65,6 +68,9 @@ def _frames(
     """Each frame, the memory with it applied, and what is said of it, by topic."""
     group = recording.group_at(first)
     memory = recording.memory_before(group)
+    marks: dict[int, list[Mark]] = {}
+    for mark in recording.marks():
+        marks.setdefault(mark.time, []).append(mark)
     before = 0
     while group < len(recording.groups) and recording.groups[group].first_time <= last:
         said = recording.said(group)
@@ -72,6 +78,7 @@ def _frames(
             memory.apply(frame)
             if first <= frame.time <= last:
                 told: dict[str, list[Any]] = {topics.GAPS: [], topics.READINGS: []}
+                told[topics.MARKS] = marks.get(frame.time, [])
                 for each in said:
                     # a gap has the time of the frame before it
                     gap = each.topic == topics.GAPS and each.time == before

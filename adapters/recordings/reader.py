@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from bisect import bisect_right
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -26,7 +27,7 @@ from schemas.system_words import HELD_WORDS, is_held, system_words
 if TYPE_CHECKING:
     from bridge.querying.stretch import Stretch
 
-__all__ = ["Recording", "Said", "open_recording"]
+__all__ = ["Mark", "Recording", "Said", "open_recording"]
 
 T = TypeVar("T")
 
@@ -44,6 +45,18 @@ class Said:
 
 
 @dataclass(frozen=True, slots=True)
+class Mark:
+    """Whoever played pressed a key while *frame* was the newest: the action *name* was done.
+
+    ``time`` is that frame's, in nanoseconds since the Unix epoch.
+    """
+
+    frame: int
+    time: int
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
 class Recording:
     """A recording's file, what it says of itself and where its groups of frames are.
 
@@ -58,6 +71,7 @@ class Recording:
     groups: Sequence[Group]
     complete: bool
     channels: Mapping[int, str]
+    marked: Sequence[ChunkPlace] = ()
 
     def group_at(self, time: int) -> int:
         """The number of the group with the newest frame at or before *time*, in nanoseconds.
@@ -99,6 +113,16 @@ class Recording:
             for message in self._messages(place)
             if (topic := self.channels.get(message.channel)) in beside
         ]
+
+    def marks(self) -> list[Mark]:
+        """The marks, in order; only the parts of the file that have some are read."""
+
+        def read(data: memoryview) -> list[Mark]:
+            found = (m for m in messages_in(data) if self.channels.get(m.channel) == topics.MARKS)
+            return [_mark(message) for message in found]
+
+        marks = [mark for place in self.marked for mark in self._from(place, read)]
+        return sorted(marks, key=lambda mark: mark.time)
 
     def memory_before(self, group: int) -> RecordedMemory:
         """What was known before the first frame of a group.
@@ -199,6 +223,18 @@ def _decoded(data: memoryview, piece: Piece) -> list[RecordedFrame]:
     return frames
 
 
+def _mark(message: ChunkMessage) -> Mark:
+    """Raises ValueError where it is damaged."""
+    try:
+        told = json.loads(bytes(message.data))
+        frame, name = told["frame"], told["name"]
+    except (KeyError, TypeError, RecursionError) as fault:
+        raise ValueError("expected frame and name in a mark") from fault
+    if type(frame) is not int or not isinstance(name, str):
+        raise ValueError("expected a number as frame and a text as name in a mark")
+    return Mark(frame, message.time, name)
+
+
 def open_recording(path: Path) -> Recording:
     """Find out what a recording holds, without reading its frames.
 
@@ -246,4 +282,6 @@ def _open(path: Path) -> Recording:
     if not found.groups:
         raise ValueError("it ends before its first frames are whole")
     whole = index.complete
-    return Recording(path, found.about, found.keys, found.groups, whole, found.channels)
+    return Recording(
+        path, found.about, found.keys, found.groups, whole, found.channels, found.marked
+    )

@@ -64,10 +64,12 @@ class Recorder:
         memory: RecordedMemory | None = None,
         *,
         replaces: bool = True,
+        marks: bool = False,
     ) -> None:
         """*memory* is what is known before the first frame, where another recording goes on.
 
-        A file that is there is written anew, or, where it *replaces* none, refused.
+        A file that is there is written anew, or, where it *replaces* none, refused.  There can be
+        *marks* in it only where that is said.
         """
         self.path = path
         try:
@@ -96,7 +98,7 @@ class Recorder:
         self._opened_at = 0.0
         self._closed = False
         try:
-            self._begin(about)
+            self._begin(about, marks)
         except OSError as fault:
             self._stream.close()
             raise self._failed(fault) from fault
@@ -175,6 +177,16 @@ class Recorder:
     def readings(self, frame: Mapping[str, Any]) -> None:
         """Record the readings of the last recorded frame: the object that ``--json`` prints."""
         self._json(topics.READINGS, frame)
+
+    def mark(self, frame: int, name: str) -> None:
+        """Record that the action *name* is done, as far as whoever plays knew in *frame*; before
+        the first frame nothing is marked."""
+        if not self._frames:
+            return
+        self._json(topics.MARKS, {"frame": frame, "name": name})
+        if not self._open_group:  # a group begins with a frame: it is a chunk of its own
+            self._open_group = True
+            self.flush()
 
     def flush(self) -> None:
         """Bring what was recorded so far onto the disk; the next frame begins a group."""
@@ -298,7 +310,7 @@ class Recorder:
 
     # the file
 
-    def _begin(self, about: About) -> None:
+    def _begin(self, about: About, marks: bool) -> None:
         writer = self._writer
         writer.start(library=topics.LIBRARY)
         # MCAP knows no kind of schema for a binary form of our own; an attachment describes it
@@ -312,6 +324,7 @@ class Recorder:
                 (topics.BRIDGE, BRIDGE_JSON_SCHEMA),
                 (topics.READINGS, topics.READINGS_JSON_SCHEMA),
                 (topics.GAPS, topics.GAPS_JSON_SCHEMA),
+                *(((topics.MARKS, topics.MARKS_JSON_SCHEMA),) if marks else ()),
             )
         }
         self._about = about

@@ -50,11 +50,14 @@ class RollingRecorder:
     where a file cannot be written.
     """
 
-    def __init__(self, folder: Path, name: str, about: About, keep: float) -> None:
+    def __init__(
+        self, folder: Path, name: str, about: About, keep: float, *, marks: bool = False
+    ) -> None:
         self._folder = folder
         self._name = name
         self._about = about
         self._keep = keep
+        self._marks = marks
         self._length = min(_LONGEST, max(_SHORTEST, keep / _PARTS))
         self._recorder: Recorder | None = None
         self._began = self._last = 0.0
@@ -97,6 +100,11 @@ class RollingRecorder:
         """As :meth:`Recorder.readings`."""
         if self._recorder is not None:
             self._recorder.readings(frame)
+
+    def mark(self, frame: int, name: str) -> None:
+        """As :meth:`Recorder.mark`."""
+        if self._recorder is not None:
+            self._recorder.mark(frame, name)
 
     def flush(self) -> None:
         """As :meth:`Recorder.flush`."""
@@ -169,8 +177,8 @@ class RollingRecorder:
         # another lowhalf may record there, too
         while path.exists():
             path = self._next_path()
-        recorder = self._recorder = Recorder(path, self._about, memory, replaces=False)
-        self._began = time
+        recorder = Recorder(path, self._about, memory, replaces=False, marks=self._marks)
+        self._recorder, self._began = recorder, time
         return recorder
 
     def _next_path(self) -> Path:

@@ -11,6 +11,8 @@ __all__ = [
     "KEY",
     "LIBRARY",
     "MAGIC",
+    "MARKS",
+    "MARKS_JSON_SCHEMA",
     "RAM",
     "RAM_ENCODING",
     "READINGS",
@@ -26,6 +28,8 @@ KEY = "lowhalf/ram/key"
 SINCE_KEY = "lowhalf/ram/since-key"
 GAPS = "lowhalf/gaps"
 READINGS = "lowhalf/readings"
+MARKS = "lowhalf/marks"
+"""Only where keys are named by which marks are made."""
 BRIDGE = "lowhalf/bridge"
 
 LIBRARY = "lowhalf"
@@ -70,5 +74,15 @@ GAPS_JSON_SCHEMA: dict[str, Any] = {
         "last": {"type": ["integer", "null"], "description": "the last frame before it"},
         "missed": {"type": ["integer", "null"], "description": "frames between; null if unknown"},
         "reason": {"type": "string"},
+    },
+}
+
+MARKS_JSON_SCHEMA: dict[str, Any] = {
+    "title": "lowhalf.marks",
+    "type": "object",
+    "required": ["frame", "name"],
+    "properties": {
+        "frame": {"type": "integer", "description": "the newest frame when the key was pressed"},
+        "name": {"type": "string", "description": "the action that was done"},
     },
 }

@@ -10,9 +10,10 @@ from pathlib import Path
 
 from adapters.file_opening import open_stream
 from adapters.functions import installed_functions
+from adapters.recordings.reader import open_recording
 from adapters.sessions.added_watches import with_watches
 from adapters.sessions.following import every_frame, followed
-from bridge.planning.learning.observed import Play, PlayWatcher
+from bridge.planning.learning.observed import Mark, Play, PlayWatcher
 from bridge.prepared import prepare, with_heap
 from bridge.readings.frame import Frame
 from bridge.values.value_type import Kind
@@ -24,6 +25,7 @@ from schemas.system_words import system_words
 __all__ = ["InputLog", "Labels", "labels_of", "read_input_log", "recorded_play"]
 
 _MAX_LOG = 64 << 20
+_NANOSECONDS = 1_000_000_000
 InputLog = Mapping[int, Sequence[str]]
 """By frame, the actions that were done in it."""
 
@@ -53,8 +55,10 @@ def labels_of(bridge: Bridge, heap: str = "") -> Labels:
         spread[name] = action.spread
         if action.when:
             when[name] = action.when
-    for name, table in bridge.file.learn.items():
-        when[name], spread[name] = table.when, table.spread
+    for name, table in bridge.file.learn.actions.items():
+        spread[name] = table.spread
+        if table.when:
+            when[name] = table.when
     schema = bridge.schema.file
     allocator = schema.heaps[heap].allocator if heap else schema.allocator
     held = (allocator.held if allocator else None) or ""
@@ -91,7 +95,7 @@ def read_input_log(path: Path) -> dict[int, list[str]]:
             raise LowhalfError(
                 f'{path}: line {rows.line_num}: expected a frame\'s number, found "{number[:40]}"'
             )
-        if not action.isascii() or not action.replace("_", "").isalnum():
+        if not _is_name(action):
             raise LowhalfError(
                 f"{path}: line {rows.line_num}: expected an action's name, letters, digits and _, "
                 f'found "{action[:40]}"'
@@ -125,7 +129,7 @@ async def recorded_play(
             if kinds[text].kind is Kind.TEXT:
                 raise LowhalfError(f"{action}: {text} is a text, expected true or false")
     asking = {name: with_heap(each) for name, each in prepared.items()}
-    playing = _Playing(recording.name, labels, inputs)
+    playing = _Playing(recording.name, labels, inputs, _marks_of(recording))
     opened_source = every_frame(asked, asking)
     begun = (0, 0)
     number = 0
@@ -137,7 +141,27 @@ async def recorded_play(
             number += 1
             passed(number)
     playing.check_inputs()
+    for mark in (each for marks in playing.marks.values() for each in marks):
+        tell(f"{recording.name}, frame {mark.frame}: the mark {mark.action} is of no frame there")
     return playing.plays
+
+
+def _marks_of(recording: Path) -> dict[float, list[Mark]]:
+    """The marks in a recording, by the times of their frames.  Raises SourceError."""
+    found: dict[float, list[Mark]] = {}
+    for mark in open_recording(recording).marks():
+        if not _is_name(mark.name):
+            raise SourceUnusable(
+                f"the mark in frame {mark.frame} names no action, expected letters, digits and _, "
+                f'found "{mark.name[:40]}"',
+                source=f"recording {recording.name}",
+            )
+        found.setdefault(mark.time / _NANOSECONDS, []).append(Mark(mark.frame, mark.name))
+    return found
+
+
+def _is_name(text: str) -> bool:
+    return text.isascii() and text.replace("_", "").isalnum()
 
 
 def _of_recording(bridge: Bridge, recording: Path) -> Bridge:
@@ -149,8 +173,12 @@ def _of_recording(bridge: Bridge, recording: Path) -> Bridge:
 class _Playing:
     """The frames of one recording, and which labels become true in them."""
 
-    def __init__(self, name: str, labels: Labels, inputs: InputLog) -> None:
+    def __init__(
+        self, name: str, labels: Labels, inputs: InputLog, marks: dict[float, list[Mark]]
+    ) -> None:
         self._name, self._labels, self._inputs = name, labels, inputs
+        self.marks = marks
+        """Those of frames that have not come yet, by their times."""
         self._watcher: PlayWatcher | None = None
         self._was: dict[str, bool] = {}
         self._used: set[int] = set()
@@ -182,6 +210,7 @@ class _Playing:
             if isinstance(value := frame[text].value, int)
         }
         self._watcher.take(frame.number, heap, actions, held, states)
+        self._watcher.play.marks += self.marks.pop(frame.time, ())
 
     def check_inputs(self) -> None:
         """Raise SourceUnusable where no line of the log is of a frame of this recording."""

@@ -6,8 +6,8 @@ Who asks knows nothing of who does it: both are handed the same :class:`Controls
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from schemas.errors import OutputError
@@ -22,12 +22,15 @@ __all__ = ["Controls"]
 class Controls:
     """What can be asked for.
 
-    ``keep`` writes the last minute into a recording of its own, and ``steps`` are the frames of a
-    source that gives each only when it is asked for; None where nothing does it.
+    ``keep`` writes the last minute into a recording of its own, ``steps`` are the frames of a
+    source that gives each only when it is asked for, and ``mark`` marks an action in a recording,
+    by name, and gives words on it; None where nothing does it.  ``keys`` are the keys of actions.
     """
 
     keep: Callable[[], Awaitable[str]] | None = None
     steps: Steps | None = None
+    mark: Callable[[str], str] | None = None
+    keys: Mapping[str, str] = field(default_factory=dict)
 
     async def keep_last_minute(self) -> str:
         """Words for the user on what is kept now.  Raises OutputError where that cannot be."""
@@ -45,3 +48,11 @@ class Controls:
                 'frames come by themselves: they are stepped where a recording has pace = "stepped"'
             )
         self.steps.ask(frames)
+
+    def press(self, key: str) -> str:
+        """Mark the action of a key; gives words on it for the user.  Raises OutputError."""
+        if key not in self.keys:
+            raise OutputError(f"no action has the key {key}: add it to [learn] keys")
+        if self.mark is None:
+            raise OutputError("nothing is recorded that could be marked: add [outputs.recording]")
+        return self.mark(self.keys[key])

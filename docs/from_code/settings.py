@@ -89,6 +89,10 @@ def tables(
             below = ".".join(filter(None, (path.strip("[]"), field.alias or name)))
             below += ".NAME" if named else ""
             yield from tables(inner, f"[[{below}]]" if repeated else below, without)
+    if model.model_config.get("extra") == "allow":
+        others = typing.get_type_hints(model, include_extras=True)["__pydantic_extra__"]
+        for inner, _, _ in _tables_in(others):
+            yield from tables(inner, f"{path.strip('[]')}.NAME", without)
 
 
 def _tables_in(annotation: Any) -> Iterator[tuple[type[Table], bool, bool]]:

@@ -247,6 +247,7 @@ HEALTH = {
     "tallies": True,
     "pasts": True,
     "controls": [],
+    "keys": {},
     "history": True,
     "notice": "",
     "pages": ['theme "neon": expected outline, plate, light, dark, contrast'],

@@ -105,6 +105,7 @@ async def test_readings_say_what_their_watches_are(
         "history": False,
         "pasts": True,
         "controls": [],
+        "keys": {},
         "pages": [],
         "notice": "",
     }

@@ -103,6 +103,8 @@ hint = "hug the wall"
 [attempts]
 begins = "change(kind) > 0"
 keep = ["named"]
+[learn]
+keys = { "1" = "call" }
 [outputs.mqtt]
 url = "mqtt://127.0.0.1:1883"
 [outputs.overlay]

@@ -202,6 +202,7 @@ FORMS: dict[str, list[list[str]]] = {
         [BRIDGE, "--recording", "rude.mcap", "--json"],
         [BRIDGE, "--recording", "rude.mcap", "--write", NEW],
         ["next", BRIDGE, "--recording", "rude.mcap"],
+        [BRIDGE, "--recording", "marked.mcap"],
         [BRIDGE, "--recording", FILE_NAME[:60], "--inputs", "t.bin"],
     ],
     "overlay-boot": [[BRIDGE, "--query", EVIL], [BRIDGE, NEW]],
@@ -240,9 +241,13 @@ def rude(tmp_path_factory: pytest.TempPathFactory) -> Path:
     schema = path.with_name("t.schema.toml").read_text("utf-8")
     ram = Region(EVIL, evil_files.BASE, len(other))
     about = About(schema, path.read_text("utf-8"), EVIL, EVIL, [ram])
-    with Recorder(directory / "rude.mcap", about) as recorder:
-        parts = [(Span(ram.start, ram.size), (directory / "t.bin").read_bytes())]
-        recorder.frame(1, 1.7e9, Consistency.STILL, parts)
+    for recording in ("rude.mcap", "marked.mcap"):
+        marks = recording == "marked.mcap"
+        with Recorder(directory / recording, about, marks=marks) as recorder:
+            parts = [(Span(ram.start, ram.size), (directory / "t.bin").read_bytes())]
+            recorder.frame(1, 1.7e9, Consistency.STILL, parts)
+            if marks:
+                recorder.mark(1, EVIL)
     kept = directory / "kept.expect.toml"
     named = path.with_name("r.bridge.toml")  # no TOML holds a name that is not UTF-8
     named.write_bytes(path.read_bytes())

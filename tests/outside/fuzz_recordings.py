@@ -88,7 +88,7 @@ def write(folder: Path) -> bytes:
     guest = HeapGuest(size="16 KiB")
     about = About(schema, BRIDGE, "only", "made", [Region("ram", BASE, SIZE)])
     before = b""
-    with Recorder(folder / "good.mcap", about) as recorder:
+    with Recorder(folder / "good.mcap", about, marks=True) as recorder:
         for index in range(FRAMES):
             blocks = gulls(3 + index // 40)
             guest.heap(blocks, ARENA)
@@ -101,6 +101,8 @@ def write(folder: Path) -> bytes:
                 recorder.gap(FIRST + index, FIRST + index - 1, 2, "not sampled")
             recorder.frame(FIRST + index, 1000 + index / 60, Consistency.GUARDED, parts)
             recorder.readings({"frame": FIRST + index, "readings": []})
+            if index % 50 == 45:
+                recorder.mark(FIRST + index, "call_gull")
             before = image
     return (folder / "good.mcap").read_bytes()
 
@@ -319,6 +321,7 @@ def read(path: Path) -> str:
     try:
         recording = open_recording(path)
         count = 0
+        recording.marks()
         for group in range(len(recording.groups)):
             memory = recording.memory_before(group)
             recording.said(group)

@@ -31,6 +31,11 @@ target = { equals = 0x2B6D }
 name = "east"
 expr = "courier.position.x"
 target = { between = [1, 2.5] }
+[learn]
+keys = { 1 = "call_gull", "ö" = "shoo_gull" }
+within = 20
+gallery_door = "current_room.index == 1"
+harbour_door = { when = "current_room.index == 2", spread = 3 }
 [outputs.overlay]
 [outputs.json]
 """
@@ -87,6 +92,10 @@ def test_a_bridge_file_is_valid() -> None:
         ('expr = "courier.position.x"', ""),
         ("between = [1, 2.5]", 'between = "x"'),
         ("between = [1, 2.5]", "between = [1, 2, 3]"),
+        ("within = 20", "within = -20"),
+        ("within = 20", "wthin = 20"),
+        ("spread = 3", "spred = 3"),
+        ('1 = "call_gull"', "1 = 5"),
     ],
 )
 def test_a_wrong_bridge_file_is_refused(old: str, new: str) -> None:

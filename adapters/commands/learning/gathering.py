@@ -17,6 +17,7 @@ from bridge.planning.actions import Action
 from bridge.planning.described import described
 from bridge.planning.learning.against import disagreements
 from bridge.planning.learning.learned import Learned, learn
+from bridge.planning.learning.marked import label_marked
 from bridge.planning.learning.observed import Play
 from bridge.planning.model import GameModel
 from bridge.prepared import prepare
@@ -30,6 +31,8 @@ __all__ = ["Gathered", "Progress", "add_gathering_arguments", "disagreeing", "ga
 
 _EVERY = 2.0
 """Seconds between two lines of progress."""
+_DOUBTS = 16
+"""Words on marks of a recording that are told by themselves."""
 
 
 def add_gathering_arguments(parser: argparse.ArgumentParser) -> None:
@@ -110,11 +113,6 @@ def gather(arguments: argparse.Namespace, path: Path) -> Gathered:
         )
     heap = _heap(bridge, arguments.heap)
     labels = labels_of(bridge, heap)
-    if not labels.when and not logs:
-        tell(
-            "no action is labelled: [learn] in the bridge file, when in the schema's [actions] or "
-            "--inputs would tell what was done; the allocator alone is learned"
-        )
     progress = Progress(arguments.seconds)
     plays: list[Play] = []
     for number, recording in enumerate(recordings):
@@ -130,10 +128,22 @@ def gather(arguments: argparse.Namespace, path: Path) -> Gathered:
     if not plays:
         raise LowhalfError("no frame has a whole heap: lowhalf heap tells what is wrong with it")
     names = {action for log in logs for actions in log.values() for action in actions}
+    names |= {mark.action for play in plays for mark in play.marks}
+    if not labels.when and not names:
+        tell(
+            "no action is labelled: [learn] in the bridge file, when in the schema's [actions], "
+            "marks or --inputs would tell what was done; the allocator alone is learned"
+        )
     spread = dict.fromkeys(names, arguments.spread or 0) | {
         name: arguments.spread if arguments.spread is not None and not own else own
         for name, own in labels.spread.items()
     }
+    for play in plays:
+        doubts = list(label_marked(play, bridge.file.learn.within, spread))
+        for words in doubts[:_DOUBTS]:
+            tell(words)
+        if len(doubts) > _DOUBTS:
+            tell(f"{play.name}: of {len(doubts) - _DOUBTS} more marks something is not sure")
     sizes = {name: sizes_of(layout, heap) for name, layout in bridge.schema.builds.items()}
     with StopSignals() as signals:
         # Ctrl-C gives what is known so far

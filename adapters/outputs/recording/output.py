@@ -75,6 +75,7 @@ class RecordingOutput(Output, MemoryObserver):
         self._number: int | None = None
         self._epoch: float | None = None
         self._newest = 0.0
+        self._frame: int | None = None
         self._ended = 0
         self._clips = Clips(bridge, settings.clips_size, log) if settings.clips else None
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -90,6 +91,8 @@ class RecordingOutput(Output, MemoryObserver):
         output = cls(settings, around.bridge, around.log)
         if settings.keep or settings.clips:
             around.controls.keep = output.keep_last_minute
+        if around.bridge.file.learn.keys:
+            around.controls.mark = output.mark
         return output
 
     @property
@@ -191,6 +194,18 @@ class RecordingOutput(Output, MemoryObserver):
         self._log.info("%s", kept.words)
         return kept.words
 
+    def mark(self, action: str) -> str:
+        """Mark that an action is done, in the newest frame; gives words on it for the user.
+
+        Raises OutputError where nothing is recorded.
+        """
+        worker, frame = self._worker, self._frame
+        if worker is None or frame is None or self._fault is not None:
+            why = "yet" if self._fault is None else f"any more: {self._fault}"
+            raise OutputError(f"nothing is recorded {why}", output="recording")
+        worker.do(partial(worker.recorder.mark, frame, action))
+        return f"marked {action} in frame {frame}"
+
     def _rolling(self) -> tuple[RecordingWorker, RollingRecorder, Path]:
         """What keeps the last minutes, and the folder of its files.  Raises OutputError."""
         worker = self._worker
@@ -254,7 +269,7 @@ class RecordingOutput(Output, MemoryObserver):
             return
         if self._epoch is None:
             self._epoch = taken.day - taken.ticks
-        self._number = taken.number
+        self._number = self._frame = taken.number
         self._newest = self._epoch + taken.ticks
         told = self._told_changes(worker)
         lines = [] if told is not None or self._settings.ram == "none" else self._lines(taken)
@@ -345,20 +360,21 @@ class RecordingOutput(Output, MemoryObserver):
         source = "" if self._source is None else self._source.name
         about = About.of(self._bridge, self._build, source)
         keep = self._settings.keep or (_KEPT if self._clips else None)
+        marks = bool(self._bridge.file.learn.keys)
         recorder: Recorder | RollingRecorder
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             if keep is None:
-                recorder = Recorder(path, about, replaces=False)
+                recorder = Recorder(path, about, replaces=False, marks=marks)
             else:
                 path = path.parent
-                recorder = RollingRecorder(path, self._bridge.name, about, keep)
+                recorder = RollingRecorder(path, self._bridge.name, about, keep, marks=marks)
         except OSError as fault:
             raise OutputError(
                 f"{path.parent} cannot be made ({system_words(fault)})", output="recording"
             ) from fault
         self.path = path
-        self._anew = True
+        self._anew, self._frame = True, None
         worker = RecordingWorker(recorder, lambda: self._fail(worker.fault))
         self._worker = worker
         worker.start()

@@ -189,6 +189,8 @@ class TerminalOutput(Output):
         if self.takes_keys:
             keys += ["space: next frame"] if self._controls.steps is not None else []
             keys += ["k: keep the last minute"] if self._controls.keep is not None else []
+            if self._controls.mark is not None:
+                keys += [f"{key}: {action}" for key, action in self._controls.keys.items()]
         states = [
             f"{output.kind} {output.state}"
             for output in self.beside
@@ -203,6 +205,11 @@ class TerminalOutput(Output):
             task = asyncio.ensure_future(self._keep())
             self._keeping.add(task)
             task.add_done_callback(self._keeping.discard)
+        elif key in self._controls.keys:
+            try:
+                self.say(self._controls.press(key))
+            except OutputError as fault:
+                self.say(fault.detail)
 
     async def _keep(self) -> None:
         try:

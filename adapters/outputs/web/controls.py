@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import partial
 
 from aiohttp import web
@@ -11,7 +11,7 @@ from aiohttp import web
 from bridge.ports.controls import Controls
 from schemas.errors import OutputError
 
-__all__ = ["control_routes", "controls_at_hand"]
+__all__ = ["control_routes", "controls_at_hand", "keys_at_hand"]
 
 _dumps = partial(json.dumps, allow_nan=False)
 
@@ -20,6 +20,11 @@ def controls_at_hand(controls: Controls) -> list[str]:
     """What can be asked for now: ``keep`` the last minute, ``step`` to the next frame."""
     found = ["keep"] if controls.keep is not None else []
     return [*found, "step"] if controls.steps is not None else found
+
+
+def keys_at_hand(controls: Controls) -> Mapping[str, str]:
+    """The actions that can be marked now, by their keys."""
+    return {} if controls.mark is None else controls.keys
 
 
 def control_routes(controls: Controls, words: Callable[[str], str]) -> list[web.RouteDef]:
@@ -44,4 +49,10 @@ def control_routes(controls: Controls, words: Callable[[str], str]) -> list[web.
             return told(fault.detail, 409)
         return told("")
 
-    return [web.post("/keep", keep), web.post("/step", step)]
+    async def mark(request: web.Request) -> web.Response:
+        try:
+            return told(controls.press(request.query.get("key", "")))
+        except OutputError as fault:
+            return told(fault.detail, 409)
+
+    return [web.post("/keep", keep), web.post("/step", step), web.post("/mark", mark)]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from bridge.ports.output import Output
@@ -67,6 +67,7 @@ def health(
     history: bool,
     pasts: bool = False,
     controls: Sequence[str] = (),
+    keys: Mapping[str, str] | None = None,
     pages: Sequence[str] = (),
     notice: str = "",
     words: Callable[[str], str] = str,
@@ -74,9 +75,9 @@ def health(
     """``rate`` is in frames a second, ``state`` an output's own words about itself.
 
     ``pasts`` says whether there can be something to look at again, ``controls`` what can be asked
-    for by a button, ``pages`` is what overlay pages have to complain of, and ``notice`` what there
-    is to know of how attempts and tallies are kept, empty where all is well; *words* makes of an
-    output's words what the page may see of them.
+    for by a button, ``keys`` which actions can be marked, by key, ``pages`` what overlay pages have
+    to complain of, and ``notice`` what there is to know of how attempts and tallies are kept, empty
+    where all is well; *words* makes of an output's words what the page may see of them.
     """
     return {
         "rate": round(rate, 2),
@@ -89,6 +90,7 @@ def health(
         "history": history,
         "pasts": pasts,
         "controls": list(controls),
+        "keys": dict(keys or {}),
         "pages": list(pages),
         "notice": words(notice),
     }

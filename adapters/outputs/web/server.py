@@ -48,7 +48,7 @@ from adapters.outputs.web.bound_socket import bound_socket
 from adapters.outputs.web.clients import Clients, Feed, FeedParts, Parts, asked_parts
 from adapters.outputs.web.connection import IDLE, LINGER
 from adapters.outputs.web.connections import Connections
-from adapters.outputs.web.controls import control_routes, controls_at_hand
+from adapters.outputs.web.controls import control_routes, controls_at_hand, keys_at_hand
 from adapters.outputs.web.desk import Desk
 from adapters.outputs.web.faults import WebFaults
 from adapters.outputs.web.guard import WebGuard
@@ -199,6 +199,7 @@ class OverlayServer(Output):
             history=desk is not None and desk.history is not None,
             pasts=self._past is not None,
             controls=controls_at_hand(desk.controls) if desk is not None else (),
+            keys=keys_at_hand(desk.controls) if desk is not None else {},
             pages=self._clients.told,
             notice=desk.notice() if desk is not None else "",
             words=self._desk_words,

@@ -14,6 +14,7 @@ __all__ = [
     "NEAR",
     "Change",
     "Label",
+    "Mark",
     "Play",
     "PlayWatcher",
     "allocations",
@@ -31,7 +32,8 @@ NEAR = 64
 class Change:
     """The heap became another in ``frame``; ``since`` is the frame in which it was seen before.
 
-    ``held`` is the payload that is held before and after, None where nobody knows or none is.
+    ``held`` is the payload that is held before and after, None where nobody knows or none is;
+    ``states`` are those before that frame and in it.
     """
 
     frame: int
@@ -40,6 +42,7 @@ class Change:
     after: Heap
     events: tuple[HeapEvent, ...]
     held: tuple[int | None, int | None] = (None, None)
+    states: tuple[Mapping[str, int], Mapping[str, int]] = field(default_factory=lambda: ({}, {}))
 
     @property
     def gapless(self) -> bool:
@@ -61,6 +64,15 @@ class Label:
     held: tuple[int | None, int | None] = (None, None)
 
 
+@dataclass(frozen=True, slots=True, order=True)
+class Mark:
+    """Whoever played pressed the key of ``action`` while ``frame`` was the newest: it was done
+    about then."""
+
+    frame: int
+    action: str
+
+
 @dataclass(slots=True)
 class Play:
     """Frames of one build in a row; ``name`` is the recording's.
@@ -72,6 +84,7 @@ class Play:
     build: str
     changes: list[Change] = field(default_factory=list)
     labels: list[Label] = field(default_factory=list)
+    marks: list[Mark] = field(default_factory=list)
     gaps: list[int] = field(default_factory=list)
     first: Heap | None = None
     last: Heap | None = None
@@ -116,7 +129,8 @@ class PlayWatcher:
             events = tuple(events_between(frame, since, before, heap))
             if events or not _alike(before, heap):
                 self._kept += len(heap.blocks)
-                play.changes.append(Change(frame, since, before, heap, events, between))
+                seen = (was, play.states)
+                play.changes.append(Change(frame, since, before, heap, events, between, seen))
             elif frame - since > 1:
                 play.gaps.append(frame)
         play.last, play.last_frame = heap, frame

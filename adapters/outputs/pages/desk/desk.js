@@ -6,6 +6,7 @@ import { follow } from "../shared/live.js";
 import { pacer } from "../shared/pace.js";
 import { duration } from "../shared/words.js";
 import { EventsPanel } from "./events.js";
+import { ActionKeys } from "./action_keys.js";
 import { Controls } from "./controls.js";
 import { HealthPanel } from "./health.js";
 import { HeapPanel } from "./heap.js";
@@ -73,6 +74,11 @@ const layouts = new LayoutsPanel(byId("layouts"));
 const tallies = new TalliesPanel(byId("tallies"));
 const health = new HealthPanel(byId("bridge"));
 const controls = new Controls({ keep: byId("keep-minute"), step: byId("step") }, byId("told"));
+const actionKeys = new ActionKeys(
+  byId("action-keys"),
+  (key) => controls.ask(`mark?key=${encodeURIComponent(key)}`),
+  (rows) => furtherKeys(rows),
+);
 const timeline = new Timeline(byId("back"), looking, () => names, (past) => lookBack(past));
 
 // What is shown: the live frame or the past moment, with nothing of the other.
@@ -216,6 +222,7 @@ follow(
     if (newest.health) {
       startPolling(newest.health);
       controls.offer(newest.health.controls);
+      actionKeys.offer(newest.health.keys);
     }
     if (newest.build !== build) {
       build = newest.build;
@@ -241,7 +248,7 @@ follow(
   ["heap", "desk"],
 );
 
-keys(byId("keys"), byId("help"), byId("help-list"), byId("single"), byId("help-close"), [
+const furtherKeys = keys(byId("keys"), byId("help"), byId("help-list"), byId("single"), byId("help-close"), [
   ["/", "search the watches", () => byId("find").focus()],
   ["=", "write an expression", () => byId("ask").focus()],
   ["n", "night or day colours", turnTheme],

@@ -17,14 +17,21 @@ const WALKS = [
   ["Tab", "to the next part"],
 ];
 
-// *actions* are [keys, words, function], which is told whether it was with Shift.
+// *actions* are [keys, words, function], which is told whether it was with Shift.  Gives a function
+// for further ones, which come before these and are not repeated while the key is held.
 export function keys(button, dialog, list, single, close, actions, walks = WALKS) {
   const known = new Map(actions.flatMap(([names, , run]) => names.split(" ").map((key) => [key, run])));
-  for (const [key, words] of [...actions, ["?", "this list"], ...walks]) {
-    const name = child(list, "", "dt");
-    put(child(name, "", "kbd"), key);
-    put(child(list, "", "dd"), words);
-  }
+  const further = new Map();
+  const write = (more) => {
+    list.replaceChildren();
+    const others = actions.filter(([names]) => !further.has(names));
+    for (const [key, words] of [...more, ...others, ["?", "this list"], ...walks]) {
+      const name = child(list, "", "dt");
+      put(child(name, "", "kbd"), key);
+      put(child(list, "", "dd"), words);
+    }
+  };
+  write([]);
   single.checked = kept("single-keys") !== "off";
   single.addEventListener("change", () => keep("single-keys", single.checked ? "on" : "off"));
   const help = () => dialog.showModal();
@@ -34,9 +41,14 @@ export function keys(button, dialog, list, single, close, actions, walks = WALKS
   addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.altKey || event.metaKey || event.defaultPrevented) return;
     if (!single.checked || dialog.open || isTyping(event.target)) return;
-    const run = known.get(event.key);
+    const run = further.get(event.key) ?? known.get(event.key);
     if (run === undefined) return;
     event.preventDefault();
-    run(event.shiftKey);
+    if (!event.repeat || !further.has(event.key)) run(event.shiftKey);
   });
+  return (more) => {
+    further.clear();
+    for (const [key, , run] of more) further.set(key, run);
+    write(more);
+  };
 }
