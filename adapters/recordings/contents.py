@@ -17,10 +17,12 @@ from adapters.recordings import chunk, topics
 from adapters.recordings.chunk import ChunkMessage, ChunkPlace
 from adapters.recordings.header import About, decode_about
 
-__all__ = ["Contents", "Group", "Key", "Piece", "as_recorded", "by_looking", "messages"]
+__all__ = ["BESIDE", "Contents", "Group", "Key", "Piece", "as_recorded", "by_looking", "messages"]
 
 _MEMORY = (topics.KEY, topics.SINCE_KEY, topics.RAM)
 """In the order in which messages of one time follow each other."""
+BESIDE = (topics.GAPS, topics.MARKS)
+"""Topics of what is told beside frames, wherever in the file it stands."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,13 +66,14 @@ class Group:
 @dataclass(frozen=True, slots=True)
 class Contents:
     """What a recording was found to hold; ``channels`` are the topics of its channels' numbers, and
-    ``marked`` the chunks with marks."""
+    ``beside`` the chunks with messages of each of the topics ``BESIDE``, whichever else they have.
+    """
 
     about: About
     keys: list[Key]
     groups: list[Group]
     channels: dict[int, str]
-    marked: list[ChunkPlace]
+    beside: Mapping[str, Sequence[ChunkPlace]]
 
 
 def messages(data: memoryview, channel: int | None = None) -> Iterator[ChunkMessage]:
@@ -135,15 +138,15 @@ def as_recorded(stream: BinaryIO, places: list[ChunkPlace]) -> Contents | None:
     if len(said) != 1 or channels.get(said[0].channel) != topics.BRIDGE:
         return None
     build, time = _Builder(), 0
-    marked: list[ChunkPlace] = []
+    beside: dict[str, list[ChunkPlace]] = {topic: [] for topic in BESIDE}
     for place in places[1:]:
         told = place.channels
         if not told and place is places[-1]:
             # the file was cut off between a chunk and its index
             with _place_told(place):
                 told = tuple({each.channel for each in messages(chunk.unpacked(stream, place))})
-        if any(channels.get(number) == topics.MARKS for number in told):
-            marked.append(place)
+        for topic in {channels.get(number, "") for number in told} & beside.keys():
+            beside[topic].append(place)
         found = [number for number in told if number in ours]
         if told and not found:
             continue
@@ -153,7 +156,7 @@ def as_recorded(stream: BinaryIO, places: list[ChunkPlace]) -> Contents | None:
         build.add(ours[found[0]], Piece(place, found[0]), place.first_time)
     with _place_told(places[0]):
         about = decode_about(bytes(said[0].data))
-    return Contents(about, build.keys, build.groups, channels, marked)
+    return Contents(about, build.keys, build.groups, channels, beside)
 
 
 def by_looking(
@@ -182,7 +185,7 @@ def by_looking(
                     of = channels.get(each.channel)
                     if of == topics.BRIDGE:
                         abouts.append(decode_about(bytes(each.data)))
-                    elif of is None or of == topics.MARKS or of in _MEMORY:
+                    elif of is None or of in BESIDE or of in _MEMORY:
                         found.append((each.time, place, each.channel, at))
     if not abouts or topics.RAM not in channels.values():
         return None
@@ -197,8 +200,12 @@ def by_looking(
     ]
     for run in _runs(sorted(rows, key=lambda row: (row[1], row[0]))):
         build.add(*run)
-    marked = [place for _, place, number, _ in found if channels.get(number) == topics.MARKS]
-    return Contents(abouts[0], build.keys, build.groups, channels, list(dict.fromkeys(marked)))
+    beside: dict[str, dict[ChunkPlace, None]] = {topic: {} for topic in BESIDE}
+    for _, place, number, _ in found:
+        if (topic := channels.get(number, "")) in BESIDE:
+            beside[topic][place] = None
+    told = {topic: list(places) for topic, places in beside.items()}
+    return Contents(abouts[0], build.keys, build.groups, channels, told)
 
 
 def _runs(

@@ -71,19 +71,22 @@ def _frames(
     marks: dict[int, list[Mark]] = {}
     for mark in recording.marks():
         marks.setdefault(mark.time, []).append(mark)
+    gaps: dict[int, list[Any]] = {}
+    for gap in recording.gaps(first, last):
+        gaps.setdefault(gap.time, []).append(json.loads(gap.data))
     before = 0
     while group < len(recording.groups) and recording.groups[group].first_time <= last:
-        said = recording.said(group)
+        readings: dict[int, list[Any]] = {}
+        for reading in recording.readings(group):
+            readings.setdefault(reading.time, []).append(json.loads(reading.data))
         for frame in recording.frames(group):
             memory.apply(frame)
             if first <= frame.time <= last:
-                told: dict[str, list[Any]] = {topics.GAPS: [], topics.READINGS: []}
-                told[topics.MARKS] = marks.get(frame.time, [])
-                for each in said:
-                    # a gap has the time of the frame before it
-                    gap = each.topic == topics.GAPS and each.time == before
-                    if gap or (each.topic == topics.READINGS and each.time == frame.time):
-                        told[each.topic].append(json.loads(each.data))
+                told = {
+                    topics.GAPS: gaps.get(before, []),
+                    topics.READINGS: readings.get(frame.time, []),
+                    topics.MARKS: marks.get(frame.time, []),
+                }
                 yield memory, frame, told
             before = frame.time
         group += 1

@@ -71,7 +71,7 @@ class Recording:
     groups: Sequence[Group]
     complete: bool
     channels: Mapping[int, str]
-    marked: Sequence[ChunkPlace] = ()
+    beside: Mapping[str, Sequence[ChunkPlace]]
 
     def group_at(self, time: int) -> int:
         """The number of the group with the newest frame at or before *time*, in nanoseconds.
@@ -104,14 +104,20 @@ class Recording:
 
         return self._from(piece.place, counted)
 
-    def said(self, group: int) -> list[Said]:
-        """What stands beside the frames of a group: readings and gaps."""
-        beside = topics.READINGS, topics.GAPS
-        place = self.groups[group].place
+    def readings(self, group: int) -> list[Said]:
+        """The readings of the frames of a group, in order."""
+        return self._said(topics.READINGS, self.groups[group].place)
+
+    def gaps(self, first: int, last: int) -> list[Said]:
+        """What is said of missing frames, each with the time of the frame before them, in order.
+
+        Only the parts of the file are read that reach into *first* to *last*, in nanoseconds.
+        """
         return [
-            Said(topic, message.time, bytes(message.data))
-            for message in self._messages(place)
-            if (topic := self.channels.get(message.channel)) in beside
+            gap
+            for place in self.beside[topics.GAPS]
+            if place.first_time <= last and place.last_time >= first
+            for gap in self._said(topics.GAPS, place)
         ]
 
     def marks(self) -> list[Mark]:
@@ -121,8 +127,16 @@ class Recording:
             found = (m for m in messages_in(data) if self.channels.get(m.channel) == topics.MARKS)
             return [_mark(message) for message in found]
 
-        marks = [mark for place in self.marked for mark in self._from(place, read)]
+        places = self.beside[topics.MARKS]
+        marks = [mark for place in places for mark in self._from(place, read)]
         return sorted(marks, key=lambda mark: mark.time)
+
+    def _said(self, topic: str, place: ChunkPlace) -> list[Said]:
+        return [
+            Said(topic, message.time, bytes(message.data))
+            for message in self._messages(place)
+            if self.channels.get(message.channel) == topic
+        ]
 
     def memory_before(self, group: int) -> RecordedMemory:
         """What was known before the first frame of a group.
@@ -283,5 +297,5 @@ def _open(path: Path) -> Recording:
         raise ValueError("it ends before its first frames are whole")
     whole = index.complete
     return Recording(
-        path, found.about, found.keys, found.groups, whole, found.channels, found.marked
+        path, found.about, found.keys, found.groups, whole, found.channels, found.beside
     )

@@ -15,7 +15,7 @@ from mcap.reader import make_reader
 from adapters.outputs.recording.clips import Clip, Clips
 from adapters.recordings.changed_lines import changed_lines
 from adapters.recordings.copying import copy_part
-from adapters.recordings.recorder import Parts
+from adapters.recordings.recorder import Parts, Recorder
 from adapters.recordings.rolling import RollingRecorder
 from bridge.memory.address_map import Span
 from bridge.ports.source import Consistency
@@ -181,6 +181,40 @@ def test_a_clip_holds_its_frames_and_what_is_said_of_them(
     story.play(recorder, 19 * RATE, 25 * RATE)
     recorder.close()
     assert [each for path in recorder.files for each in replayed(path)] == [*story.images.items()]
+
+
+@pytest.mark.parametrize("flushed", [False, True], ids=["at once", "after a rest"])
+@pytest.mark.parametrize("grown", [False, True], ids=["changes", "a new key image"])
+def test_a_gap_between_two_groups_goes_along(tmp_path: Path, flushed: bool, grown: bool) -> None:
+    """A game that rested for seconds begins a group anew, before which the gap is told."""
+    path = tmp_path / "a.mcap"
+    noise = [random.Random(n).randbytes(SIZE if grown else 16) for n in range(130)]
+    numbers = [n for n in range(130) if n % 30 or not n]
+    seconds = 0.0
+    with Recorder(path, ABOUT) as recorder:
+        for last, number in zip([None, *numbers], numbers, strict=False):
+            seconds += 1 / RATE
+            if last is not None and number - last > 1:
+                seconds += 3
+                if flushed:
+                    recorder.flush()
+                recorder.gap(number, last, 1, "tried")
+            part = (Span(BASE, SIZE if grown or not number else 16), noise[number])
+            whole = (Span(BASE, SIZE), bytes(SIZE))
+            recorder.frame(
+                number, STARTED + seconds, Consistency.GUARDED, [part if number else whole]
+            )
+            recorder.readings({"frame": number})
+    target = tmp_path / "b.mcap"
+    assert copy_part([path], target, STARTED, STARTED + 1000) == len(numbers)
+    for file in (path, target):
+        with file.open("rb") as stream:
+            told = [
+                json.loads(message.data)["frame"]
+                for _, channel, message in make_reader(stream).iter_messages()
+                if channel.topic == "lowhalf/gaps"
+            ]
+        assert told == [31, 61, 91, 121], file.name
 
 
 def test_what_an_earlier_run_left_is_kept_as_long(tmp_path: Path) -> None:

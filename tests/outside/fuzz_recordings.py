@@ -324,7 +324,7 @@ def read(path: Path) -> str:
         recording.marks()
         for group in range(len(recording.groups)):
             memory = recording.memory_before(group)
-            recording.said(group)
+            recording.readings(group)
             recording.stretch(group)
             for frame in recording.frames(group):
                 memory.apply(frame)
