@@ -24,7 +24,7 @@ class PlanAdvisingProcess(PlanAdviser):
     def __init__(self, plans: Mapping[str, Followable], log: logging.Logger) -> None:
         self._log = log
         self._process: SpawnedProcess | None = None
-        self._awaited = False
+        self._awaited: int | None = None
         followed = {build: plan for build, plan in plans.items() if not plan.why}
         try:
             self._process = SpawnedProcess(_answering, followed)
@@ -36,12 +36,12 @@ class PlanAdvisingProcess(PlanAdviser):
             return
         try:
             self._process.pipe.send(question)
-            self._awaited = True
+            self._awaited = question.number
         except OSError as fault:
             self._gone(fault)
 
     def take(self) -> PlanAdvice | None:
-        if self._process is None or not self._awaited:
+        if self._process is None or self._awaited is None:
             return None
         newest: PlanAdvice | None = None
         try:
@@ -49,8 +49,9 @@ class PlanAdvisingProcess(PlanAdviser):
                 newest = self._process.pipe.recv()
         except (OSError, EOFError) as fault:
             self._gone(fault)
-        if newest is not None and newest.last:
-            self._awaited = False
+        # an answer to what was asked before may come behind the newest question
+        if newest is not None and newest.last and newest.number == self._awaited:
+            self._awaited = None
         return newest
 
     def close(self) -> None:

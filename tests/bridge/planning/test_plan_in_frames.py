@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import logging
+import multiprocessing
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -11,7 +13,8 @@ from adapters.planning.advising import PlanAdvisingProcess
 from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.followed_plan import make_plan_tracker
 from bridge.planning.following import JUST_NOW, MOMENT
-from bridge.practice.followed_plan import FollowedPlan
+from bridge.ports.plan_adviser import PlanAdvice, PlanQuestion
+from bridge.practice.followed_plan import FollowedPlan, NewPlan
 from bridge.prepared import prepare
 from bridge.readings.frame import Frame
 from bridge.sampling.plan_tracker import PlanTracker
@@ -227,3 +230,21 @@ async def test_a_process_beside_answers_while_frames_go_on(tmp_path: Path) -> No
         assert plan.new.steps is not None
     finally:
         guest.tracker.close()
+
+
+def test_an_answer_that_comes_behind_the_next_question_is_not_the_last(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """What was asked before is answered, too; what is asked now is then still waited for."""
+    here, there = multiprocessing.Pipe()
+    made = SimpleNamespace(pipe=here, end=here.close)
+    monkeypatch.setattr("adapters.planning.advising.SpawnedProcess", lambda *given: made)
+    process = PlanAdvisingProcess({}, logging.getLogger("test"))
+    for number in (1, 2):
+        process.ask(PlanQuestion(number, "first-print", None, (), {}, None, ""))
+    for number in (1, 2):
+        answer = PlanAdvice(number, "", NewPlan(None, False, reason="tried"))
+        there.send(answer)
+        assert process.take() == answer
+    assert process.take() is None
+    process.close()
