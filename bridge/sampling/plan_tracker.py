@@ -7,10 +7,10 @@ frames that stand as the one that was asked of.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from bridge.heap.blocks import Heap
+from bridge.heap.blocks import Heap, Row, Rows
 from bridge.planning.advice import step_of
 from bridge.planning.arena import WALL
 from bridge.planning.arena_of_heap import arena_of_heap
@@ -39,6 +39,9 @@ class PlanTracker:
         self._difference = ""
         self._advice: PlanAdvice | None = None
         self._known_steps: dict[str, tuple[PlanStep, ...]] = {}
+        self._known_wanted: dict[tuple[str, Spot], Bar] = {}
+        self._now_of: tuple[str, Sequence[Row]] | None = None
+        self._now: Bar = ()
         first = next(iter(plans.values()))
         self.followed = FollowedPlan(
             first.name, str(Stand.WAITS), (), first.title, reason="no frame yet"
@@ -75,8 +78,8 @@ class PlanTracker:
             missed=place.missed,
             back=place.back,
             new=None if advice is None else advice.new,
-            now=() if heap is None else _bar(heap),
-            wanted=_wanted(course, Spot(spot.step if last else spot.step + 1)),
+            now=() if heap is None else self._bar(build, heap),
+            wanted=self._wanted(course, Spot(spot.step if last else spot.step + 1)),
         )
         return self.followed
 
@@ -86,6 +89,25 @@ class PlanTracker:
             known = tuple(step_of(course, action.name) for action in course.actions)
             self._known_steps[course.build] = known
         return known
+
+    def _bar(self, build: str, heap: Heap) -> Bar:
+        """The heap's blocks; in most frames they are those of the last one."""
+        of = (build, heap.blocks.rows) if isinstance(heap.blocks, Rows) else None
+        if of is None or of != self._now_of:
+            self._now_of = of
+            self._now = tuple(sorted((b.start, b.size, b.used, b.owner) for b in heap.blocks))
+        return self._now
+
+    def _wanted(self, course: Course, spot: Spot) -> Bar:
+        key = course.build, spot
+        if key not in self._known_wanted:
+            header = course.policy.header
+            self._known_wanted[key] = tuple(
+                (cell.start + header, max(0, cell.stride - header), cell.used, cell.kind)
+                for cell in course.arena(spot).cells
+                if cell.kind != WALL
+            )
+        return self._known_wanted[key]
 
     def answered(self) -> bool:
         """Whether the adviser has answered since the newest frame, which then says so."""
@@ -148,16 +170,3 @@ class PlanTracker:
         """The daemon ends."""
         if self._adviser is not None:
             self._adviser.close()
-
-
-def _bar(heap: Heap) -> Bar:
-    return tuple(sorted((b.start, b.size, b.used, b.owner) for b in heap.blocks))
-
-
-def _wanted(course: Course, spot: Spot) -> Bar:
-    header = course.policy.header
-    return tuple(
-        (cell.start + header, max(0, cell.stride - header), cell.used, cell.kind)
-        for cell in course.arena(spot).cells
-        if cell.kind != WALL
-    )
