@@ -31,6 +31,7 @@ __all__ = [
     "StepTable",
     "TargetTable",
     "WatchTable",
+    "WindowTable",
 ]
 
 _SHOW = re.compile(r"decimal|hex|binary|degrees|name|fixed:(?:1[0-9]|20|[0-9])|")
@@ -58,6 +59,7 @@ def _plain(value: Any) -> int | float | bool | str:
 
 
 Number = Annotated[Any, BeforeValidator(_number, json_schema_input_type=float)]
+Frames = Annotated[int, Field(ge=0, le=1_000_000)]
 Plain = Annotated[Any, BeforeValidator(_plain, json_schema_input_type=float | bool | str)]
 
 
@@ -111,6 +113,22 @@ class WatchTable(Table):
     )
 
 
+class WindowTable(Table):
+    """When a step is to be done: early before, late behind."""
+
+    after: str = Field(min_length=1, description="the frames count from when this becomes true")
+    frames: tuple[Frames, Frames] = Field(
+        strict=False, description="the first and the last frame behind it that are right"
+    )
+
+    @model_validator(mode="after")
+    def _in_order(self) -> WindowTable:
+        first, last = self.frames
+        if first > last:
+            raise ValueError(f"the first frame, {first}, is behind the last, {last}")
+        return self
+
+
 class StepTable(Table):
     """One step of what is practised; its expressions are true or false."""
 
@@ -119,6 +137,10 @@ class StepTable(Table):
     begin: str = Field("", description="true once it begins; else with the end of the one before")
     fail: str = Field("", description="true where it has gone wrong; without it, never")
     hint: str = Field("", description="what to do, shown while the runner is in it")
+    show: str = Field("", description="the watch that is large on the practice page meanwhile")
+    window: WindowTable | None = Field(
+        None, description="the frames in which it must be done; else any time will do"
+    )
 
 
 class AttemptsTable(Table):

@@ -85,6 +85,9 @@ class Attempt:
     of ``frames`` that were taken; None where they were not counted.  ``doubtful`` says that it was
     judged by what spans missed frames from before it.  ``unseen_before`` are the frames since the
     attempt before it in which others may have begun: they were missed, or begins was doubtful.
+    ``session`` is the number of the sitting that it belongs to, 0 where that is not known.
+    ``by_hand`` says that the runner counted it, and ``undone`` that it does not count any more,
+    since the runner took it back.
     """
 
     number: int
@@ -101,6 +104,9 @@ class Attempt:
     frames_seen: int | None = None
     doubtful: bool = False
     unseen_before: int = 0
+    session: int = 0
+    by_hand: bool = False
+    undone: bool = False
 
     @property
     def whole(self) -> bool | None:

@@ -9,6 +9,7 @@ from typing import Any
 from bridge.practice.attempts import Attempt
 from bridge.practice.steps import StepResult
 from bridge.practice.totals import Score
+from bridge.practice.windows import Window
 
 __all__ = ["MAX_RECENT", "Phase", "Practice"]
 
@@ -41,6 +42,14 @@ class Practice:
     open, in their order.  ``ended`` counts those since lowhalf started (``last``
     may be older), and ``recent`` are the newest of these, at most MAX_RECENT, oldest first: who
     looks seldom finds there what ended in between.
+
+    ``show`` is the watch that is large in this step, empty for none; ``next_step`` and
+    ``next_hint`` are those of the step behind it, empty for none.  ``window`` is the current
+    step's, and ``since`` the frames since its moment, None before that came; a step is done in
+    time where ``since`` lies in the window.  ``too_soon`` are the frames since the current step's
+    done became true while it still waited for its begin, None where it did not.  ``session`` is
+    the number of the sitting and ``session_score`` what its attempts gave; 0 and None without
+    ``[attempts]``.
     """
 
     phase: Phase = Phase.BETWEEN
@@ -60,6 +69,14 @@ class Practice:
     attempt_long: bool = False
     ended: int = 0
     recent: tuple[Attempt, ...] = field(default=(), repr=False)
+    show: str = ""
+    next_step: str = ""
+    next_hint: str = ""
+    window: Window | None = None
+    since: int | None = None
+    too_soon: int | None = None
+    session: int = 0
+    session_score: Score | None = None
 
     def with_ended(self, attempt: Attempt) -> Practice:
         """The same once *attempt* has ended."""
@@ -77,6 +94,11 @@ class Practice:
             "frames": self.frames,
             "hint": self.hint,
             "reason": self.reason,
+            "show": self.show or None,
+            "next": {"step": self.next_step, "hint": self.next_hint} if self.next_step else None,
+            "window": self.window
+            and {"frames": [self.window.first, self.window.last], "since": self.since},
+            "too_soon": self.too_soon,
             "finished": [step.as_json() for step in self.finished],
             "last": last
             and {
@@ -87,6 +109,8 @@ class Practice:
                 "frames": last.frames,
                 "frames_seen": last.frames_seen,
                 "whole": last.whole,
+                "by_hand": last.by_hand,
+                "timing": _timing(last),
             },
         }
         if self.score is not None:
@@ -106,6 +130,31 @@ class Practice:
                 "cut_off": score.cut_off,
                 "not_whole": score.not_whole,
                 "unseen_between": score.unseen_between,
+                "best": score.best,
+                "median": score.median,
+                "session": self.session_score and _session(self.session, self.session_score),
                 "step_rates": [{"step": name, **rate.as_json()} for name, rate in score.steps],
             }
         return shown
+
+
+def _timing(attempt: Attempt) -> dict[str, Any] | None:
+    """The last window of an attempt, with its step's name; null without one."""
+    for result in reversed(attempt.steps):
+        if result.timing is not None:
+            return {"step": result.name, **result.timing.as_json()}
+    return None
+
+
+def _session(number: int, score: Score) -> dict[str, Any]:
+    """What one sitting gave."""
+    return {
+        "session": number,
+        "attempts": score.all.count,
+        "successes": score.all.good,
+        "rate": score.all.rate,
+        "interval": list(score.all.interval),
+        "streak": score.streak,
+        "best": score.best,
+        "median": score.median,
+    }

@@ -22,16 +22,21 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+from bridge.practice.windows import StepTiming, Window
+
 __all__ = ["Step", "StepOutcome", "StepResult", "StepSeen", "Way"]
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """What is known of a step beforehand; ``waits`` says whether it has a ``begin``."""
+    """What is known of a step beforehand; ``waits`` says whether it has a ``begin``, and ``show``
+    is the watch that is large meanwhile, empty for none."""
 
     name: str
     hint: str = ""
     waits: bool = False
+    show: str = ""
+    window: Window | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +50,7 @@ class StepSeen:
     begin: bool = False
     fail: bool = False
     doubtful: bool = False
+    after: bool = False
 
 
 class StepOutcome(StrEnum):
@@ -63,7 +69,8 @@ class StepResult:
     ``frames_seen`` are those of the frames waited and since that were taken; None where they were
     not counted, or where it is not known how many there were.  ``doubtful`` says that it was
     reached in missed frames, or that one of its expressions was made of earlier frames of which
-    some were missed.
+    some were missed.  ``timing`` is None where the step has no window, or was not done.
+    ``too_soon`` are the frames, while the step waited for its begin, in which its done became true.
     """
 
     name: str
@@ -73,6 +80,8 @@ class StepResult:
     seconds: float
     frames_seen: int | None = None
     doubtful: bool = False
+    timing: StepTiming | None = None
+    too_soon: int = 0
 
     @property
     def known_frames(self) -> int | None:
@@ -98,6 +107,8 @@ class StepResult:
             "seconds": self.seconds,
             "frames_seen": self.frames_seen,
             "whole": self.whole,
+            "timing": self.timing and self.timing.as_json(),
+            "too_soon": self.too_soon,
         }
 
 

@@ -42,7 +42,8 @@ class Score:
     ``unseen_between`` are the frames outside of attempts in which more of them may have begun.
     ``streak`` is successes in a row up to now, over which a cut goes without
     breaking it.  ``steps`` has each step's rate: how often it was done, of the times that it was
-    reached and came out as done, failed or given up.
+    reached and came out as done, failed or given up.  ``best`` and ``median`` are the frames that
+    a success took, None without one whose frames are known.
     """
 
     all: Rate = Rate(0, 0)
@@ -51,6 +52,8 @@ class Score:
     steps: tuple[tuple[str, Rate], ...] = ()
     not_whole: int = 0
     unseen_between: int = 0
+    best: int | None = None
+    median: float | None = None
 
 
 _GOOD = {StepOutcome.DONE: 1, StepOutcome.FAILED: 0, StepOutcome.GIVEN_UP: 0}
