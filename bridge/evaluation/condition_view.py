@@ -16,7 +16,7 @@ __all__ = ["ConditionView"]
 class ConditionView:
     """What *evaluator* gave of the expressions that are no watches, in the frame it committed last.
 
-    It is good until the next frame is evaluated.  It is what ``bridge.sampling.practice_tracker``
+    It is good until the next frame is evaluated.  It is what ``bridge.sampling.practice_rules``
     asks for as ``Conditions``, where all is described.
     """
 

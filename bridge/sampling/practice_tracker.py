@@ -6,88 +6,19 @@ see every frame.  One of these lives as long as the daemon: it outlasts samplers
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol
 
 from bridge.ports.practice_log import PracticeLog
 from bridge.practice.attempts import Attempt, Attempts, Kept, Outcome, Seen
 from bridge.practice.progress import Phase, Practice
-from bridge.practice.steps import Step, StepOutcome, StepSeen, Way
-from bridge.practice.totals import Totals
+from bridge.practice.steps import StepOutcome, StepSeen, Way
 from bridge.readings.reading import Reading
 from bridge.sampling.counter_pace import AGAIN, JUMPED, RESET
-from bridge.values.value_type import Value
-from schemas.bridge_file import BridgeFile
-from schemas.errors import OutputError
+from bridge.sampling.practice_history import PracticeHistory
+from bridge.sampling.practice_rules import Conditions, Rules
 
-__all__ = [
-    "LONG_AT_FIRST",
-    "SHORTEST_LONG",
-    "TIMES_AS_LONG",
-    "Conditions",
-    "PracticeTracker",
-    "Rules",
-]
-
-TIMES_AS_LONG = 3
-"""An open attempt that is so many times as long as the longest that ended was left by mistake."""
-SHORTEST_LONG = 600
-LONG_AT_FIRST = 18_000
-"""Frames after which an attempt is long at least, and where none has ended yet."""
-
-
-@dataclass(frozen=True, slots=True)
-class Rules:
-    """What the bridge file asks for."""
-
-    steps: tuple[Step, ...] = ()
-    attempts: bool = False
-    succeeds: bool = False
-    keep: tuple[str, ...] = ()
-
-    @classmethod
-    def of(cls, file: BridgeFile) -> Rules:
-        steps = tuple(Step(step.name, step.hint, bool(step.begin)) for step in file.steps)
-        table = file.attempts
-        if table is None:
-            return cls(steps)
-        return cls(steps, True, bool(table.succeeds), table.keep)
-
-
-class Conditions(Protocol):
-    """What the expressions of steps, attempts and tallies gave in a frame that was taken.
-
-    They are called as in the bridge file, with the numbers of steps: ``steps.0.done``,
-    ``attempts.begins``.  ``build`` is the running build's name and ``frame`` the frame's number.
-    """
-
-    @property
-    def build(self) -> str: ...
-
-    @property
-    def frame(self) -> int: ...
-
-    def true(self, name: str) -> bool:
-        """Whether an expression is true; one that has no value, or is not there, is not.
-
-        One that became true in missed frames, as a counter tells, counts as true behind them.
-        """
-
-    def rises(self, name: str) -> int:
-        """How often an expression became true in missed frames, by a counter; 0 without one."""
-
-    def doubtful(self, name: str) -> bool:
-        """Whether an expression might be otherwise, had earlier frames all been seen."""
-
-    def reasons(self, names: Iterable[str]) -> str:
-        """Why those of *names* that have no value have none; empty where all have one."""
-
-    def moments(self) -> Iterable[tuple[str, Value | None]]:
-        """What each tally counted in the frame: its text and the value."""
-
-    def moments_apart(self) -> Iterable[tuple[str, Value | None]]:
-        """The same of what came in missed frames before it."""
+__all__ = ["PracticeTracker", "Rules"]
 
 
 class PracticeTracker:
@@ -95,49 +26,35 @@ class PracticeTracker:
 
     def __init__(self, rules: Rules, keeper: PracticeLog | None = None) -> None:
         self._rules = rules
-        self._keeper = keeper
-        self._refused = ""
-        self._totals = Totals(step.name for step in rules.steps)
+        self._history = PracticeHistory(rules, keeper)
         self._attempts: Attempts | None = None
         if rules.attempts:
             self._attempts = Attempts(rules.steps, succeeds=rules.succeeds)
         self._way: Way | None = None
         self._build: str | None = None
         self._frame: int | None = None
-        self._longest = 0
         self.practice: Practice | None = None
         if rules.steps or rules.attempts:
-            score = self._totals.score() if rules.attempts else None
+            score = self._history.score if rules.attempts else None
             self.practice = Practice(steps=len(rules.steps), score=score)
 
     async def open(self) -> None:
         """Go on from what is kept.  Raises OutputError; then all goes on without being kept."""
-        if self._keeper is None:
-            return
-        try:
-            history = await self._keeper.open()
-        except OutputError as fault:
-            self._keeper = None
-            self._refused = f"{fault}; nothing is kept in this run"
-            raise
-        for attempt in history:
-            self._totals.add(attempt)
-            self._note_length(attempt)
+        history = await self._history.open()
         if self._attempts is not None and self.practice is not None:
             self._attempts.number = max((attempt.number for attempt in history), default=0)
             last = next((a for a in reversed(history) if a.outcome is not Outcome.OPEN), None)
-            self.practice = replace(self.practice, last=last, score=self._totals.score())
+            self.practice = replace(self.practice, last=last, score=self._history.score)
 
     @property
     def notice(self) -> str:
-        """What there is to know of how all is kept, as ``Keeper.notice``."""
-        return self._refused if self._keeper is None else self._keeper.notice
+        """What there is to know of how all is kept, as ``PracticeLog.notice``."""
+        return self._history.notice
 
     async def close(self, reason: str) -> None:
         """The daemon ends."""
         self.cut_off(reason)
-        if self._keeper is not None:
-            await self._keeper.close()
+        await self._history.close()
 
     def take(
         self,
@@ -156,11 +73,7 @@ class PracticeTracker:
         known before this frame, else empty.
         """
         build, frame = conditions.build, conditions.frame
-        if self._keeper is not None:
-            for text, value in conditions.moments():
-                self._keeper.tallied(text, build, value)
-            for text, value in conditions.moments_apart():
-                self._keeper.tallied(text, build, value, whole=False)
+        self._history.tallied(conditions)
         if self.practice is None:
             return None
         if self._build not in (None, build):
@@ -228,8 +141,8 @@ class PracticeTracker:
         for unseen in attempts.unseen:
             self._count(unseen)
             ended = unseen
-        if attempts.number != before and attempts.open is not None and self._keeper is not None:
-            self._keeper.began(attempts.open)
+        if attempts.number != before and attempts.open is not None:
+            self._history.began(attempts.open)
         awaited = names[1:] if attempts.open else names[:1]
         reason = conditions.reasons(awaited)
         last = self.practice.last if ended is None and self.practice else ended
@@ -295,22 +208,9 @@ class PracticeTracker:
         return "; ".join(filter(None, (own, others)))
 
     def _count(self, ended: Attempt) -> None:
-        self._totals.add(ended)
-        self._note_length(ended)
-        if self._keeper is not None:
-            self._keeper.ended(ended)
+        self._history.ended(ended)
         assert self.practice is not None
-        self.practice = replace(self.practice.with_ended(ended), score=self._totals.score())
-
-    def _note_length(self, ended: Attempt) -> None:
-        if ended.outcome not in (Outcome.OPEN, Outcome.CUT_OFF):
-            self._longest = max(self._longest, ended.frames or 0)
-
-    def _is_long(self, frames: int) -> bool:
-        """Whether an open attempt is so long that nothing may ever end it."""
-        if not self._longest:
-            return frames > LONG_AT_FIRST
-        return frames > max(SHORTEST_LONG, TIMES_AS_LONG * self._longest)
+        self.practice = replace(self.practice.with_ended(ended), score=self._history.score)
 
     def _show(self, way: Way | None, frame: int, reason: str, last: Attempt | None) -> None:
         assert self.practice is not None
@@ -329,7 +229,7 @@ class PracticeTracker:
             phase = Phase.WAITING if waits else Phase.DONE if way.finished else Phase.RUNNING
         score = self.practice.score
         if score is not None:
-            between = self._totals.unseen_between
+            between = self._history.unseen_between
             between += attempts.missed_between if attempts is not None else 0
             if between != score.unseen_between:
                 score = replace(score, unseen_between=between)
@@ -347,7 +247,7 @@ class PracticeTracker:
             score,
             attempt_frames_seen=seen,
             attempt_whole=whole,
-            attempt_long=attempt is not None and self._is_long(length),
+            attempt_long=attempt is not None and self._history.is_long(length),
             finished=tuple(way.results) if way is not None else (),
             ended=self.practice.ended,
             recent=self.practice.recent,
