@@ -14,7 +14,7 @@ import { poll } from "./poll.js";
 import { ReadingsPair, paired } from "./readings_pair.js";
 import { fillOptions } from "./select_options.js";
 import { onSliderKeys } from "./slider_keys.js";
-import { themeButton } from "./theme.js";
+import { themeButton } from "../shared/theme.js";
 import { wellFormed } from "./toml.js";
 import { tooLong } from "./working.js";
 

@@ -20,7 +20,7 @@ import { fetched } from "./newest.js";
 import { PracticePanel } from "./practice.js";
 import { Shown } from "./shown.js";
 import { TalliesPanel } from "./tallies.js";
-import { themeButton } from "./theme.js";
+import { themeButton } from "../shared/theme.js";
 import { Timeline } from "./timeline.js";
 import { Watches } from "./watches.js";
 import { Working } from "./working.js";

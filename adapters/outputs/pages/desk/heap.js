@@ -6,7 +6,7 @@ import { Keyed } from "../shared/keyed.js";
 import { printable } from "../shared/printable.js";
 import { percent } from "../shared/words.js";
 import { Blocks, hexadecimal, ownerName } from "./blocks.js";
-import { colours, whenColoursChange } from "./colours.js";
+import { colours, whenColoursChange } from "../shared/colours.js";
 import { HeapMap } from "./map.js";
 import { orderOf, pinsOf } from "./pins.js";
 import { Room } from "./room.js";

@@ -2,7 +2,7 @@
 // asks that they can be turned off; that is remembered.
 
 import { child, put } from "../shared/elements.js";
-import { keep, kept } from "./memory.js";
+import { keep, kept } from "../shared/memory.js";
 
 function isTyping(target) {
   return target.closest?.("input:not([type=range]), textarea, select, [contenteditable]") !== null;

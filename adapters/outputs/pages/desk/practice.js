@@ -5,7 +5,7 @@ import { child, label, mark, put } from "../shared/elements.js";
 import { Keyed } from "../shared/keyed.js";
 import { countWords, missedBeside, missedNow, missedWords, rateWords, states, where } from "../shared/practice_words.js";
 import { outcomeWords, percent } from "../shared/words.js";
-import { steady } from "./steady.js";
+import { steady } from "../shared/steady.js";
 
 const LISTED = 12;
 const OUTCOMES = { success: "hit", failed: "absent", "given-up": "miss", "cut-off": "offline" };

@@ -1,7 +1,7 @@
 // What the page shows: the live game, or one moment of a past, whole.  A moment comes at once where
 // it changes no emphasis, and else when emphasis may change: all of it waits, never a part.
 
-import { steady } from "./steady.js";
+import { steady } from "../shared/steady.js";
 
 // What of a snapshot is more than a number that changes.
 export function emphasis({ readings, practice, heap }) {

@@ -3,7 +3,7 @@
 import { child, label, put } from "../shared/elements.js";
 import { printable } from "../shared/printable.js";
 import { Combobox } from "./combobox.js";
-import { colours, whenColoursChange } from "./colours.js";
+import { colours, whenColoursChange } from "../shared/colours.js";
 import { MarkList } from "./mark_list.js";
 import { LINES, Marks } from "./marks.js";
 import { clockWords, endOf, markWords, pastTitle, placeWords } from "./past_words.js";

@@ -1,7 +1,7 @@
 // All watches: grouped, searched, and walked through by the arrow keys.
 
 import { child, put } from "../shared/elements.js";
-import { colours, whenColoursChange } from "./colours.js";
+import { colours, whenColoursChange } from "../shared/colours.js";
 import { Entry } from "./entry.js";
 import { tenthOf } from "./trace.js";
 

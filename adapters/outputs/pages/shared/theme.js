@@ -1,6 +1,6 @@
 // Day or night: what the system prefers until the button is used; that is remembered.
 
-import { put } from "../shared/elements.js";
+import { put } from "./elements.js";
 import { coloursChanged } from "./colours.js";
 import { kept, keep } from "./memory.js";
 
