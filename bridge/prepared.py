@@ -163,14 +163,17 @@ def _plan_expressions(file: BridgeFile) -> dict[str, str]:
 def practice_expressions(file: BridgeFile) -> dict[str, str]:
     """The expressions of steps and attempts, by names that no watch can have.
 
-    ``steps.N.done``, ``steps.N.begin``, ``steps.N.fail``, ``attempts.begins``,
-    ``attempts.succeeds`` and ``attempts.given_up``; those that are not given are left out.
+    ``steps.N.done``, ``steps.N.begin``, ``steps.N.fail``, ``steps.N.after`` of its window,
+    ``attempts.begins``, ``attempts.succeeds`` and ``attempts.given_up``; those that are not given
+    are left out.
     """
     found = {
         f"steps.{number}.{name}": str(getattr(step, name))
         for number, step in enumerate(file.steps)
         for name in ("begin", "done", "fail")
     }
+    for number, step in enumerate(file.steps):
+        found[f"steps.{number}.after"] = step.window.after if step.window is not None else ""
     for name in ("begins", "succeeds", "given_up"):
         found[f"attempts.{name}"] = getattr(file.attempts, name, "")
     return {name: text for name, text in found.items() if text}
@@ -182,6 +185,8 @@ def _practice_error(
     caret = str(fault).partition("\n")[2]
     build = f" (build {layout.name})" if len(bridge.schema.builds) > 1 else ""
     path: tuple[Key, ...] = tuple(int(p) if p.isdigit() else p for p in name.split("."))
+    if path[-1] == "after":
+        path = (*path[:-1], "window", "after")
     what = f"step {bridge.file.steps[int(path[1])].name}" if path[0] == "steps" else "attempts"
     return bridge.text.error(path, f"{what}{build}: {fault.detail}\n{caret}")
 

@@ -181,6 +181,11 @@ def _check_practice(file: BridgeFile, text: TomlText, watches: set[str]) -> None
         if step.name in named:
             raise text.error(("steps", index, "name"), f'two steps are named "{step.name}"')
         named.add(step.name)
+        if step.show and step.show not in watches:
+            raise text.error(
+                ("steps", index, "show"),
+                f"there is no watch {step.show}{nearest(step.show, watches)}",
+            )
     if file.attempts is None:
         return
     if not file.attempts.succeeds and not file.steps:

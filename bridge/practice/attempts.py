@@ -8,7 +8,7 @@ first after a cut, nothing becomes true: what was before is not known.
 In one frame, in this order:
 
 1. where an attempt is open, its steps go on (see ``bridge.practice.steps``).  Where begins
-becomes true, a step whose fail is true is neither failed nor done: a game that starts again, as by
+becomes true, a step that would fail is neither failed nor done: a game that starts again, as by
 loading a state, makes fail true of what it leaves behind;
 2. the open attempt ends, by the first of these that holds: a step has failed → ``failed``;
    succeeds (without an expression: all steps are done) → ``success``; given_up → ``given-up``;
@@ -229,11 +229,11 @@ class Attempts:
             if unclear:
                 self.mark(unclear)
                 self._uncounted = self.way.doubtful = True
-            self.way.take(_steps_at_begin(seen) if begins else seen.steps, frame, ticks, known)
+            self.way.take(seen.steps, frame, ticks, known, failing=not begins)
             # the step that is reached now was reached somewhere in what was missed
             self.way.doubtful = self.way.doubtful or bool(unclear)
             if self.way.failed:
-                ended = self._end(Outcome.FAILED)
+                ended = self._end(Outcome.FAILED, self.way.reason)
             elif succeeds if self._succeeds else self.way.finished:
                 ended = self._end(Outcome.SUCCESS)
             elif given_up:
@@ -273,7 +273,8 @@ class Attempts:
         self.number += 1
         between, self._missed_between = self._missed_between, 0
         self.open = Attempt(self.number, build, first, time, unseen_before=between)
-        self.way = Way(self._steps, first, self._ticks, missed)
+        before = self._before.steps if self._before is not None else None
+        self.way = Way(self._steps, first, self._ticks, missed, before)
         self._missed = missed
         self._began_ticks, self._marks, self._uncounted = self._ticks, [], False
 
@@ -299,8 +300,3 @@ class Attempts:
             frames_seen=seen,
             doubtful=doubtful,
         )
-
-
-def _steps_at_begin(seen: Seen) -> tuple[StepSeen, ...]:
-    """What counts of the steps where begins becomes true: nothing of one that fails."""
-    return tuple(replace(step, done=step.done and not step.fail, fail=False) for step in seen.steps)

@@ -8,7 +8,17 @@ current one, whether they became true just then or were true before.
   one before it is done.  So several steps may be done in one frame, the later ones in 0 frames.
 * A step that has a ``begin`` waits until that is true, and nothing else of it is looked at before.
   Once it has begun it stays begun.  ``waited`` are the frames before, ``frames`` those since.
+* Where ``done`` becomes true while its step still waits, it was done too soon: the step goes on
+  waiting, and its result counts it.
 * Where ``fail`` and ``done`` are true in the same frame, the step has failed.
+
+``after`` is a moment: the newest frame, up to the one in which its step is done, in which it became
+true.  It is looked at in every frame while the way is open, so also before its step is reached or
+has begun, and before all else in a frame: where ``after`` becomes true and the step is done in one
+frame, also one in which the step was only reached, that is frame 0 of its window.  A step that is
+done outside of its window, or before the moment came, has failed.  The window's end alone fails
+nothing: how late a step is, is known when it is done.  In the frame in which the way begins nothing
+becomes true; where none is known of before, that is the first frame that is taken.
 
 Frames are counted by the game's own numbers, so frames that were never sampled count as well; how
 many those were is told with each frame, and each result says it.  A step that was done in the frame
@@ -22,7 +32,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from bridge.practice.windows import StepTiming, Window
+from bridge.practice.windows import Moment, StepTiming, Verdict, Window
 
 __all__ = ["Step", "StepOutcome", "StepResult", "StepSeen", "Way"]
 
@@ -43,7 +53,9 @@ class Step:
 class StepSeen:
     """What a frame shows of a step.  What has no value in the frame is not true.
 
-    ``doubtful`` says that one of them is made of earlier frames, not all of which were seen.
+    ``doubtful`` says that done, begin or fail is made of earlier frames, not all of which were
+    seen, and ``after_doubtful`` the same of after.  ``rises`` are the times that done and after
+    became true since the frame before, as a counter of the game's tells behind a gap.
     """
 
     done: bool = False
@@ -51,6 +63,19 @@ class StepSeen:
     fail: bool = False
     doubtful: bool = False
     after: bool = False
+    after_doubtful: bool = False
+    rises: tuple[int, int] = (0, 0)
+
+    def became(self, before: StepSeen | None) -> tuple[bool, bool]:
+        """Whether done and after became true since the frame *before*; nothing does without one."""
+        if before is None:
+            return False, False
+        # what rose in a gap need not be true in the frame behind it: the next one may have it anew
+        had_done, had_after = (times > 0 for times in before.rises)
+        return (
+            self.rises[0] > 0 or (self.done and (had_done or not before.done)),
+            self.rises[1] > 0 or (self.after and (had_after or not before.after)),
+        )
 
 
 class StepOutcome(StrEnum):
@@ -69,7 +94,8 @@ class StepResult:
     ``frames_seen`` are those of the frames waited and since that were taken; None where they were
     not counted, or where it is not known how many there were.  ``doubtful`` says that it was
     reached in missed frames, or that one of its expressions was made of earlier frames of which
-    some were missed.  ``timing`` is None where the step has no window, or was not done.
+    some were missed, or that some were missed since the moment of its window.  ``timing`` is None
+    where the step has no window, or was not done.
     ``too_soon`` are the frames, while the step waited for its begin, in which its done became true.
     """
 
@@ -116,10 +142,17 @@ class Way:
     """Where the runner is among the steps.
 
     *missed* are the frames from *frame* on that were not seen; None where nobody counts them.
+    *before* is what the last frame before those that are taken showed; None where that is not
+    known.
     """
 
     def __init__(
-        self, steps: Sequence[Step], frame: int, time: float, missed: int | None = None
+        self,
+        steps: Sequence[Step],
+        frame: int,
+        time: float,
+        missed: int | None = None,
+        before: Sequence[StepSeen] | None = None,
     ) -> None:
         self._steps = steps
         self.index = 0
@@ -128,6 +161,9 @@ class Way:
         self._missed: int | None = None
         self._entered = frame
         self._began: tuple[int, float] | None = None
+        self._before = before
+        self._moments = [Moment(missed) if step.window else None for step in steps]
+        self._too_soon: list[int] = []
         self._enter(frame, time)
         self._missed = missed
 
@@ -146,6 +182,12 @@ class Way:
         return bool(self.results) and self.results[-1].outcome is StepOutcome.FAILED
 
     @property
+    def reason(self) -> str:
+        """Why the step has failed, where it was done outside of its window; else empty."""
+        timing = self.results[-1].timing if self.failed else None
+        return "" if timing is None else timing.reason
+
+    @property
     def finished(self) -> bool:
         """Whether all steps are done."""
         return bool(self._steps) and self.index == len(self._steps)
@@ -154,27 +196,49 @@ class Way:
         """Frames since the current step began; since it was reached while it waits."""
         return frame - (self._entered if self._began is None else self._began[0])
 
+    def since(self, frame: int) -> int | None:
+        """Frames since the moment of the current step's window; None without, or before it."""
+        moment = self._moments[self.index] if self.current is not None else None
+        return None if moment is None else moment.since(frame)
+
+    def too_soon(self, frame: int) -> int | None:
+        """Frames since the current step was done while it waits; None where it was not."""
+        return frame - self._too_soon[-1] if self._too_soon and self._began is None else None
+
     def take(
-        self, seen: Sequence[StepSeen], frame: int, time: float, missed: int | None = None
+        self,
+        seen: Sequence[StepSeen],
+        frame: int,
+        time: float,
+        missed: int | None = None,
+        *,
+        failing: bool = True,
     ) -> None:
         """Go as far as a frame allows; where a step fails, nothing moves any more.
 
-        *missed* frames before this one were not seen; None where nobody counts them.
+        *missed* frames before this one were not seen; None where nobody counts them.  Where not
+        *failing*, a step that would fail in this frame is neither failed nor done.
         """
         self._missed = None if missed is None or self._missed is None else self._missed + missed
+        became = self._became(seen, frame, missed)
         while (step := self.current) is not None and not self.failed:
             now = seen[self.index]
             self.doubtful = self.doubtful or now.doubtful
             if self._began is None:
                 if not now.begin:
+                    if became[self.index] and failing:
+                        self._too_soon.append(frame)
                     return
                 self._began = frame, time
-            if now.fail:
-                self._result(step, StepOutcome.FAILED, frame, time)
+            timing = self._timing(step, frame, missed) if now.done and not now.fail else None
+            outside = timing is not None and timing.verdict is not Verdict.RIGHT
+            if now.fail or outside:
+                if failing:
+                    self._result(step, StepOutcome.FAILED, frame, time, timing)
                 return
             if not now.done:
                 return
-            self._result(step, StepOutcome.DONE, frame, time)
+            self._result(step, StepOutcome.DONE, frame, time, timing)
             self.index += 1
             self._enter(frame, time)
             self._missed, self.doubtful = (None if missed is None else 0), bool(missed)
@@ -186,17 +250,44 @@ class Way:
             self.index = len(self._steps)
         return tuple(self.results)
 
+    def _became(self, seen: Sequence[StepSeen], frame: int, missed: int | None) -> list[bool]:
+        """Which steps' done became true in a frame, whose moments are noted."""
+        befores = [None] * len(seen) if self._before is None else self._before
+        became = []
+        for now, before, moment in zip(seen, befores, self._moments, strict=True):
+            done, after = now.became(before)
+            if moment is not None:
+                doubtful = now.after_doubtful or (before is not None and before.after_doubtful)
+                moment.take(after, frame, missed, doubtful)
+            became.append(done)
+        self._before = seen
+        return became
+
+    def _timing(self, step: Step, frame: int, missed: int | None) -> StepTiming | None:
+        moment = self._moments[self.index]
+        if step.window is None or moment is None:
+            return None
+        self.doubtful = self.doubtful or moment.doubtful
+        return moment.judge(step.window, frame, missed)
+
     def _enter(self, frame: int, time: float) -> None:
-        self._entered = frame
+        self._entered, self._too_soon = frame, []
         step = self.current
         self._began = None if step is None or step.waits else (frame, time)
 
-    def _result(self, step: Step, outcome: StepOutcome, frame: int, time: float) -> None:
+    def _result(
+        self,
+        step: Step,
+        outcome: StepOutcome,
+        frame: int,
+        time: float,
+        timing: StepTiming | None = None,
+    ) -> None:
         began, since = self._began or (frame, time)
         all_frames = frame - self._entered
         seen = None if self._missed is None else all_frames - self._missed
         result = StepResult(
             *(step.name, outcome, began - self._entered, frame - began, max(0.0, time - since)),
-            *(seen, self.doubtful),
+            *(seen, self.doubtful, timing, len(self._too_soon)),
         )
         self.results.append(result)

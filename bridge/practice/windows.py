@@ -10,7 +10,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-__all__ = ["StepTiming", "Verdict", "Window"]
+__all__ = ["BEFORE_IT_COULD_BE", "Moment", "StepTiming", "Verdict", "Window"]
+
+BEFORE_IT_COULD_BE = "early: done before it could be"
+"""What is said of a step that was done before the moment came."""
 
 
 class Verdict(StrEnum):
@@ -34,6 +37,13 @@ class StepTiming:
     frames: int | None
     window: tuple[int, int]
     unsure: int | None = 0
+
+    @property
+    def reason(self) -> str:
+        """``early by 2``, ``late by 3``, ``right``."""
+        if self.by is None:
+            return BEFORE_IT_COULD_BE
+        return f"{self.verdict} by {self.by}" if self.by else str(self.verdict)
 
     def as_json(self) -> dict[str, Any]:
         """The object for ``--json``; what is not known is null."""
@@ -63,3 +73,47 @@ class Window:
         if frames > self.last:
             return StepTiming(Verdict.LATE, frames - self.last, frames, window, unsure)
         return StepTiming(Verdict.RIGHT, 0, frames, window, unsure)
+
+
+class Moment:
+    """When the newest moment of a window came, while a way is open.
+
+    Fed once for each frame that was taken.  *missed* are the frames before it that were not seen,
+    None where nobody counts them.  A moment that came in missed frames is told with the frame
+    behind them, the last in which it may have come.
+    """
+
+    def __init__(self, missed: int | None) -> None:
+        self.frame: int | None = None
+        self._missed = missed
+        self._gaps = bool(missed)
+        self._doubtful = False
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether another moment may have come in frames that were missed since this one."""
+        return self._gaps or self._doubtful
+
+    def take(self, rose: bool, frame: int, missed: int | None, doubtful: bool) -> None:
+        """*rose* says whether the expression became true, *doubtful* whether that is in doubt."""
+        if rose:
+            self.frame, self._missed = frame, missed
+            self._gaps, self._doubtful = bool(missed), doubtful
+            return
+        if missed is None:
+            self._missed = None
+        self._gaps = self._gaps or bool(missed)
+        self._doubtful = self._doubtful or doubtful
+
+    def since(self, frame: int) -> int | None:
+        """Frames since the moment; None before it came."""
+        return None if self.frame is None else frame - self.frame
+
+    def judge(self, window: Window, frame: int, missed: int | None) -> StepTiming:
+        """The step was done in *frame*, or in the *missed* ones before it."""
+        unsure = None
+        if self.frame is None:
+            unsure = None if self.doubtful or self._missed is None else 0
+        elif not self._doubtful and self._missed is not None and missed is not None:
+            unsure = max(self._missed, missed)
+        return window.judge(self.since(frame), unsure)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from bridge.practice.steps import Step
+from bridge.practice.windows import Window
 from bridge.values.value_type import Value
 from schemas.bridge_file import BridgeFile
 
@@ -24,7 +25,13 @@ class Rules:
 
     @classmethod
     def of(cls, file: BridgeFile) -> Rules:
-        steps = tuple(Step(step.name, step.hint, bool(step.begin)) for step in file.steps)
+        steps = tuple(
+            Step(
+                *(step.name, step.hint, bool(step.begin), step.show),
+                None if step.window is None else Window(*step.window.frames),
+            )
+            for step in file.steps
+        )
         table = file.attempts
         if table is None:
             return cls(steps)

@@ -162,23 +162,24 @@ class PracticeTracker:
             missed = None if missed is None else 0
             way = Way(self._rules.steps, frame, time, missed)
         way.doubtful = way.doubtful or bool(now.unclear)
-        way.take(self._steps_seen(conditions), frame, time, missed)
+        seen = self._steps_seen(conditions)
+        way.take(seen, frame, time, missed)
         way.doubtful = way.doubtful or bool(now.unclear)
         if way.failed or way.finished:
             outcome = Outcome.FAILED if way.failed else Outcome.SUCCESS
             step = way.current.name if way.current else ""
-            results = way.stop(StepOutcome.UNFINISHED, frame, time)
+            results, reason = way.stop(StepOutcome.UNFINISHED, frame, time), way.reason
             frames = sum(result.waited + result.frames for result in results)
-            seen = [result.frames_seen for result in results]
+            taken = [result.frames_seen for result in results]
             last = Attempt(
-                *(0, build, frame - frames, now.time, outcome, step),
+                *(0, build, frame - frames, now.time, outcome, step, reason),
                 frames=frames,
                 steps=results,
-                frames_seen=None if None in seen else sum(filter(None, seen)),
+                frames_seen=None if None in taken else sum(filter(None, taken)),
                 doubtful=any(result.doubtful for result in results),
             )
             self.practice = self.practice.with_ended(last)
-            way = Way(self._rules.steps, frame, time, None if missed is None else 0)
+            way = Way(self._rules.steps, frame, time, None if missed is None else 0, seen)
             way.doubtful = bool(missed) or bool(now.unclear)
         self._way = way
         self._show(way, frame, self._reasons(conditions, way, ""), last)
@@ -195,6 +196,12 @@ class PracticeTracker:
                     conditions.doubtful(f"steps.{number}.{name}")
                     for name in ("done", "begin", "fail")
                 ),
+                conditions.true(f"steps.{number}.after"),
+                conditions.doubtful(f"steps.{number}.after"),
+                (
+                    conditions.rises(f"steps.{number}.done"),
+                    conditions.rises(f"steps.{number}.after"),
+                ),
             )
             for number in range(len(self._rules.steps))
         )
@@ -203,7 +210,7 @@ class PracticeTracker:
         """Why expressions that are looked at now have no value."""
         own = ""
         if way is not None and way.current is not None:
-            looked = ("done", "fail") if way.begun else ("begin",)
+            looked = ("done", "fail", "after") if way.begun else ("begin", "after")
             own = conditions.reasons(f"steps.{way.index}.{name}" for name in looked)
         return "; ".join(filter(None, (own, others)))
 
@@ -223,6 +230,7 @@ class PracticeTracker:
         if attempt is not None and doubtful:
             whole = False
         step = way.current if way is not None else None
+        behind = self._rules.steps[way.index + 1 :] if way is not None and step else ()
         phase = Phase.BETWEEN
         if way is not None:
             waits = step is not None and not way.begun
@@ -251,6 +259,12 @@ class PracticeTracker:
             finished=tuple(way.results) if way is not None else (),
             ended=self.practice.ended,
             recent=self.practice.recent,
+            show=step.show if step else "",
+            next_step=behind[0].name if behind else "",
+            next_hint=behind[0].hint if behind else "",
+            window=step.window if step else None,
+            since=way.since(frame) if way is not None else None,
+            too_soon=way.too_soon(frame) if way is not None else None,
         )
 
 

@@ -562,6 +562,10 @@ async def test_the_json_of_a_frame(tmp_path: Path) -> None:
         "frames": 0,
         "hint": "hug the wall",
         "reason": "",
+        "show": None,
+        "next": {"step": "turn", "hint": ""},
+        "window": None,
+        "too_soon": None,
         "finished": [],
         "last": None,
         "attempt": 1,
@@ -577,6 +581,9 @@ async def test_the_json_of_a_frame(tmp_path: Path) -> None:
         "cut_off": 0,
         "not_whole": 0,
         "unseen_between": 0,
+        "best": None,
+        "median": None,
+        "session": None,
         "step_rates": [
             {"step": name, "good": 0, "count": 0, "rate": None, "interval": [0.0, 1.0]}
             for name in ("to the corner", "turn", "through the door")
