@@ -6,6 +6,7 @@
     ├── LayoutFileError    a layout file is wrong
     ├── ExpectFileError    a file of expectations is wrong
     ├── PlanFileError      a plan file is wrong, or made for another schema
+    ├── PackError          a pack is damaged, unsafe, or something else; or cannot be made
     ├── ExpressionError    a watch's expression is wrong
     ├── SourceError        a source failed
     │   ├── SourceUnusable   damaged, or not what was declared; trying again is no use
@@ -39,6 +40,7 @@ __all__ = [
     "LowhalfError",
     "NoSuchPast",
     "OutputError",
+    "PackError",
     "PastNotReady",
     "PlanFileError",
     "PlanningError",
@@ -93,6 +95,19 @@ class ExpectFileError(FileError):
 
 class PlanFileError(FileError):
     """A plan file is wrong, or was made for another game or another schema."""
+
+
+class PackError(LowhalfError):
+    """A pack is damaged, unsafe or something else, or cannot be made of what it is to hold.
+
+    ``pack`` is the file's name as given, ``member`` the file in it, where one is at fault.
+    """
+
+    def __init__(self, message: str, *, pack: str = "", member: str = "") -> None:
+        self.pack = pack
+        self.member = shortened(member, 200)
+        self.detail = shortened(message, 1200)
+        super().__init__(": ".join(part for part in (pack, self.member, self.detail) if part))
 
 
 class ExpressionError(LowhalfError):

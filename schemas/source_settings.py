@@ -22,6 +22,7 @@ __all__ = [
     "FakeSource",
     "FileSource",
     "FolderSource",
+    "NoSource",
     "ProcessSource",
     "PushSource",
     "RecordingSource",
@@ -199,6 +200,12 @@ class ProcessSource(SourceSettings):
     )
 
 
+class NoSource(SourceSettings):
+    """No memory of its own, as in a pack: ``run --source`` brings it, or ``--dump`` does."""
+
+    kind: Literal["none"]
+
+
 class FakeSource(SourceSettings):
     """Bytes that a test scripts; zeros where it scripts none."""
 
@@ -214,6 +221,7 @@ AnySource = Annotated[
     | DebuggerSource
     | ProcessSource
     | RecordingSource
+    | NoSource
     | FakeSource,
     Field(discriminator="kind"),
 ]

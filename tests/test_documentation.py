@@ -23,6 +23,7 @@ from schemas.bridge_file import BridgeFile
 from schemas.expect_file import ExpectFile
 from schemas.layout_file import LayoutFile
 from schemas.output_settings import Outputs
+from schemas.pack_manifest import PackManifest
 from schemas.plan_file import PlanFile
 from schemas.schema_file import MovesFile, SchemaFile
 from schemas.source_settings import SourceSettings
@@ -106,6 +107,7 @@ FILES: dict[str, type[Table]] = {
     "reference/plan-file.md": PlanFile,
     "reference/expect-file.md": ExpectFile,
     "reference/moves-file.md": MovesFile,
+    "reference/pack.md": PackManifest,
     "reference/outputs.md": Outputs,
 }
 

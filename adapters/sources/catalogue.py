@@ -28,6 +28,7 @@ CATALOGUE = Catalogue(
         "debugger": "adapters.sources.debugger.stub:DebuggerStub",
         "process": "adapters.sources.process.source:ProcessMemory",
         "recording": "adapters.sources.recording.player:RecordingPlayer",
+        "none": "adapters.sources.none:MissingSource",
         "fake": "adapters.sources.fake:ScriptedSource",
     },
     group="lowhalf.sources",

@@ -21,6 +21,7 @@ PARTS = {
     "plan file": "settings:plan_file",
     "expect file": "settings:expect_file",
     "moves file": "settings:moves_file",
+    "pack manifest": "settings:pack_manifest",
     "sources": "settings:sources",
     "outputs": "settings:outputs",
     "commands": "commands:commands",

@@ -15,6 +15,7 @@ from schemas.bridge_file import BridgeFile
 from schemas.expect_file import ExpectFile
 from schemas.layout_file import LayoutFile
 from schemas.output_settings import Outputs
+from schemas.pack_manifest import PackManifest
 from schemas.plan_file import PlanFile
 from schemas.schema_file import MovesFile, SchemaFile
 from schemas.source_settings import SOURCES
@@ -54,6 +55,11 @@ def expect_file() -> str:
 def moves_file() -> str:
     """The tables of a file of moves."""
     return _file(MovesFile)
+
+
+def pack_manifest() -> str:
+    """The tables of a pack's manifest."""
+    return _file(PackManifest)
 
 
 def sources() -> str:

@@ -29,6 +29,7 @@ from adapters.sources.debugger.stub import DebuggerStub
 from adapters.sources.dumps.file import FileDump
 from adapters.sources.dumps.folder import DumpFolder
 from adapters.sources.fake import ScriptedSource
+from adapters.sources.none import MissingSource
 from adapters.sources.process.source import ProcessMemory
 from adapters.sources.pushed import lhp
 from adapters.sources.pushed.push import PushServer
@@ -48,6 +49,7 @@ from schemas.source_settings import (
     DebuggerSource,
     FileSource,
     FolderSource,
+    NoSource,
     ProcessSource,
     PushSource,
     RecordingSource,
@@ -483,7 +485,17 @@ def test_every_kind_has_its_settings() -> None:
 def test_every_kind_that_a_bridge_file_may_name_is_rigged() -> None:
     models: list[Any] = list(get_args(get_args(AnySource)[0]))
     kinds = [get_args(model.model_fields["kind"].annotation)[0] for model in models]
-    assert sorted(kinds) == sorted(RIGS)
+    assert sorted(kinds) == sorted([*RIGS, "none"])
+
+
+async def test_a_source_that_comes_from_elsewhere_says_what_to_do() -> None:
+    source = MissingSource(NoSource(kind="none"))
+    with pytest.raises(SourceUnusable) as caught:
+        await source.open(MEMORY)
+    assert str(caught.value) == (
+        "none: the set-up has no memory of its own: give --source with a file whose [source] says "
+        "where yours comes from, or write that into the bridge file; --dump reads a file"
+    )
 
 
 def _zip(data: bytes) -> bytes:
