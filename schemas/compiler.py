@@ -36,6 +36,8 @@ from schemas.schema_file import FieldTable, MoveTable, SchemaFile, StructTable
 from schemas.toml_file import TomlText, nearest
 from schemas.toml_lines import Key
 from schemas.type_names import TypeName, parse_type
+from schemas.walk_checks import check_walks
+from schemas.walk_table import WalksTable
 
 if TYPE_CHECKING:  # few bridges follow a plan
     from schemas.plan_file import PlanFile
@@ -85,6 +87,7 @@ class BuildLayout:
         self.course_of: Callable[[BuildLayout, PlanFile], Any] | None = None
         """What makes of a plan what is followed; who loads a bridge gives it, with the planner."""
         self.moves: Mapping[str, MoveTable] = types.file.moves
+        self.walks: WalksTable | None = types.file.walks
         self.memory = types.file.memory
 
     @property
@@ -181,6 +184,8 @@ def compile_schema(file: SchemaFile, text: TomlText) -> Schema:
         builds[name] = layout
     allocators = {name: build.allocators for name, build in builds.items()}
     check_actions(file.actions, file.state, allocators, text)
+    if file.walks is not None:
+        check_walks(file.walks, text)
     return Schema(file, text.path, text.text, builds)
 
 

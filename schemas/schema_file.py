@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import keyword
-import re
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from schemas.action_table import MAX_ACTIONS, ActionTable
 from schemas.allocator_table import AllocatorTable
 from schemas.heap_table import HeapTable, NamedHeapTable
 from schemas.sizes import ByteCount
 from schemas.table import Table
+from schemas.turn_table import AngleNumber, Moves, MoveTable, Name
+from schemas.walk_table import WalksTable
 
 __all__ = [
     "MAX_STATES",
@@ -38,16 +38,6 @@ __all__ = [
 
 MAX_STATES = 64
 _MAX_HEAPS = 32
-_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
-_ANGLE = re.compile(r"[+-]?(0[xX][0-9A-Fa-f]{1,8}|0|[1-9][0-9]{0,9})")
-
-
-def _name(value: str) -> str:
-    if not _NAME.fullmatch(value):
-        raise ValueError(f'expected a name of letters, digits and _, found "{value}"')
-    if keyword.iskeyword(value):
-        raise ValueError(f'"{value}" is a word of the expression language; choose another name')
-    return value
 
 
 def _hexadecimal(value: Any) -> Any:
@@ -59,19 +49,6 @@ def _hexadecimal(value: Any) -> Any:
         raise ValueError(f'expected bytes such as "54 49 44 45", found "{value}"') from None
 
 
-def _angle(value: Any) -> Any:
-    """TOML has no sign before 0x, so that an angle may be a text as well."""
-    if not isinstance(value, str):
-        return value
-    if not _ANGLE.fullmatch(value):
-        raise ValueError(f'expected an angle such as 0x4000 or "-0x4000", found "{value}"')
-    return int(value, 0)
-
-
-AngleNumber = Annotated[
-    int, BeforeValidator(_angle, json_schema_input_type=int | str), Field(ge=-0xFFFF, le=0xFFFF)
-]
-Name = Annotated[str, AfterValidator(_name)]
 Address = Annotated[int, Field(ge=0, lt=1 << 64)]
 HexBytes = Annotated[
     bytes, BeforeValidator(_hexadecimal, json_schema_input_type=str), Field(min_length=1)
@@ -194,35 +171,11 @@ class BuildTable(Table):
     at: dict[str, Address] = Field({}, description="symbol = its guest address in this build")
 
 
-class MoveTable(Table):
-    """A move that turns: it adds to an angle16, or sets it."""
-
-    add: AngleNumber | None = Field(
-        None, description='units that it turns by, 0x10000 a whole turn; also as text, "-0x4000"'
-    )
-    set: AngleNumber | None = Field(
-        None, description="the angle that it faces, whatever was faced before"
-    )
-    frames: Annotated[int, Field(ge=0, le=1_000_000)] = Field(1, description="frames that it takes")
-    limit: Annotated[int, Field(ge=0)] | None = Field(
-        None, description="how often it may be used; else without a limit"
-    )
-    doc: str = Field("", description="what it is")
-
-    @model_validator(mode="after")
-    def _one(self) -> MoveTable:
-        if (self.add is None) is (self.set is None):
-            raise ValueError("expected exactly one of add and set")
-        return self
-
-
-Moves = Annotated[dict[Annotated[str, Field(min_length=1)], MoveTable], Field(max_length=256)]
-
-
 class MovesFile(Table):
-    """A file of moves alone, for ``lowhalf solve turn``."""
+    """A file of moves alone, for ``lowhalf solve turn`` and ``lowhalf solve walk``."""
 
     moves: Moves = Field({}, description="name = move")
+    walks: WalksTable | None = Field(None, description="moves that change a position")
 
 
 class SchemaFile(Table):
@@ -248,4 +201,7 @@ class SchemaFile(Table):
         {}, description="name = what a player can do that allocates or releases blocks"
     )
     moves: Moves = Field({}, description="name = a move that turns, for lowhalf solve turn")
+    walks: WalksTable | None = Field(
+        None, description="moves that change a position, for lowhalf solve walk"
+    )
     builds: dict[str, BuildTable] = Field(min_length=1, description="name = build")
