@@ -58,7 +58,7 @@ const working = new Working(
   },
 );
 const watches = new Watches(
-  byId("groups"), byId("find"), byId("found"), byId("nothing"),
+  byId("groups"), byId("find"), byId("found"), byId("nothing"), byId("notes"),
   (reading) => {
     watches.mark(reading.watch);
     working.choose(reading);

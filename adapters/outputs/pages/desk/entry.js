@@ -2,22 +2,16 @@
 
 import { child, mark, put } from "../shared/elements.js";
 import { printable } from "../shared/printable.js";
-import { WARNINGS, hasValue, markOf, stateWords, valueText } from "../shared/words.js";
+import { warnedWords } from "../shared/warned_once.js";
+import { hasValue, markOf, valueText } from "../shared/words.js";
 import { drawTrace } from "./plot.js";
-import { Room } from "./room.js";
+import { KEPT, Room } from "./room.js";
 import { Trace } from "./trace.js";
 
 const LONG = 14; // characters, from which a value is set smaller
 const BITS = /^-?0[xb]/;
 const NUMBER = /^[-+]?[0-9]/;
-
-// As on the overlay, and here there is room to say what a warning means.
-function sayState(reading, seconds) {
-  const words = stateWords(reading, seconds);
-  const { status, plain = "" } = reading;
-  const meaning = WARNINGS.has(status) ? plain.split(": ").slice(1).join(": ") : "";
-  return meaning ? `${words}: ${meaning}` : words;
-}
+const ROOM = 3000; // milliseconds for which a row keeps the height of words that have gone
 
 function numberOf(reading) {
   if (!hasValue(reading.status)) return NaN;
@@ -42,7 +36,8 @@ export class Entry {
     this.value.dir = "auto";
     this.words = child(line, "words");
     this.words.dir = "auto";
-    this.room = new Room(this.button, line);
+    // while the pointer is over the watches, none may slip away from under it
+    this.room = new Room(this.button, line, () => (this.element.closest("#groups:hover") ? KEPT : ROOM));
     this.plot = child(this.button, "plot", "canvas");
     this.plot.setAttribute("aria-hidden", "true");
     this.trace = new Trace();
@@ -50,6 +45,7 @@ export class Entry {
     this.visible = false;
     this.drawn = -1;
     this.target = null;
+    this.noted = 0; // the number of the note that has its warning
     this.hay = "";
     this.reading = reading;
     this.settle(reading.status, reading.target ?? "none");
@@ -70,17 +66,18 @@ export class Entry {
 
   // Value, shape, colour and words are of one frame: where the emphasis would change and is not
   // *allowed* to, all of it waits.
-  paint(seconds, allowed) {
+  paint(seconds, allowed, note = this.noted) {
     const { reading } = this;
     const data = this.button.dataset;
     const target = reading.target ?? "none";
-    const differs = data.status !== reading.status || data.target !== target;
+    const differs = data.status !== reading.status || data.target !== target || this.noted !== note;
     if (differs && !allowed) return { changed: false, pending: true };
     if (differs) this.settle(reading.status, target);
+    this.noted = note;
     if (put(this.label, reading.label)) this.learn();
     const text = valueText(reading);
     if (put(this.value, text)) this.grow(text);
-    put(this.words, sayState(reading, seconds));
+    put(this.words, warnedWords(reading, seconds, note));
     this.room.settle();
     this.target = reading.target_range ?? null;
     return { changed: differs, pending: false };

@@ -1,12 +1,14 @@
 // What changes by itself keeps the room that it has needed, so that nothing below it moves; after
-// as long as a plot remembers, room that is no longer needed is given back.
+// as long as a plot remembers, or as *kept* says, room that is no longer needed is given back.
 
-const KEPT = 30000; // milliseconds
+export const KEPT = 30000; // milliseconds
 
 export class Room {
-  // The height of *content*, or more, is the custom property --room of *place*.
-  constructor(place, content) {
+  // The height of *content*, or more, is the custom property --room of *place*.  *kept* says for how
+  // long the room is kept.
+  constructor(place, content, kept = () => KEPT) {
     this.place = place;
+    this.kept = kept;
     this.width = 0;
     this.natural = 0;
     this.height = 0;
@@ -25,7 +27,7 @@ export class Room {
 
   settle() {
     const enough = this.natural <= this.height;
-    const late = this.natural < this.height && performance.now() - this.needed > KEPT;
+    const late = this.natural < this.height && performance.now() - this.needed > this.kept();
     if (enough && !late) return;
     this.height = this.natural;
     this.place.style.setProperty("--room", `${this.height}px`);

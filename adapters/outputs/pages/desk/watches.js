@@ -1,16 +1,20 @@
 // All watches: grouped, searched, and walked through by the arrow keys.
 
 import { child, put } from "../shared/elements.js";
+import { WarnedOnce, numberOf } from "../shared/warned_once.js";
 import { colours, whenColoursChange } from "../shared/colours.js";
 import { Entry } from "./entry.js";
+import { Notes } from "./notes.js";
 import { tenthOf } from "./trace.js";
 
 const UNGROUPED = "without a group";
 
 export class Watches {
   // *choose* is called with a reading when the user picks it.
-  constructor(groups, search, found, nothing, choose) {
+  constructor(groups, search, found, nothing, notes, choose) {
     this.groups = groups;
+    this.notes = new Notes(notes);
+    this.warned = new WarnedOnce();
     this.search = search;
     this.found = found;
     this.nothing = nothing;
@@ -199,7 +203,11 @@ export class Watches {
   }
 
   paint(seconds, pace) {
-    const outcomes = this.entries.map((entry) => entry.paint(seconds, pace.allowed));
+    const notes = this.warned.of(this.entries.map(({ reading }) => reading));
+    const numbers = numberOf(notes);
+    const outcomes = this.entries.map((entry) =>
+      entry.paint(seconds, pace.allowed, numbers.get(entry.name) ?? 0));
+    this.notes.show(notes, pace.allowed);
     return {
       changed: outcomes.some((outcome) => outcome.changed),
       pending: outcomes.some((outcome) => outcome.pending),
