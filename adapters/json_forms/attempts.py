@@ -113,18 +113,7 @@ def attempts_json(
                 "whole": attempt.whole,
                 "unseen_before": attempt.unseen_before,
                 "clip": clip_of(bridge, attempt),
-                "steps": [
-                    {
-                        "step": step.name,
-                        "outcome": str(step.outcome),
-                        "waited": step.waited,
-                        "frames": step.frames,
-                        "seconds": step.seconds,
-                        "frames_seen": step.frames_seen,
-                        "whole": step.whole,
-                    }
-                    for step in attempt.steps
-                ],
+                "steps": [step.as_json() for step in attempt.steps],
                 "kept": {
                     kept.watch: {"status": kept.status, "value": kept.value, "text": kept.text}
                     for kept in attempt.kept

@@ -19,6 +19,7 @@ from bridge.ports.source import Consistency
 from bridge.practice.attempts import Outcome
 from bridge.practice.progress import Phase
 from bridge.practice.steps import StepOutcome
+from bridge.practice.windows import Verdict
 from bridge.values.status import Status
 
 __all__ = [
@@ -36,6 +37,7 @@ __all__ = [
     "FieldDifferenceForm",
     "FollowedPlanForm",
     "FrameForm",
+    "Frames",
     "HalfForm",
     "HeapEventForm",
     "HeapForm",
@@ -46,7 +48,9 @@ __all__ = [
     "LayoutForm",
     "LayoutLineForm",
     "NewPlanForm",
+    "NextStepForm",
     "OneHeapForm",
+    "OpenWindowForm",
     "PlanStepForm",
     "PracticeForm",
     "QueryForm",
@@ -54,9 +58,11 @@ __all__ = [
     "RawRangeForm",
     "ReadingForm",
     "SentHeapEventForm",
+    "SessionForm",
     "Shown",
     "StepForm",
     "StepRateForm",
+    "StepTimingForm",
     "StepTotalsForm",
     "SumForm",
     "SumLineForm",
@@ -65,6 +71,7 @@ __all__ = [
     "TallyForm",
     "TallyValueForm",
     "TimesForm",
+    "TimingForm",
     "TotalsForm",
     "TurnForm",
     "TurnsForm",
@@ -95,6 +102,27 @@ class ReadingForm(Shown):
     watch: str = Field(description="its name")
 
 
+Frames = Annotated[list[int], Field(min_length=2, max_length=2)]
+
+
+class TimingForm(Form):
+    """When a step was done, against its window."""
+
+    verdict: Verdict
+    by: int | None = Field(description="frames outside of it; null: before the moment came")
+    frames: int | None = Field(description="from the moment to done; null: before it came")
+    window: Frames = Field(description="the first and the last frame that are right")
+    unsure: int | None = Field(
+        description="as many frames more or less it may be, for frames missed; null: not known"
+    )
+
+
+class StepTimingForm(TimingForm):
+    """The same with the step's name."""
+
+    step: str
+
+
 class StepForm(Form):
     """How a step that was reached came out."""
 
@@ -105,6 +133,8 @@ class StepForm(Form):
     seconds: float | None
     frames_seen: int | None = Field(description="of these; null where nobody counts them")
     whole: bool | None = Field(description="whether each was seen; null where that is not known")
+    timing: TimingForm | None = Field(description="null without a window, or where it is not done")
+    too_soon: int = Field(description="how often it was done while it waited for its begin")
 
 
 class LastForm(Form):
@@ -117,6 +147,35 @@ class LastForm(Form):
     frames: int | None
     frames_seen: int | None
     whole: bool | None
+    by_hand: bool = Field(description="whether the runner counted it")
+    timing: StepTimingForm | None = Field(description="of its last step that has one")
+
+
+class NextStepForm(Form):
+    """The step behind the current one."""
+
+    step: str
+    hint: str
+
+
+class OpenWindowForm(Form):
+    """The window of the current step."""
+
+    frames: Frames = Field(description="the first and the last that are right")
+    since: int | None = Field(description="frames since the moment; null before it came")
+
+
+class SessionForm(Form):
+    """One sitting."""
+
+    session: int = Field(description="its number, from 1")
+    attempts: int
+    successes: int
+    rate: float | None
+    interval: Interval
+    streak: int
+    best: int | None = Field(description="frames of the shortest success; null without one")
+    median: float | None
 
 
 class RateForm(Form):
@@ -144,6 +203,12 @@ class PracticeForm(Form):
     frames: int = Field(description="the game's, since the step began")
     hint: str
     reason: str = Field(description="which expression has no value now, and why")
+    show: str | None = Field(description="the watch that is large in it")
+    next: NextStepForm | None = Field(description="the step behind it")
+    window: OpenWindowForm | None = Field(description="the step's, where it has one")
+    too_soon: int | None = Field(
+        description="frames since it was done while it waits for its begin; null where it was not"
+    )
     finished: list[StepForm] = Field(description="the steps that are done on this way, in order")
     last: LastForm | None
     attempt: int | None = sometimes("the open one's number; null where none is open")
@@ -159,6 +224,9 @@ class PracticeForm(Form):
     cut_off: int = sometimes()
     not_whole: int = sometimes("attempts of which frames were missed")
     unseen_between: int = sometimes("frames between attempts that may hide more of them")
+    best: int | None = sometimes("frames of the shortest success; null without one")
+    median: float | None = sometimes("of the successes' frames")
+    session: SessionForm | None = sometimes("what this sitting gave")
     step_rates: list[StepRateForm] = sometimes()
 
 
@@ -587,6 +655,7 @@ class EventForm(Form):
     seconds: float | None
     time: float = Field(description="when it ended, seconds since the Unix epoch")
     whole: bool | None
+    timing: StepTimingForm | None = Field(description="of its last step that has one")
 
 
 FORMS: dict[str, type[Form]] = {

@@ -109,6 +109,11 @@ class Attempt:
     undone: bool = False
 
     @property
+    def timed(self) -> StepResult | None:
+        """The last of its steps that was done where it has a window; None without one."""
+        return next((step for step in reversed(self.steps) if step.timing is not None), None)
+
+    @property
     def whole(self) -> bool | None:
         """Whether all frames that it was judged by were seen; None where that is not known."""
         if self.doubtful:

@@ -83,6 +83,12 @@ class Practice:
         recent = (*self.recent, attempt)[-MAX_RECENT:]
         return replace(self, last=attempt, ended=self.ended + 1, recent=recent)
 
+    def window_json(self) -> dict[str, Any] | None:
+        """The current step's window as it is told; null without one."""
+        if self.window is None:
+            return None
+        return {"frames": [self.window.first, self.window.last], "since": self.since}
+
     def as_json(self) -> dict[str, Any]:
         """The object that ``--json`` prints as a frame's ``practice``."""
         last = self.last
@@ -96,8 +102,7 @@ class Practice:
             "reason": self.reason,
             "show": self.show or None,
             "next": {"step": self.next_step, "hint": self.next_hint} if self.next_step else None,
-            "window": self.window
-            and {"frames": [self.window.first, self.window.last], "since": self.since},
+            "window": self.window_json(),
             "too_soon": self.too_soon,
             "finished": [step.as_json() for step in self.finished],
             "last": last
@@ -110,7 +115,7 @@ class Practice:
                 "frames_seen": last.frames_seen,
                 "whole": last.whole,
                 "by_hand": last.by_hand,
-                "timing": _timing(last),
+                "timing": last.timed and last.timed.timing_json(),
             },
         }
         if self.score is not None:
@@ -136,14 +141,6 @@ class Practice:
                 "step_rates": [{"step": name, **rate.as_json()} for name, rate in score.steps],
             }
         return shown
-
-
-def _timing(attempt: Attempt) -> dict[str, Any] | None:
-    """The last window of an attempt, with its step's name; null without one."""
-    for result in reversed(attempt.steps):
-        if result.timing is not None:
-            return {"step": result.name, **result.timing.as_json()}
-    return None
 
 
 def _session(number: int, score: Score) -> dict[str, Any]:

@@ -123,6 +123,10 @@ class StepResult:
             return None
         return self.frames_seen >= self.waited + self.frames
 
+    def timing_json(self) -> dict[str, Any] | None:
+        """``timing`` with the step's name; null without one."""
+        return None if self.timing is None else {"step": self.name, **self.timing.as_json()}
+
     def as_json(self) -> dict[str, Any]:
         """The result for ``--json``; what is not known is null."""
         return {

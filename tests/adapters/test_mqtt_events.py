@@ -18,6 +18,8 @@ from adapters.outputs.mqtt.homie_practice import PracticeTopics, event_payload
 from adapters.outputs.mqtt.outbox import MAX_EVENTS, Events
 from bridge.practice.attempts import Attempt, Outcome
 from bridge.practice.progress import MAX_RECENT, Practice
+from bridge.practice.steps import StepOutcome, StepResult
+from bridge.practice.windows import Window
 from tests.adapters.mosquitto import (
     Listener,
     Mosquitto,
@@ -47,6 +49,11 @@ def success(number: int) -> Attempt:
     )
 
 
+LATE = StepResult(
+    *("turn", StepOutcome.FAILED, 0, 40, 1.3, 39), timing=Window(11, 14).judge(17, unsure=1)
+)
+
+
 def end(running: Desk, practice: Practice, *numbers: int) -> Practice:
     """Frames of which the last one is the first that is shown after *numbers* have ended."""
     for number in numbers:
@@ -72,10 +79,13 @@ def numbers(listener: Listener) -> list[int]:
                 "seconds": 10.4,
                 "time": 1_764_227_010.4,
                 "whole": None,
+                "timing": None,
             },
         ),
         (
-            replace(success(8), outcome=Outcome.FAILED, step="turn", frames_seen=311),
+            replace(
+                success(8), outcome=Outcome.FAILED, step="turn", frames_seen=311, steps=(LATE,)
+            ),
             {
                 "attempt": 8,
                 "outcome": "failed",
@@ -84,6 +94,14 @@ def numbers(listener: Listener) -> list[int]:
                 "seconds": 10.4,
                 "time": 1_764_227_010.4,
                 "whole": False,
+                "timing": {
+                    "step": "turn",
+                    "verdict": "late",
+                    "by": 3,
+                    "frames": 17,
+                    "window": [11, 14],
+                    "unsure": 1,
+                },
             },
         ),
         (
@@ -96,6 +114,7 @@ def numbers(listener: Listener) -> list[int]:
                 "seconds": None,
                 "time": 50.0,
                 "whole": True,
+                "timing": None,
             },
         ),
     ],

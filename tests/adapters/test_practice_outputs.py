@@ -148,7 +148,7 @@ def test_json_has_the_frames_of_each_step_of_the_open_attempt() -> None:
     assert (shown["step"], shown["frames"]) == ("turn", 14)
     assert shown["finished"] == [
         {"step": "corner", "outcome": "done", "waited": 0, "frames": 47, "seconds": 0.8,
-         "frames_seen": 45, "whole": False}
+         "frames_seen": 45, "whole": False, "timing": None, "too_soon": 0}
     ]  # fmt: skip
     assert (shown["last"]["frames_seen"], shown["last"]["whole"]) == (77, False)
     assert practised(1).as_json()["practice"]["finished"] == []
@@ -257,11 +257,17 @@ def test_payloads() -> None:
         "outcome": b"failed",
         "stopped-at": b"turn",
         "whole": b"unknown",
+        "timing": b"{}",
         "step": b"turn",
         "index": b"2",
         "frames": b"14",
         "step-frames": b"[]",
         "hint": b"half a turn",
+        "show": b"\0",
+        "next": b"\0",
+        "next-hint": b"\0",
+        "window": b"{}",
+        "too-soon": b"false",
         "attempt": b"18",
         "attempts": b"17",
         "successes": b"9",

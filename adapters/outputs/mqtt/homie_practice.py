@@ -6,10 +6,16 @@
     homie/5/DEVICE/practice/frames         frames of the game since it began
     homie/5/DEVICE/practice/step-frames    JSON: the frames of each step that is done, in order
     homie/5/DEVICE/practice/hint           its hint
+    homie/5/DEVICE/practice/show           the watch that is large in it; empty for none
+    homie/5/DEVICE/practice/next           the step behind it; empty for none
+    homie/5/DEVICE/practice/next-hint      that one's hint
+    homie/5/DEVICE/practice/window         JSON: its window, see below
+    homie/5/DEVICE/practice/too-soon       whether it was done while it still waits for its begin
     homie/5/DEVICE/practice/reason         which expression has no value now, and why
     homie/5/DEVICE/practice/outcome        of the last: none, success, failed, given-up, cut-off
     homie/5/DEVICE/practice/stopped-at     the step in which it ended, where it was no success
     homie/5/DEVICE/practice/whole          whether each frame of the last was seen: yes, no, unknown
+    homie/5/DEVICE/practice/timing         JSON: early, right or late in the last, see below
     homie/5/DEVICE/practice/attempt        the open attempt's number, else 0
     homie/5/DEVICE/practice/attempts       attempts that ended by themselves
     homie/5/DEVICE/practice/successes      successes of these
@@ -24,14 +30,25 @@
 The topics from ``attempt`` on to ``step-rates`` are there where there is an ``[attempts]`` table;
 those of the step where there are steps.
 
+``window`` is ``{"frames": [11, 14], "since": 7}``: the frames in which the current step is right,
+and those since the moment from which they count, null before it came.  ``timing`` is that of the
+last step of the last attempt that was done and has a window::
+
+    {"step": "turn", "verdict": "late", "by": 3, "frames": 17, "window": [11, 14], "unsure": 0}
+
+``by`` and ``frames`` are null where it was done before the moment came; by ``unsure`` frames it may
+be otherwise either way, since some were missed, null where that is not known.  Both are ``{}``
+where there is none.
+
 An event is sent once for each attempt that ends (without ``[attempts]``, for each way through the
 steps, with the number 0)::
 
     {"attempt": 12, "outcome": "failed", "step": "turn", "frames": 312, "seconds": 10.4,
-     "time": 1764227000.25, "whole": true}
+     "time": 1764227000.25, "whole": true, "timing": null}
 
 ``step`` is null after a success, ``time`` is when it ended in seconds since the Unix epoch, and
-``whole`` says whether each frame of it was seen, null where that is not known.  The convention
+``whole`` says whether each frame of it was seen, null where that is not known.  ``timing`` is as in
+the topic, null where there is none.  The convention
 wants QoS 0 for what is not retained, so that no event comes late or twice.  Events are sent at QoS
 1 all the same: one that never comes is a run that is not counted, while one that comes late says so
 by its ``time``, and one that comes twice by its ``attempt``.
@@ -71,6 +88,7 @@ _BOTH: dict[str, dict[str, Any]] = {
         "datatype": "enum",
         "format": ",".join(_WHOLE.values()),
     },
+    "timing": {"name": "Early, right or late in the last", "datatype": "json"},
     EVENT: {"name": "Attempt that ended", "datatype": "json", "retained": False},
     EVENTS_DROPPED: {"name": "Events never sent", "datatype": "integer"},
 }
@@ -80,6 +98,11 @@ _STEPS: dict[str, dict[str, Any]] = {
     "frames": {"name": "Frames in the step", "datatype": "integer"},
     "step-frames": {"name": "Frames of the steps that are done", "datatype": "json"},
     "hint": {"name": "Hint", "datatype": "string"},
+    "show": {"name": "Watch that is large in the step", "datatype": "string"},
+    "next": {"name": "Next step", "datatype": "string"},
+    "next-hint": {"name": "Hint of the next step", "datatype": "string"},
+    "window": {"name": "Window of the step", "datatype": "json"},
+    "too-soon": {"name": "Done before the step began", "datatype": "boolean"},
 }
 _ATTEMPTS: dict[str, dict[str, Any]] = {
     "attempt": {"name": "Open attempt", "datatype": "integer"},
@@ -125,6 +148,7 @@ class PracticeTopics:
             "outcome": (last.outcome if last else "none").encode(),
             "stopped-at": _string(last.step if last else ""),
             "whole": _WHOLE[last.whole if last else None].encode(),
+            "timing": homie_json((last and last.timed and last.timed.timing_json()) or {}),
         }
         if self.steps:
             found |= {
@@ -133,6 +157,11 @@ class PracticeTopics:
                 "frames": b"%d" % now.frames,
                 "step-frames": homie_json([step.as_json() for step in now.finished]),
                 "hint": _string(now.hint),
+                "show": _string(now.show),
+                "next": _string(now.next_step),
+                "next-hint": _string(now.next_hint),
+                "window": homie_json(now.window_json() or {}),
+                "too-soon": b"false" if now.too_soon is None else b"true",
             }
         if self.attempts and now.score is not None:
             score = now.score
@@ -167,6 +196,7 @@ def event_payload(attempt: Attempt) -> bytes:
             "seconds": attempt.seconds,
             "time": attempt.began_time + (attempt.seconds or 0.0),
             "whole": attempt.whole,
+            "timing": attempt.timed and attempt.timed.timing_json(),
         }
     )
 
