@@ -1,0 +1,1 @@
+"""The renderers of sheets for people who read memory by hand: HTML, Markdown, JSON."""
