@@ -87,6 +87,8 @@ class Daemon:
         self._log = log
         self._clock = clock = setup.clock
         self._practising = practising
+        if practising is not None:
+            practising.changed = self._tell_practice
         self._plan = plan
         self._questions = questions
         self._announced: Sequence[Watch] | None = None
@@ -201,12 +203,21 @@ class Daemon:
         for observer in self._continuity.observers:
             observer.source_closing(reason)
 
+    def _tell_practice(self) -> None:
+        """Show at once what the runner counted between frames."""
+        if self._practising is None:
+            return
+        if self._reason or self.last is None:
+            self._offline(self._reason or self._opening_words)
+        else:
+            self._publish(replace(self.last, practice=self._practising.practice))
+
     def _cut_off(self, reason: str) -> None:
         """End the open attempt and show that it ended, since no frame comes after it."""
         if self._practising is None:
             return
         before = self._practising.practice
-        self._practising.cut_off(reason)
+        self._practising.cut_off(reason, over=True)
         practice = self._practising.practice
         if self.last is not None and before and practice and practice.ended > before.ended:
             self._publish(replace(self.last, practice=practice))
@@ -215,7 +226,7 @@ class Daemon:
         if self._practising is None:
             return
         try:
-            await self._practising.open()
+            await self._practising.open(self._clock.time_of_day())
         except OutputError as fault:
             self._log.error("%s; nothing is kept in this run", fault)
 
@@ -229,7 +240,11 @@ class Daemon:
             self._log_notes()
             # one that nobody hurries gives its frames and no others, however long it takes to open
             if not self.source.patient:
-                self._offline(self._reason or f"{self.source.name}: {self.source.opening_words}")
+                self._offline(self._reason or self._opening_words)
+
+    @property
+    def _opening_words(self) -> str:
+        return f"{self.source.name}: {self.source.opening_words}"
 
     async def _run(self, sampler: Sampler) -> None:
         others = [self._tell_notes()]

@@ -59,7 +59,7 @@ def _plain(value: Any) -> int | float | bool | str:
 
 
 Number = Annotated[Any, BeforeValidator(_number, json_schema_input_type=float)]
-Frames = Annotated[int, Field(ge=0, le=1_000_000)]
+_Frames = Annotated[int, Field(ge=0, le=1_000_000)]
 Plain = Annotated[Any, BeforeValidator(_plain, json_schema_input_type=float | bool | str)]
 
 
@@ -117,7 +117,7 @@ class WindowTable(Table):
     """When a step is to be done: early before, late behind."""
 
     after: str = Field(min_length=1, description="the frames count from when this becomes true")
-    frames: tuple[Frames, Frames] = Field(
+    frames: tuple[_Frames, _Frames] = Field(
         strict=False, description="the first and the last frame behind it that are right"
     )
 
@@ -144,7 +144,17 @@ class StepTable(Table):
 
 
 class AttemptsTable(Table):
-    """What cuts practice into attempts: moments at which expressions become true."""
+    """What cuts practice into attempts: moments at which expressions become true, or the runner's
+    own hand."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "anyOf": [
+                {"required": ["begins"]},
+                {"required": ["by_hand"], "properties": {"by_hand": {"const": True}}},
+            ]
+        }
+    )
 
     renamed: ClassVar[Mapping[str, str]] = {
         "start": "begins",
@@ -152,9 +162,18 @@ class AttemptsTable(Table):
         "reset": "given_up",
     }
 
-    begins: str = Field(min_length=1, description="an attempt begins when this becomes true")
+    begins: str = Field(
+        "",
+        min_length=1,
+        description="an attempt begins when this becomes true; needed but with by_hand",
+    )
     succeeds: str = Field("", description="it has its success then; else once all steps are done")
     given_up: str = Field("", description="the runner gives up then; so does beginning again")
+    by_hand: bool = Field(
+        False,
+        description="begins, and succeeds without steps, may be left out: the runner tells by a "
+        "key or a button, which may be done beside begins too",
+    )
     keep: tuple[str, ...] = Field(
         (), strict=False, description="watches whose values are kept at success and failure"
     )

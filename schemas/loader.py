@@ -188,7 +188,12 @@ def _check_practice(file: BridgeFile, text: TomlText, watches: set[str]) -> None
             )
     if file.attempts is None:
         return
-    if not file.attempts.succeeds and not file.steps:
+    if not file.attempts.begins and not file.attempts.by_hand:
+        raise text.error(
+            ("attempts", "begins"),
+            "is missing: it says when an attempt begins; by_hand = true leaves that to the runner",
+        )
+    if not (file.attempts.succeeds or file.steps or file.attempts.by_hand):
         raise text.error(
             ("attempts",), "expected succeeds, or [[steps]] whose last one done is the success"
         )

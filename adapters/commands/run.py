@@ -110,9 +110,9 @@ def run_bridge(
         ready = {name: with_heap(each) for name, each in ready.items()}
     setup = sampling_setup(bridge, ready)
     questions = Questions(setup.clock)
-    practising = make_practice_tracker(bridge, ready, log)
+    practising = make_practice_tracker(bridge, ready, log, setup.clock)
     plan = make_plan_tracker(bridge, ready, log)
-    controls = Controls()
+    controls = Controls(by_hand=practising.by_hand if practising is not None else None)
     # a program that is started from here has the keyboard for itself
     keyboard = None if command else sys.stdin
     daemon = Daemon(

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:  # a bridge without practice needs none of these
+    from bridge.ports.clock import Clock
     from bridge.prepared import PreparedBuild
     from bridge.sampling.practice_tracker import PracticeTracker
     from schemas.loader import Bridge
@@ -15,11 +16,15 @@ __all__ = ["make_practice_tracker"]
 
 
 def make_practice_tracker(
-    bridge: Bridge, prepared_builds: Mapping[str, PreparedBuild], log: logging.Logger
+    bridge: Bridge,
+    prepared_builds: Mapping[str, PreparedBuild],
+    log: logging.Logger,
+    clock: Clock | None = None,
 ) -> PracticeTracker | None:
     """What follows the practice; None where the bridge file has nothing to follow.
 
-    Attempts and tallies go to the bridge's SQLite file.
+    Attempts and tallies go to the bridge's SQLite file.  With a *clock* attempts can be counted by
+    hand, too.
     """
     from bridge.sampling.practice_tracker import PracticeTracker, Rules
 
@@ -27,5 +32,5 @@ def make_practice_tracker(
     if rules.attempts or any(prepared.tallies for prepared in prepared_builds.values()):
         from adapters.practice_log.writer import SqlitePracticeLog
 
-        return PracticeTracker(rules, SqlitePracticeLog(bridge.attempts_path, log))
+        return PracticeTracker(rules, SqlitePracticeLog(bridge.attempts_path, log), clock)
     return PracticeTracker(rules) if rules.steps else None

@@ -16,7 +16,10 @@ if TYPE_CHECKING:
     from bridge.ports.counting_by_hand import CountingByHand
     from bridge.ports.steps import Steps
 
-__all__ = ["Controls"]
+__all__ = ["BY_HAND", "Controls"]
+
+BY_HAND = ("count", "undo", "again")
+"""What can be done of attempts by hand, as the methods of ``CountingByHand``."""
 
 
 @dataclass(slots=True)
@@ -51,6 +54,17 @@ class Controls:
                 'frames come by themselves: they are stepped where a recording has pace = "stepped"'
             )
         self.steps.ask(frames)
+
+    def count_by_hand(self, what: str) -> str:
+        """Do one of ``BY_HAND``; gives words on it for the user.  Raises OutputError."""
+        if self.by_hand is None:
+            raise OutputError("there are no attempts to count: add [attempts] to the bridge file")
+        do = {
+            "count": self.by_hand.count,
+            "undo": self.by_hand.undo,
+            "again": self.by_hand.again,
+        }
+        return do[what]()
 
     def press(self, key: str) -> str:
         """Mark the action of a key; gives words on it for the user.  Raises OutputError."""

@@ -30,7 +30,7 @@ class PracticeLog(abc.ABC):
 
     @abc.abstractmethod
     def ended(self, attempt: Attempt) -> None:
-        """An attempt that was open has ended.  Must return at once."""
+        """An attempt has ended, or one that had ended was taken back.  Must return at once."""
 
     @abc.abstractmethod
     def tallied(

@@ -27,6 +27,11 @@ attempt begins with the gap's first frame, since it may have.  Where a counter o
 that begins became true several times in a gap, each but the last is an attempt of which nothing was
 seen: it is cut off, with that reason.  Frames that were missed while none was open may have hidden
 attempts that nothing tells of: the next attempt has their number as ``unseen_before``.
+
+The runner may begin and end attempts by hand, between two frames: they begin and end in the frame
+that was taken last.  Where that frame's number is not that of now, since none came for a while, it
+is not known how many frames such an attempt took; one that began so is settled by the next frame,
+which is the one behind it or is not.
 """
 
 from __future__ import annotations
@@ -159,7 +164,7 @@ class Attempts:
         self._frame = 0
         self._ticks = self._began_ticks = 0.0
         self._marks: list[str] = []
-        self._uncounted = False
+        self._uncounted = self._unsettled = False
         self.unseen: tuple[Attempt, ...] = ()
         self._missed: int | None = None
         self._missed_between = 0
@@ -169,6 +174,11 @@ class Attempts:
     def missed_between(self) -> int:
         """What ``unseen_before`` would be of an attempt that began now; 0 where one is open."""
         return self._missed_between
+
+    @property
+    def frame(self) -> int:
+        """The frame that was taken last; 0 where nothing is known of one."""
+        return self._frame if self._before is not None else 0
 
     @property
     def frames_seen(self) -> int | None:
@@ -224,6 +234,8 @@ class Attempts:
         doubtful = seen.doubtful or (before is not None and before.doubtful) or bool(unclear)
         self._frame, self._ticks = frame, ticks
         known = None if unclear else missed
+        if self._unsettled:
+            known = self._settled(before is not None, frame, ticks, known)
         self.unseen = ()
         ended: Attempt | None = None
         if self.way is None:
@@ -253,11 +265,67 @@ class Attempts:
                 self._uncounted, self._missed = True, None
         return ended
 
+    def begin_by_hand(
+        self, time: float, build: str, *, ticks: float, fresh: bool
+    ) -> Attempt | None:
+        """An attempt begins now; gives the one that was given up for it.
+
+        *time* and *ticks* as in :meth:`take`.  *fresh* says whether the frame that was taken last
+        is that of now.
+        """
+        ended = self.end_by_hand(Outcome.GIVEN_UP, ticks=ticks, fresh=fresh, reason=AGAIN)
+        self._ticks, self._frame = ticks, self.frame
+        self._begin(1, self._frame, time, build, 0)
+        assert self.open is not None
+        self.open = replace(self.open, by_hand=True)
+        self._unsettled = not fresh
+        return ended
+
+    def end_by_hand(
+        self, outcome: Outcome, *, ticks: float, fresh: bool, reason: str = ""
+    ) -> Attempt | None:
+        """The attempt that is open ends now; None where none is."""
+        if self.way is None:
+            return None
+        self._ticks = max(self._ticks, ticks)
+        doubtful = self.doubtful
+        if not fresh:
+            self.way.uncount()
+            self._uncounted, self._missed = True, None
+        ended = self._end(outcome, reason)
+        return ended and replace(ended, by_hand=True, doubtful=doubtful)
+
+    def counted_by_hand(self, time: float, build: str) -> Attempt:
+        """A success of which nothing is known but that it was; none is open."""
+        self.number += 1
+        between, self._missed_between = self._missed_between, 0
+        return Attempt(
+            *(self.number, build, self.frame, time, Outcome.SUCCESS),
+            unseen_before=between,
+            by_hand=True,
+        )
+
     def cut_off(self, reason: str) -> Attempt | None:
         """What comes next does not follow from what was; gives the attempt that was open."""
         self._before = None
         self.unseen = ()
         return self._end(Outcome.CUT_OFF, reason)
+
+    def _settled(self, goes_on: bool, frame: int, ticks: float, known: int | None) -> int | None:
+        """The first frame behind a beginning by hand of which no frame was known.
+
+        *goes_on* says whether frames of this game were taken before.  Gives what is known of the
+        missed ones.
+        """
+        self._unsettled = False
+        if self.open is None or self.way is None or (goes_on and known == 0):
+            return known
+        if not goes_on:  # what came before it is not this game's
+            self.open = replace(self.open, began_frame=frame)
+            self.way = Way(self._steps, frame, ticks)
+        self.way.uncount()
+        self._uncounted = True
+        return None
 
     def _begin(self, times: int, frame: int, time: float, build: str, missed: int | None) -> None:
         """Attempts began since the frame before: *times*, or 1; the last of them is open."""
@@ -281,7 +349,8 @@ class Attempts:
         before = self._before.steps if self._before is not None else None
         self.way = Way(self._steps, first, self._ticks, missed, before)
         self._missed = missed
-        self._began_ticks, self._marks, self._uncounted = self._ticks, [], False
+        self._began_ticks, self._marks = self._ticks, []
+        self._uncounted = self._unsettled = False
 
     def _end(self, outcome: Outcome, reason: str = "") -> Attempt | None:
         attempt, way = self.open, self.way
@@ -299,7 +368,9 @@ class Attempts:
             outcome=outcome,
             step=stood,
             reason="; ".join(filter(None, (reason, *self._marks))),
-            frames=None if self._uncounted else self._frame - attempt.began_frame,
+            frames=None
+            if self._uncounted or self._unsettled
+            else self._frame - attempt.began_frame,
             seconds=max(0.0, self._ticks - self._began_ticks),
             steps=steps,
             frames_seen=seen,

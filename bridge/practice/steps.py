@@ -247,6 +247,10 @@ class Way:
             self._enter(frame, time)
             self._missed, self.doubtful = (None if missed is None else 0), bool(missed)
 
+    def uncount(self) -> None:
+        """How many frames the current step takes cannot be known any more."""
+        self.doubtful, self._missed = True, None
+
     def stop(self, outcome: StepOutcome, frame: int, time: float) -> tuple[StepResult, ...]:
         """All results, where the current step ends with *outcome*."""
         if (step := self.current) is not None and not self.failed:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import statistics
+from bisect import insort
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -61,11 +63,16 @@ _GOOD = {StepOutcome.DONE: 1, StepOutcome.FAILED: 0, StepOutcome.GIVEN_UP: 0}
 
 class Totals:
     """Counts that attempts are added to.  *steps* are those of interest, in their order; without
-    them all that are met."""
+    them all that are met.
+
+    What the runner took back (``undone``) counts nowhere, but for the frames before it in which
+    other attempts may have begun: they were missed all the same.
+    """
 
     def __init__(self, steps: Iterable[str] = ()) -> None:
-        self._good = self._count = self._streak = self._cut_off = 0
-        self._not_whole = self.unseen_between = 0
+        self._cut_off = self._not_whole = self.unseen_between = 0
+        self._row = bytearray()  # 1 for a success, 0 for what was none, in order
+        self._frames: list[int] = []  # of successes, sorted
         self._steps: dict[str, tuple[int, int]] = dict.fromkeys(steps, (0, 0))
         self._fixed = bool(self._steps)
 
@@ -74,23 +81,45 @@ class Totals:
         if attempt.outcome is Outcome.OPEN:
             return
         self.unseen_between += attempt.unseen_before
+        if attempt.undone:
+            return
         if attempt.outcome is Outcome.CUT_OFF:
             self._cut_off += 1
         else:
             good = attempt.outcome is Outcome.SUCCESS
-            self._count += 1
-            self._good += good
+            self._row.append(good)
             self._not_whole += attempt.whole is False
-            self._streak = self._streak + 1 if good else 0
+            if good and attempt.frames is not None:
+                insort(self._frames, attempt.frames)
+        self._count_steps(attempt, 1)
+
+    def take_back(self, attempt: Attempt) -> None:
+        """Of those that were added and not taken back, *attempt* is the last one that was not cut
+        off: it counts no more."""
+        good = attempt.outcome is Outcome.SUCCESS
+        self._row.pop()
+        self._not_whole -= attempt.whole is False
+        if good and attempt.frames is not None:
+            self._frames.remove(attempt.frames)
+        self._count_steps(attempt, -1)
+
+    def score(self) -> Score:
+        steps = tuple(
+            (name, Rate(*counts))
+            for name, counts in self._steps.items()
+            if self._fixed or counts[1]
+        )
+        row, frames = self._row, self._frames
+        return Score(
+            *(Rate(row.count(1), len(row)), len(row) - 1 - row.rfind(0), self._cut_off, steps),
+            *(self._not_whole, self.unseen_between),
+            best=frames[0] if frames else None,
+            median=statistics.median(frames) if frames else None,
+        )
+
+    def _count_steps(self, attempt: Attempt, times: int) -> None:
         for step in attempt.steps:
             if step.outcome not in _GOOD or (self._fixed and step.name not in self._steps):
                 continue
             done, reached = self._steps.get(step.name, (0, 0))
-            self._steps[step.name] = done + _GOOD[step.outcome], reached + 1
-
-    def score(self) -> Score:
-        steps = tuple((name, Rate(*counts)) for name, counts in self._steps.items())
-        return Score(
-            *(Rate(self._good, self._count), self._streak, self._cut_off, steps),
-            *(self._not_whole, self.unseen_between),
-        )
+            self._steps[step.name] = done + times * _GOOD[step.outcome], reached + times

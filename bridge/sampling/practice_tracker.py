@@ -9,12 +9,14 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+from bridge.ports.clock import Clock
 from bridge.ports.practice_log import PracticeLog
 from bridge.practice.attempts import Attempt, Attempts, Kept, Outcome, Seen
 from bridge.practice.progress import Phase, Practice
 from bridge.practice.steps import StepOutcome, StepSeen, Way
 from bridge.readings.reading import Reading
 from bridge.sampling.counter_pace import AGAIN, JUMPED, RESET
+from bridge.sampling.hand_counting import HandCounting, LastFrame
 from bridge.sampling.practice_history import PracticeHistory
 from bridge.sampling.practice_rules import Conditions, Rules
 
@@ -22,14 +24,26 @@ __all__ = ["PracticeTracker", "Rules"]
 
 
 class PracticeTracker:
-    """``practice`` is what frames say of it; None where there are neither steps nor attempts."""
+    """``practice`` is what frames say of it; None where there are neither steps nor attempts.
 
-    def __init__(self, rules: Rules, keeper: PracticeLog | None = None) -> None:
+    ``by_hand`` counts attempts between frames; None without attempts, and without a *clock*.
+    ``changed`` is called where ``practice`` changes so.
+    """
+
+    def __init__(
+        self, rules: Rules, keeper: PracticeLog | None = None, clock: Clock | None = None
+    ) -> None:
         self._rules = rules
         self._history = PracticeHistory(rules, keeper)
         self._attempts: Attempts | None = None
         if rules.attempts:
             self._attempts = Attempts(rules.steps, succeeds=rules.succeeds)
+        self.by_hand: HandCounting | None = None
+        if self._attempts is not None and clock is not None:
+            self.by_hand = HandCounting(self._attempts, self._history, clock, self._counted)
+        self.changed: Callable[[], None] = _nothing
+        self._time: float | None = None
+        self._in_frames = False
         self._way: Way | None = None
         self._build: str | None = None
         self._frame: int | None = None
@@ -38,13 +52,21 @@ class PracticeTracker:
             score = self._history.score if rules.attempts else None
             self.practice = Practice(steps=len(rules.steps), score=score)
 
-    async def open(self) -> None:
-        """Go on from what is kept.  Raises OutputError; then all goes on without being kept."""
-        history = await self._history.open()
+    async def open(self, time: float | None = None) -> None:
+        """Go on from what is kept; *time* is the time of day.
+
+        Raises OutputError; then all goes on without being kept.
+        """
+        self._time = time
+        try:
+            history = await self._history.open()
+        finally:
+            if self.by_hand is not None:
+                self.by_hand.ready = True
         if self._attempts is not None and self.practice is not None:
             self._attempts.number = max((attempt.number for attempt in history), default=0)
-            last = next((a for a in reversed(history) if a.outcome is not Outcome.OPEN), None)
-            self.practice = replace(self.practice, last=last, score=self._history.score)
+            self.practice = replace(self.practice, score=self._history.score)
+            self._show(None, 0, "", self._history.last)
 
     @property
     def notice(self) -> str:
@@ -53,7 +75,9 @@ class PracticeTracker:
 
     async def close(self, reason: str) -> None:
         """The daemon ends."""
-        self.cut_off(reason)
+        if self.by_hand is not None:
+            self.by_hand.ready = False
+        self.cut_off(reason, over=True)
         await self._history.close()
 
     def take(
@@ -80,6 +104,7 @@ class PracticeTracker:
             self.cut_off("another build runs")
             self._frame = None
         self._build = build
+        self._time, self._in_frames = time, True
         missed: int | None = None
         if numbered:
             missed = 0 if self._frame is None else max(0, frame - self._frame - 1)
@@ -87,6 +112,9 @@ class PracticeTracker:
         now = _Now(frame, time, ticks, missed, unclear)
         if self._attempts is not None:
             self._take_attempts(self._attempts, conditions, now, build, readings)
+            if self.by_hand is not None:
+                keep = self._rules.keep
+                self.by_hand.took(LastFrame(build, time, ticks, lambda: _kept(keep, readings())))
         else:
             self._take_steps(conditions, now, build)
         return self.practice
@@ -98,16 +126,24 @@ class PracticeTracker:
         if self._way is not None:
             self._way.doubtful = True
 
-    def cut_off(self, reason: str) -> None:
-        """What comes next does not follow from what was."""
+    def cut_off(self, reason: str, *, over: bool = False) -> None:
+        """What comes next does not follow from what was; *over* where nothing comes.
+
+        An attempt that was begun by hand since the last cut, before any frame, is not cut.
+        """
         if reason in (RESET, JUMPED, AGAIN):
             self._frame = None
         if self.practice is None:
             return
+        if not self._in_frames and not over:
+            return
+        self._in_frames = False
         ended = self._attempts.cut_off(reason) if self._attempts is not None else None
         self._way = None
+        if self.by_hand is not None:
+            self.by_hand.lost()
         if ended is not None:
-            self._count(ended)
+            ended = self._count(ended)
         self._show(None, 0, "", self.practice.last if ended is None else ended)
 
     # with and without attempts
@@ -137,12 +173,11 @@ class PracticeTracker:
         if ended is not None:
             if ended.outcome in (Outcome.SUCCESS, Outcome.FAILED) and self._rules.keep:
                 ended = replace(ended, kept=_kept(self._rules.keep, readings()))
-            self._count(ended)
+            ended = self._count(ended)
         for unseen in attempts.unseen:
-            self._count(unseen)
-            ended = unseen
+            ended = self._count(unseen)
         if attempts.number != before and attempts.open is not None:
-            self._history.began(attempts.open)
+            attempts.open = self._history.began(attempts.open)
         awaited = names[1:] if attempts.open else names[:1]
         reason = conditions.reasons(awaited)
         last = self.practice.last if ended is None and self.practice else ended
@@ -214,10 +249,22 @@ class PracticeTracker:
             own = conditions.reasons(f"steps.{way.index}.{name}" for name in looked)
         return "; ".join(filter(None, (own, others)))
 
-    def _count(self, ended: Attempt) -> None:
-        self._history.ended(ended)
+    def _count(self, ended: Attempt) -> Attempt:
+        ended = self._history.ended(ended)
         assert self.practice is not None
         self.practice = replace(self.practice.with_ended(ended), score=self._history.score)
+        return ended
+
+    def _counted(self, time: float, ended: Attempt | None) -> None:
+        """The runner has counted something by hand."""
+        assert self.practice is not None
+        assert self._attempts is not None
+        self._time = time
+        if ended is not None:
+            self.practice = self.practice.with_ended(ended)
+        self.practice = replace(self.practice, score=self._history.score)
+        self._show(self._attempts.way, self._attempts.frame, "", self._history.last)
+        self.changed()
 
     def _show(self, way: Way | None, frame: int, reason: str, last: Attempt | None) -> None:
         assert self.practice is not None
@@ -241,6 +288,9 @@ class PracticeTracker:
             between += attempts.missed_between if attempts is not None else 0
             if between != score.unseen_between:
                 score = replace(score, unseen_between=between)
+        session, session_score = 0, None
+        if attempts is not None and self._time is not None:
+            session, session_score = self._history.session(self._time, attempt)
         self.practice = Practice(
             phase,
             step.name if step else "",
@@ -265,6 +315,8 @@ class PracticeTracker:
             window=step.window if step else None,
             since=way.since(frame) if way is not None else None,
             too_soon=way.too_soon(frame) if way is not None else None,
+            session=session,
+            session_score=session_score,
         )
 
 
@@ -280,6 +332,10 @@ class _Now:
     ticks: float
     missed: int | None
     unclear: str
+
+
+def _nothing() -> None:
+    """Nobody wants to know."""
 
 
 def _kept(names: Sequence[str], readings: Sequence[Reading]) -> tuple[Kept, ...]:

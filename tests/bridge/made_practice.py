@@ -182,6 +182,7 @@ class Rig:
         self.number = 0
         self.clock = SetClock(500.0, 1000.0)
         self.beats = 0.0
+        self.tracker = PracticeTracker(Rules.of(self.bridge.file), self.keeper, self.clock)
         self.daemon = Daemon(
             self.source,
             [self.output, *outputs],
@@ -189,7 +190,7 @@ class Rig:
                 prepare(self.bridge), memory_map(self.bridge.schema), self.clock, rate=240
             ),
             log=logging.getLogger("lowhalf.test"),
-            practising=PracticeTracker(Rules.of(self.bridge.file), self.keeper),
+            practising=self.tracker,
             # these frames come faster than the game's, so that beats would always be late
             standstill=Standstill(lambda: self.beats),
         )

@@ -583,7 +583,16 @@ async def test_the_json_of_a_frame(tmp_path: Path) -> None:
         "unseen_between": 0,
         "best": None,
         "median": None,
-        "session": None,
+        "session": {
+            "session": 1,
+            "attempts": 0,
+            "successes": 0,
+            "rate": None,
+            "interval": [0.0, 1.0],
+            "streak": 0,
+            "best": None,
+            "median": None,
+        },
         "step_rates": [
             {"step": name, "good": 0, "count": 0, "rate": None, "interval": [0.0, 1.0]}
             for name in ("to the corner", "turn", "through the door")

@@ -11,6 +11,7 @@ from jsonschema import Draft202012Validator
 
 from adapters.commands.json_schema import json_schema
 from bridge.prepared import practice_expressions, prepare
+from bridge.sampling.practice_rules import Rules
 from schemas.errors import BridgeFileError
 from schemas.loader import Bridge, load_bridge
 from tests.bridge.made_practice import BRIDGE, SCHEMA
@@ -84,7 +85,18 @@ FAULTS = [
         'two steps are named "to the corner"',
     ),
     ('hint = "half a turn"', 'hnt = "x"', "steps.1.hnt", "unknown key; did you mean hint?"),
-    ('begins = "room == 1"', "", "attempts.begins", "is missing"),
+    (
+        'begins = "room == 1"',
+        "",
+        "attempts.begins",
+        "is missing: it says when an attempt begins; by_hand = true leaves that to the runner",
+    ),
+    (
+        'begins = "room == 1"',
+        'begins = ""\nby_hand = true',
+        "attempts.begins",
+        'expected a text that is not empty, found ""',
+    ),
     (
         'keep = ["half", "oil"]',
         'keep = ["haf"]',
@@ -148,6 +160,15 @@ def test_attempts_need_a_success(tmp_path: Path) -> None:
     assert caught.value.key == "attempts"
 
 
+def test_by_hand_alone_needs_no_expression(tmp_path: Path) -> None:
+    bridge = load(tmp_path, BRIDGE + "[attempts]\nby_hand = true\n")
+    assert practice_expressions(bridge.file) == {}
+    assert Rules.of(bridge.file) == Rules(attempts=True)
+    with pytest.raises(BridgeFileError) as caught:
+        load(tmp_path, BRIDGE + "[attempts]\nby_hand = false\n")
+    assert caught.value.key == "attempts.begins"
+
+
 OLD = GOOD.replace("begins =", "start =").replace("succeeds =", "success =")
 OLD = OLD.replace("given_up =", "reset =")
 
@@ -201,6 +222,8 @@ def test_no_watch_can_use_a_step_and_none_is_offered(tmp_path: Path) -> None:
         ('done = "corner"', "", False),
         ('begins = "room == 1"', "", False),
         ("begins =", "start =", False),
+        ('begins = "room == 1"', "by_hand = true", True),
+        ('begins = "room == 1"', "by_hand = false", False),
         ('keep = ["half", "oil"]', "keep = 5", False),
         ('hint = "half a turn"', 'hnt = "x"', False),
     ],

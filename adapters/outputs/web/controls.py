@@ -8,7 +8,7 @@ from functools import partial
 
 from aiohttp import web
 
-from bridge.ports.controls import Controls
+from bridge.ports.controls import BY_HAND, Controls
 from schemas.errors import OutputError
 
 __all__ = ["control_routes", "controls_at_hand", "keys_at_hand"]
@@ -17,9 +17,10 @@ _dumps = partial(json.dumps, allow_nan=False)
 
 
 def controls_at_hand(controls: Controls) -> list[str]:
-    """What can be asked for now: ``keep`` the last minute, ``step`` to the next frame."""
-    found = ["keep"] if controls.keep is not None else []
-    return [*found, "step"] if controls.steps is not None else found
+    """What can be asked for now: ``keep`` the last minute, ``step`` to the next frame, count
+    attempts ``by_hand``."""
+    found = {"keep": controls.keep, "step": controls.steps, "by_hand": controls.by_hand}
+    return [name for name, what in found.items() if what is not None]
 
 
 def keys_at_hand(controls: Controls) -> Mapping[str, str]:
@@ -55,4 +56,16 @@ def control_routes(controls: Controls, words: Callable[[str], str]) -> list[web.
         except OutputError as fault:
             return told(fault.detail, 409)
 
-    return [web.post("/keep", keep), web.post("/step", step), web.post("/mark", mark)]
+    def counting(name: str) -> web.RouteDef:
+        async def counted(request: web.Request) -> web.Response:
+            try:
+                return told(controls.count_by_hand(name))
+            except OutputError as fault:
+                return told(fault.detail, 409)
+
+        return web.post(f"/{name}", counted)
+
+    return [
+        *(web.post("/keep", keep), web.post("/step", step), web.post("/mark", mark)),
+        *map(counting, BY_HAND),
+    ]
