@@ -7,8 +7,9 @@ from typing import Final
 
 from bridge.values.status import Status
 from bridge.values.value_type import Value
+from schemas.layout import Leaf
 
-__all__ = ["SET_ASIDE", "Absent", "Missing", "NotHeld", "Site"]
+__all__ = ["SET_ASIDE", "Absent", "Missing", "NotHeld", "Site", "same_fault"]
 
 
 class Absent(Exception):
@@ -32,7 +33,22 @@ SET_ASIDE: Final = Absent(Status.WAITING, "its bytes have not come yet")
 
 
 class NotHeld(Absent):
-    """There is no value because the source does not hold the bytes."""
+    """There is no value because the source does not hold the bytes.
+
+    ``site`` is the access that lacked them and ``address`` the canonical guest address of its first
+    byte; None and 0 where the bytes are in no region that the source has.
+    """
+
+    site: Site | None = None
+    address: int = 0
+
+
+def same_fault(fault: Absent) -> Absent:
+    """The same reason to be raised anew: without a traceback, and without the value."""
+    anew = type(fault)(fault.status, fault.reason, cause=fault.cause)
+    if isinstance(fault, NotHeld) and isinstance(anew, NotHeld):
+        anew.site, anew.address = fault.site, fault.address
+    return anew
 
 
 class Missing(Exception):
@@ -45,7 +61,7 @@ class Site:
 
     ``size`` bytes at ``offset`` from the address that ``pointer`` (its text, empty where no pointer
     is followed) holds; that address must have no bit of ``mask``.  They are bytes of a value that
-    begins at ``value_offset`` from it.
+    begins at ``value_offset`` from it, as ``leaf`` stores it; None where they are a whole struct's.
     """
 
     place: str
@@ -54,3 +70,4 @@ class Site:
     size: int
     mask: int
     value_offset: int
+    leaf: Leaf | None = None

@@ -88,7 +88,7 @@ class AccessCode(CodeWriter):
             return plus(known.index, total)
         if address.variable is None:
             flat = self.memory.flat(total, size)
-            site = self.constant(Site(place, "", total, size, 0, address.offset))
+            site = self.constant(Site(place, "", total, size, 0, address.offset, leaf))
             if flat is None:
                 self.emit(f"outside({site})")
                 return "0"
@@ -96,7 +96,7 @@ class AccessCode(CodeWriter):
             return str(flat)
         aligned = address.pointer and address.offset % align == 0 and address.step % align == 0
         mask = align - 1 if aligned else 0
-        site = self.constant(Site(place, address.pointer, total, size, mask, address.offset))
+        site = self.constant(Site(place, address.pointer, total, size, mask, address.offset, leaf))
         region = self.memory.regions[0]
         shift, limit = total - region.start, region.size - size
         variable = address.variable

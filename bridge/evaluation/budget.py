@@ -20,7 +20,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from bridge.evaluation.absence import Absent
+from bridge.evaluation.absence import Absent, same_fault
 from bridge.expressions.arithmetic import Undefined
 from bridge.heap.stale_pointers import Caution
 
@@ -82,7 +82,9 @@ class FoundList:
 def copied(fault: Exception) -> Exception:
     """The same fault without a traceback, which would keep the image that it arose from."""
     if isinstance(fault, Absent):
-        return type(fault)(fault.status, fault.reason, fault.value)
+        anew = same_fault(fault)
+        anew.value = fault.value
+        return anew
     return type(fault)(*fault.args)
 
 

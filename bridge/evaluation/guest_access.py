@@ -83,7 +83,9 @@ class GuestAccess:
                 address = self.memory.address(index)
                 reason = f"{site.place}: 0x{address:08X} {self.absent_words}"
                 cause = _NOT_HELD if self.absent_status is Status.UNMAPPED else ""
-                raise NotHeld(self.absent_status, reason, cause=cause)
+                lacking = NotHeld(self.absent_status, reason, cause=cause)
+                lacking.site, lacking.address = site, address
+                raise lacking
             self.needed.add(line)
             missing = True
         if missing:

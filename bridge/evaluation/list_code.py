@@ -14,6 +14,7 @@ from bridge.evaluation.code_writer import plus
 from bridge.expressions import nodes
 from bridge.values.value_type import ValueType
 from schemas.layout import Leaf
+from schemas.resolve import leaves
 
 __all__ = ["LIST_RULES"]
 
@@ -33,10 +34,12 @@ def _chain(generator: Generator, node: nodes.Chain) -> str:
             head = generator.temporary(plus(address.variable, address.offset))
     pointer = generator.layout.pointer_size
     mask = 0 if generator.layout.unaligned_loads else pointer - 1
-    site = Site(f"{node.text} element", "", node.next_offset, pointer, mask, node.next_offset)
+    at, element = node.next_offset, node.element
+    assert not isinstance(element, ValueType | nodes.BlockSort)
+    link = next((leaf for _, offset, leaf in leaves(element) if offset == at), None)
+    site = Site(f"{node.text} element", "", at, pointer, mask, at, link)
     found = generator.temporary(f"chain({head}, {generator.constant(site)})")
-    assert not isinstance(node.element, ValueType | nodes.BlockSort)
-    generator.aim_all(found, node.text, node.element)
+    generator.aim_all(found, node.text, element)
     return found
 
 

@@ -8,7 +8,7 @@ from functools import lru_cache
 from types import CodeType
 from typing import Any, Final, NoReturn
 
-from bridge.evaluation.absence import SET_ASIDE, Absent, Missing
+from bridge.evaluation.absence import SET_ASIDE, Absent, Missing, same_fault
 from bridge.evaluation.budget import OverBudget
 from bridge.evaluation.code_writer import GeneratedCode
 from bridge.evaluation.list_working import Walked, extreme, pick
@@ -58,7 +58,7 @@ def _again(fault: Absent) -> NoReturn:
     """A watch that another uses has no value: neither has the other, for the same reason."""
     if fault is SET_ASIDE:
         raise Missing
-    raise Absent(fault.status, fault.reason, cause=fault.cause)
+    raise same_fault(fault)
 
 
 def _first(values: Sequence[Any], text: str) -> Any:

@@ -1,0 +1,1 @@
+"""Asking a person for guest RAM: what is known, the next question, and what an answer means."""
