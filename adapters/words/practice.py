@@ -8,9 +8,11 @@ from bridge.practice.attempts import Attempt
 from bridge.practice.progress import Phase, Practice
 from bridge.practice.steps import StepResult
 from bridge.practice.totals import Rate
+from bridge.practice.windows import StepTiming, Verdict
 
 __all__ = [
     "MAX_BEFORE",
+    "TOO_SOON",
     "count_words",
     "marked_words",
     "missed_words",
@@ -19,16 +21,22 @@ __all__ = [
     "practice_words",
     "rate_words",
     "seen_words",
+    "timed_words",
+    "timing_words",
     "took_words",
+    "where_words",
+    "window_words",
 ]
 
+TOO_SOON = "acted too soon: done before it began"
 MAX_BEFORE = 6
 """Steps behind the runner whose frames are told; before them stand three dots."""
 
 
 def practice_words(practice: Practice, *, frames: bool = True) -> str:
     """One line; *frames* says whether it counts them, which changes it with every frame."""
-    parts = [_where(practice, frames), practice.hint]
+    parts = [_where(practice, frames), window_words(practice, frames=frames)]
+    parts += [timed_words(practice), practice.hint]
     if practice.phase in (Phase.BETWEEN, Phase.RUNNING, Phase.WAITING) and practice.last:
         parts.append(f"last {marked_words(practice.last)}")
     if practice.score is not None:
@@ -60,8 +68,58 @@ def took_words(finished: Sequence[StepResult]) -> str:
 
 
 def marked_words(attempt: Attempt) -> str:
-    """The same with a mark where frames were missed: ``success, 3 of 120 frames missed``."""
-    return ", ".join(filter(None, (outcome_words(attempt), missed_words(attempt))))
+    """The same with how its last window came out, and a mark where frames were missed.
+
+    ``failed at turn, late by 3 (frame 17 of 11 to 14)``,
+    ``success, turn right (frame 12 of 11 to 14), 3 of 120 frames missed``
+    """
+    timed, words = attempt.timed, ""
+    if timed is not None and timed.timing is not None:
+        words = timing_words(timed.timing)
+        if timed.name != attempt.step or timed.timing.verdict is Verdict.RIGHT:
+            words = f"{timed.name} {words}"
+    return ", ".join(filter(None, (outcome_words(attempt), words, missed_words(attempt))))
+
+
+def timing_words(timing: StepTiming) -> str:
+    """``late by 3 (frame 17 of 11 to 14)``, ``early: done before it could be``.
+
+    Where frames were missed it says by how many it may be otherwise either way.
+    """
+    first, last = timing.window
+    unsure = ", unsure" if timing.unsure is None else ""
+    if timing.unsure:
+        unsure = f", give or take {timing.unsure}"
+    frame = "" if timing.frames is None else f" (frame {timing.frames} of {first} to {last})"
+    return f"{timing.reason}{unsure}{frame}"
+
+
+def timed_words(practice: Practice) -> str:
+    """How the newest step of the way that has a window came out: ``turn right (frame 12 of …)``."""
+    for result in reversed(practice.finished):
+        if result.timing is not None:
+            return f"{result.name} {timing_words(result.timing)}"
+    return ""
+
+
+def window_words(practice: Practice, *, frames: bool = True) -> str:
+    """The current step's window: ``frame 7 of 11 to 14``; empty without one.
+
+    Before its moment, or where *frames* are not to be counted, ``window 11 to 14``.
+    """
+    window = practice.window
+    if window is None:
+        return ""
+    span = f"{window.first} to {window.last}"
+    counted = frames and practice.since is not None
+    return f"frame {practice.since} of {span}" if counted else f"window {span}"
+
+
+def where_words(practice: Practice) -> str:
+    """What is to be said of a step that waits: ``yet to begin``; empty of one that has begun."""
+    if practice.phase is not Phase.WAITING:
+        return ""
+    return "yet to begin" if practice.too_soon is None else TOO_SOON
 
 
 def missed_words(attempt: Attempt) -> str:
@@ -128,8 +186,8 @@ def _where(practice: Practice, frames: bool) -> str:
     count, words = practice.frames, ""
     if practice.step:
         words = f"step {practice.index} of {practice.steps}, {practice.step}"
-        if practice.phase is Phase.WAITING:
-            words += ", yet to begin"
+        if waits := where_words(practice):
+            words += f", {waits}"
     else:
         count, words = practice.attempt_frames, "under way"
     if frames:

@@ -3,8 +3,18 @@
 from __future__ import annotations
 
 from adapters.outputs.terminal.line import Alphabet, Line, Style
-from adapters.words.practice import count_words, marked_words, open_words, rate_words, took_words
+from adapters.words.practice import (
+    count_words,
+    marked_words,
+    open_words,
+    rate_words,
+    timed_words,
+    took_words,
+    where_words,
+    window_words,
+)
 from bridge.practice.progress import Phase, Practice
+from bridge.practice.steps import StepOutcome
 
 __all__ = ["score_line", "step_line"]
 
@@ -15,7 +25,11 @@ def step_line(practice: Practice, alphabet: Alphabet, width: int) -> Line:
     count = count_words(frames)
     took = took_words(practice.finished)
     reason = f"({practice.reason})" if practice.reason else ""
-    after = [(practice.hint, Style.PLAIN), (reason, Style.FAINT)]
+    after = [
+        (timed_words(practice), Style.HIT),
+        (practice.hint, Style.PLAIN),
+        (reason, Style.FAINT),
+    ]
     if practice.phase is Phase.BETWEEN:
         words = "between attempts" if practice.score is not None else "before the first step"
         return alphabet.row([(words, Style.FAINT), *after], width)
@@ -25,12 +39,15 @@ def step_line(practice: Practice, alphabet: Alphabet, width: int) -> Line:
         return alphabet.row([(words, Style.HIT), (took, Style.PLAIN), *after], width)
     if not practice.step:
         return alphabet.row([("under way", Style.STRONG), (count, Style.PLAIN), *after], width)
-    if practice.phase is Phase.WAITING:
-        count += ", yet to begin"
+    waits = where_words(practice)
+    if waits and practice.too_soon is None:
+        count, waits = f"{count}, {waits}", ""
     parts = [
         (f"step {practice.index} of {practice.steps}", Style.PLAIN),
         (practice.step, Style.STRONG),
         (count, Style.PLAIN),
+        (waits, Style.WARNING),
+        (window_words(practice), Style.STRONG),
         (f"after {took}" if took else "", Style.FAINT),
     ]
     return alphabet.row([*parts, *after], width, flexible=1)
@@ -39,10 +56,11 @@ def step_line(practice: Practice, alphabet: Alphabet, width: int) -> Line:
 def score_line(practice: Practice, alphabet: Alphabet, width: int) -> Line:
     """The rate, the streak, the open attempt and the last one; empty while there is nothing.
 
-    Where frames were missed, or the open attempt is unusually long, that stands out.
+    Where frames were missed, or the open attempt is unusually long, or the last one was early or
+    late, that stands out.
     """
     last = f"last {marked_words(practice.last)}" if practice.last is not None else ""
-    heed = practice.last is not None and practice.last.whole is False
+    heed = practice.last is not None and (practice.last.whole is False or _was_outside(practice))
     last_style = Style.WARNING if heed else Style.FAINT
     score = practice.score
     if score is None:
@@ -62,3 +80,9 @@ def score_line(practice: Practice, alphabet: Alphabet, width: int) -> Line:
         ],
         width,
     )
+
+
+def _was_outside(practice: Practice) -> bool:
+    """Whether the last attempt failed by its window."""
+    timed = practice.last.timed if practice.last is not None else None
+    return timed is not None and timed.outcome is StepOutcome.FAILED

@@ -3,7 +3,10 @@
 import { Chances } from "../shared/chances.js";
 import { child, label, mark, put } from "../shared/elements.js";
 import { Keyed } from "../shared/keyed.js";
-import { countWords, missedBeside, missedNow, missedWords, rateWords, states, where } from "../shared/practice_words.js";
+import {
+  countWords, lastTimingWords, missedBeside, missedNow, missedWords, rateWords, reasonWords, states, timingWords, where,
+  windowWords,
+} from "../shared/practice_words.js";
 import { outcomeWords, percent } from "../shared/words.js";
 import { steady } from "../shared/steady.js";
 
@@ -161,8 +164,9 @@ export class PracticePanel {
     for (const [i, row] of [...this.rows.parts.values()].entries()) {
       const done = i < finished.length ? finished[i] : null;
       const spent = done?.frames ?? (under && i + 1 === index ? frames : null);
-      const words = spent === null ? [] : [countWords(spent), done ? missedBeside(inStep(done)) : ""];
-      put(row.spent, words.filter(Boolean).join(", "));
+      const timing = done ? (done.timing ? timingWords(done.timing) : "") : windowWords(practice);
+      const words = [countWords(spent), timing, done ? missedBeside(inStep(done)) : ""];
+      put(row.spent, spent === null ? "" : words.filter(Boolean).join(", "));
     }
     const long = practice?.attempt_long ? "unusually long" : "";
     const words = attempt ? [`${countWords(all)} so far`, long, missedNow(practice)] : [];
@@ -202,7 +206,8 @@ export class PracticePanel {
       row.element.dataset.whole = attempt.whole === false ? "no" : "yes";
       put(row.number, String(attempt.attempt));
       const ended = attempt.outcome === "open" ? "under way" : outcomeWords(attempt);
-      put(row.words, ended + (attempt.reason ? `: ${attempt.reason}` : ""));
+      const [timing, reason] = [lastTimingWords(attempt), reasonWords(attempt)];
+      put(row.words, ended + (timing && `, ${timing}`) + (reason && `: ${reason}`));
       put(row.missed, missedWords(attempt));
       put(row.time, timeWords(attempt));
     });

@@ -2,7 +2,7 @@
 
 import { Chances } from "../shared/chances.js";
 import { child, put } from "../shared/elements.js";
-import { missedWords, rateWords } from "../shared/practice_words.js";
+import { lastTimingWords, missedWords, rateWords } from "../shared/practice_words.js";
 import { outcomeWords } from "../shared/words.js";
 
 function streakWords(streak) {
@@ -10,7 +10,8 @@ function streakWords(streak) {
 }
 
 function lastWords(last) {
-  return [`last ${outcomeWords(last)}`, missedWords(last)].filter(Boolean).join(", ");
+  const words = [`last ${outcomeWords(last)}`, lastTimingWords(last), missedWords(last)];
+  return words.filter(Boolean).join(", ");
 }
 
 export class Attempts {

@@ -2,7 +2,7 @@
 // words, and the hint.
 
 import { child, put } from "../shared/elements.js";
-import { missedNow, spentWords, states, where } from "../shared/practice_words.js";
+import { missedNow, spentWords, states, timedWords, where, windowWords } from "../shared/practice_words.js";
 
 const MOST_DASHES = 16;
 
@@ -21,7 +21,8 @@ export class Steps {
   // Shown where there are steps or where it was *asked* for.
   show(practice, asked, allowed) {
     const none = !practice || practice.steps === 0;
-    const fresh = none ? "none" : [...states(practice), where(practice), practice.hint].join("\n");
+    const hint = none ? "" : [timedWords(practice), practice.hint].filter(Boolean).join("; ");
+    const fresh = none ? "none" : [...states(practice), where(practice), hint].join("\n");
     if (fresh === this.last) {
       this.tick(practice); // frames are no emphasis: they go on
       return { changed: false, pending: false };
@@ -36,7 +37,6 @@ export class Steps {
     for (const [i, state] of shown.entries()) this.dashes.children[i].dataset.state = state;
     const words = none ? "no steps in the bridge file" : where(practice);
     put(this.where, words);
-    const hint = none ? "" : practice.hint;
     put(this.hint, hint);
     this.hint.hidden = hint === "";
     this.element.dataset.empty = none ? "yes" : "no";
@@ -46,7 +46,7 @@ export class Steps {
 
   tick(practice) {
     const none = !practice || practice.steps === 0;
-    const words = none ? [] : [spentWords(practice), missedNow(practice)];
+    const words = none ? [] : [spentWords(practice), windowWords(practice), missedNow(practice)];
     put(this.count, words.filter(Boolean).join(", "));
   }
 }

@@ -5,12 +5,59 @@ import { percent } from "./words.js";
 const MOST_BEFORE = 6; // steps behind the runner whose frames are told
 
 // Where the runner is.
-export function where({ phase, attempts, attempt, index, steps, step }) {
+export function where({ phase, attempts, attempt, index, steps, step, too_soon: tooSoon = null }) {
+  const waits = tooSoon === null ? "yet to begin" : "acted too soon: done before it began";
   if (phase === "between") return attempts === undefined ? "before the first step" : "between attempts";
   const number = attempt ? `attempt ${attempt}: ` : "";
   if (phase === "done") return `${number}all ${steps} steps done`;
   if (!step) return `${number}under way`;
-  return `${number}step ${index} of ${steps}, ${step}${phase === "waiting" ? ", yet to begin" : ""}`;
+  return `${number}step ${index} of ${steps}, ${step}${phase === "waiting" ? `, ${waits}` : ""}`;
+}
+
+// "late by 3", "right"
+function verdictWords({ verdict, by }) {
+  return by === null ? "early: done before it could be" : by ? `${verdict} by ${by}` : verdict;
+}
+
+// "late by 3 (frame 17 of 11 to 14)"; where frames were missed, by how many it may be otherwise.
+export function timingWords(timing) {
+  const { frames, window: [first, last], unsure } = timing;
+  const doubt = unsure === null ? ", unsure" : unsure ? `, give or take ${unsure}` : "";
+  return verdictWords(timing) + doubt + (frames === null ? "" : ` (frame ${frames} of ${first} to ${last})`);
+}
+
+// How the newest step of the way that has a window came out; "" without one.
+export function timedWords({ finished = [] }) {
+  const timed = finished.findLast(({ timing }) => timing);
+  return timed ? `${timed.step} ${timingWords(timed.timing)}` : "";
+}
+
+// The last window of an attempt, in a frame or in the file of attempts; null without one.
+function lastTiming({ timing, steps = [] }) {
+  const timed = timing === undefined ? steps.findLast((each) => each.timing) : null;
+  return timed ? { step: timed.step, ...timed.timing } : timing ?? null;
+}
+
+// How it came out, after the words on the attempt's outcome; "" without one.
+export function lastTimingWords(attempt) {
+  const [timing, { step }] = [lastTiming(attempt), attempt];
+  if (timing === null) return "";
+  const named = timing.step !== step || timing.verdict === "right";
+  return (named ? `${timing.step} ` : "") + timingWords(timing);
+}
+
+// Why an attempt ended, beside what its last window says already.
+export function reasonWords(attempt) {
+  const timing = lastTiming(attempt);
+  const said = timing === null ? "" : verdictWords(timing);
+  return (attempt.reason ?? "").split("; ").filter((each) => each !== said).join("; ");
+}
+
+// The current step's window: "frame 7 of 11 to 14", "window 11 to 14" before its moment, or "".
+export function windowWords({ window = null }) {
+  if (window === null) return "";
+  const { frames: [first, last], since } = window;
+  return since === null ? `window ${first} to ${last}` : `frame ${since} of ${first} to ${last}`;
 }
 
 // done, now or ahead, for each step
