@@ -35,7 +35,8 @@ class Past(Protocol):
 class CannedDesk:
     """``snapshot`` and ``answer`` are what is sent, ``files`` what is fetched, by path.
 
-    ``answer`` is called with the expression.  After a change, ``tell`` sends it to everybody.
+    ``answer`` is called with the expression, and ``by_hand`` with what is counted by hand; it gives
+    words and the answer's status.  After a change, ``tell`` sends it to everybody.
     """
 
     def __init__(self, snapshot: Message, answer: Callable[[str], Message]) -> None:
@@ -49,6 +50,7 @@ class CannedDesk:
         }
         self.pasts: list[Past] = []
         self.beside: Callable[[Message], Message] = lambda query: {}
+        self.by_hand: Callable[[str], tuple[str, int]] = lambda what: (what, 200)
         self.asked: list[str] = []
         self.url = ""
         self._speaks = asyncio.Event()
@@ -85,7 +87,7 @@ class CannedDesk:
 
     async def live(self, request: web.Request) -> web.StreamResponse:
         """Answers what a page follows."""
-        assert request.query.get("parts") == "heap,desk"
+        assert request.query.get("parts") in ("heap,desk", "desk")
         return await self._send(request, lambda: {"held": 0.0, **self.snapshot})
 
     async def ask(self, request: web.Request) -> web.StreamResponse:
@@ -154,6 +156,13 @@ class DeskServer:
             found.headers["Cache-Control"] = "max-age=3600"  # half of what opening a page costs
         return found
 
+    async def _practice(self, request: web.Request) -> web.Response:
+        return self._pages.page("practice/practice.html")
+
+    async def _by_hand(self, request: web.Request) -> web.Response:
+        words, status = self.desk.by_hand(request.path[1:])
+        return web.json_response({"words": words}, status=status)
+
     async def _bare(self, request: web.Request) -> web.Response:
         """A page that does nothing, for tests of single modules."""
         icon = '<!doctype html><link rel="icon" href="/pages/shared/mark.svg">'
@@ -188,7 +197,9 @@ class DeskServer:
         """What is answered."""
         return [
             web.get("/desk", self._page),
+            web.get("/practice", self._practice),
             web.get("/bare", self._bare),
+            *(web.post(f"/{what}", self._by_hand) for what in ("count", "undo", "again")),
             web.get("/pages/{name:.+}", self._page),
             web.get("/live", self._live),
             web.get("/ask", self._ask),

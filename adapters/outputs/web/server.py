@@ -9,6 +9,7 @@ path           gives
 /live          a WebSocket that sends whole snapshots; each is answered by ``ack``;
                ``?parts=heap,desk`` asks for what is only sent to those who ask
 /desk          the page for the person who practises
+/practice      the page to practise with, to be read from two metres
 /ask           a WebSocket like ``/live`` that sends what ``?expr=…`` is in each frame, and
                how that comes about
 /names.json    the names that an expression can be written with
@@ -267,6 +268,7 @@ class OverlayServer(Output):
         app.router.add_get("/frame.json", self._newest)
         app.router.add_get("/live", self._live, allow_head=False)
         app.router.add_get("/desk", self._desk_page)
+        app.router.add_get("/practice", self._practice_page)
         app.router.add_get("/history.json", self._history_json)
         app.router.add_get("/tallies.json", self._tallies_json)
         if self._desk is not None:
@@ -305,6 +307,9 @@ class OverlayServer(Output):
 
     async def _desk_page(self, request: web.Request) -> web.Response:
         return self._pages.page("desk/desk.html")
+
+    async def _practice_page(self, request: web.Request) -> web.Response:
+        return self._pages.page("practice/practice.html")
 
     async def _beside_page(self, request: web.Request) -> web.Response:
         return self._pages.page("desk/beside.html")

@@ -1,0 +1,123 @@
+// The cue: the bar, the ticks and what is set of them.
+
+import { put } from "../shared/elements.js";
+import { CueBar } from "./cue_bar.js";
+import { cueOf, cueWords, sameCue, tickTimes } from "./cue_plan.js";
+import { CueSettings } from "./cue_settings.js";
+import { FrameClock } from "./frame_clock.js";
+import { Ticks } from "./ticks.js";
+
+const LOOK = 25; // milliseconds from one look at what is to be put in to the next
+
+const calm = matchMedia("(prefers-reduced-motion: reduce)");
+
+export class Cue {
+  constructor({ place, bar, words, button, settings, dialog }) {
+    this.place = place;
+    this.words = words;
+    this.button = button;
+    this.bar = new CueBar(bar);
+    this.clock = new FrameClock();
+    this.ticks = new Ticks();
+    this.cue = null; // the one that is under way
+    this.window = null; // of the current step
+    this.looks = 0;
+    this.draws = false;
+    this.settings = new CueSettings(settings, dialog, this.ticks, (set) => this.ticks.loud(set.volume));
+    this.ticks.volume = this.settings.set.volume;
+    button.addEventListener("click", () => this.turn());
+    this.name([]);
+  }
+
+  name(keys) {
+    this.keys = keys;
+    this.button.setAttribute("aria-pressed", String(this.ticks.on));
+    put(this.button, this.ticks.on ? "Ticks on" : "Ticks off");
+    for (const key of keys) {
+      const mark = document.createElement("kbd");
+      put(mark, key);
+      this.button.append(" ", mark);
+    }
+  }
+
+  // Ticks on or off.  Browsers let a page sound only behind a click or a key.
+  async turn() {
+    try {
+      if (this.ticks.on) {
+        clearInterval(this.looks);
+        await this.ticks.stop();
+      } else {
+        const started = this.ticks.start();
+        this.looks = setInterval(() => this.look(), LOOK);
+        this.name(this.keys);
+        await started;
+      }
+    } catch {
+      await this.ticks.stop();
+    }
+    this.name(this.keys);
+  }
+
+  // A snapshot came.
+  saw(snapshot, at) {
+    this.clock.saw(snapshot.frame, at, snapshot.health?.rate ?? 0);
+    const cue = cueOf(snapshot);
+    if (!sameCue(cue, this.cue) && !this.settings.test.runs) this.ticks.cancel();
+    this.cue = cue;
+    this.window = snapshot.practice?.window ?? null;
+    this.look();
+    if (this.cue !== null) this.draw();
+  }
+
+  // Nothing is known any more of what comes.
+  lost() {
+    this.cue = null;
+    this.ticks.cancel();
+  }
+
+  look() {
+    const now = performance.now();
+    if (this.cue === null || !this.clock.known || this.settings.test.runs) return;
+    if (this.clock.stands(now)) {
+      this.ticks.cancel();
+      return;
+    }
+    const { cue, settings: { set } } = this;
+    this.ticks.follow(`${cue.moment} ${cue.first}`, tickTimes(cue, this.clock, set), now, set.speaker);
+  }
+
+  // The float goes with every picture while a cue is under way.
+  draw() {
+    if (this.draws) return;
+    this.draws = true;
+    requestAnimationFrame(() => {
+      this.draws = false;
+      if (this.move() && !this.clock.stands(performance.now())) this.draw();
+    });
+  }
+
+  move() {
+    if (this.window === null) return false;
+    const { cue } = this;
+    const at = cue === null ? null : this.clock.frameAt(performance.now() + this.settings.set.screen) - cue.moment;
+    this.bar.move(at, calm.matches);
+    return cue !== null && at < this.bar.length;
+  }
+
+  // What the page's pace allows: the words, and whether there is a bar at all.
+  show(snapshot, isLive) {
+    this.place.toggleAttribute("data-live", isLive);
+    if (this.window === null) {
+      // its room stays where windows are practised, so that nothing moves
+      this.place.toggleAttribute("data-idle", true);
+      put(this.words, "");
+      return;
+    }
+    this.place.hidden = false;
+    document.body.toggleAttribute("data-cue", true);
+    this.place.toggleAttribute("data-idle", false);
+    this.bar.lay(this.window.frames, this.clock.period, this.settings.set);
+    this.move();
+    put(this.words, cueWords(this.window.frames, snapshot.practice.window?.since ?? null));
+  }
+}

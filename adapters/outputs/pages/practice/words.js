@@ -1,0 +1,120 @@
+// What the page says of a snapshot, in words; nothing here touches the page.
+
+import { countWords, missedNow, missedWords } from "../shared/practice_words.js";
+import { missing } from "../shared/rows.js";
+import { WARNINGS, outcomeWords, percent } from "../shared/words.js";
+
+const MARKS = { success: "hit", failed: "absent", "given-up": "miss", "cut-off": "offline" };
+const DASH = "–";
+
+// The reading that is large: the step's own, else the first with a target, else the first.
+export function largeReading({ readings, practice }) {
+  const show = practice?.show;
+  if (show) return readings.find(({ watch }) => watch === show) ?? missing(show);
+  return readings.find(({ target_text: aim }) => aim !== null) ?? readings[0] ?? null;
+}
+
+// {place, step, hint, alert}: where the runner is; *alert* says that the hint is a warning.
+export function placeWords(practice) {
+  if (!practice) return { place: "", step: "no steps in the bridge file", hint: "", alert: false };
+  const { phase, step, index, steps, attempt, attempts } = practice;
+  const number = attempt ? `attempt ${attempt}` : "";
+  const of = step ? `step ${index} of ${steps}` : "";
+  const yet = phase === "waiting" ? "yet to begin" : "";
+  const place = [number, of, yet].filter(Boolean).join(" · ");
+  let name = step;
+  if (phase === "between") name = attempts === undefined ? "before the first step" : "between attempts";
+  else if (phase === "done") name = steps === 1 ? "the step is done" : `all ${steps} steps done`;
+  else if (!step) name = "under way";
+  if ((practice.too_soon ?? null) !== null) {
+    return { place, step: name, hint: "acted too soon: done before it began", alert: true };
+  }
+  const valueless = practice.reason ? "what is looked for has no value now" : "";
+  return { place, step: name, hint: practice.hint || valueless, alert: false };
+}
+
+// [number, of what]
+export function frameWords(practice) {
+  const { phase, step, frames, attempt_frames: all, attempt } = practice;
+  const missed = missedNow(practice);
+  const told = (number, of) => [String(number), [of, missed].filter(Boolean).join(" · ")];
+  const unit = (number) => (number === 1 ? "frame" : "frames");
+  if (phase === "between") return [DASH, attempt === undefined ? "no step is under way" : "no attempt is under way"];
+  if (phase === "waiting") return told(frames, `${unit(frames)} of waiting`);
+  if (phase === "done") return all === undefined ? [DASH, "all done"] : told(all, `${unit(all)} in this attempt`);
+  if (step) return told(frames, `${unit(frames)} in this step`);
+  return told(all ?? frames, `${unit(all ?? frames)} in this attempt`);
+}
+
+function unsureWords(unsure) {
+  if (unsure === 0 || unsure === undefined) return "";
+  return unsure === null ? "unsure, frames were missed" : `give or take ${countWords(unsure)}, missed`;
+}
+
+// When a step was done, against its window.
+function timingWords({ verdict, by, frames, window: [first, last], step }) {
+  if (by === null) return `${step}: done before it could be`;
+  return `${step}: frame ${frames}, ${verdict === "right" ? "within" : "right is"} ${first} to ${last}`;
+}
+
+// {of, mark, words, more} of the attempt that ended last; null without one.
+export function verdictWords(last) {
+  if (!last) return null;
+  const { timing, outcome } = last;
+  const off = timing && timing.verdict !== "right" && outcome !== "success";
+  const words = !off ? outcomeWords({ outcome, step: "" })
+    : timing.by === null ? "early" : `${timing.verdict} by ${timing.by}`;
+  const where = last.step && timing?.step !== last.step ? `at ${last.step}` : "";
+  const parts = timing
+    ? [timingWords(timing), unsureWords(timing.unsure), where]
+    : [where];
+  // what a window says is said already
+  if (!off && last.reason) parts.push(last.reason);
+  const missed = missedWords(last);
+  if (missed) parts.push(missed);
+  const number = last.attempt ? `last: attempt ${last.attempt}` : "last time";
+  return {
+    of: last.by_hand ? `${number}, by hand` : number,
+    mark: MARKS[outcome] ?? "none",
+    words,
+    more: parts.filter(Boolean).join("; "),
+  };
+}
+
+function number(value) {
+  return (value ?? null) === null ? DASH : String(Math.round(value * 10) / 10);
+}
+
+// [name, number] of the last attempt, the best, the median and the streak; none without attempts.
+export function scoreNumbers(practice) {
+  if (!practice || practice.attempts === undefined) return [];
+  const { last, best, median, streak } = practice;
+  return [["last", number(last?.frames)], ["best", number(best)], ["median", number(median)], ["in a row", String(streak)]];
+}
+
+// What this sitting gave, and all together.
+export function sittingWords(practice) {
+  if (!practice || practice.attempts === undefined) return "";
+  const told = ({ successes, attempts, rate }) => `${successes} of ${attempts}, ${percent(rate)}`;
+  const { session } = practice;
+  if (practice.attempts === 0) return "frames; no attempt has ended yet";
+  const now = session && session.attempts > 0 && session.attempts < practice.attempts
+    ? `this sitting ${told(session)}; ` : "";
+  return `frames; ${now}all ${told(practice)}`;
+}
+
+// What is to be taken with care, each once, however many watches it is true of; *large* tells of
+// itself.
+export function warnings({ readings }, large) {
+  const told = new Map();
+  for (const { watch, label, status, plain, reason } of readings) {
+    if (!WARNINGS.has(status) || watch === large) continue;
+    const key = `${status} ${reason}`;
+    const labels = told.get(key)?.labels ?? [];
+    told.set(key, { words: plain || status, labels: [...labels, label] });
+  }
+  return [...told.values()].map(({ words, labels }) => {
+    const more = labels.length - 1;
+    return `${labels[0]}${more ? ` and ${more} more` : ""}: ${words}`;
+  }).join("; ");
+}
