@@ -207,6 +207,18 @@ class Recipe:
         """Whether a list is gone along."""
         return any(isinstance(each, Walk) for each in self.definitions)
 
+    @property
+    def formulas(self) -> tuple[str, ...]:
+        """All formulas in it."""
+        found = [self.result]
+        for each in self.definitions:
+            if isinstance(each, Walk):
+                inner = (part.formula for part in each.inner if isinstance(part, Reckon))
+                found += [each.where, each.each, *inner]
+            elif isinstance(each, Reckon):
+                found.append(each.formula)
+        return tuple(found)
+
     def as_json(self) -> dict[str, Any]:
         """The object for ``--json``."""
         return {
