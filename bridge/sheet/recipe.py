@@ -60,7 +60,7 @@ class Stored:
     (UTF-8 up to its first NUL), ``fixed`` (signed, in units of 2 to the minus ``fraction``),
     ``bits`` (``width`` bits of an unsigned number, the lowest of them bit ``lowest``; in two's
     complement where ``signed``) or ``flag`` (whether bit ``lowest`` is set).  ``type`` is what the
-    schema calls it, ``names`` are those of its values.
+    schema calls it, ``names`` are those of its values, or, where ``by_bit`` says so, of its bits.
     """
 
     size: int
@@ -71,6 +71,7 @@ class Stored:
     fraction: int = 0
     signed: bool = False
     names: tuple[tuple[int, str], ...] = ()
+    by_bit: bool = False
 
     def as_json(self) -> dict[str, Any]:
         """The object for ``--json``."""
@@ -83,6 +84,7 @@ class Stored:
             "fraction": self.fraction,
             "signed": self.signed,
             "names": [{"value": value, "name": name} for value, name in self.names],
+            "by_bit": self.by_bit,
         }
 
 
@@ -201,6 +203,16 @@ class Recipe:
         found = tuple(each for each in self.definitions if isinstance(each, Look))
         whole = len(found) == len(self.definitions) and not self.over_frames and not self.reason
         return found if whole and found and found[-1].letter == self.result else ()
+
+    @property
+    def all_looks(self) -> tuple[Look, ...]:
+        """Everything that is read, in lists as well."""
+        every = (
+            part
+            for each in self.definitions
+            for part in (each.inner if isinstance(each, Walk) else (each,))
+        )
+        return tuple(part for part in every if isinstance(part, Look))
 
     @property
     def walks(self) -> bool:

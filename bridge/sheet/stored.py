@@ -20,6 +20,7 @@ def stored_as(leaf: Leaf) -> Stored:
             *(leaf.size, "bits", type_name, leaf.lowest, leaf.width),
             signed=leaf.signed,
             names=names,
+            by_bit=bool(kind.flags),
         )
     if isinstance(leaf, FixedPoint):
         return Stored(leaf.size, "fixed", type_name, fraction=leaf.fraction_bits)
@@ -28,7 +29,11 @@ def stored_as(leaf: Leaf) -> Stored:
     if isinstance(leaf, Scalar) and leaf.floating:
         return Stored(leaf.size, f"binary{8 * leaf.size}", type_name)
     signed = kind.signed and not isinstance(leaf, FlagSet | PointerTo)
-    return Stored(leaf.size, "signed" if signed else "unsigned", type_name, names=names)
+    return Stored(
+        *(leaf.size, "signed" if signed else "unsigned", type_name),
+        names=names,
+        by_bit=bool(kind.flags),
+    )
 
 
 def stored_part(read: nodes.Stored) -> Stored:

@@ -1,0 +1,170 @@
+"""Targets: what hits, in each form in which it is seen, and what a half means for its number."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from fractions import Fraction
+
+from bridge.sheet.document import (
+    Block,
+    Cell,
+    Prose,
+    Row,
+    Section,
+    Table,
+    Text,
+    aside,
+    code,
+    digits,
+    joined,
+    ours,
+    theirs,
+)
+from bridge.sheet.hits import Ends
+from bridge.sheet.sheet import Entry
+from bridge.values.value_type import Kind, shortest_single
+
+__all__ = ["half_sections", "targets_section"]
+
+
+def targets_section(entries: Sequence[Entry]) -> Section | None:
+    """All watches that have a target; None where there is none."""
+    wanted = [entry for entry in entries if entry.hits is not None]
+    if not wanted:
+        return None
+    heads = tuple(map(ours, ("watch", "hits, as it is shown", "in hexadecimal", "remarks")))
+    rows = tuple(_target_row(entry) for entry in wanted)
+    return Section(ours("Targets"), (Table(heads, rows, wide=3),))
+
+
+def _target_row(entry: Entry) -> Row:
+    hits = entry.hits
+    assert hits is not None
+    seen = joined([_run(each.first_text, each.last_text) for each in hits.ends], " or ")
+    bits = [_run(*pattern) for each in hits.ends for pattern in each.patterns]
+    return Row(
+        (
+            Cell(theirs(entry.title)),
+            Cell(seen or ours("nothing can")),
+            Cell(joined(bits, " or ") or aside("not stored")),
+            Cell(joined(_remarks(entry), "; ")),
+        )
+    )
+
+
+def _run(first: str, last: str) -> Text:
+    if first == last:
+        return digits(first)
+    return (*digits(first), *ours(" to "), *digits(last))
+
+
+def _remarks(entry: Entry) -> Iterator[Text]:
+    hits, kind = entry.hits, entry.watch.type
+    assert hits is not None
+    if kind.members and hits.ends and isinstance(hits.ends[0].first, int):
+        yield (*ours("number "), *digits(str(hits.ends[0].first)))
+    if hits.count is not None and hits.count > 1:
+        yield ours(f"{hits.count:,} values")
+    if kind.kind is Kind.FLOAT:
+        for each in hits.ends:
+            yield _exactly(entry, each)
+    if hits.blurred:
+        yield ours("a value just outside may be shown like an end")
+    if _digit_pattern(hits.ends):
+        yield _digit_pattern(hits.ends)
+    if entry.recipe.reason:
+        yield ours("not by hand")
+
+
+def _exactly(entry: Entry, ends: Ends) -> Text:
+    """The first and the last number that hit, in the fewest digits that are these."""
+    first, last = ends.first, ends.last
+    assert isinstance(first, float)
+    assert isinstance(last, float)
+    written = [
+        shortest_single(each) if entry.watch.type.single else repr(each) for each in (first, last)
+    ]
+    if written == [ends.first_text, ends.last_text]:
+        return ours("both ends hit")
+    return (*ours("exactly "), *_run(*written))
+
+
+def _digit_pattern(ends: Sequence[Ends]) -> Text:
+    """``begins with 2``, where that says all of it."""
+    patterns = [pattern for each in ends for pattern in each.patterns]
+    if len(patterns) != 1:
+        return ()
+    first, last = patterns[0]
+    free = next((n for n, (a, b) in enumerate(zip(first, last, strict=True)) if a != b), len(first))
+    if not 0 < free < len(first):
+        return ()
+    if set(first[free:]) != {"0"} or set(last[free:]) != {"F"}:
+        return ()
+    any_digits = len(first) - free
+    what = "any digit" if any_digits == 1 else f"any {any_digits} digits"
+    return (*digits(first[:free]), *ours(f" and then {what}"))
+
+
+def half_sections(entries: Sequence[Entry]) -> Iterator[Section]:
+    """What targets on halves of a binary32 mean for the numbers themselves."""
+    for entry in entries:
+        blocks: list[Block] = []
+        if entry.low:
+            blocks += _low_blocks(entry)
+        if entry.high:
+            blocks += _high_blocks(entry)
+        if blocks:
+            title = (*theirs(entry.title), *ours(": what the half means for the number"))
+            yield Section(title, tuple(blocks), level=3)
+
+
+def _low_blocks(entry: Entry) -> Iterator[Block]:
+    hits = entry.hits
+    assert hits is not None
+    share = sum(int(each.last) - int(each.first) + 1 for each in hits.ends)
+    yield Prose(
+        (
+            *code(entry.watch.expression),
+            *ours(
+                " runs through all of 0000 to FFFF, again and again, while the number moves away "
+                f"from 0. {share:,} of 65,536 hit: one in {_few(65536 / share)}. How far it is "
+                "until it comes round, and how much of that way hits, depends on how far from 0 "
+                "the number is."
+            ),
+        )
+    )
+    heads = tuple(map(ours, ("away from 0", "comes round after", "hits for")))
+    rows = tuple(
+        Row(
+            (
+                Cell((*digits(f"{each.least:,}"), *ours(" to "), *digits(f"{each.limit:,}"))),
+                Cell(digits(_exact_decimal(each.period))),
+                Cell(digits(_exact_decimal(each.hit))),
+            )
+        )
+        for each in entry.low
+    )
+    yield Table(heads, rows, wide=2)
+
+
+def _high_blocks(entry: Entry) -> Iterator[Block]:
+    runs = [_run(*run.texts) for run in entry.high]
+    yield Prose(
+        (
+            *code(entry.watch.expression),
+            *ours(" hits while the number is "),
+            *joined(runs, " or "),
+            *ours("; both ends do, exactly."),
+        )
+    )
+
+
+def _few(number: float) -> str:
+    return f"{number:,.1f}".removesuffix(".0")
+
+
+def _exact_decimal(number: Fraction) -> str:
+    """A fraction of a power of two with all its decimals, but at most eight digits of them."""
+    text = f"{float(number):.10f}".rstrip("0").rstrip(".")
+    exact = Fraction(text) == number
+    return text if exact else f"{float(number):.3g}"
