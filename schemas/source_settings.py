@@ -29,6 +29,7 @@ __all__ = [
     "SerialSource",
     "SharedSource",
     "SourceSettings",
+    "TypedSource",
 ]
 
 ByteOrderName = Literal["big", "swap16", "swap32", "halfswap", "auto"]
@@ -206,6 +207,12 @@ class NoSource(SourceSettings):
     kind: Literal["none"]
 
 
+class TypedSource(SourceSettings):
+    """Memory that a person reads off a console's own screen and types, where there is no cable."""
+
+    kind: Literal["typed"]
+
+
 class FakeSource(SourceSettings):
     """Bytes that a test scripts; zeros where it scripts none."""
 
@@ -221,6 +228,7 @@ AnySource = Annotated[
     | DebuggerSource
     | ProcessSource
     | RecordingSource
+    | TypedSource
     | NoSource
     | FakeSource,
     Field(discriminator="kind"),

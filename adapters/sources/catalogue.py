@@ -29,6 +29,7 @@ CATALOGUE = Catalogue(
         "process": "adapters.sources.process.source:ProcessMemory",
         "recording": "adapters.sources.recording.player:RecordingPlayer",
         "none": "adapters.sources.none:MissingSource",
+        "typed": "adapters.sources.typed:TypedMemory",
         "fake": "adapters.sources.fake:ScriptedSource",
     },
     group="lowhalf.sources",

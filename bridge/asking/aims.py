@@ -27,7 +27,8 @@ __all__ = [
 ]
 
 _ACCESS = nodes.Read | nodes.Stored | nodes.FlagRead
-_LONG = nodes.Listing | nodes.NamedBlock | nodes.OfBlocks
+_HEAP = nodes.AllBlocks | nodes.NamedBlock | nodes.OfBlocks
+_LONG = nodes.Listing | _HEAP
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,9 +72,12 @@ def title_of(name: str) -> str:
 
 
 def by_hand(prepared: PreparedBuild) -> PreparedBuild:
-    """The same build for a person: no counter numbers its frames, and no pointer is held against
-    the heap, of which all would have to be typed."""
-    slots = tuple(replace(slot, heap_checks=False) for slot in prepared.program.slots)
+    """The same build for a person: no counter numbers its frames, and a pointer is held against the
+    heap only where its watch asks for the heap anyway, since all of it would have to be typed."""
+    slots = tuple(
+        replace(slot, heap_checks=slot.heap_checks and _asks_heap(slot))
+        for slot in prepared.program.slots
+    )
     program = replace(prepared.program, slots=slots)
     return replace(prepared, program=program, frame=None, guard=None)
 
@@ -117,6 +121,10 @@ def aims_of(
     found.sort(key=lambda aim: aim.is_long)
     changed = replace(prepared, program=replace(program, slots=tuple(slots)))
     return Aims(changed, tuple(found))
+
+
+def _asks_heap(slot: Slot) -> bool:
+    return any(isinstance(node, _HEAP) for node in parts(slot.number))
 
 
 def _aim(name: str, number: int, slots: Sequence[Slot], why: str, *, is_long: bool) -> Aim:

@@ -11,37 +11,28 @@ itself keeps, the recognise bytes.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from bridge.asking.aims import (
-    Aim,
-    Aims,
-    aims_of,
-    part_of,
-    sum_of_place,
-    whole_reads,
-)
+from bridge.asking.aims import Aim, aims_of
 from bridge.asking.doubts import doubt
+from bridge.asking.engine import Engine
 from bridge.asking.entry import WrongAnswer, entered, taken_words
-from bridge.asking.looking import Looking, Seen, part_of_known
+from bridge.asking.looking import Seen, part_of_known
 from bridge.asking.next_question import Pending, next_question
-from bridge.asking.question import AddressSum, Answered, Question, canonical
+from bridge.asking.question import Answered, Question
+from bridge.asking.reached import LEFT_OUT, Reached, reached_of
 from bridge.asking.recognising import recognised, recognising_question
 from bridge.memory.address_map import MemoryMap, Span
 from bridge.memory.fetched import Part
 from bridge.prepared import PreparedBuild
-from bridge.readings.reading import Reading
-from bridge.values.status import Status
 from schemas.layout import PointerTo
 from schemas.toml_file import nearest
 
-__all__ = ["MAX_READS", "Asking", "Change", "Doubted", "Outcome", "Reached", "Standing"]
+__all__ = ["MAX_READS", "Asking", "Change", "Doubted", "Outcome"]
 
 MAX_READS = 24
 """Answers for one watch alone, after which it is given up: a list or a heap is too long to type."""
-_ODD = (Status.UNMAPPED, Status.MISALIGNED, Status.DAMAGED)
-"""What an answer leads to where it is most likely wrong."""
 
 
 class Outcome(StrEnum):
@@ -59,18 +50,6 @@ class Change(StrEnum):
     ROOM = "room"
 
 
-class Standing(StrEnum):
-    """How a watch stands."""
-
-    VALUE = "value"
-    ADDRESS = "address"
-    ABSENT = "absent"
-    """It has no value, as where a pointer is null."""
-    ASKED = "asked"
-    SKIPPED = "skipped"
-    NOT_BY_HAND = "not-by-hand"
-
-
 @dataclass(frozen=True, slots=True)
 class Doubted:
     """An answer that cannot be, as far as is known, and waits for the person's word."""
@@ -82,39 +61,11 @@ class Doubted:
 
 
 @dataclass(frozen=True, slots=True)
-class Reached:
-    """What has been reached of an aim.
-
-    ``address`` is where it stands, None where it is computed or not known yet; ``total`` its sum.
-    ``reading`` is the watch's, of a step and of an address None.  ``moment`` is the oldest one in
-    which a byte of its way was typed.
-    """
-
-    aim: Aim
-    standing: Standing
-    text: str = ""
-    address: int | None = None
-    reason: str = ""
-    total: AddressSum | None = None
-    reading: Reading | None = None
-
-
-@dataclass(frozen=True, slots=True)
 class _State:
     log: tuple[Answered, ...] = ()
     moment: int = 1
     number: int = 1
     skipped: frozenset[str] = frozenset()
-
-
-@dataclass(slots=True)
-class _Engine:
-    """What belongs to one build: what is wanted of it, and what looks at it."""
-
-    aims: Aims
-    looking: Looking
-    whole: frozenset[str]
-    order: dict[str, int] = field(default_factory=dict)
 
 
 class Asking:
@@ -145,7 +96,7 @@ class Asking:
         self.told: Callable[[], None] = lambda: None
         self._prepared = prepared_builds
         self._only = frozenset(only)
-        self._engines: dict[str, _Engine] = {}
+        self._engines: dict[str, Engine] = {}
         self._state = _State()
         self._before: list[_State] = []
         self._known: dict[int, int] = {}
@@ -178,7 +129,7 @@ class Asking:
         if question is None:
             return Outcome.REFUSED, self.stuck or "nothing is asked: all is known"
         try:
-            data = entered(text, question, self._order)
+            data = entered(text, question, self.order)
         except WrongAnswer as fault:
             return Outcome.REFUSED, str(fault)
         words = taken_words(question, data)
@@ -265,27 +216,42 @@ class Asking:
         self._go(replace(self._state, skipped=self._state.skipped | titles))
         return Outcome.TAKEN, f"left out: {', '.join(sorted(titles))}"
 
+    def say(self, what: str, text: str = "") -> tuple[Outcome, str]:
+        """One of ``SAID`` by its name, with its text where it takes one."""
+        if what == "changed":
+            if text not in list(Change):
+                return Outcome.REFUSED, f'expected {" or ".join(Change)}, found "{text}"'
+            return self.changed(Change(text))
+        does: dict[str, Callable[[], tuple[Outcome, str]]] = {
+            "answer": lambda: self.answer(text),
+            "again": lambda: self.again(text),
+            "skip": lambda: self.skip(text),
+            "confirm": self.confirm,
+            "correct": self.correct,
+            "undo": self.undo,
+        }
+        return does[what]()
+
     # what follows from it
 
     @property
-    def _order(self) -> str:
-        layout = next(iter(self._prepared.values())).layout
-        return layout.order
+    def order(self) -> str:
+        """The guest's byte order as ``struct`` has it, ``>`` or ``<``."""
+        return next(iter(self._prepared.values())).layout.order
 
     @property
     def _aims(self) -> Sequence[Aim]:
         engine = self._engine
-        return () if engine is None else engine.aims.aims
+        return () if engine is None else engine.aims
 
     @property
-    def _engine(self) -> _Engine | None:
+    def _engine(self) -> Engine | None:
         if not self.build:
             return None
         engine = self._engines.get(self.build)
         if engine is None:
             aims = aims_of(self._prepared[self.build], self._only, addresses=self.addresses)
-            engine = _Engine(aims, Looking(aims, self.memory), whole_reads(aims))
-            engine.order = {name: n for n, name in enumerate(aims.prepared.program.watches)}
+            engine = Engine(aims, self.memory)
             self._engines[self.build] = engine
         return engine
 
@@ -328,14 +294,16 @@ class Asking:
         seen = self._seen = engine.looking.look(self._known)
         held = self._held()
         pending = []
-        for aim in engine.aims.aims:
+        for aim in engine.aims:
             lacking = seen.lacking(aim)
             if lacking is not None and not self._left_out(aim):
                 pending.append(Pending(aim, lacking))
         self.question = next_question(
             self._state.number, pending, self._known, held, engine.whole, self.memory
         )
-        told = [self._reached(aim, seen, held) for aim in engine.aims.aims]
+        told = [
+            reached_of(aim, seen, held, self.memory, self._left_out(aim)) for aim in engine.aims
+        ]
         self.reached = tuple(sorted(told, key=lambda each: engine.order[each.aim.name]))
 
     def _held(self) -> dict[str, int]:
@@ -351,39 +319,13 @@ class Asking:
         return held
 
     def _left_out(self, aim: Aim) -> str:
+        """Why nothing is asked for an aim any more; empty where it is."""
         if aim.title in self._state.skipped:
-            return "left out by you"
+            return LEFT_OUT
         count = sum(aim.title in told.question.needed_by for told in self._state.log)
         if aim.is_long and count >= MAX_READS:
             return f"needs more than {MAX_READS} answers: a list or a heap is too long to type"
         return ""
-
-    def _reached(self, aim: Aim, seen: Seen, held: Mapping[str, int]) -> Reached:
-        if aim.impossible:
-            return Reached(aim, Standing.NOT_BY_HAND, reason=aim.impossible)
-        fault = seen.faults[aim.slot]
-        reading = None if aim.is_address else seen.readings.get(aim.name)
-        address = seen.addresses[aim.slot]
-        value = seen.values[aim.slot]
-        if aim.is_address and isinstance(value, int) and fault is None:
-            address = value + part_of(aim.access)[0]
-        total = None if address is None else sum_of_place(aim.access, address, held)
-        address = None if address is None else canonical(self.memory, address)
-        if seen.lacking(aim) is not None:
-            why = self._left_out(aim)
-            by_you = aim.title in self._state.skipped
-            standing = (
-                Standing.SKIPPED if by_you else Standing.NOT_BY_HAND if why else Standing.ASKED
-            )
-            assert fault is not None
-            return Reached(aim, standing, "", address, why or fault.reason, total, reading)
-        if fault is not None:
-            return Reached(aim, Standing.ABSENT, "", address, fault.reason, total, reading)
-        if aim.is_address:
-            return Reached(aim, Standing.ADDRESS, "", address, "", total)
-        text = reading.text if reading is not None else str(value).lower()
-        reason = seen.cautions.get(aim.slot, "")
-        return Reached(aim, Standing.VALUE, text, address, reason, total, reading)
 
     def _doubt(self, question: Question, data: bytes) -> str:
         """Why an answer cannot be, as far as is known."""
@@ -396,30 +338,9 @@ class Asking:
         engine, seen = self._engine, self._seen
         assert engine is not None
         assert seen is not None
-        layout = engine.aims.prepared.layout
-        if why := doubt(question, data, layout, self.memory):
+        if why := doubt(question, data, engine.layout, self.memory):
             return why
-        then = engine.looking.look(known)
-        for aim in engine.aims.aims:
-            before, fault = seen.faults[aim.slot], then.faults[aim.slot]
-            is_new = fault is not None and (before is None or fault.reason != before.reason)
-            if fault is not None and is_new and fault.status in _ODD:
-                return f"{aim.title}: {fault.reason}"
-            caution = then.cautions.get(aim.slot)
-            if fault is None and caution and caution != seen.cautions.get(aim.slot):
-                return f"{aim.title}: {caution}"
-            if aim.is_address and (words := self._outside(aim, then)):
-                return f"{aim.title}: {words}"
-        return ""
-
-    def _outside(self, aim: Aim, seen: Seen) -> str:
-        """What is wrong with the address that an aim would have."""
-        value, (offset, size) = seen.values[aim.slot], part_of(aim.access)
-        if seen.faults[aim.slot] is not None or not isinstance(value, int):
-            return ""
-        if self.memory.flat(value + offset, max(size, 1)) is not None:
-            return ""
-        return f"would stand at 0x{value + offset:08X}, which is outside every region"
+        return engine.odd(seen, engine.looking.look(known))
 
     def _on_the_way(self, what: str) -> list[Answered]:
         """The answers with a place's text, or that a watch's evaluation comes by."""
@@ -431,9 +352,9 @@ class Asking:
         if chosen or engine is None:
             return chosen
         used: set[int] = set()
-        for aim in engine.aims.aims:
+        for aim in engine.aims:
             if what in (aim.name, aim.title):
-                used |= self._way(engine, aim)
+                used |= engine.way(aim, self._known)
         return [
             told
             for told in state.log
@@ -441,17 +362,6 @@ class Asking:
                 range(told.question.address, told.question.address + told.question.size)
             )
         ]
-
-    def _way(self, engine: _Engine, aim: Aim) -> set[int]:
-        """The addresses of the known bytes that a watch needs, found by going its way anew."""
-        known: dict[int, int] = {}
-        while (lacking := engine.looking.look(known).lacking(aim)) is not None:
-            span = range(lacking.address, lacking.address + lacking.site.size)
-            found = {at: self._known[at] for at in span if at in self._known and at not in known}
-            if not found:
-                break
-            known |= found
-        return set(known)
 
     def _change(self) -> None:
         self.revision += 1

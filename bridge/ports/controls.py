@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from schemas.errors import OutputError
 
 if TYPE_CHECKING:
+    from bridge.ports.asked_by_hand import AskedByHand
     from bridge.ports.counting_by_hand import CountingByHand
     from bridge.ports.steps import Steps
 
@@ -29,7 +30,8 @@ class Controls:
     ``keep`` writes the last minute into a recording of its own, ``steps`` are the frames of a
     source that gives each only when it is asked for, and ``mark`` marks an action in a recording,
     by name, and gives words on it; None where nothing does it.  ``keys`` are the keys of actions.
-    ``by_hand`` counts attempts; None where there is no ``[attempts]``.
+    ``by_hand`` counts attempts; None where there is no ``[attempts]``.  ``asked_by_hand`` are the
+    questions of a source that a person types.
     """
 
     keep: Callable[[], Awaitable[str]] | None = None
@@ -37,6 +39,7 @@ class Controls:
     mark: Callable[[str], str] | None = None
     keys: Mapping[str, str] = field(default_factory=dict)
     by_hand: CountingByHand | None = None
+    asked_by_hand: AskedByHand | None = None
 
     async def keep_last_minute(self) -> str:
         """Words for the user on what is kept now.  Raises OutputError where that cannot be."""

@@ -18,8 +18,13 @@ _dumps = partial(json.dumps, allow_nan=False)
 
 def controls_at_hand(controls: Controls) -> list[str]:
     """What can be asked for now: ``keep`` the last minute, ``step`` to the next frame, count
-    attempts ``by_hand``."""
-    found = {"keep": controls.keep, "step": controls.steps, "by_hand": controls.by_hand}
+    attempts ``by_hand``, answer the questions of a source that is ``typed``."""
+    found = {
+        "keep": controls.keep,
+        "step": controls.steps,
+        "by_hand": controls.by_hand,
+        "typed": controls.asked_by_hand,
+    }
     return [name for name, what in found.items() if what is not None]
 
 
