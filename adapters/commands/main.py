@@ -35,6 +35,7 @@ COMMANDS = {
     "run": "the daemon: read, evaluate and publish until stopped",
     "record": "keep every frame's memory and readings in a file, to look at again",
     "read": "read one frame and print it",
+    "by-hand": "ask for what the watches need, of a console whose memory you read off its screen",
     "query": "show what watches were in every frame of recordings, as CSV, JSON or Parquet",
     "explain": "show how a value comes about: every address and pointer, step by step",
     "layout": "keep the heap's shape in a file, or compare the present heap with one",

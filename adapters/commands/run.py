@@ -29,6 +29,7 @@ from adapters.sessions.desk_reads import history_of, tallies_of
 from adapters.sessions.followed_plan import make_plan_tracker
 from adapters.sessions.setup import sampling_setup
 from adapters.sources.catalogue import make_source
+from bridge.asking.aims import by_hand
 from bridge.daemon import Daemon
 from bridge.ports.controls import Controls
 from bridge.ports.output import Output
@@ -108,6 +109,8 @@ def run_bridge(
     ready = prepare(bridge, installed_functions())
     if bridge.file.outputs.want_heap_events:  # so that they have those of every frame
         ready = {name: with_heap(each) for name, each in ready.items()}
+    if bridge.file.source.kind == "typed":
+        ready = {name: by_hand(each) for name, each in ready.items()}
     setup = sampling_setup(bridge, ready)
     questions = Questions(setup.clock)
     practising = make_practice_tracker(bridge, ready, log, setup.clock)

@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from adapters.json_forms.by_hand import ByHandForm
 from adapters.json_forms.form import Form, sometimes
 from adapters.json_forms.learned_shapes import LearnForm, LearnNextForm
 from adapters.json_forms.planning_shapes import CheckForm, PlanForm
@@ -681,5 +682,6 @@ FORMS: dict[str, type[Form]] = {
     "plan": PlanForm,
     "learn": LearnForm,
     "learn-next": LearnNextForm,
+    "by-hand": ByHandForm,
 }
 """Every form by the name that ``lowhalf json-schema`` knows it by."""

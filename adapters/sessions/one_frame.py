@@ -30,6 +30,7 @@ from schemas.source_settings import (
     FileSource,
     FolderSource,
     RecordingSource,
+    TypedSource,
 )
 from schemas.system_words import HELD_WORDS, is_held, system_words
 from schemas.toml_file import nearest
@@ -233,6 +234,11 @@ def _source(
     bridge: Bridge, prepared_builds: Mapping[str, PreparedBuild], number: int | None
 ) -> Source:
     named = bridge.file.source
+    if isinstance(named, TypedSource):
+        raise LowhalfError(
+            f"{bridge.path}: its memory is typed by a person: use by-hand, or give a dump with "
+            "--dump"
+        )
     if number is None:
         return make_source(named, bridge.path.parent, prepared_builds)
     if not isinstance(named, RecordingSource):

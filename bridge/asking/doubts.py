@@ -33,8 +33,8 @@ def _of(leaf: Leaf, data: bytes, layout: BuildLayout, memory: MemoryMap) -> str:
     if isinstance(leaf, PointerTo):
         return _of_pointer(stored, layout.type(leaf.target), str(leaf.target), layout, memory)
     if isinstance(leaf, Enumeration):
-        known = sorted(set(leaf.members.values()))
-        if stored not in known:
+        if stored not in leaf.members.values():
+            known = [f"{value} ({name})" for name, value in leaf.members.items()]
             return f"{leaf.type_name} has no {stored}: expected {_few(known)}"
     elif isinstance(leaf, FlagSet):
         unknown = stored & ~sum(1 << bit for bit in set(leaf.bits.values()))
@@ -73,8 +73,8 @@ def _range(name: str, start: int, end: int) -> str:
     return f"{name} (0x{start:08X} to 0x{end - 1:08X})"
 
 
-def _few(values: list[int] | list[str]) -> str:
-    told = [str(value) for value in values[:8]]
+def _few(values: list[str]) -> str:
+    told = values[:8]
     more = f" and {len(values) - 8} more" if len(values) > 8 else ""
     return (
         f"{', '.join(told[:-1])} or {told[-1]}"

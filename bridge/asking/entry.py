@@ -66,7 +66,7 @@ def expected(question: Question) -> str:
     digits = 2 * question.size
     if not question.is_number:
         return f"{digits} hexadecimal digits, byte by byte"
-    forms = [f"{digits} hexadecimal digits", "0x and fewer"]
+    forms = [f"{digits} hexadecimal digits", "fewer behind 0x"]
     if "float" in question.answers:
         forms.append("a number such as 1.5")
     if "decimal" in question.answers:
