@@ -6,6 +6,8 @@ not: its requirements are setuptools alone, and ``lowhalf docs`` builds the page
 
 from __future__ import annotations
 
+import os
+import shlex
 import shutil
 import subprocess
 import sys
@@ -60,8 +62,10 @@ def build_pages(site: Path) -> None:
     """Build the pages into *site*.
 
     lowhalf does its work without them: where they cannot be built, the wheel comes without, and
-    ``lowhalf docs`` says so.  The tests ask that they can be.
+    ``lowhalf docs`` says so.  The tests ask that they can be: SPHINXOPTS in the environment has
+    further options of sphinx-build, as for the makefiles that Sphinx writes.
     """
+    further = shlex.split(os.environ.get("SPHINXOPTS", ""))
     with tempfile.TemporaryDirectory() as doctrees:
         words = [
             sys.executable,
@@ -69,6 +73,7 @@ def build_pages(site: Path) -> None:
             "sphinx",
             "-q",
             "-E",
+            *further,
             "-d",
             doctrees,
             "docs",

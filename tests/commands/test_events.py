@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -22,19 +25,29 @@ def printed(capsys: pytest.CaptureFixture[str], *words: str | Path, code: int = 
     return capsys.readouterr().out.splitlines()
 
 
-def test_the_story_of_the_demo(capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.fixture(scope="module")
+def of_demo() -> list[dict[str, Any]]:
+    """What ``--json`` prints of the demo's recording."""
+    with contextlib.redirect_stdout(io.StringIO()) as out:
+        assert main(["events", str(DEMO), "--json"]) == 0
+    return [json.loads(line) for line in out.getvalue().splitlines()]
+
+
+def test_the_story_of_the_demo(
+    capsys: pytest.CaptureFixture[str], of_demo: list[dict[str, Any]]
+) -> None:
     """One lantern is put down and one is lost to a gull, which gets its block (make_samples)."""
     lines = printed(capsys, DEMO)
     put_down = lines.index("frame 961  lantern released, block 2 at 0x802003D0, 0x1C0 bytes")
     taken = lines.index("frame 1021  gull allocated, block 2 at 0x802003D0, 0x1D0 bytes")
     assert put_down < taken
-    assert len(lines) == len(printed(capsys, DEMO, "--json"))
+    assert len(lines) == len(of_demo)
 
 
 def test_they_are_what_tells_the_heap_of_one_frame_from_the_next(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path
+    capsys: pytest.CaptureFixture[str], of_demo: list[dict[str, Any]]
 ) -> None:
-    events = [json.loads(line) for line in printed(capsys, DEMO, "--json")]
+    events = of_demo
     frames = {event["frame"] for event in events}
     for number in sorted(frames)[:4]:
         seen = []
@@ -77,9 +90,9 @@ def changed_copy(path: Path, frames: int) -> None:
 
 
 def test_where_two_recordings_part_is_told(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, of_demo: list[dict[str, Any]]
 ) -> None:
-    all_events = [json.loads(line) for line in printed(capsys, DEMO, "--json")]
+    all_events = of_demo
     assert printed(capsys, DEMO, DEMO) == [f"all {len(all_events)} events are the same"]
     changed_copy(tmp_path / "short.mcap", 300)
     recording = open_recording(DEMO)
