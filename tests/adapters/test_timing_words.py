@@ -204,13 +204,15 @@ async def test_the_desk_tells_it(page: Page, server: DeskServer) -> None:
         made["practice"].update(window={"frames": [11, 14], "since": None}, last=None)
         made["practice"]["finished"][0]["timing"] = RIGHT.as_json()
         desk.tell(made)
-        spent = ["47 frames, right (frame 12 of 11 to 14)", "14 frames, window 11 to 14", ""]
-        await page.wait_for(texts(".steps .spent"), spent)
+        await page.wait_for(text("#practice .length"), "61 frames so far, window 11 to 14")
+        assert await page.evaluate(texts(".steps .said")) == [
+            "done, right (frame 12 of 11 to 14)", "now", "ahead"
+        ]  # fmt: skip
         for since in (0, 1, 2):  # it goes on with every picture
             made["practice"]["window"]["since"] = since
             desk.tell(made)
-            spent[1] = f"14 frames, frame {since} of 11 to 14"
-            await page.wait_for(texts(".steps .spent"), spent)
+            said = f"61 frames so far, frame {since} of 11 to 14"
+            await page.wait_for(text("#practice .length"), said)
         made["practice"].update(phase="waiting", too_soon=1, window=None)
         made["practice"]["last"] = replace(IN_TIME, last=failed(LATE)).as_json()["last"]
         made["practice"]["last"]["attempt"] = 17

@@ -135,7 +135,7 @@ export class PracticePanel {
     return parts.join("; ");
   }
 
-  // [name, state, words]; names come from the history and the rates, as far as they tell them.
+  // [name, [state, how its window came out], words]; names come from the history and the rates, as far as they tell them.
   lines(practice) {
     const { index, steps, step, step_rates: rates = [] } = practice;
     const known = (this.history?.steps ?? rates).slice(0, steps);
@@ -143,16 +143,17 @@ export class PracticePanel {
       const name = i + 1 === index && step ? step : known[i]?.step ?? `step ${i + 1}`;
       const found = rates.find((each) => each.step === name);
       const rate = found && found.rate !== null && found.rate !== undefined ? percent(found.rate) : "";
-      return [name, state, rate];
+      const timing = practice.finished?.[i]?.timing;
+      return [name, [state, timing && timingWords(timing)], rate];
     });
   }
 
   showSteps(lines) {
     this.steps.hidden = lines.length === 0;
-    this.rows.show(lines.map((line, i) => [i, ...line]), ([number]) => number, (row, [, name, state, rate]) => {
-      row.element.dataset.state = state;
+    this.rows.show(lines.map((line, i) => [i, ...line]), ([number]) => number, (row, [, name, said, rate]) => {
+      row.element.dataset.state = said[0];
       put(row.name, name);
-      put(row.said, state);
+      put(row.said, said.filter(Boolean).join(", "));
       put(row.share, rate);
     });
   }
@@ -164,12 +165,12 @@ export class PracticePanel {
     for (const [i, row] of [...this.rows.parts.values()].entries()) {
       const done = i < finished.length ? finished[i] : null;
       const spent = done?.frames ?? (under && i + 1 === index ? frames : null);
-      const timing = done ? (done.timing ? timingWords(done.timing) : "") : windowWords(practice);
-      const words = [countWords(spent), timing, done ? missedBeside(inStep(done)) : ""];
-      put(row.spent, spent === null ? "" : words.filter(Boolean).join(", "));
+      const words = spent === null ? [] : [countWords(spent), done ? missedBeside(inStep(done)) : ""];
+      put(row.spent, words.filter(Boolean).join(", "));
     }
     const long = practice?.attempt_long ? "unusually long" : "";
     const words = attempt ? [`${countWords(all)} so far`, long, missedNow(practice)] : [];
+    words.push(windowWords(practice ?? {}));
     put(this.length, words.filter(Boolean).join(", "));
   }
 
