@@ -28,8 +28,9 @@ class StepTiming:
 
     ``by`` are the frames outside of the window, 0 where it was right, and ``frames`` those from the
     moment to done; both None where the step was done before the moment came.  ``unsure`` says by
-    how many frames it may have been otherwise either way, since some around the moment or around
-    done were missed; 0 where all were seen, None where that is not known.
+    how many frames it may have been otherwise either way, since some right before the moment or
+    done were missed; 0 where these were seen, None where that is not known, as where both came in
+    the same missed frames.
     """
 
     verdict: Verdict
@@ -114,6 +115,9 @@ class Moment:
         unsure = None
         if self.frame is None:
             unsure = None if self.doubtful or self._missed is None else 0
+        elif self.frame == frame and missed:
+            # which of them came first in what was missed, nobody knows
+            unsure = None
         elif not self._doubtful and self._missed is not None and missed is not None:
             unsure = max(self._missed, missed)
         return window.judge(self.since(frame), unsure)
