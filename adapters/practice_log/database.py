@@ -21,10 +21,10 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 from operator import itemgetter
 from pathlib import Path
-from typing import Any
 
+from adapters.practice_log.attempt_rows import attempt_of, attempt_row, step_of, step_row
+from adapters.practice_log.tables import APPLICATION, VERSION, bring_up_to_date, make_tables
 from bridge.practice.attempts import Attempt, Kept, Outcome
-from bridge.practice.steps import StepOutcome, StepResult
 from bridge.values.value_type import Value
 from schemas.errors import OutputError
 from schemas.existing import exists, is_file
@@ -37,81 +37,22 @@ __all__ = [
     "Database",
     "TallyCount",
     "TallyKey",
+    "connected",
     "open_as_it_lies",
     "open_for_reading",
     "open_for_writing",
     "read_attempts",
     "read_tallies",
     "transaction",
+    "version_of",
     "write_attempt",
     "write_tallies",
     "wrong",
 ]
 
-VERSION = 3
-APPLICATION = 0x4C48_4154
-"""Marks the file as ours (``application_id``)."""
 BUSY = 1.0
 """Seconds to wait for another program that holds the file."""
 CUT_OFF = "lowhalf was ended without being asked"
-
-_TABLES = """
-CREATE TABLE attempt (
-    number INTEGER PRIMARY KEY,
-    build TEXT NOT NULL,
-    began_frame INTEGER NOT NULL,
-    began_time REAL NOT NULL,
-    outcome TEXT NOT NULL,
-    step TEXT NOT NULL,
-    reason TEXT NOT NULL,
-    frames INTEGER,
-    seconds REAL,
-    frames_seen INTEGER,
-    doubtful INTEGER NOT NULL DEFAULT 0,
-    unseen_before INTEGER NOT NULL DEFAULT 0
-);
-CREATE TABLE attempt_step (
-    attempt INTEGER NOT NULL REFERENCES attempt (number),
-    position INTEGER NOT NULL,
-    name TEXT NOT NULL,
-    outcome TEXT NOT NULL,
-    waited INTEGER NOT NULL,
-    frames INTEGER NOT NULL,
-    seconds REAL NOT NULL,
-    frames_seen INTEGER,
-    doubtful INTEGER NOT NULL DEFAULT 0,
-    PRIMARY KEY (attempt, position)
-) WITHOUT ROWID;
-CREATE TABLE attempt_kept (
-    attempt INTEGER NOT NULL REFERENCES attempt (number),
-    position INTEGER NOT NULL,
-    watch TEXT NOT NULL,
-    status TEXT NOT NULL,
-    value TEXT NOT NULL,
-    text TEXT NOT NULL,
-    PRIMARY KEY (attempt, position)
-) WITHOUT ROWID;
-CREATE TABLE tally (
-    expression TEXT NOT NULL,
-    build TEXT NOT NULL,
-    value TEXT NOT NULL,
-    count INTEGER NOT NULL,
-    in_gaps INTEGER NOT NULL DEFAULT 0,
-    PRIMARY KEY (expression, build, value)
-) WITHOUT ROWID;
-"""
-
-_SINCE_VERSION_1 = (
-    "ALTER TABLE attempt ADD COLUMN frames_seen INTEGER",
-    "ALTER TABLE attempt ADD COLUMN doubtful INTEGER NOT NULL DEFAULT 0",
-    "ALTER TABLE attempt ADD COLUMN unseen_before INTEGER NOT NULL DEFAULT 0",
-    "ALTER TABLE attempt_step ADD COLUMN frames_seen INTEGER",
-    "ALTER TABLE attempt_step ADD COLUMN doubtful INTEGER NOT NULL DEFAULT 0",
-    "ALTER TABLE tally ADD COLUMN in_gaps INTEGER NOT NULL DEFAULT 0",
-)
-
-_RENAMED = {"reset": Outcome.GIVEN_UP.value}
-"""Outcomes of attempts and steps as versions 1 and 2 call them."""
 
 TallyKey = tuple[str, str, str, bool]
 """Expression, build, value (a JSON text), and whether the moment's frame was seen."""
@@ -150,7 +91,7 @@ def open_for_writing(path: Path, *, most_pages: int = 0, going_on: bool = False)
     *going_on* is for the daemon to which those belong: they stay open.  *most_pages* bounds the
     file's size, in SQLite's pages; 0 does not.  Raises OutputError.
     """
-    database = _connected(path, f"file:{_quoted(path)}?mode=rwc")
+    database = connected(path, "rwc")
     connection = database.connection
     try:
         fresh = _is_fresh(database)
@@ -160,11 +101,9 @@ def open_for_writing(path: Path, *, most_pages: int = 0, going_on: bool = False)
             connection.execute(f"PRAGMA max_page_count = {most_pages}")
         with transaction(connection):
             if fresh:
-                for statement in _TABLES.split(";")[:-1]:
-                    connection.execute(statement)
-                connection.execute(f"PRAGMA application_id = {APPLICATION}")
+                make_tables(connection)
             else:
-                _bring_up_to_date(connection)
+                bring_up_to_date(connection, version_of(connection))
             connection.execute(f"PRAGMA user_version = {VERSION}")
             if not going_on:
                 connection.execute(
@@ -182,20 +121,6 @@ def open_for_writing(path: Path, *, most_pages: int = 0, going_on: bool = False)
     return database
 
 
-def _bring_up_to_date(connection: sqlite3.Connection) -> None:
-    """Make a file of an earlier version one of this.  Raises sqlite3.Error."""
-    version = _version(connection)
-    if version < 2:
-        for statement in _SINCE_VERSION_1:
-            connection.execute(statement)
-    if version < 3:
-        for before, now in _RENAMED.items():
-            for table in ("attempt", "attempt_step"):
-                connection.execute(
-                    f"UPDATE {table} SET outcome = ? WHERE outcome = ?", (now, before)
-                )
-
-
 def open_for_reading(path: Path) -> Database:
     """Open the file to read it, also while a daemon writes it.  Raises OutputError."""
     try:
@@ -206,14 +131,13 @@ def open_for_reading(path: Path) -> Database:
         """As where it is not there."""
     if not is_file(path):
         raise wrong(path, "is not there yet: lowhalf run makes it")
-    name = f"file:{_quoted(path)}"
     try:
-        database = _connected(path, f"{name}?mode=ro")
+        database = connected(path, "ro")
     except OutputError:
         # a log that is not there cannot be made in a folder that cannot be written
         if exists(path.with_name(f"{path.name}-wal")):
             raise
-        database = _connected(path, f"{name}?mode=ro&immutable=1")
+        database = open_as_it_lies(path)
     try:
         if _is_fresh(database):
             raise wrong(path, "holds nothing yet")
@@ -225,7 +149,7 @@ def open_for_reading(path: Path) -> Database:
 
 def open_as_it_lies(path: Path) -> Database:
     """Open a file to read it alone, without its log and without a lock.  Raises OutputError."""
-    return _connected(path, f"file:{_quoted(path)}?mode=ro&immutable=1")
+    return connected(path, "ro&immutable=1")
 
 
 @contextlib.contextmanager
@@ -246,31 +170,13 @@ def write_attempt(connection: sqlite3.Connection, attempt: Attempt) -> None:
     """Write an attempt as it is now.  Raises sqlite3.Error."""
     with transaction(connection):
         connection.execute(
-            "INSERT OR REPLACE INTO attempt VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                attempt.number,
-                attempt.build,
-                attempt.began_frame,
-                attempt.began_time,
-                attempt.outcome,
-                attempt.step,
-                attempt.reason,
-                attempt.frames,
-                attempt.seconds,
-                attempt.frames_seen,
-                attempt.doubtful,
-                attempt.unseen_before,
-            ),
+            "INSERT OR REPLACE INTO attempt VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            attempt_row(attempt),
         )
         connection.executemany(
-            "INSERT OR REPLACE INTO attempt_step VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            [
-                (
-                    *(attempt.number, place, s.name, s.outcome, s.waited, s.frames, s.seconds),
-                    *(s.frames_seen, s.doubtful),
-                )
-                for place, s in enumerate(attempt.steps)
-            ],
+            "INSERT OR REPLACE INTO attempt_step VALUES "
+            "(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [step_row(attempt.number, place, s) for place, s in enumerate(attempt.steps)],
         )
         connection.executemany(
             "INSERT OR REPLACE INTO attempt_kept VALUES (?, ?, ?, ?, ?, ?)",
@@ -307,9 +213,9 @@ def read_attempts(database: Database, *, running: bool) -> list[Attempt]:
         # rows as they come: all of them at once would take as much memory as what they become
         steps = select("SELECT * FROM attempt_step ORDER BY attempt, position")
         kept = select("SELECT * FROM attempt_kept ORDER BY attempt, position")
-        attempts = {row[0]: _attempt(row) for row in rows}
+        attempts = {row[0]: attempt_of(row) for row in rows}
         for number, group in groupby(steps, itemgetter(0)):
-            results = tuple(_step(row) for row in group)
+            results = tuple(step_of(row) for row in group)
             attempts[number] = replace(attempts[number], steps=results)
         for number, group in groupby(kept, itemgetter(0)):
             values = tuple(Kept(r[2], r[3], json.loads(r[4]), r[5]) for r in group)
@@ -323,29 +229,6 @@ def read_attempts(database: Database, *, running: bool) -> list[Attempt]:
         else attempt
         for attempt in attempts.values()
     ]
-
-
-def _attempt(row: tuple[Any, ...]) -> Attempt:
-    """A row of any version of the table: later ones have more columns behind the others."""
-    later: list[Any] = [None, 0, 0]
-    later[: len(row) - 9] = row[9:]
-    seen, doubtful, before = later
-    return Attempt(
-        *(row[0], row[1], row[2], row[3], Outcome(_RENAMED.get(row[4], row[4])), row[5], row[6]),
-        frames=row[7],
-        seconds=row[8],
-        frames_seen=seen,
-        doubtful=bool(doubtful),
-        unseen_before=before,
-    )
-
-
-def _step(row: tuple[Any, ...]) -> StepResult:
-    later: list[Any] = [None, 0]
-    later[: len(row) - 7] = row[7:]
-    seen, doubtful = later
-    result = StepResult(row[2], StepOutcome(_RENAMED.get(row[3], row[3])), row[4], row[5], row[6])
-    return replace(result, frames_seen=seen, doubtful=bool(doubtful))
 
 
 def read_tallies(database: Database) -> dict[tuple[str, str], list[TallyCount]]:
@@ -366,7 +249,9 @@ def read_tallies(database: Database) -> dict[tuple[str, str], list[TallyCount]]:
     return found
 
 
-def _connected(path: Path, name: str) -> Database:
+def connected(path: Path, mode: str) -> Database:
+    """Open the file in one of SQLite's modes.  Raises OutputError."""
+    name = f"file:{_quoted(path)}?mode={mode}"
     try:
         connection = sqlite3.connect(
             name, uri=True, timeout=BUSY, isolation_level=None, check_same_thread=False
@@ -391,7 +276,7 @@ def _is_fresh(database: Database) -> bool:
     path, select = database.path, database.connection.execute
     try:
         marked = select("PRAGMA application_id").fetchone()[0]
-        version = _version(database.connection)
+        version = version_of(database.connection)
         tables = select("SELECT count(*) FROM sqlite_master").fetchone()[0]
         if not tables and not marked and not version:
             return True
@@ -408,7 +293,8 @@ def _is_fresh(database: Database) -> bool:
     return False
 
 
-def _version(connection: sqlite3.Connection) -> int:
+def version_of(connection: sqlite3.Connection) -> int:
+    """The version of a file's tables.  Raises sqlite3.Error."""
     version: int = connection.execute("PRAGMA user_version").fetchone()[0]
     return version
 

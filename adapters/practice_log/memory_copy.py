@@ -11,7 +11,13 @@ import sqlite3
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from adapters.practice_log.database import Database, TallyKey, write_attempt, write_tallies
+from adapters.practice_log.database import (
+    Database,
+    TallyKey,
+    transaction,
+    write_attempt,
+    write_tallies,
+)
 from bridge.practice.attempts import Attempt
 
 __all__ = ["MemoryCopy"]
@@ -35,6 +41,16 @@ class MemoryCopy:
 
     def take_tallies(self, counts: Mapping[TallyKey, int]) -> None:
         write_tallies(self._connection, counts)
+
+    def take_notes(self, connection: sqlite3.Connection) -> None:
+        """The notes of sessions, which others may write beside the daemon, are those of the file.
+
+        Raises sqlite3.Error.
+        """
+        notes = connection.execute("SELECT session, note FROM session_note").fetchall()
+        with transaction(self._connection):
+            self._connection.execute("DELETE FROM session_note")
+            self._connection.executemany("INSERT INTO session_note VALUES (?, ?)", notes)
 
     @property
     def counts(self) -> tuple[int, int]:

@@ -20,6 +20,7 @@ from adapters.practice_log.tracker import make_practice_tracker
 from adapters.sessions.setup import sampling_setup
 from adapters.sources.catalogue import make_source
 from bridge.daemon import Daemon
+from bridge.ports.controls import Controls
 from bridge.prepared import prepare
 from bridge.questions.question import Questions
 from schemas.loader import load_bridge
@@ -93,14 +94,16 @@ async def serving(path: Path) -> AsyncIterator[Served]:
     ready = prepare(bridge)
     setup = sampling_setup(bridge, ready)
     questions = Questions(setup.clock)
-    outputs = outputs_of(bridge, ready, questions, LOG, show="nothing")
+    practising = make_practice_tracker(bridge, ready, LOG, setup.clock)
+    controls = Controls(by_hand=practising.by_hand if practising is not None else None)
+    outputs = outputs_of(bridge, ready, questions, LOG, show="nothing", controls=controls)
     (overlay,) = (output for output in outputs if isinstance(output, OverlayServer))
     daemon = Daemon(
         make_source(bridge.file.source, path.parent, ready),
         outputs,
         setup,
         log=LOG,
-        practising=make_practice_tracker(bridge, ready, LOG),
+        practising=practising,
         questions=questions,
     )
     running = asyncio.create_task(daemon.run())

@@ -15,7 +15,7 @@ import contextlib
 import os
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import ClassVar, TextIO
 
@@ -29,7 +29,7 @@ from adapters.outputs.terminal.plain_lines import PlainLines
 from adapters.outputs.terminal.signals import terminal_signals
 from adapters.outputs.terminal.table import TerminalTable
 from adapters.outputs.terminal.this_keyboard import keyboard_of
-from bridge.ports.controls import Controls
+from bridge.ports.controls import BY_HAND, Controls
 from bridge.ports.output import Output
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Watch
@@ -191,6 +191,7 @@ class TerminalOutput(Output):
             keys += ["k: keep the last minute"] if self._controls.keep is not None else []
             if self._controls.mark is not None:
                 keys += [f"{key}: {action}" for key, action in self._controls.keys.items()]
+            keys += [f"{key}: {what}" for key, what in self._by_hand.items()]
         states = [
             f"{output.kind} {output.state}"
             for output in self.beside
@@ -206,10 +207,22 @@ class TerminalOutput(Output):
             self._keeping.add(task)
             task.add_done_callback(self._keeping.discard)
         elif key in self._controls.keys:
-            try:
-                self.say(self._controls.press(key))
-            except OutputError as fault:
-                self.say(fault.detail)
+            self._tell(lambda: self._controls.press(key))
+        elif key in self._by_hand:
+            self._tell(lambda: self._controls.count_by_hand(self._by_hand[key]))
+
+    @property
+    def _by_hand(self) -> Mapping[str, str]:
+        """Keys that count attempts, but those that an action has."""
+        if self._controls.by_hand is None:
+            return {}
+        return {what[0]: what for what in BY_HAND if what[0] not in self._controls.keys}
+
+    def _tell(self, done: Callable[[], str]) -> None:
+        try:
+            self.say(done())
+        except OutputError as fault:
+            self.say(fault.detail)
 
     async def _keep(self) -> None:
         try:

@@ -173,7 +173,7 @@ async def test_the_journal_is_a_log_and_every_commit_reaches_the_disk(tmp_path: 
         assert select("PRAGMA journal_mode").fetchone() == ("wal",)
         # 2 is FULL: SQLite's documentation of PRAGMA synchronous
         assert select("PRAGMA synchronous").fetchone() == (2,)
-        assert select("PRAGMA user_version").fetchone() == (3,)
+        assert select("PRAGMA user_version").fetchone() == (4,)
     finally:
         opened.close()
 
@@ -300,11 +300,11 @@ async def test_a_later_version(tmp_path: Path) -> None:
     async with writing(path):
         pass
     with contextlib.closing(sqlite3.connect(path)) as later:
-        later.execute("PRAGMA user_version = 4")
+        later.execute("PRAGMA user_version = 5")
         later.commit()
         later.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     assert await refused(path) == (
-        "attempts: a.sqlite is of version 4, expected 3: of a later lowhalf"
+        "attempts: a.sqlite is of version 5, expected 4: of a later lowhalf"
     )
 
 

@@ -178,7 +178,7 @@ async def test_a_daemon_goes_on_with_it(old: Path) -> None:
     assert tallies == {
         TALLY: [TallyCount(11117, 13, 2), TallyCount(None, 3), TallyCount(9, 0, 1)],
     }
-    assert version(old) == 3
+    assert version(old) == 4
     with selecting(old) as connection:
         assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
 

@@ -154,7 +154,7 @@ async def test_a_daemon_goes_on_with_it(old: Path) -> None:
     log.ended(new)
     await log.close()
     assert kept(old) == [*KEPT, new]
-    assert rows(old, "PRAGMA user_version") == [(3,)]
+    assert rows(old, "PRAGMA user_version") == [(4,)]
     assert rows(old, "PRAGMA integrity_check") == [("ok",)]
     outcomes = "SELECT outcome FROM attempt ORDER BY number"
     assert rows(old, outcomes) == [
