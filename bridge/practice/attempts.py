@@ -259,6 +259,8 @@ class Attempts:
                 ended = self._end(Outcome.GIVEN_UP, AGAIN)
         if begins:
             self._begin(min(seen.rises[0], MAX_UNSEEN), frame, time, build, missed)
+            assert self.way is not None
+            self.way.begins(frame, known, doubtful)
             self._doubtful = doubtful
             if unclear:
                 self.mark(unclear)

@@ -18,7 +18,8 @@ has begun, and before all else in a frame: where ``after`` becomes true and the 
 frame, also one in which the step was only reached, that is frame 0 of its window.  A step that is
 done outside of its window, or before the moment came, has failed.  The window's end alone fails
 nothing: how late a step is, is known when it is done.  In the frame in which the way begins nothing
-becomes true; where none is known of before, that is the first frame that is taken.
+becomes true; where none is known of before, that is the first frame that is taken.  But where
+``after`` is the very expression that begins attempts, that frame is the moment.
 
 Frames are counted by the game's own numbers, so frames that were never sampled count as well; how
 many those were is told with each frame, and each result says it.  A step that was done in the frame
@@ -40,13 +41,15 @@ __all__ = ["Step", "StepOutcome", "StepResult", "StepSeen", "Way"]
 @dataclass(frozen=True, slots=True)
 class Step:
     """What is known of a step beforehand; ``waits`` says whether it has a ``begin``, and ``show``
-    is the watch that is large meanwhile, empty for none."""
+    is the watch that is large meanwhile, empty for none.  ``from_begin`` says whether its window
+    counts from what begins attempts."""
 
     name: str
     hint: str = ""
     waits: bool = False
     show: str = ""
     window: Window | None = None
+    from_begin: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,6 +202,12 @@ class Way:
     def frames(self, frame: int) -> int:
         """Frames since the current step began; since it was reached while it waits."""
         return frame - (self._entered if self._began is None else self._began[0])
+
+    def begins(self, frame: int, missed: int | None, doubtful: bool) -> None:
+        """What begins attempts became true in *frame*, or in the *missed* ones before it."""
+        for step, moment in zip(self._steps, self._moments, strict=True):
+            if moment is not None and step.from_begin:
+                moment.take(True, frame, missed, doubtful)
 
     def since(self, frame: int) -> int | None:
         """Frames since the moment of the current step's window; None without, or before it."""

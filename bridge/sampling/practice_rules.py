@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 from bridge.practice.steps import Step
 from bridge.practice.windows import Window
 from bridge.values.value_type import Value
-from schemas.bridge_file import BridgeFile
+from schemas.bridge_file import BridgeFile, StepTable
 
 __all__ = ["Conditions", "Rules"]
 
@@ -25,17 +25,20 @@ class Rules:
 
     @classmethod
     def of(cls, file: BridgeFile) -> Rules:
-        steps = tuple(
-            Step(
-                *(step.name, step.hint, bool(step.begin), step.show),
-                None if step.window is None else Window(*step.window.frames),
-            )
-            for step in file.steps
-        )
         table = file.attempts
+        begins = "" if table is None else table.begins
+        steps = tuple(_step(step, begins) for step in file.steps)
         if table is None:
             return cls(steps)
         return cls(steps, True, bool(table.succeeds), table.keep)
+
+
+def _step(table: StepTable, begins: str) -> Step:
+    step = Step(table.name, table.hint, bool(table.begin), table.show)
+    if table.window is None:
+        return step
+    from_begin = table.window.after.strip() == begins.strip()
+    return replace(step, window=Window(*table.window.frames), from_begin=from_begin)
 
 
 class Conditions(Protocol):

@@ -143,6 +143,28 @@ def test_where_an_attempt_begins_no_step_is_early_or_late() -> None:
     assert (done.outcome, done.reason, done.step) == (Outcome.FAILED, BEFORE_IT_COULD_BE, "turn")
 
 
+def test_a_window_that_counts_from_the_attempt_s_begin() -> None:
+    """Its moment is what began the attempt, also in missed frames; one begun by hand has none."""
+    machine = Attempts([replace(TURN, from_begin=True)], succeeds=False)
+    start = Seen(begins=True, steps=(AFTER,))
+    ended = [
+        machine.take(seen, number, 0, "", missed, ticks=number)
+        for number, missed, seen in [
+            (1, 0, Seen(steps=(NO,))),
+            (5, 3, start),
+            (18, 0, Seen(steps=(DONE,))),
+            (19, 0, Seen(steps=(NO,))),
+        ]
+    ]
+    assert ended[2] is not None
+    assert ended[2].timed is not None
+    assert ended[2].timed.timing == WINDOW.judge(13, 3)
+    machine.begin_by_hand(0, "", ticks=19, fresh=True)
+    done = machine.take(Seen(steps=(DONE,)), 31, 0, "", 0, ticks=31)
+    assert done is not None
+    assert done.reason == BEFORE_IT_COULD_BE
+
+
 def test_a_cut_forgets_the_moment() -> None:
     machine = Attempts([TURN], succeeds=False)
     for number, seen in enumerate([NO, NO, AFTER], 1):
