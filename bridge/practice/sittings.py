@@ -8,9 +8,13 @@ set back, the session goes on.
 
 from __future__ import annotations
 
-from bridge.practice.attempts import Attempt
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 
-__all__ = ["APART", "Sittings"]
+from bridge.practice.attempts import Attempt
+from bridge.practice.totals import Score, Totals
+
+__all__ = ["APART", "Session", "Sittings", "numbered", "sessions_of"]
 
 APART = 1800.0
 """Seconds without an attempt, behind which the next one begins a session."""
@@ -35,3 +39,47 @@ class Sittings:
         self.number = max(self.number, number)
         self._last = attempt.began_time + (attempt.seconds or 0.0)
         return number
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """One sitting: its attempts, and what those gave.
+
+    ``began`` and ``ended`` are in seconds since the Unix epoch; the last attempt's beginning stands
+    for its end where that is not known.
+    """
+
+    number: int
+    began: float
+    ended: float
+    attempts: tuple[Attempt, ...]
+    score: Score
+    note: str = ""
+
+
+def numbered(attempts: Iterable[Attempt]) -> list[Attempt]:
+    """The attempts, the oldest first, with the sessions of those that were kept without any."""
+    sittings = Sittings()
+    return [
+        attempt if attempt.session == number else replace(attempt, session=number)
+        for attempt in attempts
+        for number in (sittings.take(attempt),)
+    ]
+
+
+def sessions_of(attempts: Iterable[Attempt], notes: Mapping[int, str]) -> list[Session]:
+    """The sessions of attempts that have their numbers, the oldest first."""
+    found: dict[int, list[Attempt]] = {}
+    for attempt in attempts:
+        found.setdefault(attempt.session, []).append(attempt)
+    sessions = []
+    for number in sorted(found):
+        ones = found[number]
+        totals = Totals()
+        for attempt in ones:
+            totals.add(attempt)
+        last = ones[-1]
+        ended = last.began_time + (last.seconds or 0.0)
+        score, note = totals.score(), notes.get(number, "")
+        sessions.append(Session(number, ones[0].began_time, ended, tuple(ones), score, note))
+    return sessions
