@@ -5,7 +5,7 @@ from __future__ import annotations
 import copy
 from typing import Any
 
-from tests.adapters.canned_desk import Message, reading, snapshot
+from tests.adapters.canned_desk import Message, snapshot
 
 LONG = "carry the lantern round the harbour office and wait for the gull to leave its perch"
 ARABIC = "احمل المصباح إلى رصيف الميناء"
@@ -43,7 +43,7 @@ def failed(found: Message, **more: Any) -> Message:
     made = practising()
     made["practice"]["streak"] = 0
     made["practice"]["last"] |= {
-        "outcome": "failed", "step": "turn", "timing": found, "reason": "turn: early by 2", **more
+        "outcome": "failed", "step": "turn", "timing": found, "reason": "", **more
     }  # fmt: skip
     return made
 

@@ -16,8 +16,9 @@ export class Fitted {
   }
 
   isFull() {
-    const { box } = this;
-    return box.scrollHeight > box.clientHeight + 1 || box.scrollWidth > box.clientWidth + 1;
+    return [this.box, ...this.box.children].some((each) => (
+      each.scrollHeight > this.box.clientHeight + 1 || each.scrollWidth > each.clientWidth + 1
+    ));
   }
 
   // Fit anew where *signature*, which says what decides the size, is another; else only shrink.

@@ -3,12 +3,14 @@
 // Each frame that came says that it was then, or a little before: what carries it takes its time.
 // The line's slope, the time from one frame to the next, is fitted over two seconds by least
 // squares, so that it does not shake; where it lies, by the median of the newest few.  A game that
-// stood still, or was read anew, begins a new line with the slope that was known.
+// stood still, was read anew or goes at another pace begins a new line, with the slope that was known
+// until there are enough frames for another.
 
 const KEPT = 2000; // milliseconds
-const FEWEST = 8; // frames that make a slope
+const FEWEST = 20; // frames that make a better slope than the one that is known
+const FIRST = 8; // and than the one that was only told of
 const NEWEST = 12; // frames that say where the line lies
-const LATE = 1.5; // frames behind the line, after which
+const OFF = 1.5; // frames beside the line, of which
 const OFTEN = 3; // so many in a row are no accident
 const LEAP = 120; // frames: more than that is another place of the game's counter
 const LEAD = 1.5; // of the usual way between two that come: no further ahead is anything told
@@ -24,7 +26,9 @@ export class FrameClock {
     this.seen = []; // [frame, milliseconds]
     this.period = 0; // milliseconds from one frame to the next, 0 while it is not known
     this.start = 0; // when frame 0 would have been
-    this.late = 0; // in a row
+    this.fitted = false; // whether the slope is that of the frames seen
+    this.own = false; // whether it ever was
+    this.off = 0; // frames in a row that were beside the line
   }
 
   // *frame* came *at*; *rate* is what the source says of frames a second, 0 where it says nothing.
@@ -34,17 +38,21 @@ export class FrameClock {
     if (last && frame === last[0]) return; // shown again
     if (last && (frame < last[0] || frame - last[0] > LEAP)) this.forget();
     if (this.period === 0 && rate > 0) this.period = 1000 / rate;
-    const behind = this.known && at - this.timeOf(frame) > LATE * this.period;
-    this.late = behind ? this.late + 1 : 0;
+    const isOff = this.fitted && Math.abs(at - this.timeOf(frame)) > OFF * this.period;
+    this.off = isOff ? this.off + 1 : 0;
     this.seen.push([frame, at]);
-    if (this.late >= OFTEN) this.seen = this.seen.slice(-OFTEN);
+    if (this.off >= OFTEN) {
+      this.seen = this.seen.slice(-OFTEN);
+      this.fitted = false;
+    }
     while (this.seen.length > 2 && at - this.seen[0][1] > KEPT) this.seen.shift();
     this.fit();
   }
 
   forget() {
     this.seen = [];
-    this.late = 0;
+    this.off = 0;
+    this.fitted = false;
   }
 
   get known() {
@@ -53,7 +61,7 @@ export class FrameClock {
 
   fit() {
     const { seen } = this;
-    if (seen.length >= FEWEST) {
+    if (seen.length >= (this.own ? FEWEST : FIRST)) {
       const [frame, time] = [0, 1].map((i) => seen.reduce((sum, each) => sum + each[i], 0) / seen.length);
       let [both, square] = [0, 0];
       for (const [number, at] of seen) {
@@ -61,6 +69,7 @@ export class FrameClock {
         square += (number - frame) ** 2;
       }
       if (both > 0) this.period = both / square;
+      this.fitted = this.own = true;
     }
     if (this.period === 0) return;
     this.start = median(seen.slice(-NEWEST).map(([number, at]) => at - number * this.period));

@@ -13,7 +13,7 @@ import { Fitted } from "./fitted.js";
 import { Hand } from "./hand.js";
 import { Hands } from "./hands.js";
 import { LargeValue } from "./large_value.js";
-import { frameWords, largeReading, placeWords, scoreNumbers, sittingWords, verdictWords, warnings } from "./words.js";
+import { frameWords, largeReading, lastWords, placeWords, scoreNumbers, sittingWords, warnings } from "./words.js";
 
 const byId = (id) => document.getElementById(id);
 const { body } = document;
@@ -44,7 +44,7 @@ function emphasis(link, source, reading) {
   const { practice, readings = [] } = snapshot ?? {};
   return JSON.stringify([
     link, source, steady(practice), practice?.last, reading?.watch, reading?.status, reading?.target,
-    warnings({ readings }, reading?.watch),
+    warnings({ readings }),
   ]);
 }
 
@@ -77,7 +77,7 @@ function show(seconds, pace, reading) {
   put(byId("frames"), count);
   byId("frames").style.setProperty("--digits", String(Math.max(4, count.length)));
   put(byId("frames-of"), of);
-  const verdict = verdictWords(practice?.last);
+  const verdict = lastWords(practice?.last);
   byId("last").dataset.mark = verdict?.mark ?? "none";
   byId("verdict").dataset.mark = verdict?.mark ?? "none";
   put(byId("last-of"), verdict?.of ?? "last");
@@ -87,7 +87,7 @@ function show(seconds, pace, reading) {
   put(byId("sitting"), sittingWords(practice));
   const next = practice?.next;
   put(byId("next"), next ? ["next: ", next.step, next.hint && ` – ${next.hint}`].filter(Boolean).join("") : "");
-  put(byId("warnings"), warnings(snapshot, reading?.watch));
+  put(byId("warnings"), warnings(snapshot));
   body.dataset.practice = !practice ? "none" : practice.attempts === undefined ? "steps" : "attempts";
 }
 

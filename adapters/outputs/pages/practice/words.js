@@ -1,6 +1,6 @@
 // What the page says of a snapshot, in words; nothing here touches the page.
 
-import { countWords, missedNow, missedWords } from "../shared/practice_words.js";
+import { missedNow, missedWords, reasonWords, verdictWords } from "../shared/practice_words.js";
 import { missing } from "../shared/rows.js";
 import { WARNINGS, outcomeWords, percent } from "../shared/words.js";
 
@@ -46,38 +46,28 @@ export function frameWords(practice) {
   return told(all ?? frames, `${unit(all ?? frames)} in this attempt`);
 }
 
-function unsureWords(unsure) {
-  if (unsure === 0 || unsure === undefined) return "";
-  return unsure === null ? "unsure, frames were missed" : `give or take ${countWords(unsure)}, missed`;
-}
-
-// When a step was done, against its window.
-function timingWords({ verdict, by, frames, window: [first, last], step }) {
-  if (by === null) return `${step}: done before it could be`;
-  return `${step}: frame ${frames}, ${verdict === "right" ? "within" : "right is"} ${first} to ${last}`;
+// When a step was done, beside its verdict.
+function timingWords({ step, frames, window: [first, last], unsure }) {
+  const doubt = unsure === null ? ", unsure" : unsure ? `, give or take ${unsure}` : "";
+  return step + (frames === null ? "" : `: frame ${frames} of ${first} to ${last}${doubt}`);
 }
 
 // {of, mark, words, more} of the attempt that ended last; null without one.
-export function verdictWords(last) {
+export function lastWords(last) {
   if (!last) return null;
-  const { timing, outcome } = last;
+  const { timing, outcome, step } = last;
   const off = timing && timing.verdict !== "right" && outcome !== "success";
-  const words = !off ? outcomeWords({ outcome, step: "" })
-    : timing.by === null ? "early" : `${timing.verdict} by ${timing.by}`;
-  const where = last.step && timing?.step !== last.step ? `at ${last.step}` : "";
-  const parts = timing
-    ? [timingWords(timing), unsureWords(timing.unsure), where]
-    : [where];
-  // what a window says is said already
-  if (!off && last.reason) parts.push(last.reason);
-  const missed = missedWords(last);
-  if (missed) parts.push(missed);
   const number = last.attempt ? `last: attempt ${last.attempt}` : "last time";
   return {
     of: last.by_hand ? `${number}, by hand` : number,
     mark: MARKS[outcome] ?? "none",
-    words,
-    more: parts.filter(Boolean).join("; "),
+    words: off ? verdictWords(timing) : outcomeWords({ outcome, step: "" }),
+    more: [
+      timing ? timingWords(timing) : "",
+      step && timing?.step !== step ? `at ${step}` : "",
+      reasonWords(last),
+      missedWords(last),
+    ].filter(Boolean).join("; "),
   };
 }
 
@@ -97,24 +87,22 @@ export function sittingWords(practice) {
   if (!practice || practice.attempts === undefined) return "";
   const told = ({ successes, attempts, rate }) => `${successes} of ${attempts}, ${percent(rate)}`;
   const { session } = practice;
-  if (practice.attempts === 0) return "frames; no attempt has ended yet";
+  if (practice.attempts === 0) return "in frames; no attempt has ended yet";
   const now = session && session.attempts > 0 && session.attempts < practice.attempts
     ? `this sitting ${told(session)}; ` : "";
-  return `frames; ${now}all ${told(practice)}`;
+  return `in frames; ${now}all ${told(practice)}`;
 }
 
-// What is to be taken with care, each once, however many watches it is true of; *large* tells of
-// itself.
-export function warnings({ readings }, large) {
+// What is to be taken with care, each once, however many watches it is true of.
+export function warnings({ readings }) {
   const told = new Map();
-  for (const { watch, label, status, plain, reason } of readings) {
-    if (!WARNINGS.has(status) || watch === large) continue;
+  for (const { label, status, plain, reason } of readings) {
+    if (!WARNINGS.has(status)) continue;
     const key = `${status} ${reason}`;
-    const labels = told.get(key)?.labels ?? [];
-    told.set(key, { words: plain || status, labels: [...labels, label] });
+    if (!told.has(key)) told.set(key, { words: plain || status, labels: [] });
+    told.get(key).labels.push(label);
   }
-  return [...told.values()].map(({ words, labels }) => {
-    const more = labels.length - 1;
-    return `${labels[0]}${more ? ` and ${more} more` : ""}: ${words}`;
-  }).join("; ");
+  return [...told.values()].map(({ words, labels: [first, ...others] }) => (
+    `${first}${others.length ? ` and ${others.length} more` : ""}: ${words}`
+  )).join("; ");
 }

@@ -15,7 +15,7 @@ export function where({ phase, attempts, attempt, index, steps, step, too_soon: 
 }
 
 // "late by 3", "right"
-function verdictWords({ verdict, by }) {
+export function verdictWords({ verdict, by }) {
   return by === null ? "early: done before it could be" : by ? `${verdict} by ${by}` : verdict;
 }
 
