@@ -261,7 +261,7 @@ class Asking:
         state = self._state
         told = Answered(question, data, state.moment, words, confirmed)
         self._go(replace(state, log=(*state.log, told), number=state.number + 1))
-        return Outcome.TAKEN, words
+        return Outcome.TAKEN, f"taken as {words}"
 
     def _go(self, state: _State) -> None:
         self._before.append(self._state)

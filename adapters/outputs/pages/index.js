@@ -10,6 +10,7 @@ import { duration } from "./shared/words.js";
 const list = document.getElementById("watches");
 const practice = document.getElementById("practice");
 const notice = document.getElementById("notice");
+const typed = document.querySelectorAll(".typed");
 let rows = [];
 let snapshot = null;
 let arrived = performance.now();
@@ -37,6 +38,7 @@ function paint(pace) {
   const held = seconds + (snapshot?.held ?? 0);
   const outcomes = rows.map((row, i) => row.show(readings[i], held, pace));
   put(practice, snapshot?.practice_words ?? "");
+  for (const part of typed) part.hidden = snapshot?.source !== "typed";
   put(notice, noticeText(seconds));
   return {
     changed: outcomes.some((outcome) => outcome.changed),

@@ -10,6 +10,7 @@ path           gives
                ``?parts=heap,desk`` asks for what is only sent to those who ask
 /desk          the page for the person who practises
 /practice      the page to practise with, to be read from two metres
+/by-hand       the page that asks for memory that a person types (see ``by_hand``)
 /ask           a WebSocket like ``/live`` that sends what ``?expr=…`` is in each frame, and
                how that comes about
 /names.json    the names that an expression can be written with
@@ -46,6 +47,7 @@ from adapters.outputs.surroundings import OutputSurroundings
 from adapters.outputs.web.ask import FollowedQuestion, asked_text
 from adapters.outputs.web.beacon import BEACON
 from adapters.outputs.web.bound_socket import bound_socket
+from adapters.outputs.web.by_hand import by_hand_routes
 from adapters.outputs.web.clients import Clients, Feed, FeedParts, Parts, asked_parts
 from adapters.outputs.web.connection import IDLE, LINGER
 from adapters.outputs.web.connections import Connections
@@ -276,6 +278,7 @@ class OverlayServer(Output):
             app.router.add_get("/names.json", partial(self._names_json, self._desk))
             app.router.add_get("/layouts.json", partial(self._layouts_json, self._desk))
             app.add_routes(control_routes(self._desk.controls, self._desk_words))
+            app.add_routes(by_hand_routes(self._desk.controls, self._pages))
         if self._past is not None:
             self._past.add_to(app.router)
             app.router.add_get("/beside", self._beside_page)
