@@ -51,6 +51,7 @@ COMMANDS = {
     "compare": "tell what differs between two dumps or frames, or where two recordings part",
     "plan": "find the cheapest actions that bring the heap to where it is wanted",
     "learn": "find out from recordings how blocks are handed out and what actions do",
+    "sheet": "write the set-up down for a person who reads memory by hand, to print",
     "overlay-boot": "write a local page that waits for the daemon and then shows the overlay",
     "sources": "list every kind of source with its settings",
     "json-schema": "print the JSON Schema of a file, or of what --json prints",
