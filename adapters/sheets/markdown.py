@@ -25,12 +25,13 @@ from bridge.sheet.document import (
 )
 from bridge.sheet.worked import Worked
 
-__all__ = ["markdown_of"]
+__all__ = ["MAX_REPEATED", "markdown_of"]
 
 _SIGNS = re.compile(r"[\\`*_{}\[\]<>#|&~@!$^]")
-_ADDRESS = re.compile(r"(?<=\w)(?=:)|(?<=www)(?=\.)", re.IGNORECASE)
+_ADDRESS = re.compile(r"(?<=\w)(?=://)|(?<=www)(?=\.)", re.IGNORECASE)
 """Where GitHub's flavour would make a link of a bare address."""
-_NUMBERED = re.compile(r"^(\d+)([.)])|^([-+=])")
+MAX_REPEATED = 24
+"""Letters of a cell over several columns that stand in each of them; Markdown has no such cells."""
 
 
 def markdown_of(document: Document) -> str:
@@ -65,7 +66,6 @@ def _table(table: Table) -> Iterator[str]:
 
 
 def _cells(row: Row, columns: int) -> Iterator[str]:
-    """A cell over several columns stands in the first of them, the others are empty."""
     if row.heading:
         words = _inline(row.cells[0].text, in_table=True)
         yield from [f"**{words}**" if words else "", *[""] * (columns - 1)]
@@ -75,8 +75,9 @@ def _cells(row: Row, columns: int) -> Iterator[str]:
 
 
 def _cell(cell: Cell) -> Iterator[str]:
-    yield _inline(cell.text, in_table=True)
-    yield from [""] * (cell.span - 1)
+    words = _inline(cell.text, in_table=True)
+    short = sum(len(span.text) for span in cell.text) <= MAX_REPEATED
+    yield from [words, *[words if short else ""] * (cell.span - 1)]
 
 
 def _inline(text: Text, *, in_table: bool = False) -> str:
@@ -105,8 +106,7 @@ def _code(text: str, in_table: bool) -> str:
 
 
 def _escaped(text: str) -> str:
-    escaped = _ADDRESS.sub(r"\\", _SIGNS.sub(r"\\\g<0>", text))
-    return _NUMBERED.sub(lambda found: f"{found[1] or ''}\\{found[2] or found[3]}", escaped)
+    return _ADDRESS.sub(r"\\", _SIGNS.sub(r"\\\g<0>", text))
 
 
 def _sum(worked: Worked) -> str:

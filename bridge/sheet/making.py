@@ -28,7 +28,10 @@ from bridge.sheet.recipe import (
 from bridge.sheet.stored import stored_as, stored_flag, stored_part
 from schemas.layout import Leaf, PointerTo, name_of
 
-__all__ = ["recipe_of"]
+__all__ = ["MAX_TEXT", "recipe_of"]
+
+MAX_TEXT = 40
+"""Letters of an expression beyond which the letters of its addresses stand in it."""
 
 _HEAP = "it wants a walk over all blocks of the heap"
 _SUMS = ("+", "-")
@@ -133,11 +136,20 @@ class _Making:
         def make() -> Definition:
             at = self._sum(place)
             for part in parts:
-                at = at.and_then(part.label, part.offset)
+                at = at.and_then(part)
             letter = self._letters.address() if role == "address" else self._letters.value()
-            return Look(letter, node.text, at, stored)
+            return Look(letter, self._short(node.text), at, stored)
 
         return self._once(role, node, make)
+
+    def _short(self, text: str) -> str:
+        """A text in which what is long and has a letter is that letter."""
+        if len(text) <= MAX_TEXT:
+            return text
+        for (role, known), letter in self._outer.known.items():
+            if role in ("address", "walk") and len(known) > len(letter):
+                text = text.replace(known, letter)
+        return text
 
     # addresses
 
@@ -145,7 +157,7 @@ class _Making:
         """A place's address."""
         if isinstance(place, nodes.Offset):
             label = place.text.removeprefix(place.base.text).lstrip(".")
-            return self._sum(place.base).and_then(label, place.offset)
+            return self._sum(place.base).and_then(Added(label, place.offset))
         if isinstance(place, nodes.Fixed):
             return Sum("", place.address, (Added(place.text, place.address),))
         if isinstance(place, nodes.Followed):
@@ -219,7 +231,7 @@ class _Making:
         return self._look("value", number, number.place, stored_as(number.leaf))
 
     def _stored(self, number: nodes.Stored) -> str:
-        part = Added(_part_words(number), number.offset)
+        part = Added(_part_words(number), number.offset, of_leaf=True)
         return self._look("value", number, number.place, stored_part(number), part)
 
     def _flag(self, number: nodes.FlagRead) -> str:
@@ -263,7 +275,12 @@ class _Making:
         return first + "".join(told)
 
     def _logic(self, number: nodes.Logic) -> str:
-        return f" {number.op} ".join(self._part(operand) for operand in number.operands)
+        return f" {number.op} ".join(map(self._condition, number.operands))
+
+    def _condition(self, number: nodes.Number) -> str:
+        """A formula that can stand beside *and* or *or*."""
+        binds = isinstance(number, nodes.Comparison | nodes.Arithmetic)
+        return self._formula(number) if binds else self._part(number)
 
     def _choice(self, number: nodes.Choice) -> str:
         chosen, otherwise = self._part(number.chosen), self._part(number.otherwise)
@@ -336,7 +353,7 @@ class _Making:
         for layer in layers:
             self._bound[layer.variable] = each
             for condition in layer.conditions:
-                conditions.append((self._formula if alone else self._part)(condition))
+                conditions.append((self._formula if alone else self._condition)(condition))
             each = self._each(layer.result)
         return " and ".join(conditions), each
 

@@ -47,7 +47,11 @@ def places_sections(sheet: Sheet) -> Iterator[Section]:
     titles = {entry.name: entry.title for entry in sheet.watches}
     lists = [entry for entry in made if entry.recipe.walks]
     yield from _recipes(
-        sheet, titles, "Made of several places", [e for e in made if e not in lists], _READ_ONLY
+        sheet,
+        titles,
+        "Worked out from what is read",
+        [e for e in made if e not in lists],
+        _READ_ONLY,
     )
     yield from _recipes(sheet, titles, "Along lists", lists, _ALONG)
     over = [entry for entry in others if entry.recipe.over_frames and not entry.recipe.reason]
@@ -118,8 +122,12 @@ def _final(entry: Entry, builds: Sequence[str]) -> list[Look]:
 def _read_words(entry: Entry) -> Text:
     stored = entry.stored
     assert stored is not None
-    watch = entry.watch
-    return ours(f"{bytes_words(stored.size)}, {seen_words(watch.type, watch.show, stored)}")
+    watch, last = entry.watch, entry.recipe.looks[-1].at.parts[-1]
+    words = f"{bytes_words(stored.size)}, {seen_words(watch.type, watch.show, stored)}"
+    if last.of_leaf:
+        where = f"{bytes_words(last.offset)} in" if last.offset else "at its beginning"
+        words = f"{words}; {last.label}, {where}"
+    return ours(words)
 
 
 def _fixed(sheet: Sheet, entries: Sequence[Entry]) -> Iterator[Section]:
@@ -220,4 +228,5 @@ def _recipe_blocks(sheet: Sheet, titles: Mapping[str, str], entry: Entry) -> Ite
 
     yield from _tables(sheet, (strong(""), ours("what it is")), rows, 1)
     if entry.worked:
-        yield Sums(entry.worked[:MAX_SUMS])
+        # one of each letter: what else is added to it is added likewise
+        yield Sums(tuple({each.letter: each for each in reversed(entry.worked)}.values())[::-1])

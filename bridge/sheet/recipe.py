@@ -19,10 +19,14 @@ __all__ = ["Added", "Definition", "Look", "Recall", "Recipe", "Reckon", "Stored"
 
 @dataclass(frozen=True, slots=True)
 class Added:
-    """A part of a sum: so many bytes, for a field or an element of that name."""
+    """A part of a sum: so many bytes, for a field or an element of that name.
+
+    ``of_leaf`` is whether it leads into a single value, to its half or to one of its bytes.
+    """
 
     label: str
     offset: int
+    of_leaf: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,9 +42,9 @@ class Sum:
     parts: tuple[Added, ...] = ()
     times: tuple[tuple[str, int], ...] = ()
 
-    def and_then(self, label: str, offset: int) -> Sum:
-        """The same with *offset* more bytes."""
-        return Sum(self.base, self.add + offset, (*self.parts, Added(label, offset)), self.times)
+    def and_then(self, part: Added) -> Sum:
+        """The same with the bytes of one more part."""
+        return Sum(self.base, self.add + part.offset, (*self.parts, part), self.times)
 
     def as_json(self) -> dict[str, Any]:
         """The object for ``--json``."""

@@ -178,6 +178,7 @@ class Sheet:
                 "succeeds": attempts.succeeds,
                 "given_up": attempts.given_up,
                 "keep": list(attempts.keep),
+                "by_hand": attempts.by_hand,
             },
             "moves": [move.as_json() for move in self.moves],
             "functions": [

@@ -99,7 +99,7 @@ def _builds(sheet: Sheet) -> Section:
     width = 2 * sheet.memory.pointer_size
     rows = []
     for build in sheet.builds:
-        title = (*theirs(build.name), *(aside(f" {build.title}") if build.title else ()))
+        title = (*theirs(build.name), *((*ours(", "), *theirs(build.title)) if build.title else ()))
         known = joined(
             (
                 (
@@ -161,9 +161,11 @@ def _attempts(sheet: Sheet) -> Section:
     points: list[Text] = []
     if table.begins:
         points.append((*ours("An attempt begins when "), *code(table.begins), *_BECOMES))
+    if table.by_hand:
+        points.append(ours("The runner counts by hand when one begins and when it has succeeded."))
     if table.succeeds:
         points.append((*ours("It has its success when "), *code(table.succeeds), *_BECOMES))
-    else:
+    elif sheet.steps:
         points.append(ours("It has its success when the last step is done."))
     if table.given_up:
         points.append((*ours("It is given up when "), *code(table.given_up), *_BECOMES))

@@ -51,17 +51,17 @@ def seen_words(kind: ValueType, show: str, stored: Stored | None) -> str:
 
 def _shown(kind: ValueType, show: str) -> str:
     if show.startswith("fixed:"):
-        return f"{show[6:]} decimals" if show != "fixed:1" else "1 decimal"
+        return f"to {show[6:]} decimal{'s' * (show != 'fixed:1')}"
     if show == "hex" or (not show and kind.address):
-        return "hexadecimal"
+        return "in hexadecimal"
     if show == "binary":
-        return "binary digits"
+        return "in binary digits"
     if show == "degrees":
-        return "degrees"
+        return "in degrees"
     if show in ("", "name") and (kind.members or kind.flags):
         return "by name"
     if show == "decimal" or (not show and kind.kind == "integer"):
-        return "decimal"
+        return "in decimal"
     return ""
 
 
