@@ -14,6 +14,7 @@ from adapters.json_forms.by_hand import ByHandForm
 from adapters.json_forms.form import Form, sometimes
 from adapters.json_forms.learned_shapes import LearnForm, LearnNextForm
 from adapters.json_forms.planning_shapes import CheckForm, PlanForm
+from adapters.json_forms.sheet_shapes import SheetForm
 from bridge.heap.events import Happened
 from bridge.heap.shape import Sort
 from bridge.ports.source import Consistency
@@ -680,6 +681,7 @@ FORMS: dict[str, type[Form]] = {
     "query": QueryForm,
     "check": CheckForm,
     "plan": PlanForm,
+    "sheet": SheetForm,
     "learn": LearnForm,
     "learn-next": LearnNextForm,
     "by-hand": ByHandForm,

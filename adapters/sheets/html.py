@@ -24,7 +24,10 @@ from bridge.sheet.document import (
 )
 from bridge.sheet.worked import Worked
 
-__all__ = ["html_of"]
+__all__ = ["MAX_WORD", "html_of"]
+
+MAX_WORD = 18
+"""Letters of a word for which every column has room."""
 
 _ELEMENTS = {
     Style.THEIRS: "bdi",
@@ -62,9 +65,13 @@ def _inline(text: Text) -> str:
 
 
 def _span(text: str, style: Style) -> str:
-    told = escape(printable(text))
+    told = printable(text)
     element = _ELEMENTS.get(style)
-    return told if element is None else f"<{element}>{told}</{element}>"
+    if element is None:
+        return escape(told)
+    # a word that has no room in a column may be broken anywhere, another one not
+    long = ' class="long"' if max(map(len, told.split()), default=0) > MAX_WORD else ""
+    return f"<{element}{long}>{escape(told)}</{element}>"
 
 
 def _body(document: Document) -> Iterator[str]:
@@ -100,9 +107,7 @@ def _block(block: Block) -> Iterator[str]:
 def _table(table: Table) -> Iterator[str]:
     """A table; rows under a heading of their own are held together by a body of their own."""
     yield '<div class="wide"><table>\n<thead><tr>'
-    for number, head in enumerate(table.heads):
-        kind = ' class="most"' if number == table.wide else ""
-        yield f'<th scope="col"{kind}>{_inline(head)}</th>'
+    yield "".join(f'<th scope="col">{_inline(head)}</th>' for head in table.heads)
     yield "</tr></thead>\n<tbody>"
     for number, row in enumerate(table.rows):
         if row.heading and number:

@@ -110,13 +110,10 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table; ``heads`` are the names of its columns, ``wide`` the number of one that takes what
-    room there is, ``caption`` what it is a table of, where that is not plain."""
+    """A table; ``heads`` are the names of its columns."""
 
     heads: tuple[Text, ...]
     rows: tuple[Row, ...]
-    wide: int = 0
-    caption: Text = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +123,7 @@ class Prose:
 
 @dataclass(frozen=True, slots=True)
 class Points:
-    """A list of texts; ``pairs`` is whether each begins with what it is about."""
+    """A list of texts."""
 
     items: tuple[Text, ...]
 

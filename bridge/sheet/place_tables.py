@@ -63,7 +63,7 @@ def places_sections(sheet: Sheet) -> Iterator[Section]:
             for entry in never
         )
         heads = (ours("watch"), ours("expression"), ours("why"))
-        yield Section(ours("Not by hand"), (Table(heads, rows, wide=1),))
+        yield Section(ours("Not by hand"), (Table(heads, rows),))
 
 
 _READ_ONLY = "Read a letter once the formula comes to it, in the order of the rows."
@@ -104,11 +104,10 @@ def _tables(
     sheet: Sheet,
     heads: Sequence[Text],
     rows: Callable[[tuple[str, ...]], Iterable[Row]],
-    wide: int,
 ) -> Iterator[Table]:
     """A table for each few builds that have room side by side."""
     for builds in _chunks(sheet):
-        yield Table((*heads, *map(theirs, builds)), tuple(rows(builds)), wide=wide)
+        yield Table((*heads, *map(theirs, builds)), tuple(rows(builds)))
 
 
 def _recipes_of(entry: Entry, builds: Sequence[str]) -> Mapping[str, Recipe]:
@@ -146,7 +145,7 @@ def _fixed(sheet: Sheet, entries: Sequence[Entry]) -> Iterator[Section]:
                 )
 
     heads = (ours("watch"), ours("read"))
-    yield Section(ours("At fixed addresses"), tuple(_tables(sheet, heads, rows, 0)))
+    yield Section(ours("At fixed addresses"), tuple(_tables(sheet, heads, rows)))
 
 
 def _grouped(entries: Sequence[Entry]) -> Iterator[tuple[str, list[Entry]]]:
@@ -201,7 +200,7 @@ def _chain_blocks(sheet: Sheet, members: Sequence[Entry]) -> Iterator[Block]:
             yield Row((Cell(_named(entry)), Cell(told), *cells))
 
     heads = (ours("call it"), ours("read"))
-    yield from _tables(sheet, heads, rows, 1)
+    yield from _tables(sheet, heads, rows)
     worked = {(each.letter, each.step): each for entry in members for each in entry.worked}
     if worked:
         yield Sums(tuple(list(worked.values())[:MAX_SUMS]))
@@ -226,7 +225,7 @@ def _recipe_blocks(sheet: Sheet, titles: Mapping[str, str], entry: Entry) -> Ite
     def rows(builds: tuple[str, ...]) -> Iterable[Row]:
         return recipe_rows(_recipes_of(entry, builds), titles, size)
 
-    yield from _tables(sheet, (strong(""), ours("what it is")), rows, 1)
+    yield from _tables(sheet, (strong(""), ours("what it is")), rows)
     if entry.worked:
         # one of each letter: what else is added to it is added likewise
         yield Sums(tuple({each.letter: each for each in reversed(entry.worked)}.values())[::-1])

@@ -59,7 +59,10 @@ def recipe_rows(
     last = found[0].definitions[-1].letter if found[0].definitions else ""
     if found[0].result != last:
         results = [formula_text(recipe.result) for recipe in found]
-        yield Row((Cell(strong("=")), Cell(ours("what these give")), *across(results)))
+        if len(set(results)) == 1:
+            yield Row((Cell(strong("=")), Cell(results[0], len(found) + 1)))
+        else:
+            yield Row((Cell(strong("=")), Cell(ours("what these give")), *across(results)))
 
 
 def definition_rows(

@@ -34,7 +34,7 @@ def targets_section(entries: Sequence[Entry]) -> Section | None:
         return None
     heads = tuple(map(ours, ("watch", "hits, as it is shown", "in hexadecimal", "remarks")))
     rows = tuple(_target_row(entry) for entry in wanted)
-    return Section(ours("Targets"), (Table(heads, rows, wide=3),))
+    return Section(ours("Targets"), (Table(heads, rows),))
 
 
 def _target_row(entry: Entry) -> Row:
@@ -144,7 +144,7 @@ def _low_blocks(entry: Entry) -> Iterator[Block]:
         )
         for each in entry.low
     )
-    yield Table(heads, rows, wide=2)
+    yield Table(heads, rows)
 
 
 def _high_blocks(entry: Entry) -> Iterator[Block]:
@@ -164,7 +164,7 @@ def _few(number: float) -> str:
 
 
 def _exact_decimal(number: Fraction) -> str:
-    """A fraction of a power of two with all its decimals, but at most eight digits of them."""
-    text = f"{float(number):.10f}".rstrip("0").rstrip(".")
-    exact = Fraction(text) == number
-    return text if exact else f"{float(number):.3g}"
+    """A multiple of a power of two with all its decimals, or where these are many with about four
+    digits."""
+    text = f"{float(number):.13f}".rstrip("0").rstrip(".")
+    return text if Fraction(text) == number else f"about {float(number):.4g}"

@@ -63,7 +63,7 @@ def _sections(sheet: Sheet) -> Iterator[Section]:
         rows = tuple(
             Row((Cell(code(form)), Cell(ours(gives)))) for form, gives in sheet.functions.values()
         )
-        yield Section(ours("Functions"), (Table((ours("function"), ours("gives")), rows, wide=1),))
+        yield Section(ours("Functions"), (Table((ours("function"), ours("gives")), rows),))
 
 
 def _lines(sheet: Sheet) -> Iterator[Text]:
@@ -119,7 +119,7 @@ def _builds(sheet: Sheet) -> Section:
             counter = (*digits(hexadecimal(address, width)), *ours(f", {bytes_words(size)}"))
         rows.append(Row((Cell(title), Cell(known or aside("by nothing")), Cell(counter))))
     heads = (ours("build"), ours("known by what stands at"), ours("counts frames at"))
-    return Section(ours("Which build it is"), (Table(heads, tuple(rows), wide=1),))
+    return Section(ours("Which build it is"), (Table(heads, tuple(rows)),))
 
 
 def _steps(sheet: Sheet) -> Section:
@@ -131,7 +131,7 @@ def _steps(sheet: Sheet) -> Section:
             name = (*name, *ours(": "), *theirs(step.hint))
         rows.append(Row((Cell(name, 2),), heading=True))
         rows += [Row((Cell(ours(what)), Cell(when))) for what, when in _moments(step, titles)]
-    return Section(ours("Steps"), (Table((ours("step"), ours("when")), tuple(rows), wide=1),))
+    return Section(ours("Steps"), (Table((ours("step"), ours("when")), tuple(rows)),))
 
 
 def _moments(step: StepTable, titles: dict[str, str]) -> Iterator[tuple[str, Text]]:
@@ -187,7 +187,7 @@ def _moves(moves: tuple[MoveFacts, ...]) -> Section:
     angles: Block = Points(
         (ours("A whole turn is 10000: 65,536 units. One unit is 0.0054931640625 degrees."),)
     )
-    return Section(ours("Moves"), (Table(heads, rows, wide=5), angles))
+    return Section(ours("Moves"), (Table(heads, rows), angles))
 
 
 def _move_row(each: MoveFacts) -> Row:
@@ -200,7 +200,7 @@ def _move_row(each: MoveFacts) -> Row:
     told = f"{each.degrees:+.2f}°"
     if move.face is not None:
         turned, told = (*ours("faces "), *digits(f"{move.face:04X}")), f"{each.degrees:.2f}°"
-    often = ours("any number") if move.limit is None else ours(f"at most {move.limit}")
+    often = aside("no limit") if move.limit is None else ours(f"at most {move.limit}")
     return Row(
         (
             Cell(theirs(move.name)),
@@ -225,7 +225,7 @@ def _named_numbers(names: dict[str, Stored]) -> Section:
     rows = tuple(
         Row((Cell(code(name)), Cell(joined(_numbered(stored))))) for name, stored in names.items()
     )
-    table = Table((ours("type"), ours("names, with their numbers in decimal")), rows, wide=1)
+    table = Table((ours("type"), ours("names, with their numbers in decimal")), rows)
     return Section(ours("Names of numbers"), (table,))
 
 

@@ -82,6 +82,10 @@ GIVEN: dict[str, list[tuple[str, ...]]] = {
     "learn-next": [
         ("learn", "next", DEMO, "--recording", RECORDED, "--actions", "1", "--json"),
     ],
+    "sheet": [
+        ("sheet", CARRY, "--json"),
+        ("sheet", DEMO, "--json", "--build", "export"),
+    ],
     "check": [
         ("check", CARRY, "--json"),
         ("check", CARRY, "--dump", EXPORT, "--json"),
