@@ -57,3 +57,7 @@ async def press(page: Page, key: str, **more: Any) -> None:
 
 async def write(page: Page, words: str) -> None:
     await page.call("Input.insertText", text=words)
+
+
+async def choose(page: Page, watch: str) -> None:
+    await page.evaluate(f"document.querySelector('[data-watch={watch}]').click(); 0")

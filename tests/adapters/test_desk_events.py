@@ -108,7 +108,7 @@ async def test_it_keeps_its_place_while_somebody_reads(page: Page, desk: CannedD
             f"getSelection().selectAllChildren(document.querySelector('{ROWS} .said'))",
             "getSelection().removeAllRanges()",
         ),
-        "held": ("document.querySelector('#events button').click()",) * 2,
+        "held": ("document.querySelector('#events .pages button').click()",) * 2,
     }
     count = 150
     for words, (begin, end) in held.items():
@@ -137,7 +137,7 @@ async def test_a_moment_of_the_past_has_its_own_events_also_where_the_list_is_he
     past = rolling_past()
     desk.pasts = [past]
     await show(page, desk)
-    await page.evaluate("document.querySelector('#events button').click(); 0")
+    await page.evaluate("document.querySelector('#events .pages button').click(); 0")
     await page.wait_for("document.getElementById('look').hidden", False)
     await press(page, "b")
     await page.wait_for("document.body.dataset.view", "past")
@@ -161,9 +161,11 @@ async def test_keys_reach_the_list_and_scroll_it(page: Page, desk: CannedDesk) -
     await press(page, "8")
     assert await page.evaluate("document.activeElement.id") == "events-title"
     await press(page, "Tab")
+    assert await page.evaluate("document.activeElement.className") == "fold"
+    await press(page, "Tab")
     assert await page.evaluate("document.activeElement.textContent") == "Hold the list"
     await press(page, "Enter")
-    pressed = "document.querySelector('#events button').getAttribute('aria-pressed')"
+    pressed = "document.querySelector('#events .pages button').getAttribute('aria-pressed')"
     await page.wait_for(pressed, "true")
     await press(page, "Tab")
     assert await page.evaluate(f"document.activeElement === {BOX}") is True
@@ -179,7 +181,7 @@ async def test_the_checker_finds_nothing_serious(page: Page, desk: CannedDesk, s
     gap = "frame 604 not seen: what came and went between is not told"
     tell(desk, happened(150, [[0, 604, "unseen", gap]]))
     await page.wait_for(COUNT, 151)
-    await page.evaluate("document.querySelector('#events button').click(); 0")
+    await page.evaluate("document.querySelector('#events .pages button').click(); 0")
     assert await serious_violations(page) == []
 
 

@@ -24,7 +24,7 @@ from tests.adapters.canned_desk import (
     snapshot,
     step,
 )
-from tests.adapters.desk_hands import LINK, cells, part, press, show, text, texts, write
+from tests.adapters.desk_hands import LINK, cells, choose, part, press, show, text, texts, write
 
 pytestmark = [
     pytest.mark.needs("chromium", "chromium"),
@@ -45,10 +45,6 @@ async def desk(server: DeskServer) -> AsyncIterator[CannedDesk]:
 async def bare(page: Page, desk: CannedDesk) -> None:
     """A document of the same server, into which a test imports the modules that it is about."""
     await page.open(desk.url.replace("/desk", "/bare"))
-
-
-async def choose(page: Page, watch: str) -> None:
-    await page.evaluate(f"document.querySelector('[data-watch={watch}]').click(); 0")
 
 
 async def ask(page: Page, expression: str) -> None:
@@ -181,12 +177,12 @@ async def test_a_bar_to_scroll_with_takes_no_room_from_the_watches(
     width = "document.getElementById('groups').getBoundingClientRect().width"
     long = await page.evaluate(width)
     assert await page.evaluate(
-        "(e => e.scrollHeight > e.clientHeight)(document.getElementById('log'))"
+        "(e => e.scrollHeight > e.clientHeight)(document.getElementById('log').parentNode)"
     )
     desk.tell({**snapshot(), "readings": [reading("a"), reading("b")]})
     await page.wait_for("document.querySelectorAll('.entry').length", 2)
     assert await page.evaluate(
-        "(e => e.scrollHeight <= e.clientHeight)(document.getElementById('log'))"
+        "(e => e.scrollHeight <= e.clientHeight)(document.getElementById('log').parentNode)"
     )
     assert await page.evaluate(width) == long
 
@@ -724,7 +720,7 @@ async def test_a_pointer_that_comes_and_goes_does_not_move_what_is_below(
 ) -> None:
     await show(page, desk)
     await page.wait_for("document.querySelectorAll('.pins li').length > 0")
-    top = "document.getElementById('practice-title').getBoundingClientRect().top"
+    top = "document.getElementById('events-title').getBoundingClientRect().top"
     before = await page.evaluate(top)
     made = snapshot()
     made["heap"]["held"] = []

@@ -7,6 +7,7 @@ import { pacer } from "../shared/pace.js";
 import { duration } from "../shared/words.js";
 import { EventsPanel } from "./events.js";
 import { ActionKeys } from "./action_keys.js";
+import { Arrange } from "./arrange.js";
 import { Controls } from "./controls.js";
 import { HealthPanel } from "./health.js";
 import { HeapPanel } from "./heap.js";
@@ -14,6 +15,7 @@ import { keys } from "./keys.js";
 import { LayoutsPanel } from "./layouts.js";
 import { Looking } from "./looking.js";
 import { pastOf } from "./past_words.js";
+import { Panels } from "./panels.js";
 import { PlanPanel } from "./plan.js";
 import { poll } from "./poll.js";
 import { fetched } from "./newest.js";
@@ -33,14 +35,18 @@ const byId = (id) => document.getElementById(id);
 const { body } = document;
 const turnTheme = themeButton(byId("theme"));
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
-const narrow = matchMedia("(max-width: 55.99em)");
 
 let snapshot = null; // the newest live one
 let names = null;
 let arrived = performance.now();
 let linked = false;
 let pasts = [];
+let arranged = false; // by what the first frame brings
 
+const panels = new Panels(byId("desk"), (words) => put(byId("moved"), words));
+new Arrange(
+  byId("arrange"), byId("arranging"), byId("arranged"), byId("restore"), byId("arranging-close"), panels,
+);
 const looking = new Looking(() => ask(), () => snapshot?.frame ?? null);
 const shown = new Shown();
 const working = new Working(
@@ -62,7 +68,8 @@ const watches = new Watches(
   (reading) => {
     watches.mark(reading.watch);
     working.choose(reading);
-    if (narrow.matches) byId("working").scrollIntoView(); // else it stands beside the watches
+    panels.reveal(byId("working"));
+    if (!panels.isSeen(byId("working"))) byId("working").scrollIntoView();
     ask();
   },
 );
@@ -137,6 +144,8 @@ function paint(pace) {
     outcomes.push(practice.show(frame.practice, calm.allowed));
     health.show(frame, shown.isLive);
     put(byId("where"), (shown.isLive ? "" : "not live · ") + whereText(frame));
+    if (!arranged) panels.columns.arrange(true);
+    arranged = true;
   }
   working.paint(shown.moment);
   timeline.paint(shown.moment, snapshot);
@@ -248,18 +257,24 @@ follow(
   ["heap", "desk"],
 );
 
+// What is jumped to may be folded or hidden.
+function jump(id) {
+  panels.reveal(byId(id));
+  byId(id).focus();
+}
+
 const furtherKeys = keys(byId("keys"), byId("help"), byId("help-list"), byId("single"), byId("help-close"), [
-  ["/", "search the watches", () => byId("find").focus()],
-  ["=", "write an expression", () => byId("ask").focus()],
+  ["/", "search the watches", () => jump("find")],
+  ["=", "write an expression", () => jump("ask")],
   ["n", "night or day colours", turnTheme],
+  ["0", "panels: move, fold, hide them", () => byId("arrange").click()],
   ["k", "keep the last minute as a recording", () => controls.ask("keep")],
   [".", "next frame, of a recording that is stepped", () => controls.ask("step")],
   ["b", "look back at what is recorded", lookBackAtFirst],
   ["l", "back to live", backToLive],
   ...timeline.keys(),
   ...["log", "working", "heap", "practice", "layouts", "tallies", "bridge", "events", "plan"].map((id, i) => {
-    const title = byId(`${id}-title`);
-    return [String(i + 1), `to ${title.textContent}`, () => title.focus()];
+    return [String(i + 1), `to ${byId(`${id}-title`).textContent}`, () => jump(`${id}-title`)];
   }),
 ]);
 byId("look").addEventListener("click", lookBackAtFirst);

@@ -72,6 +72,7 @@ export class PracticePanel {
     this.past = child(element, "past", "ol");
     this.past.setAttribute("role", "list");
     this.past.setAttribute("aria-label", "last attempts, the newest first");
+    this.past.tabIndex = 0; // so that the keyboard can scroll it
     this.attempts = new Keyed(this.past, attemptRow);
     this.history = null;
     this.live = true; // the file tells of the live game
