@@ -36,8 +36,8 @@ __all__ = [
     "WorkedForm",
 ]
 
-Value = float | int | bool | str
-Pair = Annotated[list[str], Field(min_length=2, max_length=2)]
+_Value = float | int | bool | str
+_Pair = Annotated[list[str], Field(min_length=2, max_length=2)]
 
 
 class AddedForm(Form):
@@ -155,11 +155,11 @@ class WorkedForm(Form):
 class EndsForm(Form):
     """A run of values that hit, both ends included."""
 
-    first: Value
-    last: Value
+    first: _Value
+    last: _Value
     first_text: str = Field(description="as the watch shows it")
     last_text: str
-    patterns: list[Pair] = Field(description="runs of stored bits, lowest first, without 0x")
+    patterns: list[_Pair] = Field(description="runs of stored bits, lowest first, without 0x")
 
 
 class HitsForm(Form):

@@ -9,7 +9,7 @@ from bridge.sheet.recipe import Look, Recipe, Walk
 from bridge.solvers.hex_sum import HexStep, hex_steps
 from schemas.schema_file import Memory
 
-__all__ = ["Worked", "worked_in"]
+__all__ = ["Worked", "example", "worked_in"]
 
 _ALIGNMENTS = (16, 4, 2, 1)
 _TRIED = 0x1000
