@@ -13,7 +13,15 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from tree_sitter import Node
 
-__all__ = ["Key", "line_of", "lines_of", "table_ends"]
+__all__ = [
+    "Key",
+    "key_parts",
+    "keyed_nodes",
+    "line_of",
+    "lines_of",
+    "syntax_tree",
+    "table_ends",
+]
 
 Key = str | int
 
@@ -24,7 +32,7 @@ def line_of(text: str, path: Sequence[Key]) -> int:
     Integers in *path* index arrays and arrays of tables.
     """
     best_depth, best_line = 0, 0
-    for found, node in _keys(_root(text)):
+    for found, node in keyed_nodes(syntax_tree(text)):
         depth = 0
         while depth < min(len(found), len(path)) and found[depth] == path[depth]:
             depth += 1
@@ -37,7 +45,7 @@ def line_of(text: str, path: Sequence[Key]) -> int:
 def lines_of(text: str) -> dict[tuple[Key, ...], int]:
     """The line, from 1, of each key path and each element of the text, where it first stands."""
     found: dict[tuple[Key, ...], int] = {}
-    for path, node in _keys(_root(text)):
+    for path, node in keyed_nodes(syntax_tree(text)):
         found.setdefault(path, node.start_point.row + 1)
     return found
 
@@ -46,31 +54,32 @@ def table_ends(text: str) -> dict[tuple[str, ...], int]:
     """The last line, from 1, of each table that has a header of its own: of its last key, or of the
     header where it has none.  Arrays of tables are left out."""
     found: dict[tuple[str, ...], int] = {}
-    for child in _root(text).named_children:
+    for child in syntax_tree(text).named_children:
         if child.type != "table":
             continue
         header, *rest = child.named_children
         pairs = [node for node in rest if node.type == "pair"]
         last = pairs[-1] if pairs else header
-        found[_key_parts(header)] = last.end_point.row + 1
+        found[key_parts(header)] = last.end_point.row + 1
     return found
 
 
-def _root(text: str) -> Node:
+def syntax_tree(text: str) -> Node:
+    """The root of the text's syntax tree; places in it count bytes of UTF-8."""
     import tree_sitter_toml
     from tree_sitter import Language, Parser
 
     return Parser(Language(tree_sitter_toml.language())).parse(text.encode()).root_node
 
 
-def _keys(root: Node) -> Iterator[tuple[tuple[Key, ...], Node]]:
+def keyed_nodes(root: Node) -> Iterator[tuple[tuple[Key, ...], Node]]:
     """Every key path of the document with the node that names it, tables' headers included."""
     counts: dict[tuple[Key, ...], int] = {}
     for child in root.named_children:
         if child.type == "pair":
             yield from _pair((), child)
         elif child.type in ("table", "table_array_element"):
-            header = _inside(counts, _key_parts(child.named_children[0]))
+            header = _inside(counts, key_parts(child.named_children[0]))
             if child.type == "table_array_element":
                 counts[header] = counts.get(header, -1) + 1
                 header = (*header, counts[header])
@@ -91,9 +100,9 @@ def _inside(counts: dict[tuple[Key, ...], int], parts: tuple[str, ...]) -> tuple
 
 
 def _pair(prefix: tuple[Key, ...], pair: Node) -> Iterator[tuple[tuple[Key, ...], Node]]:
-    path = (*prefix, *_key_parts(pair.named_children[0]))
+    path = (*prefix, *key_parts(pair.named_children[0]))
     yield path, pair
-    yield from _value(path, pair.named_children[-1])
+    yield from _value(path, pair.named_children[1])  # a comment on its line is the last
 
 
 def _value(path: tuple[Key, ...], value: Node) -> Iterator[tuple[tuple[Key, ...], Node]]:
@@ -108,7 +117,8 @@ def _value(path: tuple[Key, ...], value: Node) -> Iterator[tuple[tuple[Key, ...]
             yield from _value((*path, index), element)
 
 
-def _key_parts(node: Node) -> tuple[str, ...]:
+def key_parts(node: Node) -> tuple[str, ...]:
+    """The parts of a key, dotted or not, without their quotation marks."""
     parts: list[str] = []
     pending = [node]
     while pending:
