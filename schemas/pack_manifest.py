@@ -35,7 +35,7 @@ __all__ = [
     "place_of",
 ]
 
-FORMAT = 1
+FORMAT: Literal[1] = 1
 MANIFEST = "manifest.toml"
 MAX_MEMBERS = 256
 MAX_TOTAL = 1 << 30

@@ -7,9 +7,10 @@ left is read again and held against what it should say.
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -46,37 +47,53 @@ def cut(
     text: str,
     keep: Callable[[str], bool] = lambda key: True,
     replaced: Mapping[tuple[Key, ...], str] | None = None,
+    dropped: Collection[tuple[str, int]] = (),
 ) -> CutToml:
     """*text* without comments and without the top-level keys that *keep* is not true of.
 
-    *replaced* has texts that stand in place of those at some keys.  Raises ValueError where the
-    text is no TOML, or is written such that it cannot be cut.
+    *replaced* has texts that stand in place of those at some keys, and *dropped* are elements of
+    top-level arrays of tables that go; their numbers, and those in keys, are those of *text*.
+    Raises ValueError where the text is no TOML, or is written such that it cannot be cut.
     """
-    wanted = dict(replaced or {})
-    expected = {key: value for key, value in tomllib.loads(text).items() if keep(key)}
+    wanted, told = dict(replaced or {}), tomllib.loads(text)
     for path, value in wanted.items():
-        _set(expected, path, value)
+        _set(told, path, value)
+    expected = {
+        key: [each for number, each in enumerate(value) if (key, number) not in dropped]
+        if isinstance(value, list)
+        else value
+        for key, value in told.items()
+        if keep(key)
+    }
     root, data = syntax_tree(text), text.encode()
     if root.has_error:
         raise ValueError("it is written in a way that cannot be taken apart")
-    edits = sorted(_edits(root, keep, wanted))
+    edits = sorted(_edits(root, keep, wanted, dropped))
     tables = [node.start_byte for node in root.named_children if node.type in _TABLES]
     middle = min(tables, default=len(data))
     keys, rest = _edited(data, edits, 0, middle), _edited(data, edits, middle, len(data))
     made = CutToml(_tidied(keys), _tidied(rest))
-    # as texts: a number that is none differs from itself
-    if repr(tomllib.loads(made.text)) != repr(expected):
+    if _as_text(tomllib.loads(made.text)) != _as_text(expected):
         raise ValueError("it is written in a way that cannot be taken apart")
     return made
 
 
 def _edits(
-    root: Node, keep: Callable[[str], bool], replaced: Mapping[tuple[Key, ...], str]
+    root: Node,
+    keep: Callable[[str], bool],
+    replaced: Mapping[tuple[Key, ...], str],
+    dropped: Collection[tuple[str, int]],
 ) -> Iterator[tuple[int, int, str]]:
     """First byte, the one behind the last, and what stands there instead; none overlap."""
     gone: list[tuple[int, int]] = []
+    numbers: dict[str, int] = {}
     for child in root.named_children:
-        if child.type != "comment" and not keep(key_parts(child.named_children[0])[0]):
+        if child.type == "comment":
+            continue
+        first, *below = key_parts(child.named_children[0])
+        if child.type == "table_array_element" and not below:
+            numbers[first] = numbers.get(first, -1) + 1
+        if not keep(first) or (first, numbers.get(first, -1)) in dropped:
             gone.append((child.start_byte, child.end_byte))
             yield child.start_byte, child.end_byte, ""
 
@@ -122,6 +139,11 @@ def _tidied(text: str) -> str:
 def _joined(*parts: str, gap: str = "\n\n") -> str:
     there = [part.rstrip("\n") for part in parts if part]
     return gap.join(there) + "\n" if there else ""
+
+
+def _as_text(table: Any) -> str:
+    """For comparing: a number that is none differs from itself."""
+    return json.dumps(table, sort_keys=True, default=repr)
 
 
 def _set(table: Any, path: tuple[Key, ...], value: str) -> None:

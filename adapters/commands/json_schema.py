@@ -18,7 +18,7 @@ FORM_NAMES = (
     *("layout", "where", "half", "turn", "hex", "write"),
     *("tallies", "attempts", "event", "verify", "compare", "query", "check", "plan", "sheet"),
     *("learn", "learn-next"),
-    *("by-hand",),
+    *("by-hand", "pack", "unpack"),
 )
 """What ``adapters.json_forms.shapes`` describes, which is loaded once one is asked for."""
 DIALECT = "https://json-schema.org/draft/2020-12/schema"

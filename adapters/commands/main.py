@@ -52,6 +52,8 @@ COMMANDS = {
     "plan": "find the cheapest actions that bring the heap to where it is wanted",
     "learn": "find out from recordings how blocks are handed out and what actions do",
     "sheet": "write the set-up down for a person who reads memory by hand, to print",
+    "pack": "put a set-up into one file to share: schema, watches, steps and what belongs to them",
+    "unpack": "write the files of a pack into a folder",
     "overlay-boot": "write a local page that waits for the daemon and then shows the overlay",
     "sources": "list every kind of source with its settings",
     "json-schema": "print the JSON Schema of a file, or of what --json prints",

@@ -13,6 +13,7 @@ from pydantic import Field
 from adapters.json_forms.by_hand import ByHandForm
 from adapters.json_forms.form import Form, sometimes
 from adapters.json_forms.learned_shapes import LearnForm, LearnNextForm
+from adapters.json_forms.pack_shapes import PackForm, UnpackForm
 from adapters.json_forms.planning_shapes import CheckForm, PlanForm
 from adapters.json_forms.sheet_shapes import SheetForm
 from bridge.heap.events import Happened
@@ -685,5 +686,7 @@ FORMS: dict[str, type[Form]] = {
     "learn": LearnForm,
     "learn-next": LearnNextForm,
     "by-hand": ByHandForm,
+    "pack": PackForm,
+    "unpack": UnpackForm,
 }
 """Every form by the name that ``lowhalf json-schema`` knows it by."""

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from adapters.recordings import topics
 from adapters.recordings.frame_message import RecordedFrame
+from adapters.recordings.header import About
 from adapters.recordings.reader import Mark, Recording, open_recording
 from adapters.recordings.recorded_memory import RecordedMemory
 from adapters.recordings.recorder import Parts, Recorder
@@ -19,12 +20,21 @@ __all__ = ["copy_part"]
 _NANOSECONDS = 1_000_000_000
 
 
-def copy_part(sources: Sequence[Path], target: Path, first_time: float, last_time: float) -> int:
+def copy_part(
+    sources: Sequence[Path],
+    target: Path,
+    first_time: float,
+    last_time: float,
+    *,
+    about: Callable[[About], About] = lambda about: about,
+    readings: Callable[[dict[str, Any]], dict[str, Any]] = lambda told: told,
+) -> int:
     """Write the frames from *first_time* to *last_time* (seconds since the Unix epoch).
 
     *sources* are recordings that follow each other; the last may still be written.  Readings,
-    gaps and marks go along.  Gives how many frames there are; without any, no file is made.  Raises
-    OutputError, SourceError and its leaves.
+    gaps and marks go along.  *about* and *readings* give what the copy says of itself, and of a
+    frame, in place of what it was given.  Gives how many frames there are; without any, no file is
+    made.  Raises OutputError, SourceError and its leaves.
     """
     first, last = round(first_time * _NANOSECONDS), round(last_time * _NANOSECONDS)
     recorder: Recorder | None = None
@@ -35,7 +45,7 @@ def copy_part(sources: Sequence[Path], target: Path, first_time: float, last_tim
             for memory, frame, said in _frames(recording, first, last):
                 if recorder is None:
                     marks = topics.MARKS in recording.channels.values()
-                    recorder = Recorder(target, recording.about, marks=marks)
+                    recorder = Recorder(target, about(recording.about), marks=marks)
                     parts = _all(memory, recording)
                 else:
                     parts = frame.parts
@@ -47,7 +57,7 @@ def copy_part(sources: Sequence[Path], target: Path, first_time: float, last_tim
                     in_part=frame.in_part,
                 )
                 for told in said[topics.READINGS]:
-                    recorder.readings(told)
+                    recorder.readings(readings(told))
                 for mark in said[topics.MARKS]:
                     recorder.mark(mark.frame, mark.name)
                 count += 1

@@ -86,6 +86,8 @@ GIVEN: dict[str, list[tuple[str, ...]]] = {
         ("sheet", CARRY, "--json"),
         ("sheet", DEMO, "--json", "--build", "export"),
     ],
+    "pack": [("pack", CARRY, "NEW", "--json")],
+    "unpack": [("unpack", "PACK", "NEW", "--json")],
     "check": [
         ("check", CARRY, "--json"),
         ("check", CARRY, "--dump", EXPORT, "--json"),
@@ -118,8 +120,10 @@ def test_a_schema_is_one_and_describes_its_objects(form: str) -> None:
 def test_what_a_command_prints(
     form: str, words: tuple[str, ...], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    layout = str(tmp_path / "good.layout.toml")
+    layout, pack = str(tmp_path / "good.layout.toml"), str(tmp_path / "carry.zip")
     assert main(["layout", "save", CARRY, layout]) == 0
+    if form == "unpack":
+        assert main(["pack", CARRY, pack]) == 0
     quarter = tmp_path / "quarter.toml"
     quarter.write_text("[moves.quarter]\nadd = 0x4000\n", "utf-8")
     capsys.readouterr()
@@ -127,7 +131,13 @@ def test_what_a_command_prints(
     rows = '[ { watch = "room", value = "x" }, { watch = "held_kind", value = "lantern" } ]'
     moment = f"[[moments]]\ndump = '{EXPORT}'\nexpect = {rows}\n"
     expect.write_text(f"bridge = '{CARRY}'\n{moment}", "utf-8")
-    known = {"LAYOUT": layout, "QUARTER": str(quarter), "EXPECT": str(expect)}
+    known = {
+        "LAYOUT": layout,
+        "QUARTER": str(quarter),
+        "EXPECT": str(expect),
+        "PACK": pack,
+        "NEW": str(tmp_path / "new.zip"),
+    }
     assert main([known.get(word, word) for word in words]) in (0, 1)
     lines = capsys.readouterr().out.splitlines()
     if form == "heap-event":  # a line an event

@@ -41,6 +41,7 @@ COMMANDS = {
     "attempts": ["attempts", "PRACTICE"],
     "attempts --csv": ["attempts", "PRACTICE", "--csv"],
     "tally": ["tally", "PRACTICE"],
+    "pack": ["pack", SAMPLE, "PACK", "--force"],
     "overlay-boot": ["overlay-boot", "SERVED"],
     "sources": ["sources"],
     "json-schema": ["json-schema", "bridge"],
@@ -62,7 +63,12 @@ def places(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     served = files.write(
         folder, bridge=files.BRIDGE + '[outputs.overlay]\nlisten = "127.0.0.1:7365"\n'
     )
-    return {"PRACTICE": str(practice), "LAYOUT": str(layout), "SERVED": str(served)}
+    return {
+        "PRACTICE": str(practice),
+        "LAYOUT": str(layout),
+        "SERVED": str(served),
+        "PACK": str(folder / "t.zip"),
+    }
 
 
 def from_the_start(

@@ -66,6 +66,8 @@ COMMANDS: dict[str, tuple[list[str], set[str]]] = {
     ),
     "attempts": (["attempts", "PRACTICE"], {*FILES, "sqlite3"}),
     "tally": (["tally", "PRACTICE"], {*ONE_FRAME, "mcap", "sqlite3", "zstandard"}),
+    "pack": (["pack", SAMPLE, "PACK"], {*ONE_FRAME, "mcap", "tree_sitter", "zstandard"}),
+    "unpack": (["unpack", "PACKED", "FOLDER"], {"pydantic"}),
     "overlay-boot": (["overlay-boot", "PORT"], FILES),
     "sources": (["sources"], {"pydantic"}),
     "json-schema": (["json-schema", "bridge"], {"pydantic"}),
@@ -116,6 +118,8 @@ def places(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     wrong.write_text(files.BRIDGE.replace("expr =", "exqr ="), "utf-8")
     plan = folder / "t.plan.toml"
     assert lowhalf("plan", SAMPLE, *COVER, "--save", str(plan)).returncode == 0
+    packed_setup = folder / "t.zip"
+    assert lowhalf("pack", SAMPLE, str(packed_setup)).returncode == 0
     packed = folder / "t.bin.zst"
     packed.write_bytes(zstandard.ZstdCompressor().compress(bytes(files.ram())))
     return {
@@ -128,6 +132,9 @@ def places(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
         "NEW": str(folder / "new.layout.toml"),
         "PLAN": str(plan),
         "PAGE": str(folder / "plan.html"),
+        "PACK": str(folder / "new.zip"),
+        "PACKED": str(packed_setup),
+        "FOLDER": str(folder / "unpacked"),
     }
 
 

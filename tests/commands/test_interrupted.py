@@ -70,6 +70,8 @@ COMMANDS = {
     "record": ["record", SAMPLE, "no/folder.mcap", "--seconds", "0"],
     "plan": ["plan", SAMPLE, "--cover", "0x80218010"],
     "learn": ["learn", SAMPLE, "--recording", DEMO],
+    "pack": ["pack", SAMPLE, "no/folder.zip"],
+    "unpack": ["unpack", "no.zip"],
     "overlay-boot": ["overlay-boot", SAMPLE],
     "sources": ["sources"],
     "json-schema": ["json-schema", "bridge"],

@@ -31,6 +31,8 @@ from adapters.recordings.header import About
 from adapters.recordings.recorder import Recorder
 from bridge.memory.address_map import Region, Span
 from bridge.ports.source import Consistency
+from tests.adapters.packs.made_archives import File, good_files
+from tests.adapters.packs.made_archives import made as made_archive
 from tests.commands import evil_files, files
 from tests.commands.command import lowhalf
 from tests.evil_texts import EVIL, FORGED, LONE, assert_harmless, steering
@@ -205,6 +207,21 @@ FORMS: dict[str, list[list[str]]] = {
         [BRIDGE, "--recording", "marked.mcap"],
         [BRIDGE, "--recording", FILE_NAME[:60], "--inputs", "t.bin"],
     ],
+    "pack": [
+        ["r.bridge.toml", NEW],
+        ["r.bridge.toml", NEW, "--json", "--title", EVIL, "--clip", "rude.mcap"],
+        [BRIDGE, NEW],
+        ["r.bridge.toml", NEW, "--notes", FILE_NAME[:60]],
+        ["r.bridge.toml", NEW, "--expect", "kept.expect.toml", "--picture", "t.bin"],
+        ["r.bridge.toml", NEW, "--clip", FILE_NAME[:60]],
+    ],
+    "unpack": [
+        ["rude.zip", NEW],
+        ["rude.zip", NEW, "--json"],
+        ["names.zip"],
+        ["manifest.zip", NEW],
+        [FILE_NAME[:60]],
+    ],
     "overlay-boot": [[BRIDGE, "--query", EVIL], [BRIDGE, NEW]],
     "sources": [[]],
     "json-schema": [["schema"]],
@@ -255,6 +272,12 @@ def rude(tmp_path_factory: pytest.TempPathFactory) -> Path:
     assert lowhalf(*words).returncode == 0
     told = kept.read_text("utf-8")
     assert steering(told) == []
+    packed = ["pack", str(named), str(directory / "rude.zip"), "--title", EVIL.replace("\0", "")]
+    assert lowhalf(*packed).returncode == 0
+    names = [*good_files(), File(f"notes/{EVIL}".encode(), flags=0x800)]
+    (directory / "names.zip").write_bytes(made_archive(names))
+    manifest = [File(b"manifest.toml", f"format = {json.dumps(EVIL)}".encode())]
+    (directory / "manifest.zip").write_bytes(made_archive(manifest))
     assert lowhalf("verify", str(kept)).returncode == 0
     wrong = re.sub(r'value = "(?:[^"\\]|\\.)*"', 'value = "=x"', told, count=1)
     assert wrong != told

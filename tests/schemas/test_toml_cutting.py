@@ -112,3 +112,12 @@ def test_texts_at_the_edge(text: str) -> None:
 def test_what_is_no_toml_is_refused(text: str) -> None:
     with pytest.raises(ValueError):
         cut(text)
+
+
+def test_elements_of_an_array_of_tables_go_with_what_is_below_them() -> None:
+    text = "[[a]]\nx = 1\n[[a.b]]\ny = 1\n[c]\n[[a]]\nx = 2\n[a.d]\nz = 2\n[[a]]\nx = 3\n"
+    made = cut(text, dropped={("a", 0), ("a", 2)})
+    assert tomllib.loads(made.text) == {"a": [{"x": 2, "d": {"z": 2}}], "c": {}}
+    inline = "a = [{ x = 1 }, { x = 2 }]\n"
+    with pytest.raises(ValueError, match="written in a way that cannot be taken apart"):
+        cut(inline, dropped={("a", 0)})

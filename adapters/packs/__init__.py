@@ -1,0 +1,1 @@
+"""Packs: zip archives that hold a set-up; written, read with care, and unpacked."""
