@@ -127,7 +127,7 @@ async def test_what_is_hardly_anything_has_fewer_columns(page: Page, desk: Canne
     await show(page, desk)
     await page.pass_time(5)
     fills = await page.evaluate(FILLS)
-    assert len(fills) == 1 or min(fills) >= 0.5
+    assert len(fills) == 1 or min(fills) >= 0.5, fills
 
 
 FILL = """

@@ -78,6 +78,12 @@ export class Columns {
     this.put(panels, cuts);
   }
 
+  // With what there is now, whatever there was before.
+  begin() {
+    this.note(true);
+    this.arrange(true);
+  }
+
   put(panels, cuts) {
     const held = document.activeElement;
     for (const [i, column] of this.columns.entries()) {

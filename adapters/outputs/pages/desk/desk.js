@@ -144,7 +144,7 @@ function paint(pace) {
     outcomes.push(practice.show(frame.practice, calm.allowed));
     health.show(frame, shown.isLive);
     put(byId("where"), (shown.isLive ? "" : "not live · ") + whereText(frame));
-    if (!arranged) panels.columns.arrange(true);
+    if (!arranged) panels.columns.begin();
     arranged = true;
   }
   working.paint(shown.moment);
