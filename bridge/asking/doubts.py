@@ -62,10 +62,10 @@ def _of_pointer(
     if memory.flat(address, size_of(target)) is None:
         end = f"0x{region.end:08X}"
         start = f"0x{canonical(memory, address):08X}"
-        return f"a {name} at {start} would reach past the end of {region.name}, {end}"
+        return f"{name} at {start} would reach past the end of {region.name}, {end}"
     step = max((alignment(layout, leaf) for _, _, leaf in leaves(target)), default=1)
     if address % min(step, layout.pointer_size):
-        return f"{shown} is not a multiple of {min(step, layout.pointer_size)}, as a {name} must be"
+        return f"{shown} is not a multiple of {min(step, layout.pointer_size)}, as {name} must be"
     return ""
 
 

@@ -53,7 +53,7 @@ def entered(text: str, question: Question, order: str) -> bytes:
         leaf = question.whole
         if leaf is not None and (found := _special(given, leaf)) is not None:
             return found
-        if "float" not in question.answers and _WHOLE.fullmatch(given):
+        if "decimal" in question.answers and _WHOLE.fullmatch(given):
             return _decimal(given, question, order)
     if _HEX.fullmatch(digits):
         raise WrongAnswer(f"{given} has {len(digits)} digits: expected {expected(question)}")

@@ -125,6 +125,8 @@ class Question:
         if not self.is_number:
             return ("hexadecimal",)
         leaf = self.whole
+        if isinstance(leaf, PointerTo):
+            return ("hexadecimal",)  # a digit that is left out must not make it decimal
         if isinstance(leaf, FixedPoint) or (isinstance(leaf, Scalar) and leaf.floating):
             return ("hexadecimal", "float")
         named = isinstance(leaf, Enumeration | FlagSet)
