@@ -66,7 +66,7 @@ export class Cue {
     this.cue = cue;
     this.window = snapshot.practice?.window ?? null;
     this.look();
-    if (this.cue !== null) this.draw();
+    this.draw();
   }
 
   // Nothing is known any more of what comes.
@@ -96,9 +96,9 @@ export class Cue {
     });
   }
 
+  // Nothing goes along a bar that is still another step's.
   move() {
-    if (this.window === null) return false;
-    const { cue } = this;
+    const cue = this.window !== null && this.bar.shows(this.window.frames) ? this.cue : null;
     const at = cue === null ? null : this.clock.frameAt(performance.now() + this.settings.set.screen) - cue.moment;
     this.bar.move(at, calm.matches);
     return cue !== null && at < this.bar.length;
@@ -108,13 +108,11 @@ export class Cue {
   show(snapshot, isLive) {
     this.place.toggleAttribute("data-live", isLive);
     if (this.window === null) {
-      // its room stays where windows are practised, so that nothing moves
+      // its room stays, so that nothing moves
       this.place.toggleAttribute("data-idle", true);
       put(this.words, "");
       return;
     }
-    this.place.hidden = false;
-    document.body.toggleAttribute("data-cue", true);
     this.place.toggleAttribute("data-idle", false);
     this.bar.lay(this.window.frames, this.clock.period, this.settings.set);
     this.move();

@@ -13,6 +13,8 @@ export class CueBar {
     this.float = child(element, "float");
     this.element = element;
     this.shown = "";
+    this.at = null; // the float's place as it was written
+    this.frames = [];
     this.places = [];
   }
 
@@ -21,13 +23,18 @@ export class CueBar {
     const shown = JSON.stringify([frames, Math.round(period * 10), ticks]);
     if (shown === this.shown) return;
     this.shown = shown;
-    const [first, last] = frames;
+    const [first, last] = this.frames = frames;
     this.length = barLength(frames);
     this.element.style.setProperty("--from", (first / this.length).toFixed(4));
     this.element.style.setProperty("--to", ((last + 1) / this.length).toFixed(4));
     this.places = period > 0 ? tickPlaces(frames, period, ticks, this.length) : [first / this.length];
     this.notches.replaceChildren();
     for (const place of this.places) child(this.notches, "notch").style.setProperty("--at", place.toFixed(4));
+  }
+
+  // Whether it is laid out for such a window.
+  shows([first, last]) {
+    return this.frames[0] === first && this.frames[1] === last;
   }
 
   // *since* are the frames behind the moment and parts of them, null before it.  Who asks for less

@@ -67,7 +67,7 @@ function showNumbers(found) {
 
 function show(seconds, pace, reading) {
   const { practice, frame } = snapshot;
-  const where = placeWords(practice);
+  const where = placeWords(snapshot);
   put(byId("place"), where.place);
   put(byId("step"), where.step);
   put(byId("hint"), where.hint);

@@ -9,14 +9,16 @@ const DASH = "–";
 
 // The reading that is large: the step's own, else the first with a target, else the first.
 export function largeReading({ readings, practice }) {
+  if (readings.length === 0) return null;
   const show = practice?.show;
   if (show) return readings.find(({ watch }) => watch === show) ?? missing(show);
-  return readings.find(({ target_text: aim }) => aim !== null) ?? readings[0] ?? null;
+  return readings.find(({ target_text: aim }) => aim !== null) ?? readings[0];
 }
 
 // {place, step, hint, alert}: where the runner is; *alert* says that the hint is a warning.
-export function placeWords(practice) {
-  if (!practice) return { place: "", step: "no steps in the bridge file", hint: "", alert: false };
+export function placeWords({ practice, frame }) {
+  const none = (frame ?? null) === null ? "no frame yet" : "no steps in the bridge file";
+  if (!practice) return { place: "", step: none, hint: "", alert: false };
   const { phase, step, index, steps, attempt, attempts } = practice;
   const number = attempt ? `attempt ${attempt}` : "";
   const of = step ? `step ${index} of ${steps}` : "";
@@ -49,7 +51,7 @@ export function frameWords(practice) {
 // When a step was done, beside its verdict.
 function timingWords({ step, frames, window: [first, last], unsure }) {
   const doubt = unsure === null ? ", unsure" : unsure ? `, give or take ${unsure}` : "";
-  return step + (frames === null ? "" : `: frame ${frames} of ${first} to ${last}${doubt}`);
+  return `${step}: ${frames === null ? "done before it could be" : `frame ${frames} of ${first} to ${last}${doubt}`}`;
 }
 
 // {of, mark, words, more} of the attempt that ended last; null without one.
@@ -61,7 +63,7 @@ export function lastWords(last) {
   return {
     of: last.by_hand ? `${number}, by hand` : number,
     mark: MARKS[outcome] ?? "none",
-    words: off ? verdictWords(timing) : outcomeWords({ outcome, step: "" }),
+    words: !off ? outcomeWords({ outcome, step: "" }) : timing.by === null ? timing.verdict : verdictWords(timing),
     more: [
       timing ? timingWords(timing) : "",
       step && timing?.step !== step ? `at ${step}` : "",
