@@ -9,7 +9,7 @@ from __future__ import annotations
 import gzip
 import math
 import struct
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +33,7 @@ def _turn(to: int, start: int) -> int:
     return way - _TURN if way >= _TURN // 2 else way
 
 
-FUNCTIONS = {
+FUNCTIONS: dict[str, Any] = {
     "hypot": math.hypot,
     "abs": abs,
     "min": min,
@@ -44,6 +44,9 @@ FUNCTIONS = {
     "signed": _signed,
     "unsigned": lambda value, bits: value % (1 << bits),
     "turn": _turn,
+    "sin": lambda angle: math.sin(angle % _TURN * math.tau / _TURN),
+    "cos": lambda angle: math.cos(angle % _TURN * math.tau / _TURN),
+    "atan2": lambda y, x: round(math.atan2(y, x) / math.tau * _TURN) % _TURN,
     "degrees": lambda angle: angle * 360 / _TURN,
 }
 
@@ -76,8 +79,8 @@ class Follower:
         raise NothingThere(f"{size} bytes at 0x{address:08X}")
 
     def address(self, at: Mapping[str, Any], letters: Mapping[str, Any]) -> int:
-        found: int = at["add"] + (letters[at["base"]] if at["base"] else 0)
-        return found + sum(letters[each["count"]] * each["size"] for each in at["times"])
+        counted = sum(letters[each["count"]] * each["size"] for each in at["times"])
+        return int(at["add"] + (letters[at["base"]] if at["base"] else 0) + counted)
 
     def read(self, address: int, stored: Mapping[str, Any]) -> Any:
         size, kind = stored["size"], stored["kind"]
@@ -115,7 +118,8 @@ class Follower:
             element = self.read(element + walk["next_add"], pointer)
         if walk["takes"] == "first":
             return 0
-        return {"count": len, "sum": sum, "min": min, "max": max}[walk["takes"]](taken)
+        ends: dict[str, Callable[[list[Any]], Any]] = {"count": len, "min": min, "max": max}
+        return ends.get(walk["takes"], sum)(taken)
 
 
 class _Letters(dict[str, Any]):
