@@ -19,6 +19,7 @@ from adapters.system_clock import SystemClock
 from bridge.memory.address_map import Span
 from bridge.memory.byte_order import ByteOrder, reorder
 from bridge.practice.attempts import Attempt, Outcome
+from bridge.practice.windows import Window
 from bridge.prepared import memory_map, prepare
 from bridge.readings.frame import Frame
 from bridge.sampling.continuity import Continuity
@@ -271,4 +272,8 @@ async def test_the_demo_plays_through_its_bridge_file() -> None:
     assert [step.frames for step in failed.steps] == [44, 15, 180]
     assert good.outcome is Outcome.SUCCESS
     assert [step.frames for step in good.steps] == [44, 15, 60, 60]
+    # the window counts from where the step before is done, and both laps are right
+    for attempt in (failed, good):
+        assert attempt.timed is not None
+        assert attempt.timed.timing == Window(12, 18).judge(15)
     assert all(len(prepared.tallies) == 1 for prepared in sampler.prepared_builds.values())

@@ -10,7 +10,10 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from adapters.commands.json_schema import json_schema
+from bridge.practice.steps import Step
+from bridge.practice.windows import Window
 from bridge.prepared import practice_expressions, prepare
+from bridge.sampling.practice_rules import Rules
 from bridge.sampling.practice_rules import Rules
 from schemas.errors import BridgeFileError
 from schemas.loader import Bridge, load_bridge
@@ -149,6 +152,61 @@ def test_a_fault(tmp_path: Path, old: str, new: str, key: str, message: str) -> 
     line = GOOD.partition(old if new else table)[0].count("\n") + 1
     assert fault.line == line
     assert str(fault).startswith(f"{tmp_path / 'g.bridge.toml'}:{line}: {key}: ")
+
+
+TIMED = GOOD.replace(
+    'hint = "half a turn"\n',
+    'hint = "half a turn"\nshow = "half"\nwindow = { after = "room == 2", frames = [11, 14] }\n',
+)
+
+
+def test_a_step_with_a_window(tmp_path: Path) -> None:
+    bridge = load(tmp_path, TIMED)
+    assert practice_expressions(bridge.file)["steps.1.after"] == "room == 2"
+    assert Rules.of(bridge.file).steps == (
+        Step("to the corner"),
+        Step("turn", "half a turn", True, "half", Window(11, 14)),
+    )
+    from_begin = Rules.of(load(tmp_path, TIMED.replace("room == 2", " room == 1")).file).steps[1]
+    assert (from_begin.window, from_begin.from_begin) == (Window(11, 14), True)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key", "message"),
+    [
+        ('"half"\nw', '"hlaf"\nw', "show", "there is no watch hlaf; did you mean half?"),
+        ('after = "room == 2", ', "", "window.after", "is missing"),
+        ("[11, 14]", "[14, 11]", "window", "the first frame, 14, is behind the last, 11"),
+        ("[11, 14]", "[11]", "window.frames.1", "is missing"),
+        ("[11, 14]", "[-1, 14]", "window.frames.0", "expected at least 0, found -1"),
+        (
+            "14] }",
+            '14], befor = "x" }',
+            "window.befor",
+            "unknown key; known: after, frames",
+        ),
+        (
+            '"room == 2"',
+            '"rom == 2"',
+            "window.after",
+            "step turn (build print): unknown name rom; did you mean room?\n    rom == 2\n    ^",
+        ),
+        (
+            '"room == 2"',
+            '"name"',
+            "window.after",
+            "step turn (build print): is a text, expected true or false\n    name\n    ^",
+        ),
+    ],
+)
+def test_a_fault_of_a_window(tmp_path: Path, old: str, new: str, key: str, message: str) -> None:
+    assert TIMED.count(old) == 1
+    with pytest.raises(BridgeFileError) as caught:
+        load(tmp_path, TIMED.replace(old, new))
+    fault = caught.value
+    assert (fault.key, fault.detail) == (f"steps.1.{key}", message)
+    line = TIMED.partition('show = "half"' if key == "show" else "window = ")[0].count("\n") + 1
+    assert fault.line == line
 
 
 def test_attempts_need_a_success(tmp_path: Path) -> None:
