@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Numbers", "Packing", "Rows", "StateSet"]
+__all__ = ["Numbers", "Packing", "Rows", "StateSet", "Words"]
 
 Words = NDArray[np.uint64]
 Rows = list[Words]
