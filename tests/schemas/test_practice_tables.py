@@ -14,7 +14,7 @@ from bridge.practice.steps import Step
 from bridge.practice.windows import Window
 from bridge.prepared import practice_expressions, prepare
 from bridge.sampling.practice_rules import Rules
-from bridge.sampling.practice_rules import Rules
+from schemas.bridge_file import WindowTable
 from schemas.errors import BridgeFileError
 from schemas.loader import Bridge, load_bridge
 from tests.bridge.made_practice import BRIDGE, SCHEMA
@@ -303,7 +303,7 @@ def test_the_manual_s_examples_load_with_the_demo_s_watches(tmp_path: Path) -> N
         for block in re.findall(r"^```toml\n(.*?)^```$", text, re.M | re.S)
         if block.startswith("[[steps]]") or "tally(" in block
     ]
-    assert len(blocks) == 2
+    assert len(blocks) == 3
     demo = (root / "sample_dumps" / "demo.bridge.toml").read_text("utf-8").partition("[[steps]]")[0]
     demo = demo.replace("../schemas", (root / "schemas").as_posix())
     layout = (root / "sample_dumps" / "demo.layout.toml").as_posix()
@@ -314,4 +314,7 @@ def test_the_manual_s_examples_load_with_the_demo_s_watches(tmp_path: Path) -> N
     for prepared in prepare(bridge).values():
         assert len(prepared.tallies) == 2  # the manual's and the demo's own
     assert bridge.attempts_path.name == "harbour.attempts.sqlite"
+    assert bridge.file.steps[2].window == WindowTable(
+        after="courier.held.kind == ActorKind.lantern", frames=(11, 14)
+    )
     assert practice_expressions(bridge.file)["steps.1.begin"] == "frames_of(courier.held != 0) > 10"
