@@ -3,24 +3,31 @@
 from __future__ import annotations
 
 import statistics
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from adapters.practice_log.database import open_for_reading, read_attempts
 from adapters.practice_log.ownership import is_owned
+from adapters.practice_log.session_notes import read_notes
 from adapters.recordings.clip_path import clip_path
 from bridge.practice.attempts import Attempt, Outcome
+from bridge.practice.sittings import Session, numbered, sessions_of
 from bridge.practice.steps import StepOutcome, StepResult
+from bridge.practice.timings import timings_of
 from bridge.practice.totals import Rate, Score, Totals
 from schemas.existing import is_file
 from schemas.loader import Bridge
 
 __all__ = [
+    "Chosen",
     "attempts_json",
     "best_and_median",
     "clip_of",
     "done_of",
+    "good_ones",
     "kept_attempts",
+    "kept_notes",
     "last_of",
     "results_of",
     "score_of",
@@ -29,8 +36,22 @@ __all__ = [
 ]
 
 
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """Those of the attempts that belong to a session, or began at a time or behind it.
+
+    ``since`` is in seconds since the Unix epoch.
+    """
+
+    attempts: Sequence[Attempt]
+    session: int | None = None
+    since: float | None = None
+
+
 def kept_attempts(bridge: Bridge) -> tuple[list[Attempt], bool]:
     """All attempts in the bridge's file, and whether a daemon writes it now.
+
+    Each has its session, also where the file is of a version that kept none.
 
     Raises OutputError where it is not there, or is not what it should be.
     """
@@ -38,7 +59,16 @@ def kept_attempts(bridge: Bridge) -> tuple[list[Attempt], bool]:
     running = is_owned(path)
     database = open_for_reading(path)
     try:
-        return read_attempts(database, running=running), running
+        return numbered(read_attempts(database, running=running)), running
+    finally:
+        database.close()
+
+
+def kept_notes(bridge: Bridge) -> dict[int, str]:
+    """The notes of sessions in the bridge's file.  Raises OutputError as ``kept_attempts``."""
+    database = open_for_reading(bridge.attempts_path)
+    try:
+        return read_notes(database)
     finally:
         database.close()
 
@@ -59,45 +89,40 @@ def attempts_json(
     listed: Sequence[Attempt],
     running: bool,
     left_out: int = 0,
+    *,
+    notes: Mapping[int, str] | None = None,
+    chosen: Chosen | None = None,
 ) -> dict[str, Any]:
-    """Totals and steps of all *attempts*, and those that are *listed* one by one.
+    """Totals and sessions of all *attempts*; steps and windows of those that are *chosen*, which
+    are all where that is None; and those that are *listed* one by one.
 
     Times are in game frames and in seconds, null where they are not known.  *left_out* are how many
     are in the file beside them.
     """
-    score = score_of(attempts)
-    good = [attempt for attempt in attempts if attempt.outcome is Outcome.SUCCESS]
+    some = attempts if chosen is None else chosen.attempts
     return {
         "file": bridge.attempts_path.name,
         "running": running,
-        "totals": {
-            "attempts": score.all.count,
-            "successes": score.all.good,
-            "rate": score.all.rate,
-            "interval": list(score.all.interval),
-            "streak": score.streak,
-            "cut_off": score.cut_off,
-            "not_whole": score.not_whole,
-            "unseen_between": score.unseen_between,
-            "left_out": left_out,
-            "frames": best_and_median([attempt.frames for attempt in good]),
-            "seconds": best_and_median([attempt.seconds for attempt in good]),
-        },
+        "totals": {**_totals(attempts), "left_out": left_out},
+        "chosen": chosen
+        and {"session": chosen.session, "since": chosen.since, **_totals(chosen.attempts)},
+        "sessions": [_session(each) for each in sessions_of(attempts, notes or {})],
         "steps": [
             {
                 "step": name,
                 **rate.as_json(),
                 **{
                     str(outcome).replace("-", "_"): sum(
-                        s.outcome is outcome for s in results_of(attempts, name)
+                        s.outcome is outcome for s in results_of(some, name)
                     )
                     for outcome in StepOutcome
                 },
-                "frames": best_and_median([step.known_frames for step in done_of(attempts, name)]),
-                "seconds": best_and_median([step.seconds for step in done_of(attempts, name)]),
+                "frames": best_and_median([step.known_frames for step in done_of(some, name)]),
+                "seconds": best_and_median([step.seconds for step in done_of(some, name)]),
             }
-            for name, rate in steps_of(bridge, attempts)
+            for name, rate in steps_of(bridge, some)
         ],
+        "timing": [each.as_json() for each in timings_of(some)],
         "attempts": [
             {
                 "attempt": attempt.number,
@@ -112,6 +137,9 @@ def attempts_json(
                 "frames_seen": attempt.frames_seen,
                 "whole": attempt.whole,
                 "unseen_before": attempt.unseen_before,
+                "session": attempt.session,
+                "by_hand": attempt.by_hand,
+                "undone": attempt.undone,
                 "clip": clip_of(bridge, attempt),
                 "steps": [step.as_json() for step in attempt.steps],
                 "kept": {
@@ -121,6 +149,34 @@ def attempts_json(
             }
             for attempt in listed
         ],
+    }
+
+
+def _totals(attempts: Sequence[Attempt]) -> dict[str, Any]:
+    score = score_of(attempts)
+    good = good_ones(attempts)
+    return {
+        "attempts": score.all.count,
+        "successes": score.all.good,
+        "rate": score.all.rate,
+        "interval": list(score.all.interval),
+        "streak": score.streak,
+        "cut_off": score.cut_off,
+        "undone": sum(attempt.undone for attempt in attempts),
+        "not_whole": score.not_whole,
+        "unseen_between": score.unseen_between,
+        "frames": best_and_median([attempt.frames for attempt in good]),
+        "seconds": best_and_median([attempt.seconds for attempt in good]),
+    }
+
+
+def _session(session: Session) -> dict[str, Any]:
+    return {
+        "session": session.number,
+        "began": session.began,
+        "ended": session.ended,
+        "note": session.note,
+        **_totals(session.attempts),
     }
 
 
@@ -145,9 +201,15 @@ def steps_of(bridge: Bridge, attempts: Sequence[Attempt]) -> list[tuple[str, Rat
     return [(name, found.get(name, Rate(0, 0))) for name in names]
 
 
+def good_ones(attempts: Iterable[Attempt]) -> list[Attempt]:
+    """The successes that were not taken back."""
+    return [each for each in attempts if each.outcome is Outcome.SUCCESS and not each.undone]
+
+
 def results_of(attempts: Iterable[Attempt], name: str) -> list[StepResult]:
-    """What the attempts gave in one step."""
-    return [step for attempt in attempts for step in attempt.steps if step.name == name]
+    """What the attempts gave in one step, but for those that were taken back."""
+    counted = (attempt for attempt in attempts if not attempt.undone)
+    return [step for attempt in counted for step in attempt.steps if step.name == name]
 
 
 def done_of(attempts: Iterable[Attempt], name: str) -> list[StepResult]:

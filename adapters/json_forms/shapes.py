@@ -29,9 +29,11 @@ __all__ = [
     "FORMS",
     "AttemptForm",
     "AttemptsForm",
+    "BinForm",
     "BlockAtForm",
     "BlockForm",
     "ChangeForm",
+    "ChosenForm",
     "CompareForm",
     "DerivationStepForm",
     "EventForm",
@@ -63,18 +65,22 @@ __all__ = [
     "SentHeapEventForm",
     "SessionForm",
     "Shown",
+    "SittingForm",
+    "SpreadForm",
     "StepForm",
     "StepRateForm",
     "StepTimingForm",
     "StepTotalsForm",
     "SumForm",
     "SumLineForm",
+    "SumsForm",
     "TakenForm",
     "TalliesForm",
     "TallyForm",
     "TallyValueForm",
     "TimesForm",
     "TimingForm",
+    "TimingsForm",
     "TotalsForm",
     "TurnForm",
     "TurnsForm",
@@ -583,8 +589,8 @@ class TimesForm(Form):
     median: float | None
 
 
-class TotalsForm(Form):
-    """What all attempts gave."""
+class SumsForm(Form):
+    """What several attempts gave."""
 
     attempts: int
     successes: int
@@ -592,11 +598,73 @@ class TotalsForm(Form):
     interval: Interval
     streak: int
     cut_off: int
+    undone: int = Field(description="attempts that were taken back, which count nowhere else")
     not_whole: int
     unseen_between: int = Field(description="all of unseen_before")
-    left_out: int = Field(description="attempts that --whole leaves out")
     frames: TimesForm = Field(description="of the successes")
     seconds: TimesForm = Field(description="of the successes")
+
+
+class TotalsForm(SumsForm):
+    """What all attempts gave."""
+
+    left_out: int = Field(description="attempts that --whole leaves out")
+
+
+class ChosenForm(SumsForm):
+    """What those gave that were asked for."""
+
+    session: int | None = Field(description="the one of --session")
+    since: float | None = Field(description="that of --since, seconds since the Unix epoch")
+
+
+class SittingForm(SumsForm):
+    """What the attempts of one sitting gave."""
+
+    session: int = Field(description="its number, from 1")
+    began: float = Field(description="seconds since the Unix epoch")
+    ended: float = Field(description="the last attempt's end, else its beginning")
+    note: str = Field(description="what the runner wrote; else empty")
+
+
+class BinForm(Form):
+    """A bar of a histogram: attempts in which a step was done in one frame."""
+
+    frames: int = Field(description="from the moment")
+    verdict: Verdict
+    count: int
+    unsure: int = Field(description="of these; frames were missed, so it may be others")
+
+
+class SpreadForm(Form):
+    """How far frames lie apart."""
+
+    least: int
+    lower: float = Field(description="the first quartile")
+    median: float
+    upper: float = Field(description="the third quartile")
+    most: int
+
+
+class TimingsForm(Form):
+    """When a step with a window was done, of all attempts."""
+
+    step: str
+    window: Frames = Field(description="the first and the last frame that are right")
+    right: RateForm = Field(description="of all times that it was done")
+    early: int
+    late: int
+    before: int = Field(description="of the early: before the moment came; in no histogram")
+    unsure: int = Field(description="of all; frames were missed, so they may be others")
+    not_whole: int = Field(description="of all; not every frame of the step was seen")
+    too_soon: int = Field(description="how often it was done while it waited for its begin")
+    histogram: list[BinForm] = Field(description="in order; without empty ones")
+    spread: SpreadForm | None = Field(description="null where the histogram is empty")
+    earlier: RateForm | None = Field(
+        description="right, had the window begun a frame before; null where it begins at 0"
+    )
+    later: RateForm = Field(description="right, had it ended a frame behind")
+    wider: RateForm = Field(description="right, had it done both")
 
 
 class StepTotalsForm(StepRateForm):
@@ -633,6 +701,9 @@ class AttemptForm(Form):
     frames_seen: int | None
     whole: bool | None
     unseen_before: int = Field(description="frames before it that may hide others")
+    session: int = Field(description="the sitting that it belongs to, from 1")
+    by_hand: bool = Field(description="whether the runner counted it")
+    undone: bool = Field(description="whether it was taken back, and counts nowhere")
     clip: str | None = Field(description="the recording of it, from the bridge file's folder on")
     steps: list[StepForm]
     kept: dict[str, KeptForm] = Field(description="by the watch's name")
@@ -644,7 +715,10 @@ class AttemptsForm(Form):
     file: str
     running: bool = Field(description="whether a lowhalf writes it now")
     totals: TotalsForm
-    steps: list[StepTotalsForm]
+    chosen: ChosenForm | None = Field(description="of --session or --since; null without")
+    sessions: list[SittingForm] = Field(description="the oldest first")
+    steps: list[StepTotalsForm] = Field(description="of those that are chosen, else of all")
+    timing: list[TimingsForm] = Field(description="the same of steps with a window")
     attempts: list[AttemptForm]
 
 

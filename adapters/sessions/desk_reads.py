@@ -25,13 +25,14 @@ def history_of(bridge: Bridge) -> Read | None:
     """Reads what ``lowhalf attempts --json --last 200`` prints; None without attempts."""
     if bridge.file.attempts is None:
         return None
-    from adapters.json_forms.attempts import attempts_json, kept_attempts, last_of
+    from adapters.json_forms.attempts import attempts_json, kept_attempts, kept_notes, last_of
 
     def read() -> dict[str, Any] | None:
         if not is_file(bridge.attempts_path):
             return None
         attempts, running = kept_attempts(bridge)
-        return attempts_json(bridge, attempts, last_of(attempts, LAST), running)
+        notes = kept_notes(bridge)
+        return attempts_json(bridge, attempts, last_of(attempts, LAST), running, notes=notes)
 
     return read
 
