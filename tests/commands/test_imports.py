@@ -92,6 +92,7 @@ KINDS = {
 ROWS = [*SOURCES.rows.items(), *OUTPUTS.rows.items()]
 SHARED_BY_COMMANDS = {
     "attaching",
+    "attempting",
     "console",
     "learning",
     "looking",

@@ -1,0 +1,1 @@
+"""``lowhalf attempts``: which attempts are meant, and the forms in which they are printed."""
