@@ -50,8 +50,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--session",
         type=session_named,
-        metavar="N|last",
-        help="of one sitting, beside the totals of all",
+        metavar="N",
+        help="of one sitting, N or last, beside the totals of all",
     )
     parser.add_argument(
         "--since",
