@@ -18,6 +18,7 @@ import pytest
 from adapters.printable import printable
 from tests.adapters.browser import Page, new_page
 from tests.adapters.canned_desk import CannedDesk, desks, full_desk
+from tests.adapters.canned_practice import failed, timing
 from tests.evil_texts import EVIL, LONE, STEERING, assert_harmless
 
 PAGES = Path(__file__).parents[2] / "adapters" / "outputs" / "pages"
@@ -124,6 +125,24 @@ async def test_nothing_on_the_desk_steers_an_eye(page: Page, desk: CannedDesk) -
         assert_harmless("".join(c for c in each if not "\udc00" <= c <= "\udfff" or c in LONE))
     assert sum(r"Wren\x1b[2J" in each for each in said) >= 3
     assert "".join(said).count(r"Wren\x1b[2J") > 40
+
+
+@in_a_browser
+async def test_nothing_on_the_practice_page_steers_an_eye(page: Page, desk: CannedDesk) -> None:
+    """The same, with warnings, a next step and a way that failed."""
+    desk.snapshot = made_rude(failed(timing("early", 2, 39)))
+    desk.by_hand = lambda what: (RUDE, 200)
+    await page.open(desk.url.replace("/desk", "/practice"))
+    await page.wait_for("document.getElementById('step').textContent", printable(RUDE))
+    await page.evaluate("document.querySelector('.hand.count').click(); 0")
+    await page.wait_for("document.getElementById('told').textContent", printable(RUDE))
+    said: Any = await page.evaluate(
+        "[...document.querySelectorAll('*')].flatMap((e) => [...e.attributes].map((a) => a.value))"
+        ".concat(document.body.textContent, document.title)"
+    )
+    for each in said:
+        assert_harmless("".join(c for c in each if not "\udc00" <= c <= "\udfff" or c in LONE))
+    assert "".join(said).count(r"Wren\x1b[2J") >= 8
 
 
 # -- what goes in other than by ``put``
