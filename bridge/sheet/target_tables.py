@@ -8,6 +8,7 @@ from fractions import Fraction
 from bridge.sheet.document import (
     Block,
     Cell,
+    Points,
     Prose,
     Row,
     Section,
@@ -20,6 +21,7 @@ from bridge.sheet.document import (
     ours,
     theirs,
 )
+from bridge.sheet.half_meaning import LowHalfMeaning
 from bridge.sheet.hits import Ends
 from bridge.sheet.sheet import Entry
 from bridge.values.value_type import Kind, shortest_single
@@ -107,55 +109,73 @@ def _digit_pattern(ends: Sequence[Ends]) -> Text:
 
 def half_sections(entries: Sequence[Entry]) -> Iterator[Section]:
     """What targets on halves of a binary32 mean for the numbers themselves."""
+    low = [entry for entry in entries if entry.low]
+    if low:
+        title = ours("What a target on a low half means for its number")
+        yield Section(title, tuple(_low_blocks(low)), level=3)
+    high = [entry for entry in entries if entry.high]
+    if high:
+        title = ours("What a target on a high half means for its number")
+        yield Section(title, (Points(tuple(map(_high_words, high))),), level=3)
+
+
+_LOW = (
+    "A low half runs through all of 0000 to FFFF, again and again, while the number moves away "
+    "from 0. How far it is until it comes round, and for how much of that way it hits, depends on "
+    "how far from 0 the number is."
+)
+
+
+def _low_blocks(entries: Sequence[Entry]) -> Iterator[Block]:
+    yield Prose(ours(_LOW))
+    shares: dict[int, Entry] = {}
+    points = []
     for entry in entries:
-        blocks: list[Block] = []
-        if entry.low:
-            blocks += _low_blocks(entry)
-        if entry.high:
-            blocks += _high_blocks(entry)
-        if blocks:
-            title = (*theirs(entry.title), *ours(": what the half means for the number"))
-            yield Section(title, tuple(blocks), level=3)
-
-
-def _low_blocks(entry: Entry) -> Iterator[Block]:
-    hits = entry.hits
-    assert hits is not None
-    share = sum(int(each.last) - int(each.first) + 1 for each in hits.ends)
-    yield Prose(
-        (
-            *code(entry.watch.expression),
-            *ours(
-                " runs through all of 0000 to FFFF, again and again, while the number moves away "
-                f"from 0. {share:,} of 65,536 hit: one in {_few(65536 / share)}. How far it is "
-                "until it comes round, and how much of that way hits, depends on how far from 0 "
-                "the number is."
+        assert entry.hits is not None
+        share = sum(int(each.last) - int(each.first) + 1 for each in entry.hits.ends)
+        shares.setdefault(share, entry)
+        told = f": {share:,} of 65,536 halves hit, one in {_few(65536 / share)}"
+        points.append(
+            (*theirs(entry.title), *ours(" "), *code(entry.watch.expression), *ours(told))
+        )
+    yield Points(tuple(points))
+    counts = sorted(shares)
+    for start in range(0, len(counts), _SHARES):
+        some = counts[start : start + _SHARES]
+        heads = ("away from 0", "comes round after", *(f"{count:,} hit for" for count in some))
+        columns = [shares[count].low for count in some]
+        yield Table(
+            tuple(map(ours, heads)),
+            tuple(
+                Row(
+                    (
+                        Cell(_stretch(same[0])),
+                        Cell(digits(_exact_decimal(same[0].period))),
+                        *(Cell(digits(_exact_decimal(each.hit))) for each in same),
+                    )
+                )
+                for same in zip(*columns, strict=True)
             ),
         )
-    )
-    heads = tuple(map(ours, ("away from 0", "comes round after", "hits for")))
-    rows = tuple(
-        Row(
-            (
-                Cell((*digits(f"{each.least:,}"), *ours(" to "), *digits(f"{each.limit:,}"))),
-                Cell(digits(_exact_decimal(each.period))),
-                Cell(digits(_exact_decimal(each.hit))),
-            )
-        )
-        for each in entry.low
-    )
-    yield Table(heads, rows)
 
 
-def _high_blocks(entry: Entry) -> Iterator[Block]:
+def _stretch(each: LowHalfMeaning) -> Text:
+    return (*digits(f"{each.least:,}"), *ours(" to "), *digits(f"{each.limit:,}"))
+
+
+_SHARES = 3
+"""Columns of one table, for targets that take in more or fewer halves."""
+
+
+def _high_words(entry: Entry) -> Text:
     runs = [_run(*run.texts) for run in entry.high]
-    yield Prose(
-        (
-            *code(entry.watch.expression),
-            *ours(" hits while the number is "),
-            *joined(runs, " or "),
-            *ours("; both ends do, exactly."),
-        )
+    return (
+        *theirs(entry.title),
+        *ours(" "),
+        *code(entry.watch.expression),
+        *ours(" hits while the number is "),
+        *joined(runs, " or "),
+        *ours("; both ends do."),
     )
 
 
