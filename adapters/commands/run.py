@@ -27,9 +27,8 @@ from adapters.practice_log.tracker import make_practice_tracker
 from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.desk_reads import history_of, tallies_of
 from adapters.sessions.followed_plan import make_plan_tracker
-from adapters.sessions.setup import sampling_setup
+from adapters.sessions.setup import for_source, sampling_setup
 from adapters.sources.catalogue import make_source
-from bridge.asking.aims import by_hand
 from bridge.daemon import Daemon
 from bridge.ports.controls import Controls
 from bridge.ports.output import Output
@@ -109,8 +108,7 @@ def run_bridge(
     ready = prepare(bridge, installed_functions())
     if bridge.file.outputs.want_heap_events:  # so that they have those of every frame
         ready = {name: with_heap(each) for name, each in ready.items()}
-    if bridge.file.source.kind == "typed":
-        ready = {name: by_hand(each) for name, each in ready.items()}
+    ready = for_source(bridge, ready)
     setup = sampling_setup(bridge, ready)
     questions = Questions(setup.clock)
     practising = make_practice_tracker(bridge, ready, log, setup.clock)

@@ -13,6 +13,17 @@ from schemas.loader import Bridge
 __all__ = ["sampling_setup"]
 
 
+def for_source(
+    bridge: Bridge, prepared_builds: Mapping[str, PreparedBuild]
+) -> dict[str, PreparedBuild]:
+    """The builds as the bridge's source can serve them: a person types no counter and no heap."""
+    if bridge.file.source.kind != "typed":
+        return dict(prepared_builds)
+    from bridge.asking.aims import by_hand
+
+    return {name: by_hand(prepared) for name, prepared in prepared_builds.items()}
+
+
 def sampling_setup(bridge: Bridge, prepared_builds: Mapping[str, PreparedBuild]) -> SamplingSetup:
     """The setup by which *bridge*'s own source is sampled, in real time."""
     return SamplingSetup(

@@ -49,6 +49,7 @@ class TypedMemory(Source, AskedByHand):
         self._prepared = prepared_builds
         self._last = Said("", "")
         self._told = False
+        self._is_open = False
         self._changed = asyncio.Event()
         if controls is not None:
             controls.asked_by_hand = self
@@ -74,27 +75,28 @@ class TypedMemory(Source, AskedByHand):
     async def _open(self, guest: MemoryMap) -> Opened:
         if self.asking is None or self.asking.memory.regions != guest.regions:
             self.asking = Asking(self._prepared, guest)
-            self.asking.told = self._news
-        self._told = True
+        self.asking.told = self._news
+        self._told = self._is_open = True
         return Opened(guest, guest, Status.WAITING, "has not been typed yet: /by-hand asks for it")
 
     async def _close(self) -> None:
-        self._told = False
+        # what was typed stays: who closes it may open it again
+        self._told = self._is_open = False
         self._changed.set()
 
     async def _wait(self) -> int | None:
         while not self._told:
-            self._asking()
+            self._opened()
             self._changed.clear()
             await self._changed.wait()
         self._told = False
         return None
 
     async def _fetch(self, spans: Sequence[Span]) -> list[Part]:
-        return self._asking().parts(spans)
+        return self._opened().parts(spans)
 
-    def _asking(self) -> Asking:
-        if self.asking is None:
+    def _opened(self) -> Asking:
+        if self.asking is None or not self._is_open:
             raise SourceLost("is closed", source=self.name)
         return self.asking
 
@@ -106,10 +108,10 @@ class TypedMemory(Source, AskedByHand):
 
     @property
     def told(self) -> Mapping[str, Any]:
-        asking = self._asking()
+        asking = self._opened()
         return by_hand_json(asking, self._last.outcome, self._last.words)
 
     def say(self, what: str, text: str = "") -> Said:
-        outcome, words = self._asking().say(what, text)
+        outcome, words = self._opened().say(what, text)
         self._last = Said(str(outcome), words)
         return self._last

@@ -14,7 +14,7 @@ from bridge.asking.aims import Aim, Aims
 from bridge.evaluation.absence import Absent, NotHeld, Site
 from bridge.evaluation.evaluator import Evaluator
 from bridge.evaluation.frame_readings import frame_readings
-from bridge.memory.address_map import LINE_SHIFT, LINE_SIZE, MemoryMap, Span
+from bridge.memory.address_map import LINE_SIZE, MemoryMap, Span
 from bridge.memory.fetched import Part, Partial
 from bridge.memory.image import Image
 from bridge.readings.reading import Reading, Watch
@@ -68,17 +68,13 @@ class Looking:
     def look(self, known: Mapping[int, int]) -> Seen:
         """What the bytes give that are *known*, by their canonical addresses."""
         image, evaluator = self._image, self._evaluator
-        lines: dict[int, dict[int, int]] = {}
-        for address, byte in known.items():
-            flat = self._memory.flat(address)
-            if flat is not None:
-                lines.setdefault(flat >> LINE_SHIFT, {})[flat & LINE_SIZE - 1] = byte
         image.clear()
         missing = evaluator.evaluate(image, 0)
         while missing:
-            for number in missing:
-                (span,) = self._memory.spans([number])
-                image.put(span, _part(lines.get(number, {}), span.length))
+            for span in self._memory.spans(missing):
+                for start in range(span.address, span.end, LINE_SIZE):
+                    line = Span(start, min(LINE_SIZE, span.end - start))
+                    image.put(line, part_of_known(known, line))
             missing = evaluator.evaluate(image, 0, again=True)
         readings = frame_readings(evaluator, self._watches, self._slots)()
         return Seen(
@@ -92,14 +88,12 @@ class Looking:
 
 def part_of_known(known: Mapping[int, int], span: Span) -> Part:
     """The bytes of a span that are known, by their addresses; None where none is."""
-    there = {at - span.address: byte for at, byte in known.items() if span.address <= at < span.end}
-    return _part(there, span.length)
-
-
-def _part(there: Mapping[int, int], length: int) -> Part:
+    start, length = span.address, span.length
+    places = known if len(known) < length else range(start, span.end)
+    there = [at for at in places if start <= at < span.end and at in known]
     if not there:
         return None
     data, held = bytearray(length), bytearray(length)
-    for offset, byte in there.items():
-        data[offset], held[offset] = byte, 1
+    for at in there:
+        data[at - start], held[at - start] = known[at], 1
     return bytes(data) if 0 not in held else Partial(bytes(data), bytes(held))

@@ -14,6 +14,7 @@ import zipfile
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import dataclass
+from functools import cache
 from io import BytesIO
 from pathlib import Path
 from typing import Any, get_args
@@ -36,14 +37,19 @@ from adapters.sources.pushed.push import PushServer
 from adapters.sources.pushed.serial import SerialLine
 from adapters.sources.recording.player import RecordingPlayer
 from adapters.sources.shared import SharedMemory
+from adapters.sources.typed import TypedMemory
+from bridge.asking.asking import Asking
+from bridge.expressions.compiling import check
 from bridge.memory.address_map import MemoryMap, Region, Span
 from bridge.memory.byte_order import ByteOrder, reorder
 from bridge.ports.guest_reader import GuestReader
 from bridge.ports.source import Cadence, Consistency, Opened, Source
 from bridge.prepared import PreparedBuild, prepare
 from bridge.values.status import Status
-from schemas.errors import SourceError, SourceLost, SourceUnusable
+from schemas.compiler import compile_schema
+from schemas.errors import SchemaError, SourceError, SourceLost, SourceUnusable
 from schemas.loader import load_bridge
+from schemas.schema_file import SchemaFile
 from schemas.source_settings import (
     AnySource,
     DebuggerSource,
@@ -55,7 +61,9 @@ from schemas.source_settings import (
     RecordingSource,
     SerialSource,
     SharedSource,
+    TypedSource,
 )
+from schemas.toml_file import TomlText
 from tests.adapters.sources.page_host import PageHost
 from tests.adapters.sources.pty_pair import PtyPair
 from tests.adapters.sources.scripted_stub import ScriptedStub
@@ -223,6 +231,42 @@ async def process_rig(folder: Path, image: bytes) -> AsyncIterator[Rig]:
         yield Rig(source, lambda: source.open(MEMORY))
 
 
+TYPED = 0x80
+"""Bytes that are typed at a time."""
+STARTS = range(0, SIZE, TYPED)
+TYPED_SCHEMA = "\n".join(
+    [
+        '[game]\nname = "Tidewright"\n[memory]\nendian = "big"',
+        f'regions = [ {{ name = "ram", start = {BASE}, size = {SIZE} }} ]',
+        "[symbols]",
+        *(f'at{at} = "char[{TYPED}]"' for at in STARTS),
+        "[builds.only.at]",
+        *(f"at{at} = {BASE + at}" for at in STARTS),
+    ]
+)
+
+
+@cache
+def typed_image(image: bytes) -> Asking:
+    """All of an image, typed."""
+    toml = TomlText(Path("typed.schema.toml"), TYPED_SCHEMA, SchemaError)
+    (layout,) = compile_schema(toml.model(SchemaFile), toml).builds.values()
+    program = check(layout, {f"w{at}": f"at{at}" for at in STARTS})
+    asking = Asking({"only": PreparedBuild(layout, program, (), None, None)}, MEMORY)
+    for at in range(0, len(image) - TYPED + 1, TYPED):
+        assert asking.question is not None
+        assert asking.question.address == BASE + at
+        asking.answer(image[at : at + TYPED].hex())
+    return asking
+
+
+@asynccontextmanager
+async def typed_rig(folder: Path, image: bytes) -> AsyncIterator[Rig]:
+    source = TypedMemory(TypedSource(kind="typed"), {})
+    source.asking = typed_image(image)
+    yield Rig(source, lambda: source.open(MEMORY), MEMORY.regions)
+
+
 @dataclass(frozen=True)
 class Kind:
     """How to rig a kind of source.
@@ -249,6 +293,11 @@ RIGS: dict[str, Kind] = {
         debugger_rig,
         short=None,
         why="a stub tells what cannot be read only when it is asked for, so that all is held",
+    ),
+    "typed": Kind(
+        typed_rig,
+        short=None,
+        why="nobody can type what a guest has not, and of the rest nobody knows before it is asked",
     ),
     "process": Kind(
         process_rig,
@@ -301,6 +350,7 @@ async def test_it_tells_how_a_byte_is_called_that_it_does_not_hold(rig: Rig) -> 
         "push": (Status.WAITING, "has not been sent yet"),
         "serial": (Status.WAITING, "has not been sent yet"),
         "debugger": (Status.UNMAPPED, "cannot be read through the debugger stub"),
+        "typed": (Status.WAITING, "has not been typed yet: /by-hand asks for it"),
     }.get(rig.source.kind, (Status.UNMAPPED, unmapped))
 
 
@@ -310,7 +360,7 @@ async def test_what_it_says_of_its_frames_fits_together(rig: Rig) -> None:
     # what stands still for ever stands still while it is read, too
     assert source.cadence is not Cadence.ONCE or source.consistency is Consistency.STILL
     if source.cadence.announced:
-        assert source.kind in ("folder", "recording", "push", "serial")
+        assert source.kind in ("folder", "recording", "push", "serial", "typed")
 
 
 async def test_a_batch_comes_back_whole_and_in_its_order(rig: Rig) -> None:
