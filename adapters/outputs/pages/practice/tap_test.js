@@ -10,7 +10,7 @@ const BEATS = 60; // after which it falls silent
 const BEGIN = 1200; // milliseconds until the first beat
 const UNEVEN = 60; // milliseconds of spread, above which nothing is offered
 
-const KINDS = { speaker: "Tap with ticks heard", screen: "Tap with a float seen" };
+const KINDS = { speaker: "Find the sound's delay by tapping", screen: "Find the picture's delay by tapping" };
 
 export class TapTest {
   // What is taken is given to *take*, as the name and milliseconds.

@@ -2,6 +2,7 @@
 
 import { child, mark, put } from "./elements.js";
 import { Gauge } from "./gauge.js";
+import { printable } from "./printable.js";
 import { briefWords, hasValue, markOf, stateWords, valueText } from "./words.js";
 
 const BITS = /^-?0[xb]/;
@@ -40,8 +41,9 @@ export class Row {
     if (room === this.room) return;
     this.room = room;
     if (BITS.test(value)) this.value.dataset.form = "bits";
-    this.value.dataset.room = value;
-    this.state.dataset.room = words;
+    // the style sheet shows them, though nobody sees it
+    this.value.dataset.room = printable(value);
+    this.state.dataset.room = printable(words);
     this.roomDigits = value.length;
   }
 
