@@ -123,18 +123,21 @@ export class Columns {
     }
   }
 
-  // Once in a while: where the panels have become notably higher or lower than when they were
-  // given their columns, they may be given others.
+  // Once in a while: where a column has become half empty, or the panels notably higher than when
+  // they were given their columns, they may be given others.
   look() {
     if (document.hidden) return;
     this.note();
+    if (performance.now() - this.touched < CALM) return;
     const panels = this.panels();
     const heights = panels.map((panel) => this.height(panel));
     const change = panels.reduce((all, panel, i) => all + Math.abs(heights[i] - (this.chosenBy.get(panel) ?? 0)), 0);
-    if (change < NOTABLE * this.room || performance.now() - this.touched < CALM) return;
+    const notable = change >= NOTABLE * this.room;
     const [total] = sums(heights, [0]);
     const enough = this.count < this.most && total >= (this.count + 1) * HALF * this.room;
-    if (enough || !this.isGood(panels)) this.arrange(true);
-    else this.chosenBy = new Map(panels.map((panel, i) => [panel, heights[i]]));
+    // a single column is as full as it can be
+    const half = this.count > 1 && !this.isGood(panels);
+    if (half || (notable && enough)) this.arrange(true);
+    else if (notable) this.chosenBy = new Map(panels.map((panel, i) => [panel, heights[i]]));
   }
 }
