@@ -24,8 +24,10 @@ from bridge.sheet.document import (
 )
 from bridge.sheet.worked import Worked
 
-__all__ = ["MAX_WORD", "html_of"]
+__all__ = ["MAX_WHOLE", "MAX_WORD", "html_of"]
 
+MAX_WHOLE = 14
+"""Rows of a recipe that is kept on one page."""
 MAX_WORD = 18
 """Letters of a word for which every column has room."""
 
@@ -84,7 +86,9 @@ def _body(document: Document) -> Iterator[str]:
 
 
 def _section(section: Section) -> Iterator[str]:
-    kind = "" if section.level == 2 else ' class="part"'
+    rows = sum(len(block.rows) for block in section.blocks if isinstance(block, Table))
+    short = " whole" if rows <= MAX_WHOLE else ""
+    kind = "" if section.level == 2 else f' class="part{short}"'
     yield f"<section{kind}>\n<h{section.level}>{_inline(section.title)}</h{section.level}>"
     for block in section.blocks:
         yield from _block(block)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 
 from bridge.sheet.document import (
     Block,
@@ -37,7 +38,7 @@ MAX_SUMS = 4
 
 def places_sections(sheet: Sheet) -> Iterator[Section]:
     """Every watch, and every expression of a step or of the attempts that is no watch alone."""
-    entries = [*sheet.watches, *filter(_is_more, sheet.moments)]
+    entries = [*sheet.watches, *_together(filter(_is_more, sheet.moments))]
     fixed = [entry for entry in entries if len(entry.recipe.looks) == 1]
     behind = [entry for entry in entries if len(entry.recipe.looks) > 1]
     others = [entry for entry in entries if not entry.recipe.looks]
@@ -82,6 +83,15 @@ def _is_more(entry: Entry) -> bool:
     return any(isinstance(each, Look) for each in entry.recipe.definitions) or entry.recipe.walks
 
 
+def _together(moments: Iterable[Entry]) -> Iterator[Entry]:
+    """Expressions that are written alike are told of once."""
+    alike: dict[str, list[Entry]] = {}
+    for entry in moments:
+        alike.setdefault(entry.watch.expression, []).append(entry)
+    for first, *others in alike.values():
+        yield replace(first, title="; ".join(each.title for each in (first, *others)))
+
+
 def _named(entry: Entry) -> Text:
     if entry.title == entry.name:
         return theirs(entry.name)
@@ -123,7 +133,7 @@ def _read_words(entry: Entry) -> Text:
     assert stored is not None
     watch, last = entry.watch, entry.recipe.looks[-1].at.parts[-1]
     words = f"{bytes_words(stored.size)}, {seen_words(watch.type, watch.show, stored)}"
-    if last.of_leaf:
+    if last.of_leaf and not parts_text(entry.recipe.looks[-1].at):
         where = f"{bytes_words(last.offset)} in" if last.offset else "at its beginning"
         words = f"{words}; {last.label}, {where}"
     return ours(words)
