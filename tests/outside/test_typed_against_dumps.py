@@ -18,7 +18,7 @@ import pytest
 from adapters.commands.main import main
 
 SAMPLES = Path(__file__).parents[2] / "sample_dumps"
-SOME = ("first-print-carry", "export-stale-reuse")
+SOME = ("first-print-carry",)
 ALL = sorted(
     path.name.removesuffix(".bin.gz")
     for path in SAMPLES.glob("*.bin.gz")
@@ -71,7 +71,8 @@ def test_typed_is_what_is_read(sample: str, capsys: pytest.CaptureFixture[str]) 
         assert told_values == (reading["value"], reading["text"], reading["address"]), watch
 
 
-@pytest.mark.parametrize("sample", SOME[:1])
+@pytest.mark.full
+@pytest.mark.parametrize("sample", SOME)
 def test_addresses_alone_ask_only_for_pointers(
     sample: str, capsys: pytest.CaptureFixture[str]
 ) -> None:

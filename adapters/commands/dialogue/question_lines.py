@@ -42,7 +42,10 @@ def sum_lines(total: AddressSum) -> Iterator[str]:
 
 def reached_lines(asking: Asking) -> Iterator[str]:
     """All watches, each with its value, its address, or why it has neither."""
-    yield from columns([_row(each) for each in asking.reached])
+    rows = [_row(each) for each in asking.reached]
+    if not any(part for _, part, *_ in rows):
+        rows = [[title, *rest] for title, _, *rest in rows]
+    yield from columns(rows)
 
 
 def reached_words(reached: Reached) -> str:

@@ -1,0 +1,202 @@
+"""``lowhalf by-hand``: the dialogue in the terminal, in JSON lines, and what it refuses."""
+
+from __future__ import annotations
+
+import io
+import json
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+from adapters.commands.json_schema import json_schema
+from adapters.commands.main import main
+
+SAMPLE = str(Path(__file__).parents[2] / "sample_dumps" / "first-print-carry.bridge.toml")
+HELD = ["--build", "first-print", "--watch", "held_x_low", "--watch", "held_kind"]
+
+
+def said(
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    lines: list[str],
+    *options: str,
+) -> tuple[int, str, str]:
+    """The exit code, and what was printed and told, with these lines on standard input."""
+    monkeypatch.setattr("sys.stdin", io.StringIO("".join(f"{line}\n" for line in lines)))
+    code = main(["by-hand", SAMPLE, *options])
+    return code, *capsys.readouterr()
+
+
+def test_a_dialogue(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    lines = ["802003D0", "9", "no", "lantern", "85D8"]
+    code, out, _ = said(monkeypatch, capsys, lines, *HELD)
+    assert code == 0
+    assert (
+        out
+        == """
+question 1: courier.held: a pointer to Actor
+  for held_kind, held_x_low
+  look at 8018 0C9C  4 bytes, shown as hexadecimal
+  type 8 hexadecimal digits or fewer behind 0x
+  taken as 0x802003D0
+
+question 2: courier.held.kind: ActorKind
+  for held_kind
+  look at 8020 03D0  2 bytes, shown as hexadecimal
+  type 4 hexadecimal digits, fewer behind 0x, a decimal number or a name
+  0x0009 = 9 is odd: courier.held.kind: ActorKind has no 9: expected 1 (courier), 2 (lantern), \
+3 (crate), 4 (gull), 5 (buoy) or 6 (mist_puff)
+  does it really stand there? yes, or type what does
+  not taken
+
+question 2: courier.held.kind: ActorKind
+  for held_kind
+  look at 8020 03D0  2 bytes, shown as hexadecimal
+  type 4 hexadecimal digits, fewer behind 0x, a decimal number or a name
+  taken as 0x0002 = lantern
+  held_kind = lantern at 8020 03D0
+
+    8 0 2 0 0 3 D 0   courier.held holds
+  + 0 0 0 0 0 0 2 C   .position.x
+  = 8 0 2 0 0 3 F C
+  + 0 0 0 0 0 0 0 2   bytes 2 to 3
+  = 8 0 2 0 0 3 F E
+
+question 3: courier.held.position.x: bytes 2 to 3 of f32
+  for held_x_low
+  look at 8020 03FE  2 bytes, shown as hexadecimal
+  type 4 hexadecimal digits, fewer behind 0x or a decimal number
+  taken as 0x85D8 = 34264
+  held_x_low = 0x85D8 at 8020 03FE
+
+held_kind   lantern  8020 03D0
+held_x_low  0x85D8   8020 03FE
+
+nothing more is asked; frame or room where the game has gone on, ? for more
+"""
+    )
+
+
+def test_an_end_before_all_is_known(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, out, _ = said(monkeypatch, capsys, ["802003D", "list", "skip", "?", "quit"], *HELD)
+    assert code == 1
+    assert "not taken: 802003D has 7 digits: expected 8 hexadecimal digits" in out
+    assert "held_kind   skipped  8020" not in out
+    assert "left out: held_kind, held_x_low" in out
+    assert "undo            back to before the last answer" in out
+
+
+def test_addresses(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = said(monkeypatch, capsys, ["802003D0"], *HELD, "--addresses")
+    assert code == 0
+    assert "held_x_low is at 8020 03FE" in out
+
+
+def lines_of(out: str) -> list[dict[str, Any]]:
+    validator = jsonschema.Draft202012Validator(json_schema("by-hand"))
+    told = [json.loads(line) for line in out.splitlines()]
+    for line in told:
+        validator.validate(line)
+    return told
+
+
+def test_json_lines(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    lines = [
+        "12345678",
+        '{"correct": true}',
+        '{"answer": "802003D0"}',
+        "0002",
+        '{"undo": true}',
+        '{"changed": "sea"}',
+        '{"turn": 1}',
+        "{",
+        "undo",
+        "undo",
+    ]
+    code, out, _ = said(monkeypatch, capsys, lines, *HELD, "--json")
+    assert code == 1
+    told = lines_of(out)
+    assert [line["outcome"] for line in told] == [
+        *("", "doubted", "taken", "taken", "taken", "taken"),
+        *("refused", "refused", "refused", "taken", "refused"),
+    ]
+    first = told[0]["question"]
+    assert (first["address"], first["size"], first["show"]) == (0x8018_0C9C, 4, "hexadecimal")
+    assert first["needed_by"] == ["held_kind", "held_x_low"]
+    assert told[1]["doubt"] == {
+        "words": "0x12345678",
+        "why": "courier.held: 0x12345678 is outside ram (0x80000000 to 0x803FFFFF)",
+    }
+    assert told[4]["question"]["sum"] == {
+        "base": "courier.held holds",
+        "steps": [
+            {
+                "label": ".position.x",
+                "before": "802003D0",
+                "sign": "+",
+                "operand": "0000002C",
+                "carries": "        ",
+                "after": "802003FC",
+            },
+            {
+                "label": "bytes 2 to 3",
+                "before": "802003FC",
+                "sign": "+",
+                "operand": "00000002",
+                "carries": "        ",
+                "after": "802003FE",
+            },
+        ],
+    }
+    assert told[6]["said"] == 'expected frame or room, found "sea"'
+    assert told[10]["said"] == "nothing to undo: this is the start"
+
+
+def test_the_build_is_asked_for_where_it_is_not_named(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines = ["54 49 44 45 20 31 2E 30"]
+    code, out, _ = said(monkeypatch, capsys, lines, "--watch", "facing", "--json")
+    assert code == 1
+    told = lines_of(out)
+    assert [line["build"] for line in told] == [None, "first-print"]
+    assert told[0]["question"]["hint"] == (
+        'first-print has "TIDE 1.0", second-print has "TIDE 1.1", export has "TIDE 2.0"'
+    )
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--build", "first-prnt"], "unknown build first-prnt; did you mean first-print?"),
+        (["--page", "--json"], "--page shows all: leave out --json, --addresses and --watch"),
+    ],
+)
+def test_it_refuses(
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    options: list[str],
+    words: str,
+) -> None:
+    code, _, told = said(monkeypatch, capsys, [], *options)
+    assert (code, told) == (2, f"lowhalf: {words}\n")
+
+
+def test_commands_that_read_once_say_that_a_person_types(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bridge = tmp_path / "typed.bridge.toml"
+    text = Path(SAMPLE).read_text("utf-8")
+    schema = Path(SAMPLE).parents[1] / "schemas" / "games" / "tidewright.schema.toml"
+    text = text.replace("../schemas/games/tidewright.schema.toml", schema.as_posix())
+    text = text.replace('kind = "file"\npath = "first-print-carry.bin.gz"', 'kind = "typed"')
+    bridge.write_text(text, "utf-8")
+    assert main(["read", str(bridge)]) == 2
+    assert capsys.readouterr().err == (
+        f"lowhalf: {bridge}: its memory is typed by a person: use by-hand, or give a dump with "
+        "--dump\n"
+    )
