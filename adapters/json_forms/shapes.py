@@ -83,6 +83,7 @@ __all__ = [
     "TimingsForm",
     "TotalsForm",
     "TurnForm",
+    "TurnedForm",
     "TurnsForm",
     "Value",
     "VerifyForm",
@@ -505,15 +506,34 @@ class TurnsForm(Form):
     moves: list[str]
 
 
+class TurnedForm(TurnsForm):
+    """An angle that can be reached, and how."""
+
+    angle: int
+    off: int = Field(description="units from --to, below 0 where it is before it")
+    degrees: float = Field(description="the same in degrees")
+
+
 class TurnForm(Form):
     """The cheapest turns: `solve turn --json`."""
 
-    reachable: bool
+    reachable: bool = Field(description="whether --to, or an angle --within of it, is")
     frames: int | None
     moves: list[str]
     nearest: list[int] = Field(description="angles that can be reached, before and behind")
     others: list[TurnsForm] = Field(description="the next best")
     reason: str = Field(description="why it cannot be reached; else empty")
+    start: int = Field(description="the angle that it begins with")
+    to: int
+    turn: int = Field(description="the shortest way in units, below 0 to the left")
+    degrees: float = Field(description="the same in degrees")
+    angle: int | None = Field(description="the angle that is reached")
+    off: int | None = Field(description="units from --to to it")
+    closer: list[TurnedForm] = Field(description="angles that lie nearer and cost more")
+    below: TurnedForm = Field(description="the nearest one that is not behind --to")
+    above: TurnedForm = Field(description="the nearest one that is not before --to")
+    frame: int = sometimes("where --from was read in a game")
+    build: str = sometimes("where --from was read in a game")
 
 
 class SumLineForm(Form):

@@ -131,6 +131,27 @@ class TurnSearch:
         cost = self._costs[-1][way % TURN]
         return -1 if cost >= _NEVER else cost >> _USE_BITS
 
+    def within(self, start: int, to: int, units: int) -> list[tuple[int, int]]:
+        """Angles within so many *units* of the wanted one, with their frames: the cheapest first.
+
+        Each that follows costs more and lies nearer; of equal costs the nearest is taken.  Empty
+        where none of these angles can be reached.
+        """
+        starts, costs = self._starts(start % TURN), self._costs[-1]
+        found = []
+        for way in range(-min(units, TURN // 2), min(units, TURN // 2 - 1) + 1):
+            angle = (to + way) % TURN
+            cost = min(begin.cost + costs[(angle - begin.angle) % TURN] for begin in starts)
+            if cost < _NEVER:
+                found.append((cost, abs(way), angle))
+        kept: list[tuple[int, int]] = []
+        nearest = TURN
+        for cost, away, angle in sorted(found):
+            if away < nearest:
+                nearest = away
+                kept.append((angle, cost >> _USE_BITS))
+        return kept
+
     def answer(self, start: int, to: int, others: int = 3) -> TurnAnswer:
         """The cheapest way, the next best *others*, and the nearest angles that can be reached.
 

@@ -167,13 +167,23 @@ def test_turn_json_has_the_keys_that_other_programs_rely_on(
     capsys: pytest.CaptureFixture[str], moves: str
 ) -> None:
     found = answer(capsys, "solve", "turn", "--from", "0", "--to", "0x7F00", "--moves", moves)
+    way = {"frames": 19, "moves": ["quarter", "quarter", "lean"]}
+    reached = {"angle": 0x7F00, "off": 0, "degrees": 0.0, **way}
     assert found == {
         "reachable": True,
-        "frames": 19,
-        "moves": ["quarter", "quarter", "lean"],
+        **way,
         "nearest": [0x7F00],
         "others": [],
         "reason": "",
+        "start": 0,
+        "to": 0x7F00,
+        "turn": 0x7F00,
+        "degrees": 0x7F * 360 / 256,
+        "angle": 0x7F00,
+        "off": 0,
+        "closer": [],
+        "below": reached,
+        "above": reached,
     }
 
 
@@ -195,6 +205,27 @@ def test_turn_that_cannot_be(capsys: pytest.CaptureFixture[str], moves: str) -> 
         "others": [],
         "reason": "every turn is a multiple of 0x0100, and a turn of 0x1001 is none, "
         "nor is one from an angle that a move faces",
+        "start": 0,
+        "to": 0x1001,
+        "turn": 0x1001,
+        "degrees": 0x1001 * 360 / 65536,
+        "angle": None,
+        "off": None,
+        "closer": [],
+        "below": {
+            "angle": 0x1000,
+            "off": -1,
+            "degrees": -360 / 65536,
+            "frames": 20,
+            "moves": ["sea"],
+        },
+        "above": {
+            "angle": 0x3E00,
+            "off": 0x2DFF,
+            "degrees": 0x2DFF * 360 / 65536,
+            "frames": 14,
+            "moves": ["quarter", "lean", "lean"],
+        },
     }
 
 
@@ -209,8 +240,8 @@ def test_turn_as_text(capsys: pytest.CaptureFixture[str], moves: str) -> None:
         "from 0x0000 to 0x0300: +768 units, +4.22°",
         "cannot be reached: the limits of the moves leave 24 angles, all of which were found",
         "24 angles can be; going down and up from 0x0300 the first are",
-        "  0x0000  -768",
-        "  0x0E00  +2816",
+        "  0x0000  -768   -4.22°   0 frames   0 moves  none is needed",
+        "  0x0E00  +2816  +15.47°  26 frames  3 moves  sea, 2 × lean",
     ]
 
 

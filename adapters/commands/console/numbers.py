@@ -4,15 +4,29 @@ from __future__ import annotations
 
 import argparse
 import re
+from fractions import Fraction
 from typing import Any
 
 from bridge.solvers import halves as half_search
 from bridge.solvers.halves import Exact
 
-__all__ = ["NumberParser", "address", "angle", "count", "exact", "half", "whole"]
+__all__ = [
+    "NumberParser",
+    "address",
+    "angle",
+    "angle_or_expression",
+    "angle_width",
+    "count",
+    "exact",
+    "half",
+    "whole",
+]
 
 _WHOLE = re.compile(r"([+-]?)(0[xX][0-9A-Fa-f]+(?:_[0-9A-Fa-f]+)*|[0-9]+(?:_[0-9]+)*)")
 _NEGATIVE = re.compile(r"-(?:[0-9.].*|inf|infinity)", re.IGNORECASE | re.DOTALL)
+_DEGREES = re.compile(r"([+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+))\s*(?:°|deg)", re.IGNORECASE)
+_NUMBER = re.compile(r"[+-]?\.?[0-9]")
+_TURN = 0x10000
 _MAX_LENGTH = 40
 
 
@@ -42,8 +56,37 @@ def half(text: str) -> int:
 
 
 def angle(text: str) -> int:
-    """A binary angle, 0 to 0xFFFF; a negative one goes the other way round."""
-    return _between(text, -0xFFFF, 0xFFFF, "an angle is -0xFFFF to 0xFFFF") % 0x10000
+    """A binary angle, 0 to 0xFFFF; a negative one goes the other way round.
+
+    Degrees, as ``90°`` and ``-22.5deg``, are rounded to the nearest unit.
+    """
+    degrees = _degrees(text)
+    if degrees is not None:
+        if abs(degrees) > 360:
+            raise argparse.ArgumentTypeError(f"an angle is -360° to 360°, found {text}")
+        return round(degrees * _TURN / 360) % _TURN
+    return _between(text, -0xFFFF, 0xFFFF, "an angle is -0xFFFF to 0xFFFF") % _TURN
+
+
+def angle_width(text: str) -> int:
+    """How far an angle may be off: units, or degrees, of which part of a unit is left out."""
+    degrees = _degrees(text)
+    if degrees is None:
+        return _between(text, 0, _TURN // 2, "expected 0 to 0x8000 units, or degrees as 0.5°")
+    if not 0 <= degrees <= 180:
+        raise argparse.ArgumentTypeError(f"expected 0° to 180°, found {text}")
+    return int(degrees * _TURN / 360)
+
+
+def angle_or_expression(text: str) -> int | str:
+    """A binary angle, or what is no number: an expression."""
+    plain = text.strip().replace("\N{MINUS SIGN}", "-")
+    return angle(text) if _NUMBER.match(plain) else text
+
+
+def _degrees(text: str) -> Fraction | None:
+    match = _DEGREES.fullmatch(text.strip().replace("\N{MINUS SIGN}", "-"))
+    return None if match is None or len(text) > _MAX_LENGTH else Fraction(match[1])
 
 
 def address(text: str) -> int:
