@@ -10,7 +10,7 @@ from bridge.prepared import PreparedBuild, memory_map
 from bridge.sampling.setup import SamplingSetup
 from schemas.loader import Bridge
 
-__all__ = ["sampling_setup"]
+__all__ = ["for_source", "sampling_setup"]
 
 
 def for_source(
