@@ -39,11 +39,11 @@ def timing_lines(timings: Timings) -> list[str]:
             f"  median {spread.median:g}, half of them {spread.lower:g} to {spread.upper:g}, "
             f"all {spread.least} to {spread.most}"
         )
+    wider = f"{first} to {last + 1}: {rate_words(timings.later)}"
     if timings.earlier is not None:
-        lines.append(f"  from {first - 1} on: {rate_words(timings.earlier)}")
-    lines.append(f"  up to {last + 1}: {rate_words(timings.later)}")
-    if timings.earlier is not None:
-        lines.append(f"  {first - 1} to {last + 1}: {rate_words(timings.wider)}")
+        wider = f"{first - 1} to {last}: {rate_words(timings.earlier)}; {wider}; "
+        wider += f"{first - 1} to {last + 1}: {rate_words(timings.wider)}"
+    lines.append(f"  right, had the window been a frame wider: {wider}")
     if timings.unsure:
         lines.append(f"  frames were missed around {timings.unsure}: those may be others (?)")
     if timings.not_whole:

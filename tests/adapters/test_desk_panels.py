@@ -243,7 +243,7 @@ async def test_a_panel_is_moved_without_dragging_and_the_order_stays(
     wanted = ["practice", "heap", "log", "working", "events", "layouts", "tallies", "bridge"]
     assert await page.evaluate(SHOWN) == wanted
     assert await page.evaluate(f"document.activeElement === {row('Heap', 'up')}") is True
-    assert await page.evaluate(text("#moved")) == "Heap is panel 2 of 9"
+    assert await page.evaluate(text("#moved")) == "Heap is panel 2 of 10"
     small = (
         "[...document.querySelectorAll('#arranging button, #arranging label')]"
         ".filter((e) => e.getClientRects().length).map((e) => e.getBoundingClientRect())"
@@ -259,7 +259,7 @@ async def test_a_panel_is_moved_without_dragging_and_the_order_stays(
     await show(page, desk)
     assert await page.evaluate(SHOWN) == wanted
     levels = "[...document.querySelectorAll('#desk .panel > * h2, #desk .panel > h2')].length"
-    assert await page.evaluate(levels) == 9  # each panel has its heading still
+    assert await page.evaluate(levels) == 10  # each panel has its heading still
 
 
 async def test_a_panel_that_comes_later_joins(page: Page, desk: CannedDesk) -> None:

@@ -218,9 +218,8 @@ def test_the_histogram(said: Said) -> None:
         "  done before the moment came: 1",
         "  acted too soon, while it waited for its begin: 1",
         "  median 12.5, half of them 11.5 to 14.25, all 9 to 17",
-        "  from 10 on: 5 of 9, 56 % (27 to 81 %)",
-        "  up to 15: 5 of 9, 56 % (27 to 81 %)",
-        "  10 to 15: 6 of 9, 67 % (35 to 88 %)",
+        "  right, had the window been a frame wider: 10 to 14: 5 of 9, 56 % (27 to 81 %); "
+        "11 to 15: 5 of 9, 56 % (27 to 81 %); 10 to 15: 6 of 9, 67 % (35 to 88 %)",
         "  frames were missed around 1: those may be others (?)",
     ]
     second = said("--timing", "--session", "2").splitlines()

@@ -24,6 +24,7 @@ import { Shown } from "./shown.js";
 import { TalliesPanel } from "./tallies.js";
 import { themeButton } from "../shared/theme.js";
 import { Timeline } from "./timeline.js";
+import { TimingPanel } from "./timing.js";
 import { Watches } from "./watches.js";
 import { Working } from "./working.js";
 
@@ -77,6 +78,7 @@ const heap = new HeapPanel(byId("heap"));
 const events = new EventsPanel(byId("events"));
 const plan = new PlanPanel(byId("plan"));
 const practice = new PracticePanel(byId("practice"), (past) => lookBack(past));
+const timing = new TimingPanel(byId("timing"));
 const layouts = new LayoutsPanel(byId("layouts"));
 const tallies = new TalliesPanel(byId("tallies"));
 const health = new HealthPanel(byId("bridge"));
@@ -175,6 +177,7 @@ function startPolling(found) {
   if (found.history) {
     polled.history ??= poll("/history.json", 5000, (value) => {
       practice.remember(value);
+      timing.show(value);
       ask();
     });
   }

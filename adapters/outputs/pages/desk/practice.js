@@ -208,8 +208,9 @@ export class PracticePanel {
       row.element.dataset.whole = attempt.whole === false ? "no" : "yes";
       put(row.number, String(attempt.attempt));
       const ended = attempt.outcome === "open" ? "under way" : outcomeWords(attempt);
+      const hand = [attempt.by_hand && ", by hand", attempt.undone && ", taken back"].filter(Boolean).join("");
       const [timing, reason] = [lastTimingWords(attempt), reasonWords(attempt)];
-      put(row.words, ended + (timing && `, ${timing}`) + (reason && `: ${reason}`));
+      put(row.words, ended + hand + (timing && `, ${timing}`) + (reason && `: ${reason}`));
       put(row.missed, missedWords(attempt));
       put(row.time, timeWords(attempt));
     });
