@@ -412,7 +412,7 @@ def _timings(attempt: Attempt) -> list[StepTiming | None]:
 
 
 @pytest.mark.parametrize(
-    "seed", [*range(12), *(pytest.param(n, marks=pytest.mark.full) for n in range(12, 100))]
+    "seed", [*range(6), *(pytest.param(n, marks=pytest.mark.full) for n in range(6, 100))]
 )
 def test_no_window_is_wrong_and_unmarked(tmp_path: Path, seed: int) -> None:
     chance = random.Random(seed)
