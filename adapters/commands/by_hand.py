@@ -18,7 +18,6 @@ from adapters.commands.dialogue.question_lines import (
     reached_words,
 )
 from adapters.commands.dialogue.spoken import HELP, Spoken, spoken, spoken_json
-from adapters.commands.run import run_bridge
 from adapters.functions import installed_functions
 from adapters.json_forms.by_hand import by_hand_json
 from adapters.printable import json_text, printable
@@ -104,6 +103,8 @@ def _of_build(bridge: Bridge, build: str | None) -> Bridge:
 
 
 def _served(bridge: Bridge, listen: str) -> int:
+    from adapters.commands.run import run_bridge
+
     outputs = Outputs(overlay=OverlayOutput(listen=listen))
     file = bridge.file.model_copy(update={"outputs": outputs})
     daemon = argparse.Namespace(

@@ -132,6 +132,13 @@ FORMS: dict[str, list[list[str]]] = {
         [BRIDGE, "--dump", "t.bin", "--dump", FILE_NAME[:60]],
         [BRIDGE, "--watch", EVIL],
     ],
+    "by-hand": [
+        [BRIDGE],
+        [BRIDGE, "--json"],
+        [BRIDGE, "--addresses"],
+        [BRIDGE, "--watch", EVIL],
+        [BRIDGE, "--build", EVIL + "x"],
+    ],
     "explain": [[BRIDGE, "named"], [BRIDGE, "kinds", "--expect"], [BRIDGE, "named", "--json"]],
     "layout": [
         ["save", BRIDGE, NEW, "--title", EVIL],
