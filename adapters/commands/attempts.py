@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
-from pathlib import Path
 
 from adapters.commands.attempting.choosing import LAST, choose, number_of, session_named, time_since
 from adapters.commands.attempting.csv_lines import print_attempts, print_sessions, print_timings
 from adapters.commands.attempting.tables import head_lines, list_lines, session_lines, step_lines
+from adapters.commands.console.bridge_argument import add_bridge_argument, given_bridge
 from adapters.json_forms.attempts import (
     Chosen,
     attempts_json,
@@ -19,7 +19,6 @@ from adapters.json_forms.attempts import (
 )
 from adapters.practice_log.session_notes import write_note
 from adapters.printable import json_text, printable
-from adapters.sessions.bridge_file import load_bridge
 from adapters.words.timings import timing_lines
 from bridge.practice.attempts import Attempt
 from bridge.practice.sittings import Session, sessions_of
@@ -32,7 +31,7 @@ SHOWN = 10
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("bridge", type=Path, metavar="BRIDGE.toml", help="the bridge file")
+    add_bridge_argument(parser)
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="print all as one JSON object")
     form.add_argument("--csv", action="store_true", help="print a line of CSV an attempt")
@@ -76,7 +75,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    bridge = load_bridge(arguments.bridge)
+    bridge = given_bridge(arguments)
     if bridge.file.attempts is None:
         raise bridge.text.error(("attempts",), "is missing: it says when an attempt begins")
     attempts, running = kept_attempts(bridge)

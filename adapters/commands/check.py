@@ -5,13 +5,13 @@ from __future__ import annotations
 import argparse
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from adapters.commands.console.bridge_argument import add_bridge_argument, given_bridge, names_pack
 from adapters.commands.console.dump_arguments import add_dump_arguments, one_dump
 from adapters.commands.console.tables import columns
 from adapters.functions import installed_functions
 from adapters.printable import json_text, printable
-from adapters.sessions.bridge_file import load_bridge
 from bridge.evaluation.evaluator import Evaluator
 from bridge.paths.address_form import address_form
 from bridge.planning.described import described
@@ -19,11 +19,14 @@ from bridge.prepared import PreparedBuild, memory_map, prepare
 from schemas.errors import LowhalfError
 from schemas.loader import Bridge
 
+if TYPE_CHECKING:  # most checks are of bridge files
+    from adapters.commands.packing.checked import CheckedPack
+
 __all__ = ["add_arguments", "run"]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("bridge", type=Path, metavar="BRIDGE.toml", help="the bridge file")
+    add_bridge_argument(parser)
     add_dump_arguments(parser, many=False)
     parser.add_argument(
         "--heap", default="", metavar="NAME", help="try actions on this one of [heaps]; else [heap]"
@@ -35,7 +38,7 @@ def run(arguments: argparse.Namespace) -> int:
     dump = one_dump(arguments)
     if dump is None and arguments.frame is not None:
         raise LowhalfError("--frame is for recordings: give one with --dump")
-    bridge = load_bridge(arguments.bridge)
+    bridge = given_bridge(arguments)
     ready = prepare(bridge, installed_functions())
     rows = _rows(bridge, ready)
     # the expressions of [state] and of allocators are checked here, on every build
@@ -45,9 +48,16 @@ def run(arguments: argparse.Namespace) -> int:
     first = next(iter(ready.values())).layout
     count = len(first.actions) if first.allocators else 0
     tried = None if dump is None else _tried(bridge, ready, dump, arguments)
+    pack = _pack(bridge, arguments.bridge)
+    code = 1 if pack is not None and pack.failed else 0
     if arguments.json:
-        print(json_text(_as_json(rows, list(ready), count, tried)))
-        return 0
+        told = _as_json(rows, list(ready), count, tried)
+        print(json_text(told if pack is None else {**told, "pack": pack.as_json()}))
+        return code
+    if pack is not None:
+        for line in pack.lines():
+            print(line)
+        print()
     schema = bridge.schema
     words = f"{bridge.path.name}: schema {schema.path.name}, game {schema.file.game.name}"
     print(printable(words))
@@ -58,7 +68,17 @@ def run(arguments: argparse.Namespace) -> int:
     if tried is not None:
         print()
         tried.show()
-    return 0
+    return code
+
+
+def _pack(bridge: Bridge, path: Path) -> CheckedPack | None:
+    """What else a pack holds; None of a bridge file."""
+    if not names_pack(path):
+        return None
+    from adapters.commands.packing.checked import checked_pack
+    from adapters.packs.reading import open_pack
+
+    return checked_pack(open_pack(path), bridge)
 
 
 def _rows(bridge: Bridge, ready: Mapping[str, PreparedBuild]) -> list[list[str]]:

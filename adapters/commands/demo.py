@@ -8,16 +8,13 @@ from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
-from adapters.commands.run import add_output_arguments, run_bridge
+from adapters.commands.run import SPARE_PORTS, add_output_arguments, run_bridge
 from adapters.sessions.bridge_file import load_bridge
 from schemas.errors import BridgeFileError
 from schemas.loader import Bridge
 from schemas.toml_file import TomlText
 
 __all__ = ["SPARE_PORTS", "add_arguments", "demo_bridge", "keeping_in", "run"]
-
-SPARE_PORTS = 20
-"""Ports after the demo's own that are tried where that is in use."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

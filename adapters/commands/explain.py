@@ -7,13 +7,13 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from adapters.commands.console.bridge_argument import given_bridge
 from adapters.commands.console.dump_arguments import each_dump, print_json
 from adapters.commands.console.expecting import add_expect_argument, met
 from adapters.commands.console.one_frame import take_frame
 from adapters.commands.console.tables import add_reading_arguments, columns, title
 from adapters.functions import installed_functions
 from adapters.printable import printable
-from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.one_frame import with_dump
 from adapters.words.derivation import step_rows
 from bridge.paths.derivation import explain, working
@@ -37,7 +37,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _explainer(arguments: argparse.Namespace) -> Callable[[Path | None], int]:
-    bridge = load_bridge(arguments.bridge)
+    bridge = given_bridge(arguments)
     watches = {watch.name: watch.expr for watch in bridge.file.watches}
     ready = prepare(bridge, installed_functions())
     explained = {

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from adapters.commands.console.bridge_argument import given_bridge
 from adapters.commands.console.dump_arguments import each_dump, print_json
 from adapters.commands.console.heap_strip import strip
 from adapters.commands.console.one_frame import take_heap
@@ -20,7 +21,6 @@ from adapters.commands.console.tables import (
 )
 from adapters.functions import installed_functions
 from adapters.printable import printable
-from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.one_frame import heap_of, with_dump
 from bridge.heap.blocks import Heap
 from bridge.prepared import prepare
@@ -42,7 +42,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _mapper(arguments: argparse.Namespace) -> Callable[[Path | None], int]:
-    bridge = load_bridge(arguments.bridge)
+    bridge = given_bridge(arguments)
     ready = prepare(bridge, installed_functions())
 
     def show(dump: Path | None) -> int:

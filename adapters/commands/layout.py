@@ -8,6 +8,7 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
+from adapters.commands.console.bridge_argument import given_bridge
 from adapters.commands.console.dump_arguments import each_dump, one_dump, print_json
 from adapters.commands.console.one_frame import take_heap
 from adapters.commands.console.tables import (
@@ -19,7 +20,6 @@ from adapters.commands.console.tables import (
 from adapters.functions import installed_functions
 from adapters.json_forms.heap_shape import comparison_json, sizes_may_differ
 from adapters.printable import printable
-from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.one_frame import heap_of, with_dump
 from bridge.heap.blocks import Heap
 from bridge.heap.shape import Comparison, Layout, Line, Sort, compare, layout_from, layout_of
@@ -189,7 +189,7 @@ def _compared(
 
 def _prepared(arguments: argparse.Namespace) -> tuple[Bridge, dict[str, PreparedBuild]]:
     # without what may name layouts that are yet to be saved
-    bridge = load_bridge(arguments.bridge, layouts=False)
+    bridge = given_bridge(arguments, layouts=False)
     bare: dict[str, Any] = {
         "watches": (),
         "steps": (),

@@ -6,6 +6,7 @@ import argparse
 from collections.abc import Callable
 from pathlib import Path
 
+from adapters.commands.console.bridge_argument import given_bridge
 from adapters.commands.console.dump_arguments import each_dump, print_json
 from adapters.commands.console.expecting import add_expect_argument, met
 from adapters.commands.console.one_frame import take_frame
@@ -13,7 +14,6 @@ from adapters.commands.console.tables import add_reading_arguments, columns, tit
 from adapters.functions import installed_functions
 from adapters.printable import printable
 from adapters.sessions.added_watches import with_watches
-from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.one_frame import with_dump
 from adapters.words.readings import state_words
 from bridge.prepared import prepare
@@ -39,7 +39,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _reader(arguments: argparse.Namespace) -> Callable[[Path | None], int]:
-    bridge, functions = load_bridge(arguments.bridge), installed_functions()
+    bridge, functions = given_bridge(arguments), installed_functions()
     if arguments.watch:
         bridge = with_watches(bridge, arguments.watch, functions)
     ready = prepare(bridge, functions)

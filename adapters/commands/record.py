@@ -6,8 +6,12 @@ import argparse
 from dataclasses import replace
 from pathlib import Path
 
+from adapters.commands.console.bridge_argument import (
+    add_bridge_argument,
+    given_bridge,
+    require_source,
+)
 from adapters.commands.run import run_bridge
-from adapters.sessions.bridge_file import load_bridge
 from schemas.errors import LowhalfError
 from schemas.loader import Bridge
 from schemas.output_settings import Outputs, RecordingOutput
@@ -17,7 +21,7 @@ __all__ = ["add_arguments", "recorded", "run"]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("bridge", type=Path, metavar="BRIDGE.toml", help="the bridge file")
+    add_bridge_argument(parser)
     parser.add_argument(
         "file",
         type=Path,
@@ -40,7 +44,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     file: Path | None = arguments.file
-    bridge = recorded(load_bridge(arguments.bridge), file, arguments.ram)
+    given = given_bridge(arguments)
+    require_source(given, arguments.bridge)
+    bridge = recorded(given, file, arguments.ram)
     if file is not None and file.exists():
         if file.stat().st_size and not arguments.force:
             raise LowhalfError(f"{file} is there already; --force replaces it")

@@ -11,9 +11,13 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
-from pathlib import Path
 from typing import TYPE_CHECKING, Protocol, TextIO, runtime_checkable
 
+from adapters.commands.console.bridge_argument import (
+    add_bridge_argument,
+    given_bridge,
+    require_source,
+)
 from adapters.commands.console.log_lines import log_to
 from adapters.commands.console.page_in_browser import show_page
 from adapters.commands.console.step_lines import read_steps
@@ -24,7 +28,6 @@ from adapters.functions import installed_functions
 from adapters.outputs.catalogue import Show, make_outputs
 from adapters.outputs.surroundings import OutputSurroundings
 from adapters.practice_log.tracker import make_practice_tracker
-from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.desk_reads import history_of, tallies_of
 from adapters.sessions.followed_plan import make_plan_tracker
 from adapters.sessions.setup import for_source, sampling_setup
@@ -46,6 +49,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CHILD_GRACE",
+    "SPARE_PORTS",
     "add_arguments",
     "add_output_arguments",
     "outputs_of",
@@ -53,12 +57,14 @@ __all__ = [
     "run_bridge",
 ]
 
+SPARE_PORTS = 20
+"""Ports after the pages' own that are tried where that is in use, and nobody named one."""
 CHILD_GRACE = 2.0
 """Seconds that COMMAND has to end by itself once it is asked to."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("bridge", type=Path, metavar="BRIDGE.toml", help="the bridge file")
+    add_bridge_argument(parser)
     add_output_arguments(parser)
     parser.usage = "lowhalf run [options] BRIDGE.toml [-- COMMAND …]"
     parser.epilog = "COMMAND, such as the emulator, is started first; both end together"
@@ -83,7 +89,12 @@ def add_output_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    return run_bridge(load_bridge(arguments.bridge), arguments, arguments.after_dashes)
+    bridge = given_bridge(arguments)
+    require_source(bridge, arguments.bridge)
+    # where the user names no address, another will do
+    own = arguments.listen is not None or bridge.file.outputs.overlay != OverlayOutput()
+    spare = 0 if arguments.source is None or own else SPARE_PORTS
+    return run_bridge(bridge, arguments, arguments.after_dashes, spare_ports=spare)
 
 
 def run_bridge(

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
+from adapters.commands.console.bridge_argument import add_bridge_argument, given_bridge
 from adapters.functions import installed_functions
 from adapters.printable import json_text, printable
-from adapters.sessions.bridge_file import load_bridge
 from adapters.sheets.html import html_of
 from adapters.sheets.markdown import markdown_of
 from adapters.sheets.written import write_sheet
@@ -24,7 +24,7 @@ __all__ = ["add_arguments", "run"]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("bridge", type=Path, metavar="BRIDGE.toml", help="the bridge file")
+    add_bridge_argument(parser)
     parser.add_argument(
         "--build",
         action="append",
@@ -46,7 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     path: Path | None = arguments.html or arguments.markdown
-    bridge = load_bridge(arguments.bridge)
+    bridge = given_bridge(arguments)
     sheet = sheet_of(bridge, _prepared(bridge, arguments.build), _version())
     if arguments.json:
         print(json_text(sheet.as_json()))

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from adapters.commands.console import numbers
+from adapters.commands.console.bridge_argument import given_bridge
 from adapters.commands.console.dump_arguments import each_dump, print_json
 from adapters.commands.console.one_frame import take_frame
 from adapters.commands.console.tables import add_reading_arguments, columns
 from adapters.commands.console.telling import tell
 from adapters.functions import installed_functions
-from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.one_frame import lacking, with_dump
 from bridge.memory.address_map import MemoryMap
 from bridge.paths.address_lookup import LookedUpBlock, block_of, named_spots, where_question
@@ -79,7 +79,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _teller(arguments: argparse.Namespace) -> Callable[[Path | None], int]:
-    bridge = load_bridge(arguments.bridge)
+    bridge = given_bridge(arguments)
     memory, address = memory_map(bridge.schema), arguments.address
     if memory.flat(address) is None:
         raise LowhalfError(f"0x{address:08X} is outside every region: {_regions(memory)}")

@@ -7,7 +7,7 @@ from pydantic import Field
 from adapters.json_forms.form import Form
 from schemas.pack_manifest import MemberKind
 
-__all__ = ["PackForm", "UnpackForm"]
+__all__ = ["CheckedPackForm", "PackForm", "UnpackForm"]
 
 
 class PackedMemberForm(Form):
@@ -28,6 +28,37 @@ class PackForm(Form):
     builds: list[str]
     members: list[PackedMemberForm] = Field(description="every file but the manifest")
     left_out: list[str] = Field(description="what was given and is not in it, in words")
+
+
+class LayoutSeenForm(Form):
+    """A layout in a clip of a pack."""
+
+    layout: str
+    clip: str = Field(description="its path in the pack")
+    frame: int | None = Field(description="the first frame in which the heap is so; null if none")
+    reason: str = Field(description="why the clip cannot be read; empty where it can")
+
+
+class CheckedExpectationForm(Form):
+    """An expectation, held against a clip of a pack."""
+
+    file: str
+    line: int
+    expected: str
+    found: str
+    passed: bool
+
+
+class CheckedPackForm(Form):
+    """What a pack holds, and whether it is so."""
+
+    title: str
+    game: str
+    made_by: str
+    builds: list[str]
+    members: list[PackedMemberForm]
+    layouts: list[LayoutSeenForm]
+    expectations: list[CheckedExpectationForm]
 
 
 class UnpackForm(Form):

@@ -6,7 +6,8 @@ from typing import Literal
 
 from pydantic import Field
 
-from adapters.json_forms.form import Form
+from adapters.json_forms.form import Form, sometimes
+from adapters.json_forms.pack_shapes import CheckedPackForm
 
 __all__ = [
     "ActionChangeForm",
@@ -76,6 +77,7 @@ class CheckForm(Form):
     watches: list[CheckedWatchForm]
     actions: int = Field(description="how many the schema has")
     simulated: SimulatedForm | None = Field(description="null without --dump")
+    pack: CheckedPackForm | None = sometimes("what else a pack holds; not there of a bridge file")
 
 
 class PlannedStepForm(Form):

@@ -103,6 +103,7 @@ SHARED_BY_COMMANDS = {
     "looking",
     "main",
     "opening",
+    "packing",
     "planning",
     "solving",
 }

@@ -95,7 +95,8 @@ def test_what_is_done(files: list[Given], done: list[list[str]]) -> None:
         ([given("harbour.schema.toml", Kind.SCHEMA, "harbour.bridge.toml")],
          f"{at('harbour.bridge.toml')} is there already: open that one"),
         ([HARBOUR, Given(NIGHT / "tune.txt", Kind.OTHER, "is a text")],
-         f"{at('tune.txt')} is a text: expected a bridge file, a schema, a dump or a recording"),
+         f"{at('tune.txt')} is a text: "
+         "expected a bridge file, a pack, a schema, a dump or a recording"),
     ],
 )  # fmt: skip
 def test_what_says_nothing_that_can_be_done(files: list[Given], said: str) -> None:

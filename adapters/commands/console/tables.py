@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
+from adapters.commands.console.bridge_argument import add_bridge_argument
 from adapters.commands.console.dump_arguments import add_dump_arguments
 from adapters.printable import printable
 
@@ -18,7 +18,7 @@ __all__ = ["add_heap_argument", "add_reading_arguments", "columns", "title"]
 
 def add_reading_arguments(parser: argparse.ArgumentParser, *, many: bool = False) -> None:
     """What every command has that reads one frame, or, with *many*, one frame of each dump."""
-    parser.add_argument("bridge", type=Path, metavar="BRIDGE.toml", help="the bridge file")
+    add_bridge_argument(parser)
     add_dump_arguments(parser, many=many)
     parser.add_argument(
         "--wait", type=float, default=10.0, metavar="S", help="seconds to wait for a frame (10)"

@@ -13,7 +13,7 @@ __all__ = ["PLAY", "what_to_do"]
 PLAY = "play"
 """In place of a command: a recording is played with the bridge and schema that it holds."""
 
-_EXPECTED = "expected a bridge file, a schema, a dump or a recording"
+_EXPECTED = "expected a bridge file, a pack, a schema, a dump or a recording"
 
 
 def what_to_do(given: Sequence[Given]) -> list[list[str]]:
@@ -29,6 +29,9 @@ def what_to_do(given: Sequence[Given]) -> list[list[str]]:
                             or is the only one
     and a bridge file       read, with that one
     a recording alone       play, with its page
+    a pack alone            check, which tells what it holds
+    and a bridge file       run, with the source of that one
+    and dumps, recordings   read, with the bridge file in the pack
     ======================  ====================================================
 
     Raises LowhalfError where the files say nothing that can be done.
@@ -38,6 +41,9 @@ def what_to_do(given: Sequence[Given]) -> list[list[str]]:
     for each in given:
         if each.kind is Kind.OTHER:
             raise LowhalfError(f"{each.path} {each.why}: {_EXPECTED}")
+    packs = [each for each in given if each.kind is Kind.PACK]
+    if packs:
+        return _packed(packs, [each for each in given if each.kind is not Kind.PACK])
     bridges = [each for each in given if each.kind is Kind.BRIDGE]
     schemas = [each for each in given if each.kind is Kind.SCHEMA]
     held = [each for each in given if each.kind in (Kind.DUMP, Kind.RECORDING)]
@@ -52,6 +58,22 @@ def what_to_do(given: Sequence[Given]) -> list[list[str]]:
         return [[PLAY, str(held[0].path)]]
     bridge = str(bridges[0].path) if bridges else _beside(held)
     return [["read", bridge, *(word for each in held for word in ("--dump", str(each.path)))]]
+
+
+def _packed(packs: Sequence[Given], others: Sequence[Given]) -> list[list[str]]:
+    pack = str(packs[0].path)
+    if not others and len(packs) == 1:
+        return [["check", pack]]
+    held = [each for each in others if each.kind in (Kind.DUMP, Kind.RECORDING)]
+    if len(packs) == 1 and len(held) == len(others):
+        return [["read", pack, *(word for each in held for word in ("--dump", str(each.path)))]]
+    if len(packs) == len(others) == 1 and others[0].kind is Kind.BRIDGE:
+        return [["run", pack, "--source", str(others[0].path)]]
+    found = ", ".join(each.path.name for each in (*packs, *others))
+    raise LowhalfError(
+        f"expected one pack, alone, with dumps, or with the file that has your [source]; "
+        f"found {found}"
+    )
 
 
 def _attach(schema: Given) -> list[list[str]]:

@@ -8,6 +8,7 @@ from enum import Enum
 from pathlib import Path
 
 from adapters.dumps.decoding import format_of
+from adapters.packs.reading import is_pack
 from adapters.sessions.one_frame import is_recording
 from schemas.errors import LowhalfError
 from schemas.system_words import system_words
@@ -27,6 +28,7 @@ class Kind(Enum):
     SCHEMA = "a schema"
     RECORDING = "a recording"
     DUMP = "a dump"
+    PACK = "a pack"
     OTHER = "none of these"
 
 
@@ -59,6 +61,8 @@ def look(path: Path) -> Given:
         raise LowhalfError(f"{path} cannot be read: {fault}") from fault
     if path.suffix.lower() == ".toml":
         return _toml(path)
+    if is_pack(path):
+        return Given(path, Kind.PACK)
     if why := _stranger(path, head):
         return Given(path, Kind.OTHER, why)
     kind = Kind.RECORDING if is_recording(path) else Kind.DUMP

@@ -12,13 +12,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from adapters.commands.console import numbers
+from adapters.commands.console.bridge_argument import given_bridge
 from adapters.commands.console.dump_arguments import each_dump, print_json
 from adapters.commands.console.one_frame import take_frame
 from adapters.commands.console.tables import add_reading_arguments, columns, title
 from adapters.commands.console.telling import tell
 from adapters.functions import installed_functions
 from adapters.printable import printable
-from adapters.sessions.bridge_file import load_bridge
 from adapters.sessions.one_frame import lacking, with_dump
 from bridge.expressions.leaf_types import value_type
 from bridge.memory.address_map import MemoryMap
@@ -88,7 +88,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _solver(arguments: argparse.Namespace) -> Callable[[Path | None], int]:
-    bridge = load_bridge(arguments.bridge)
+    bridge = given_bridge(arguments)
     watches = {watch.name: watch.expr for watch in bridge.file.watches}
     asked = {
         name: write_question(prepared, watches, arguments.path, arguments.half)
