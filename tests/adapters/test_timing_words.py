@@ -141,6 +141,9 @@ def test_the_terminal_s_lines() -> None:
     )
     late = "last failed at turn, late by 3 (frame 17 of 11 to 14)"
     assert styled(score_line(IN_TIME, alphabet, 200))[late] is Style.WARNING
+    # on a narrow screen what is cut comes behind it
+    assert next(iter(styled(score_line(IN_TIME, alphabet, 60)))) == late
+    assert "half a turn" in styled(step_line(IN_TIME, alphabet, 80))
     right = styled(score_line(replace(IN_TIME, last=SUCCESS), alphabet, 200))
     assert right["last success, turn right (frame 12 of 11 to 14)"] is Style.FAINT
 

@@ -26,8 +26,8 @@ def step_line(practice: Practice, alphabet: Alphabet, width: int) -> Line:
     took = took_words(practice.finished)
     reason = f"({practice.reason})" if practice.reason else ""
     after = [
-        (timed_words(practice), Style.HIT),
         (practice.hint, Style.PLAIN),
+        (timed_words(practice), Style.HIT),
         (reason, Style.FAINT),
     ]
     if practice.phase is Phase.BETWEEN:
@@ -56,11 +56,12 @@ def step_line(practice: Practice, alphabet: Alphabet, width: int) -> Line:
 def score_line(practice: Practice, alphabet: Alphabet, width: int) -> Line:
     """The rate, the streak, the open attempt and the last one; empty while there is nothing.
 
-    Where frames were missed, or the open attempt is unusually long, or the last one was early or
-    late, that stands out.
+    Where frames were missed, or the open attempt is unusually long, that stands out.  So does a
+    last one that was early or late, which comes first, since a narrow line is cut at its end.
     """
     last = f"last {marked_words(practice.last)}" if practice.last is not None else ""
-    heed = practice.last is not None and (practice.last.whole is False or _was_outside(practice))
+    outside = _was_outside(practice)
+    heed = outside or (practice.last is not None and practice.last.whole is False)
     last_style = Style.WARNING if heed else Style.FAINT
     score = practice.score
     if score is None:
@@ -72,10 +73,11 @@ def score_line(practice: Practice, alphabet: Alphabet, width: int) -> Line:
     heed = practice.attempt_long or practice.attempt_whole is False
     return alphabet.row(
         [
+            (last if outside else "", last_style),
             (rate_words(score.all) if score.all.count else "no attempt yet", Style.PLAIN),
             (f"{score.streak} in a row" if score.streak > 1 else "", Style.STRONG),
             (number, Style.WARNING if heed else Style.FAINT),
-            (last, last_style),
+            ("" if outside else last, last_style),
             (f"{score.not_whole} with frames missed" if score.not_whole else "", Style.FAINT),
         ],
         width,
