@@ -44,6 +44,7 @@ SIZES = {
     "desk-light.png": (1280, 800),
     "desk-dark.png": (1280, 800),
     "look-again.png": (1280, 800),
+    "practice.png": (1280, 720),
 }
 """Each picture's width and height in pixels."""
 MAX_BYTES = 200_000
@@ -218,6 +219,17 @@ async def desk(browser: str, url: str, name: str) -> None:
         save(opened(await page.picture()), name)
 
 
+async def practice(browser: str, url: str) -> None:
+    """In the step that has a window, while its cue runs."""
+    async with new_page(browser, *SIZES["practice.png"], still=False) as page:
+        await page.open(f"{url}practice")
+        await page.wait_for("document.body?.dataset.link", "live")
+        await page.wait_for(
+            "/^(now|in )/.test(document.getElementById('cue-words').textContent)", seconds=60
+        )
+        save(opened(await page.picture()), "practice.png")
+
+
 async def look_again(browser: str, url: str) -> None:
     async with new_page(browser, *SIZES["look-again.png"], still=False) as page:
         await page.open(f"{url}desk")
@@ -312,6 +324,8 @@ async def make(names: Sequence[str], directory: Path) -> None:
                     await desk(browser, url, name)
                 elif name == "look-again.png":
                     await look_again(browser, url)
+                elif name == "practice.png":
+                    await practice(browser, url)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
