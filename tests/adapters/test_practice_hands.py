@@ -304,17 +304,18 @@ async def test_the_bar_goes_with_the_games_frames_and_stops_with_them(
     await play(page, desk, range(830, 860))
     assert await page.evaluate("document.getElementById('bar').hasAttribute('data-waits')")
     await play(page, desk, range(860, 880))
+    await page.take(partial(desk.tell, counting(880, 860)), FRAME / 4)
     at = [await page.evaluate(FLOAT)]
     for _ in range(3):
-        await page.pass_time(FRAME / 2, FRAME / 2)
+        await page.pass_time(FRAME / 4, FRAME / 4)
         at.append(await page.evaluate(FLOAT))
     length = 64 + 8
-    assert at[0] == pytest.approx(19 / length, abs=1.2 / length)
-    assert at[0] < at[1] <= at[2]
+    assert at[0] == pytest.approx(20 / length, abs=0.6 / length)
+    assert at[0] < at[1] < at[2]  # between two frames
     await page.pass_time(2, FRAME)
-    assert await page.evaluate(FLOAT) <= 20.6 / length
+    assert await page.evaluate(FLOAT) < 21 / length  # it did not come
     words = text("#cue-words")
-    await page.wait_for(words, "in 41")
+    await page.wait_for(words, "in 40")
     for frame, told in ((921, "now"), (927, "4 late")):
         await page.take(partial(desk.tell, counting(frame, 860)))
         await page.wait_for(words, told)

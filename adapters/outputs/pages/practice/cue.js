@@ -7,6 +7,7 @@ import { CueSettings } from "./cue_settings.js";
 import { FrameClock } from "./frame_clock.js";
 import { Ticks } from "./ticks.js";
 
+const WORDS_PAUSE = 1000 / 15; // milliseconds: their letters are large, but they are few
 const LOOK = 25; // milliseconds from one look at what is to be put in to the next
 
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
@@ -23,6 +24,7 @@ export class Cue {
     this.window = null; // of the current step
     this.looks = 0;
     this.draws = false;
+    this.told = -Infinity; // when words were last written
     this.settings = new CueSettings(settings, dialog, this.ticks, (set) => this.ticks.loud(set.volume));
     this.ticks.volume = this.settings.set.volume;
     button.addEventListener("click", () => this.turn());
@@ -96,17 +98,21 @@ export class Cue {
     });
   }
 
-  // Nothing goes along a bar that is still another step's.
-  move() {
-    const cue = this.window !== null && this.bar.shows(this.window.frames) ? this.cue : null;
-    const at = cue === null ? null : this.clock.frameAt(performance.now() + this.settings.set.screen) - cue.moment;
+  // Nothing goes along a bar that is still another step's.  The words say where the float is.
+  move(now = performance.now()) {
+    if (this.window === null || !this.bar.shows(this.window.frames)) {
+      this.bar.move(null);
+      return false;
+    }
+    const { cue, window: { frames } } = this;
+    const at = cue === null ? null : this.clock.frameAt(now + this.settings.set.screen) - cue.moment;
     this.bar.move(at, calm.matches);
+    if (now - this.told >= WORDS_PAUSE && put(this.words, cueWords(frames, at && Math.floor(at)))) this.told = now;
     return cue !== null && at < this.bar.length;
   }
 
   // What the page's pace allows: the words, and whether there is a bar at all.
-  show(snapshot, isLive) {
-    this.place.toggleAttribute("data-live", isLive);
+  show() {
     if (this.window === null) {
       // its room stays, so that nothing moves
       this.place.toggleAttribute("data-idle", true);
@@ -116,6 +122,5 @@ export class Cue {
     this.place.toggleAttribute("data-idle", false);
     this.bar.lay(this.window.frames, this.clock.period, this.settings.set);
     this.move();
-    put(this.words, cueWords(this.window.frames, snapshot.practice.window?.since ?? null));
   }
 }

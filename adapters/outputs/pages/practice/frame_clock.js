@@ -13,7 +13,7 @@ const NEWEST = 12; // frames that say where the line lies
 const OFF = 1.5; // frames beside the line, of which
 const OFTEN = 3; // so many in a row are no accident
 const LEAP = 120; // frames: more than that is another place of the game's counter
-const LEAD = 1.5; // of the usual way between two that come: no further ahead is anything told
+const LEAD = 0.99; // of the usual way to the next: a frame that did not come is not told of
 
 export function median(numbers) {
   const sorted = [...numbers].sort((a, b) => a - b);

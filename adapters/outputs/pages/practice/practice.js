@@ -112,7 +112,7 @@ function paint(pace) {
   last = fresh;
   Object.assign(body.dataset, { link, source });
   if (snapshot !== null) show(seconds + (snapshot.held ?? 0), { ...pace, allowed: true }, reading);
-  cue.show(snapshot, link === "live" && source === "there", pace);
+  cue.show();
   put(byId("notice"), noticeText());
   put(byId("age"), linked || snapshot === null ? "" : `, values from ${duration(seconds)} ago`);
   fitAll();
