@@ -29,6 +29,7 @@ export class FrameClock {
     this.fitted = false; // whether the slope is that of the frames seen
     this.own = false; // whether it ever was
     this.off = 0; // frames in a row that were beside the line
+    this.strides = []; // frames from one that came to the next
   }
 
   // *frame* came *at*; *rate* is what the source says of frames a second, 0 where it says nothing.
@@ -39,7 +40,9 @@ export class FrameClock {
     if (last && (frame < last[0] || frame - last[0] > LEAP)) this.forget();
     if (this.period === 0 && rate > 0) this.period = 1000 / rate;
     const isOff = this.fitted && Math.abs(at - this.timeOf(frame)) > OFF * this.period;
+    if (isOff && this.stands(at)) this.forget();
     this.off = isOff ? this.off + 1 : 0;
+    if (this.seen.length > 0) this.strides = [...this.strides.slice(1 - NEWEST), frame - last[0]];
     this.seen.push([frame, at]);
     if (this.off >= OFTEN) {
       this.seen = this.seen.slice(-OFTEN);
@@ -82,10 +85,7 @@ export class FrameClock {
 
   // The usual way between two frames that come.
   get stride() {
-    const { seen } = this;
-    if (seen.length < 2) return 1;
-    const newest = seen.slice(-NEWEST);
-    return (newest.at(-1)[0] - newest[0][0]) / (newest.length - 1);
+    return this.strides.length > 0 ? median(this.strides) : 1;
   }
 
   // Where the game is, in frames and parts of them: where frames stop coming, it stops.
