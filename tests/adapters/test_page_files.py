@@ -19,7 +19,7 @@ from adapters.outputs.web.page_files import Pages
 PAGES = Path(__file__).parents[2] / "adapters" / "outputs" / "pages"
 NAMES = sorted(path.relative_to(PAGES).as_posix() for path in PAGES.rglob("*") if path.is_file())
 ENTRIES = {"index.html", "overlay/overlay.html", "desk/desk.html", "desk/beside.html"}
-ENTRIES |= {"practice/practice.html"}
+ENTRIES |= {"practice/practice.html", "by_hand/by_hand.html"}
 
 _NAMED_BY_HTML = re.compile(r'(?:href|src)="(/pages/[^"]+)"')
 _NAMED_BY_MODULES = re.compile(r'^import (?:[^"]* from )?"([^"]+)";$', re.MULTILINE)

@@ -85,7 +85,7 @@ def test_the_file_that_all_of_these_change_is_good(tmp_path: Path) -> None:
     assert [watch.name for watch in prepare(bridge)["print"].watches] == ["east", "kind"]
 
 
-KINDS = "file, folder, shared, push, serial, debugger, process, recording, none, fake"
+KINDS = "file, folder, shared, push, serial, debugger, process, recording, typed, none, fake"
 TARGET = "target = { near = 120.0, within = 0.5 }"
 CASES: list[tuple[str, str, str]] = [
     # unknown keys, at every level
