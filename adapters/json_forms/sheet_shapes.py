@@ -29,6 +29,8 @@ __all__ = [
     "SheetMoveForm",
     "SheetRegionForm",
     "SheetStepForm",
+    "SheetWalkForm",
+    "SheetWalksForm",
     "StoredForm",
     "SumOfAddressForm",
     "WalkForm",
@@ -273,6 +275,26 @@ class SheetMoveForm(Form):
     doc: str
 
 
+class SheetWalkForm(Form):
+    """A move that changes a position."""
+
+    move: str
+    steps: list[str] = Field(description="what a use of it does, in words, each rounded at once")
+    frames: int
+    each_frame: bool = Field(description="whether its steps are done in each frame")
+    limit: int | None
+    doc: str
+
+
+class SheetWalksForm(Form):
+    """Moves that change a position, and what the names in their steps stand for."""
+
+    position: str | None
+    facing: str | None
+    variables: dict[str, str]
+    moves: list[SheetWalkForm]
+
+
 class FunctionForm(Form):
     """A function that formulas call."""
 
@@ -296,4 +318,5 @@ class SheetForm(Form):
     steps: list[SheetStepForm]
     attempts: SheetAttemptsForm | None
     moves: list[SheetMoveForm]
+    walks: SheetWalksForm | None
     functions: list[FunctionForm]

@@ -35,6 +35,7 @@ _ELEMENTS = {
     Style.THEIRS: "bdi",
     Style.CODE: "code",
     Style.DIGITS: "samp",
+    Style.NUMBER: "span",
     Style.STRONG: "b",
     Style.ASIDE: "small",
 }

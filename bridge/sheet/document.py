@@ -29,6 +29,7 @@ __all__ = [
     "code",
     "digits",
     "joined",
+    "number",
     "ours",
     "strong",
     "theirs",
@@ -42,7 +43,9 @@ class Style(StrEnum):
     CODE = "code"
     """Expressions and names of the files."""
     DIGITS = "digits"
-    """Addresses and values, a digit as wide as any other; never broken over two lines."""
+    """Hexadecimal digits, of addresses and bits."""
+    NUMBER = "number"
+    """Numbers in decimal, and values as a watch shows them."""
     STRONG = "strong"
     ASIDE = "aside"
 
@@ -72,6 +75,10 @@ def code(text: str) -> Text:
 
 def digits(text: str) -> Text:
     return (Span(text, Style.DIGITS),)
+
+
+def number(text: str) -> Text:
+    return (Span(text, Style.NUMBER),)
 
 
 def strong(text: str) -> Text:

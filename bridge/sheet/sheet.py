@@ -19,12 +19,15 @@ from bridge.sheet.half_meaning import LowHalfMeaning, NumberRun, high_meaning, l
 from bridge.sheet.hits import Hits, hits_of
 from bridge.sheet.making import recipe_of
 from bridge.sheet.recipe import Recipe, Stored
+from bridge.sheet.walk_tables import walks_json
 from bridge.sheet.worked import Worked, worked_in
 from bridge.solvers.turns import Move
 from schemas.bridge_file import AttemptsTable, StepTable
 from schemas.layout import Scalar
 from schemas.loader import Bridge
-from schemas.schema_file import Memory, MoveTable
+from schemas.schema_file import Memory
+from schemas.turn_table import MoveTable
+from schemas.walk_table import WalksTable
 
 __all__ = ["BuildFacts", "Entry", "MoveFacts", "Sheet", "sheet_of"]
 
@@ -146,6 +149,7 @@ class Sheet:
     steps: tuple[StepTable, ...]
     attempts: AttemptsTable | None
     moves: tuple[MoveFacts, ...]
+    walks: WalksTable | None
     functions: Mapping[str, tuple[str, str]]
     """By name, how a function of the formulas is called and what it gives."""
 
@@ -181,6 +185,7 @@ class Sheet:
                 "by_hand": attempts.by_hand,
             },
             "moves": [move.as_json() for move in self.moves],
+            "walks": None if self.walks is None else walks_json(self.walks),
             "functions": [
                 {"name": name, "form": form, "gives": gives}
                 for name, (form, gives) in self.functions.items()
@@ -207,6 +212,7 @@ def sheet_of(bridge: Bridge, prepared: Mapping[str, PreparedBuild], version: str
         steps=bridge.file.steps,
         attempts=bridge.file.attempts,
         moves=_moves(first.layout.moves),
+        walks=bridge.schema.file.walks,
         functions=_functions(first, (*watches, *moments)),
     )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
 
 from bridge.sheet.document import (
@@ -18,6 +18,7 @@ from bridge.sheet.document import (
     code,
     digits,
     joined,
+    number,
     ours,
     theirs,
 )
@@ -42,8 +43,8 @@ def targets_section(entries: Sequence[Entry]) -> Section | None:
 def _target_row(entry: Entry) -> Row:
     hits = entry.hits
     assert hits is not None
-    seen = joined([_run(each.first_text, each.last_text) for each in hits.ends], " or ")
-    bits = [_run(*pattern) for each in hits.ends for pattern in each.patterns]
+    seen = joined([_run(number, each.first_text, each.last_text) for each in hits.ends], " or ")
+    bits = [_run(digits, *pattern) for each in hits.ends for pattern in each.patterns]
     return Row(
         (
             Cell(theirs(entry.title)),
@@ -54,17 +55,17 @@ def _target_row(entry: Entry) -> Row:
     )
 
 
-def _run(first: str, last: str) -> Text:
+def _run(style: Callable[[str], Text], first: str, last: str) -> Text:
     if first == last:
-        return digits(first)
-    return (*digits(first), *ours(" to "), *digits(last))
+        return style(first)
+    return (*style(first), *ours(" to "), *style(last))
 
 
 def _remarks(entry: Entry) -> Iterator[Text]:
     hits, kind = entry.hits, entry.watch.type
     assert hits is not None
     if kind.members and hits.ends and isinstance(hits.ends[0].first, int):
-        yield (*ours("number "), *digits(str(hits.ends[0].first)))
+        yield (*ours("number "), *number(str(hits.ends[0].first)))
     if hits.count is not None and hits.count > 1:
         yield ours(f"{hits.count:,} values")
     if kind.kind is Kind.FLOAT:
@@ -88,7 +89,7 @@ def _exactly(entry: Entry, ends: Ends) -> Text:
     ]
     if written == [ends.first_text, ends.last_text]:
         return ours("both ends hit")
-    return (*ours("exactly "), *_run(*written))
+    return (*ours("exactly "), *_run(number, *written))
 
 
 def _digit_pattern(ends: Sequence[Ends]) -> Text:
@@ -150,8 +151,8 @@ def _low_blocks(entries: Sequence[Entry]) -> Iterator[Block]:
                 Row(
                     (
                         Cell(_stretch(same[0])),
-                        Cell(digits(_exact_decimal(same[0].period))),
-                        *(Cell(digits(_exact_decimal(each.hit))) for each in same),
+                        Cell(number(_exact_decimal(same[0].period))),
+                        *(Cell(number(_exact_decimal(each.hit))) for each in same),
                     )
                 )
                 for same in zip(*columns, strict=True)
@@ -160,7 +161,7 @@ def _low_blocks(entries: Sequence[Entry]) -> Iterator[Block]:
 
 
 def _stretch(each: LowHalfMeaning) -> Text:
-    return (*digits(f"{each.least:,}"), *ours(" to "), *digits(f"{each.limit:,}"))
+    return _run(number, f"{each.least:,}", f"{each.limit:,}")
 
 
 _SHARES = 3
@@ -168,7 +169,7 @@ _SHARES = 3
 
 
 def _high_words(entry: Entry) -> Text:
-    runs = [_run(*run.texts) for run in entry.high]
+    runs = [_run(number, *run.texts) for run in entry.high]
     return (
         *theirs(entry.title),
         *ours(" "),

@@ -17,6 +17,7 @@ from bridge.sheet.document import (
     code,
     digits,
     joined,
+    number,
     ours,
     strong,
     theirs,
@@ -25,6 +26,7 @@ from bridge.sheet.place_tables import places_sections
 from bridge.sheet.recipe import Stored
 from bridge.sheet.sheet import MoveFacts, Sheet
 from bridge.sheet.target_tables import half_sections, targets_section
+from bridge.sheet.walk_tables import walks_section
 from bridge.sheet.words import bytes_words, hexadecimal
 from schemas.bridge_file import StepTable
 
@@ -56,6 +58,8 @@ def _sections(sheet: Sheet) -> Iterator[Section]:
     yield from places_sections(sheet)
     if sheet.moves:
         yield _moves(sheet.moves)
+    if sheet.walks is not None:
+        yield walks_section(sheet.walks)
     names = dict(_names(sheet))
     if names:
         yield _named_numbers(names)
@@ -69,13 +73,17 @@ def _sections(sheet: Sheet) -> Iterator[Section]:
 def _lines(sheet: Sheet) -> Iterator[Text]:
     """How the sheet is to be read."""
     yield (
-        *ours("Digits such as "),
+        *ours("Digits that look like "),
         *digits("80A0"),
-        *ours(" are hexadecimal. "),
+        *ours(" are hexadecimal, others decimal. "),
         *strong("P"),
         *ours(" + "),
         *digits("2E"),
-        *ours(" is the address called P, and 2E more."),
+        *ours(" is the address called "),
+        *strong("P"),
+        *ours(", and "),
+        *digits("2E"),
+        *ours(" more."),
     )
     first = "most" if sheet.memory.endian == "big" else "least"
     yield ours(
@@ -125,8 +133,8 @@ def _builds(sheet: Sheet) -> Section:
 def _steps(sheet: Sheet) -> Section:
     titles = {entry.name: entry.title for entry in sheet.watches}
     rows: list[Row] = []
-    for number, step in enumerate(sheet.steps, 1):
-        name: Text = (*ours(f"{number}. "), *theirs(step.name))
+    for count, step in enumerate(sheet.steps, 1):
+        name: Text = (*ours(f"{count}. "), *theirs(step.name))
         if step.hint:
             name = (*name, *ours(": "), *theirs(step.hint))
         rows.append(Row((Cell(name, 2),), heading=True))
@@ -185,7 +193,13 @@ def _moves(moves: tuple[MoveFacts, ...]) -> Section:
     heads = tuple(map(ours, ("move", "turns by", "degrees", "frames", "how often", "what it is")))
     rows = tuple(_move_row(each) for each in moves)
     angles: Block = Points(
-        (ours("A whole turn is 10000: 65,536 units. One unit is 0.0054931640625 degrees."),)
+        (
+            (
+                *ours("A whole turn is "),
+                *digits("10000"),
+                *ours(": 65,536 units. One unit is 0.0054931640625 degrees."),
+            ),
+        )
     )
     return Section(ours("Moves"), (Table(heads, rows), angles))
 
@@ -205,8 +219,8 @@ def _move_row(each: MoveFacts) -> Row:
         (
             Cell(theirs(move.name)),
             Cell(turned),
-            Cell(digits(told.replace("-", _MINUS))),
-            Cell(digits(f"{move.frames:,}")),
+            Cell(number(told.replace("-", _MINUS))),
+            Cell(number(f"{move.frames:,}")),
             Cell(often),
             Cell(theirs(each.doc)),
         )
@@ -230,6 +244,6 @@ def _named_numbers(names: dict[str, Stored]) -> Section:
 
 
 def _numbered(stored: Stored) -> Iterator[Text]:
-    for number, name in stored.names:
-        shown = f"bit {number}" if stored.by_bit else f"{number}".replace("-", _MINUS)
-        yield (*theirs(name), *ours(" "), *digits(shown))
+    for value, name in stored.names:
+        shown = f"bit {value}" if stored.by_bit else f"{value}".replace("-", _MINUS)
+        yield (*theirs(name), *ours(" "), *number(shown))
