@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from bridge.expressions.heap_description import BLOCK
 from bridge.memory.address_map import MemoryMap
 from bridge.solvers.hex_sum import HexStep, hex_steps
 from schemas.layout import (
@@ -70,6 +71,8 @@ class Field:
     @property
     def words(self) -> str:
         """What it is: ``courier.held: a pointer to Actor``."""
+        if self.place == BLOCK:
+            return f"the header of a block of the heap: {self.size} bytes"
         if self.leaf is None:
             return f"{self.place}: {self.size} bytes"
         if self.whole is None:

@@ -6,7 +6,7 @@ import gzip
 import logging
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import aiohttp
@@ -24,7 +24,7 @@ from schemas.output_settings import OverlayOutput
 from schemas.source_settings import TypedSource
 from tests.adapters.accessibility import serious_violations
 from tests.adapters.browser import Page
-from tests.adapters.made_frames import listening
+from tests.adapters.made_frames import frame, listening
 from tests.virtual_clock import VirtualClock
 
 SAMPLES = Path(__file__).parents[2] / "sample_dumps"
@@ -44,6 +44,7 @@ TYPED = "document.getElementById('typed').getAttribute('aria-label')"
 class Served:
     url: str
     source: TypedMemory
+    server: OverlayServer
 
     def answer_all(self) -> None:
         """Answer what is asked from the sample dump."""
@@ -69,7 +70,7 @@ async def serving(*, typed: bool = True) -> AsyncIterator[Served]:
     desk = Desk(bridge.schema, ready, Questions(VirtualClock()), controls=controls)
     settings = OverlayOutput(listen="127.0.0.1:0")
     async with listening(OverlayServer(settings, logging.getLogger("test"), desk=desk)) as server:
-        yield Served(server.url, source)
+        yield Served(server.url, source, server)
 
 
 async def press(page: Page, *keys: str) -> None:
@@ -157,6 +158,16 @@ class TestInTheBrowser:
                 "document.getElementById('otherwise').requestSubmit()"
             )
             await page.wait_for(SAID, "taken as 0x0000000C = 12")
+
+    async def test_the_first_page_leads_to_it_where_a_person_types(self, page: Page) -> None:
+        async with serving() as served:
+            hidden = "document.querySelector('dt.typed').hidden"
+            await page.open(served.url)
+            served.server.publish(replace(frame(1, []), source="fake pier"))
+            await page.wait_for("document.querySelector('#notice').textContent", "")
+            assert await page.evaluate(hidden)
+            served.server.publish(replace(frame(2, []), source="typed"))
+            await page.wait_for(hidden, False)
 
     async def test_what_another_phone_answers_is_seen(self, page: Page) -> None:
         async with serving() as served:

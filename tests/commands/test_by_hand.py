@@ -169,6 +169,29 @@ def test_the_build_is_asked_for_where_it_is_not_named(
     )
 
 
+def test_a_heap_is_typed_block_by_block_and_may_contradict_itself(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines = [
+        "80200000",
+        "00 00 01 00 00 00 01 D0 80 20 01 E0 00 00 00 00",  # not the magic number of a block
+        "7B 10 01 00 00 00 01 D0 00 00 00 00 00 00 00 00",  # the last one: nothing comes next
+        "lantern",
+        "2",
+    ]
+    options = ["--build", "first-print", "--watch", "len(blocks())", "--json"]
+    code, out, _ = said(monkeypatch, capsys, lines, *options)
+    told = lines_of(out)
+    assert code == 0
+    assert told[1]["question"]["words"] == "the header of a block of the heap: 16 bytes"
+    assert told[2]["doubt"] is not None
+    assert told[2]["doubt"]["why"] == (
+        "len(blocks()): the heap is damaged: the first block, with its header at 0x80200000: "
+        "block.magic == 0x7B10 is false"
+    )
+    assert (told[-1]["question"], told[-1]["reached"][0]["value"]) == (None, 1)
+
+
 @pytest.mark.parametrize(
     ("options", "words"),
     [

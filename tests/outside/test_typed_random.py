@@ -16,7 +16,7 @@ from pathlib import Path
 from hypothesis import HealthCheck, event, given, settings
 
 from bridge.asking.asking import Asking, Outcome
-from bridge.asking.question import Question
+from bridge.asking.question import Question, canonical
 from bridge.asking.reached import Standing
 from bridge.values.status import Status
 from schemas.layout import Scalar
@@ -70,6 +70,39 @@ def test_the_values_typed_are_those_that_are_read(made: Made) -> None:
                 found[expression].value,
                 found[expression].address,
             )
+
+
+@settings(FEW, max_examples=15)
+@given(schemas())
+def test_the_addresses_reached_are_those_that_are_read(made: Made) -> None:
+    memory = memories(made)
+    decoder = Decoder(made, memory)
+    wanted = {
+        path: each
+        for path, each in wanted_of(made, decoder).items()
+        if each.status in (Status.OK, Status.NULL)
+    }
+    dice = random.Random(made.seed)
+    chosen = dice.sample(list(wanted), min(MAX_WATCHES, len(wanted)))
+    with tempfile.TemporaryDirectory() as directory:
+        one = ready(Path(directory), made.toml, chosen)
+    asking = Asking({"only": one.prepared}, one.memory, addresses=True)
+    while (question := asking.question) is not None:
+        assert question.is_pointer
+        data = decoder.load(question.address, question.size)
+        assert data is not None
+        asking.answer(typed(question, data, made.order, dice))
+        asking.confirm()
+        assert asking.log[-1].data == data
+    reached = {each.aim.name: each for each in asking.reached}
+    for number, expression in enumerate(chosen):
+        each, known = reached[f"w{number}"], wanted[expression]
+        if known.status is Status.NULL:
+            assert each.standing is Standing.ABSENT
+        else:
+            # a mirror's address is told as that of the region itself
+            assert known.address is not None
+            assert each.address == canonical(one.memory, known.address)
 
 
 def typed(question: Question, data: bytes, order: str, dice: random.Random) -> str:
