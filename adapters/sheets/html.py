@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from html import escape
 from importlib.resources import files
 
@@ -27,7 +27,7 @@ from bridge.sheet.worked import Worked
 __all__ = ["MAX_WHOLE", "MAX_WORD", "html_of"]
 
 MAX_WHOLE = 14
-"""Rows of a recipe that is kept on one page."""
+"""Rows of a recipe, or below one heading, that are kept on one page."""
 MAX_WORD = 18
 """Letters of a word for which every column has room."""
 
@@ -113,12 +113,23 @@ def _table(table: Table) -> Iterator[str]:
     """A table; rows under a heading of their own are held together by a body of their own."""
     yield '<div class="wide"><table>\n<thead><tr>'
     yield "".join(f'<th scope="col">{_inline(head)}</th>' for head in table.heads)
-    yield "</tr></thead>\n<tbody>"
-    for number, row in enumerate(table.rows):
-        if row.heading and number:
-            yield "</tbody>\n<tbody>"
-        yield _row(row)
-    yield "</tbody>\n</table></div>"
+    yield "</tr></thead>"
+    for group in _groups(table.rows):
+        whole = ' class="whole"' if len(group) <= MAX_WHOLE and group[0].heading else ""
+        yield f"<tbody{whole}>"
+        yield from map(_row, group)
+        yield "</tbody>"
+    yield "</table></div>"
+
+
+def _groups(rows: Sequence[Row]) -> list[list[Row]]:
+    """Rows with the heading above them."""
+    groups: list[list[Row]] = []
+    for row in rows:
+        if row.heading or not groups:
+            groups.append([])
+        groups[-1].append(row)
+    return groups
 
 
 def _row(row: Row) -> str:

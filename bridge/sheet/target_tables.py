@@ -121,14 +121,17 @@ def half_sections(entries: Sequence[Entry]) -> Iterator[Section]:
 
 
 _LOW = (
-    "A low half runs through all of 0000 to FFFF, again and again, while the number moves away "
-    "from 0. How far it is until it comes round, and for how much of that way it hits, depends on "
-    "how far from 0 the number is."
+    *ours("A low half runs through all of "),
+    *_run(digits, "0000", "FFFF"),
+    *ours(
+        ", again and again, while the number moves away from 0. How far it is until it comes "
+        "round, and for how much of that way it hits, depends on how far from 0 the number is."
+    ),
 )
 
 
 def _low_blocks(entries: Sequence[Entry]) -> Iterator[Block]:
-    yield Prose(ours(_LOW))
+    yield Prose(_LOW)
     shares: dict[int, Entry] = {}
     points = []
     for entry in entries:

@@ -32,11 +32,11 @@ def stored_words(stored: Stored) -> str:
     if stored.kind == "flag":
         return f"bit {stored.lowest}, 0 the lowest: {stored.names[0][1]}"
     if stored.kind == "text":
-        return "text, up to a byte of 00"
+        return "text, up to a zero byte"
     if stored.type.endswith("*"):
         return "an address"
     if stored.type == "angle16":
-        return "an angle, 10000 a turn"
+        return "an angle, 65,536 a turn"
     if stored.names:
         return f"{stored.type}, {stored.kind}"
     return stored.kind
