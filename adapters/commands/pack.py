@@ -6,6 +6,7 @@ import argparse
 import tempfile
 from pathlib import Path
 
+from adapters.commands.console.bridge_argument import names_pack
 from adapters.commands.console.tables import columns
 from adapters.packs.gathering import Beside, Gathered, gather
 from adapters.packs.writing import write_pack
@@ -43,6 +44,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     path: Path = arguments.pack
+    if not names_pack(path):
+        raise PackError(
+            "expected a name that ends with .zip, by which packs are known", pack=str(path)
+        )
     if exists(path) and not arguments.force:
         raise PackError("is there already; --force replaces it", pack=str(path))
     bridge = load_bridge(arguments.bridge)

@@ -17,7 +17,10 @@ from typing import Any
 __all__ = ["PrivateWords", "of_tables", "of_this_machine"]
 
 _SHORTEST = 5
-_ADDRESS = re.compile(r"(?P<scheme>[a-z]+://)?(?P<host>\[[^\]]+\]|[^/:\\\s]+)(?P<port>:\d+)?/?\Z")
+_ADDRESS = re.compile(
+    r"(?P<scheme>[a-z][a-z0-9+.-]*://)?(?P<host>(?:[^/@\s]+@)?(?:\[[^\]]+\]|[^/:\\\s]+))"
+    r"(?P<port>:\d+)?(?:/.*)?\Z"
+)
 _ABSOLUTE = re.compile(r"/[^/]+/|\\\\|~|[A-Za-z]:[/\\]")
 """A path that names folders of one machine; one folder right below the root may be a word."""
 _SECRETS = ("TOKEN", "PASSWORD", "USER")

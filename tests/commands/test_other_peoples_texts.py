@@ -119,7 +119,7 @@ def all_rude(directory: Path) -> Path:
     return rude
 
 
-SCHEMA_FILE, BRIDGE, NEW = "SCHEMA", "BRIDGE", "NEW"
+SCHEMA_FILE, BRIDGE, NEW, ZIP = "SCHEMA", "BRIDGE", "NEW", "ZIP"
 FORMS: dict[str, list[list[str]]] = {
     "demo": [],  # it has no files but ours
     "open": [["t.bin", BRIDGE], ["t.bin"], [FILE_NAME[:60], BRIDGE], ["kept.layout.toml"]],
@@ -215,12 +215,12 @@ FORMS: dict[str, list[list[str]]] = {
         [BRIDGE, "--recording", FILE_NAME[:60], "--inputs", "t.bin"],
     ],
     "pack": [
-        ["r.bridge.toml", NEW],
-        ["r.bridge.toml", NEW, "--json", "--title", EVIL, "--clip", "rude.mcap"],
-        [BRIDGE, NEW],
-        ["r.bridge.toml", NEW, "--notes", FILE_NAME[:60]],
-        ["r.bridge.toml", NEW, "--expect", "kept.expect.toml", "--picture", "t.bin"],
-        ["r.bridge.toml", NEW, "--clip", FILE_NAME[:60]],
+        ["r.bridge.toml", ZIP],
+        ["r.bridge.toml", ZIP, "--json", "--title", EVIL, "--clip", "rude.mcap"],
+        [BRIDGE, ZIP],
+        ["r.bridge.toml", ZIP, "--notes", FILE_NAME[:60]],
+        ["r.bridge.toml", ZIP, "--expect", "kept.expect.toml", "--picture", "t.bin"],
+        ["r.bridge.toml", ZIP, "--clip", FILE_NAME[:60]],
     ],
     "unpack": [
         ["rude.zip", NEW],
@@ -305,6 +305,7 @@ def rude(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def words(rude: Path, line: tuple[str, ...], new: Path) -> list[str]:
     there = {BRIDGE: rude, SCHEMA_FILE: rude.with_name("t.schema.toml"), NEW: new}
+    there[ZIP] = new.with_name(f"{new.name}.zip")
     beside = {file.name: file for file in rude.parent.iterdir()}
     return [line[0], *(str(there.get(word, beside.get(word, word))) for word in line[1:])]
 
