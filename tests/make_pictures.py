@@ -224,9 +224,12 @@ async def practice(browser: str, url: str) -> None:
     async with new_page(browser, *SIZES["practice.png"], still=False) as page:
         await page.open(f"{url}practice")
         await page.wait_for("document.body?.dataset.link", "live")
-        await page.wait_for(
-            "/^(now|in )/.test(document.getElementById('cue-words').textContent)", seconds=60
+        counts = (
+            "/^in [1-7]$/.test(document.getElementById('cue-words').textContent)"
+            " && document.getElementById('verdict-words').textContent === 'success'"
         )
+        while not await page.evaluate(counts):  # once in a lap  # noqa: ASYNC110
+            await asyncio.sleep(0.02)
         save(opened(await page.picture()), "practice.png")
 
 

@@ -6,7 +6,10 @@ and the sound one for AudioContext, whose time is the page's.
 
 from __future__ import annotations
 
+import asyncio
 import json
+import statistics
+import time
 from collections.abc import AsyncIterator
 from functools import partial
 from typing import Any
@@ -14,7 +17,7 @@ from typing import Any
 import pytest
 import pytest_asyncio
 
-from tests.adapters.browser import FRAME, Page
+from tests.adapters.browser import FRAME, Page, new_page
 from tests.adapters.canned_desk import CannedDesk, DeskServer, full_desk
 from tests.adapters.canned_practice import practising, states
 from tests.adapters.desk_hands import LINK, press, text, texts
@@ -292,6 +295,62 @@ async def test_ticks_sound_once_they_are_switched_on_and_end_with_the_step(
     await click(page, "#ticks")
     await page.wait_for("context.state", "closed")
     await page.call("Page.removeScriptToEvaluateOnNewDocument", identifier=kept["identifier"])
+
+
+LISTEN = """
+window.began = [];
+window.came = {};
+{
+  const start = OscillatorNode.prototype.start;
+  OscillatorNode.prototype.start = function (at) {
+    const ahead = at - this.context.currentTime;
+    began.push({ at: performance.now() + 1000 * ahead, ahead, state: this.context.state });
+    start.call(this, at);
+  };
+  window.WebSocket = class extends WebSocket {
+    constructor(...all) {
+      super(...all);
+      this.addEventListener("message", ({ data }) => {
+        came[JSON.parse(data).frame] ??= performance.now();
+      });
+    }
+  };
+}
+"""
+
+
+@pytest.mark.full
+async def test_the_browsers_own_sound_in_real_time(browser: str, desk: CannedDesk) -> None:
+    """A click, as a person's, lets it sound.
+
+    The last ticks of five cues stand, by its own clock and to a frame, where the page was sent the
+    window's first frame; how well frames are sent hangs on the machine.
+    """
+    async with new_page(browser, *SCREEN, still=False) as page:
+        await page.call("Page.addScriptToEvaluateOnNewDocument", source=LISTEN)
+        await show(page, desk)
+        x, y = await page.evaluate(
+            "(b => [b.left + 9, b.top + 9])"
+            "(document.getElementById('ticks').getBoundingClientRect())"
+        )
+        for kind in ("mousePressed", "mouseReleased"):
+            await page.call(
+                "Input.dispatchMouseEvent", type=kind, x=x, y=y, button="left", clickCount=1
+            )
+        await page.wait_for(text("#ticks"), "Ticks on t")
+        begun, frame = time.monotonic(), 1000
+        while frame < 1600:
+            frame = 1000 + int((time.monotonic() - begun) * 60)
+            desk.tell(counting(frame, 1100 + (frame - 1100) // 100 * 100))
+            await asyncio.sleep(max(0, begun + (frame - 999) / 60 - time.monotonic()))
+        heard, came = await page.evaluate("began"), await page.evaluate("came")
+        assert {each["state"] for each in heard} == {"running"}
+        assert min(each["ahead"] for each in heard) >= 0
+        firsts = [came[str(n)] for n in range(1160, 1600, 100) if str(n) in came]
+        off = [min((each["at"] - first for each in heard), key=abs) for first in firsts]
+        print([round(each, 1) for each in off])
+        assert len(off) >= 3
+        assert abs(statistics.median(off)) < 1000 * FRAME
 
 
 FLOAT = "Number(document.getElementById('bar').style.getPropertyValue('--at'))"

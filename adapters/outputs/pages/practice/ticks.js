@@ -65,6 +65,7 @@ export class Ticks {
   follow(cue, times, now, delay) {
     if (!this.on) return;
     if (cue !== this.cue) this.cancel();
+    if (this.context.state === "suspended") this.context.resume(); // as a telephone that slept leaves it
     this.cue = cue;
     for (const [i, time] of times.entries()) {
       const left = time - delay - now;
