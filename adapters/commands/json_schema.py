@@ -15,7 +15,7 @@ __all__ = ["DIALECT", "FORM_NAMES", "add_arguments", "json_schema", "run"]
 
 FORM_NAMES = (
     *("frame", "explain", "heap", "heap-event", "heap-events-compared", "sent-heap-event"),
-    *("layout", "where", "half", "turn", "hex", "write"),
+    *("layout", "where", "half", "turn", "walk", "hex", "write"),
     *("tallies", "attempts", "event", "verify", "compare", "query", "check", "plan", "sheet"),
     *("learn", "learn-next"),
     *("by-hand", "pack", "unpack"),

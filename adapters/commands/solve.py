@@ -13,6 +13,7 @@ __all__ = ["add_arguments", "run"]
 _SOLVERS = {
     "half": "every f32 in an interval with a wanted half",
     "turn": "the cheapest way from one angle16 to another by a set of moves",
+    "walk": "the cheapest moves after which a coordinate has the bits that are wanted",
     "hex": "a base and offsets added up in hexadecimal, with the carries",
     "write": "what a 16-bit write through a pointer would change today",
 }

@@ -16,6 +16,7 @@ from adapters.json_forms.learned_shapes import LearnForm, LearnNextForm
 from adapters.json_forms.pack_shapes import PackForm, UnpackForm
 from adapters.json_forms.planning_shapes import CheckForm, PlanForm
 from adapters.json_forms.sheet_shapes import SheetForm
+from adapters.json_forms.walk_shapes import WalkForm
 from bridge.heap.events import Happened
 from bridge.heap.shape import Sort
 from bridge.ports.source import Consistency
@@ -766,6 +767,7 @@ FORMS: dict[str, type[Form]] = {
     "where": WhereForm,
     "half": HalfForm,
     "turn": TurnForm,
+    "walk": WalkForm,
     "hex": SumForm,
     "write": WriteForm,
     "tallies": TalliesForm,

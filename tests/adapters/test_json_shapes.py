@@ -28,6 +28,7 @@ RECORDED = str(SAMPLES / "demo.mcap")
 EXPORT = str(SAMPLES / "export-carry.bin.gz")
 MOVES = str(SAMPLES.parent / "schemas" / "games" / "tidewright.schema.toml")
 
+WALK = ("solve", "walk", "--moves", MOVES, "--from", "1,2,3", "--facing", "0")
 GIVEN: dict[str, list[tuple[str, ...]]] = {
     "frame": [
         ("read", REUSE, "--json"),
@@ -58,6 +59,10 @@ GIVEN: dict[str, list[tuple[str, ...]]] = {
     "turn": [
         ("solve", "turn", "--from", "0x2AAB", "--to", "0x8000", "--moves", MOVES, "--json"),
         ("solve", "turn", "--from", "0", "--to", "1", "--moves", "QUARTER", "--json"),
+    ],
+    "walk": [
+        ("solve", "walk", "--bridge", CARRY, "--want-low", "0x2B6D", "--others", "1", "--json"),
+        (*WALK, "--want-exact", "90000", "--within-moves", "2", "--json"),
     ],
     "hex": [("solve", "hex", "0x8021FFF8", "0x138", "-0x10", "--json")],
     "write": [

@@ -16,9 +16,9 @@ from bridge.solvers.walks.plain import NotAllowed, walk_frames
 from bridge.solvers.walks.search import Bounds, Hit, WalkSearch
 from bridge.solvers.walks.wanted import Wanted
 
-__all__ = ["FoundWalk", "Run", "Verdict", "WalkAnswer", "find_walks"]
+__all__ = ["MAX_WINDOW", "FoundWalk", "Run", "Verdict", "WalkAnswer", "find_walks"]
 
-_MAX_WINDOW = 240
+MAX_WINDOW = 240
 """Uses more or less of the last move that are tried for the frames in which to act."""
 
 _OTHERS_WITHIN = 2
@@ -223,9 +223,9 @@ class _Neighbours:
         if not self.counts:
             return frames, frames
         last, least, most = len(self.counts) - 1, 0, 0
-        while least > -min(self.counts[-1], _MAX_WINDOW) and self._works(last, least - 1):
+        while least > -min(self.counts[-1], MAX_WINDOW) and self._works(last, least - 1):
             least -= 1
-        while most < _MAX_WINDOW and self._works(last, most + 1):
+        while most < MAX_WINDOW and self._works(last, most + 1):
             most += 1
         each = 1 if self._partial else self._moves[-1].frames
         return frames + least * each, frames + most * each

@@ -23,15 +23,18 @@ from numpy.typing import NDArray
 from bridge.solvers.walks.binary32 import constant, patterns_of, perform
 from bridge.solvers.walks.kept import Kept, kept_for
 from bridge.solvers.walks.model import Float32s, Position, Step, Walks
-from bridge.solvers.walks.state_set import Numbers, Packing, Rows, StateSet
+from bridge.solvers.walks.state_set import Numbers, Packing, Rows, StateSet, first_of_each
 from bridge.solvers.walks.wanted import Wanted
 
 __all__ = ["Bounds", "Hit", "WalkSearch"]
 
 _AT_ONCE = 1 << 16
 """States of one slice: their arrays still fit a processor's cache."""
+_WAITING_FOR_EACH = 4
+"""Rows that may wait for each state that may be kept: many of them are known by then."""
 _FACING = "facing"
 _Key = tuple[int, int]
+_Nodes = NDArray[np.int32]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +43,7 @@ class Bounds:
 
     moves: int | None = None
     frames: int | None = None
-    states: int = 10_000_000
+    states: int = 5_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +68,7 @@ class _Batch:
     """
 
     rows: Rows
-    parents: Numbers
+    parents: _Nodes
     moves: NDArray[np.uint8]
     last_frames: int = 0
 
@@ -103,7 +106,9 @@ class WalkSearch:
         self._waiting: dict[_Key, list[_Batch]] = {}
         self._keys: list[_Key] = []
         self._waiting_rows = 0
-        none = np.full(1, -1, np.int64)
+        self._soon = 0
+        self._closed_up: dict[_Key, int] = {}
+        none = np.full(1, -1, np.int32)
         self._wait((0, 0), _Batch(self._first_rows(), none, np.zeros(1, np.uint8)))
 
     @property
@@ -120,7 +125,8 @@ class WalkSearch:
         """Search one slice; False where nothing is left to be searched, or there is no room."""
         if not self._keys:
             return False
-        if self._states.count + self._waiting_rows > self._bounds.states:
+        most = self._bounds.states
+        if self._states.count >= most or self._waiting_rows > _WAITING_FOR_EACH * most:
             self.full = True
             return False
         key, batch = self._next()
@@ -181,7 +187,7 @@ class WalkSearch:
 
     # -- nodes: the ways to states
 
-    def _add_nodes(self, parents: Numbers, moves: NDArray[np.uint8]) -> Numbers:
+    def _add_nodes(self, parents: _Nodes, moves: NDArray[np.uint8]) -> _Nodes:
         first, end = self._nodes, self._nodes + len(parents)
         if end > len(self._node_move):
             room = 2 * end
@@ -190,7 +196,7 @@ class WalkSearch:
         self._node_parent[first:end] = parents
         self._node_move[first:end] = moves
         self._nodes = end
-        return np.arange(first, end)
+        return np.arange(first, end, dtype=np.int32)
 
     def _hit(self, key: _Key, parent: int, move: int, last_frames: int) -> None:
         moves: list[int] = []
@@ -207,6 +213,23 @@ class WalkSearch:
             heapq.heappush(self._keys, key)
         self._waiting[key].append(batch)
         self._waiting_rows += len(batch.parents)
+        if not batch.last_frames and key[0] > self._soon:
+            self._close_up(key)
+
+    def _close_up(self, key: _Key) -> None:
+        """Of states that wait for long, each is kept once; done when they have doubled."""
+        batches = [batch for batch in self._waiting[key] if not batch.last_frames]
+        size = sum(len(batch.parents) for batch in batches)
+        if size < max(_AT_ONCE, 2 * self._closed_up.get(key, 0)):
+            return
+        whole = _joined(batches)
+        kept = first_of_each(whole.rows)
+        self._closed_up[key] = len(kept)
+        self._waiting_rows -= size - len(kept)
+        whole = _Batch([word[kept] for word in whole.rows], whole.parents[kept], whole.moves[kept])
+        parts = [_part(whole, first) for first in range(0, len(kept), _AT_ONCE)]
+        partial = [batch for batch in self._waiting[key] if batch.last_frames]
+        self._waiting[key] = [*partial, *parts]
 
     def _next(self) -> tuple[_Key, _Batch]:
         """Batches of the least cost, put together up to a slice."""
@@ -222,14 +245,11 @@ class WalkSearch:
             heapq.heappop(self._keys)
             del self._waiting[key]
         self._waiting_rows -= size
-        if len(taken) == 1:
-            return key, taken[0]
-        rows = [np.concatenate(words) for words in zip(*(b.rows for b in taken), strict=True)]
-        parents = np.concatenate([batch.parents for batch in taken])
-        moves = np.concatenate([batch.moves for batch in taken])
-        return key, _Batch(rows, parents, moves, taken[0].last_frames)
+        self._soon = key[0] + min((move.frames for move in self._moves), default=0)
+        self._closed_up.pop(key, None)
+        return key, _joined(taken)
 
-    def _go_on(self, key: _Key, nodes: Numbers, rows: Rows) -> None:
+    def _go_on(self, key: _Key, nodes: _Nodes, rows: Rows) -> None:
         if key[1] == self._bounds.moves:
             self.bounded = True
             return
@@ -242,7 +262,7 @@ class WalkSearch:
                 self._use(key, number, steps, nodes, rows)
 
     def _use(
-        self, key: _Key, number: int, steps: tuple[Step, ...], nodes: Numbers, rows: Rows
+        self, key: _Key, number: int, steps: tuple[Step, ...], nodes: _Nodes, rows: Rows
     ) -> None:
         """What one move makes of these states."""
         move, kept, count = self._moves[number], self._kept, len(nodes)
@@ -291,6 +311,22 @@ class WalkSearch:
         self.not_numbers += int(bad.sum())
         rows = [word[~bad] for word in batch.rows]
         return _Batch(rows, batch.parents[~bad], batch.moves[~bad])
+
+
+def _joined(batches: list[_Batch]) -> _Batch:
+    if len(batches) == 1:
+        return batches[0]
+    rows = [np.concatenate(words) for words in zip(*(b.rows for b in batches), strict=True)]
+    parents = np.concatenate([batch.parents for batch in batches])
+    moves = np.concatenate([batch.moves for batch in batches])
+    return _Batch(rows, parents, moves, batches[0].last_frames)
+
+
+def _part(batch: _Batch, first: int) -> _Batch:
+    """One slice of a batch, on its own memory."""
+    part = slice(first, first + _AT_ONCE)
+    rows = [word[part].copy() for word in batch.rows]
+    return _Batch(rows, batch.parents[part].copy(), batch.moves[part].copy())
 
 
 def _uses(number: int) -> str:
