@@ -375,6 +375,14 @@ async def test_the_bar_goes_with_the_games_frames_and_stops_with_them(
     assert await page.evaluate(FLOAT) < 21 / length  # it did not come
     words = text("#cue-words")
     await page.wait_for(words, "in 40")
+    # a screen that is three frames late is shown what comes in three frames
+    before = await page.evaluate(FLOAT)
+    late = "document.getElementById('cue-screen')"
+    await page.evaluate(f"{late}.value = 50; {late}.dispatchEvent(new Event('change')); 0")
+    await page.take(desk.tell)
+    await page.wait_for(words, "in 37")
+    assert await page.evaluate(FLOAT) - before == pytest.approx(3 / length, abs=0.2 / length)
+    await page.evaluate(f"{late}.value = 0; {late}.dispatchEvent(new Event('change')); 0")
     for frame, told in ((921, "now"), (927, "4 late")):
         await page.take(partial(desk.tell, counting(frame, 860)))
         await page.wait_for(words, told)

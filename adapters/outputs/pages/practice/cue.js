@@ -105,10 +105,20 @@ export class Cue {
       return false;
     }
     const { cue, window: { frames } } = this;
-    const at = cue === null ? null : this.clock.frameAt(now + this.settings.set.screen) - cue.moment;
+    // the picture that is seen is older: what it shows must be ahead
+    const ahead = this.clock.period > 0 ? this.settings.set.screen / this.clock.period : 0;
+    const at = cue === null ? null : this.clock.frameAt(now) + ahead - cue.moment;
     this.bar.move(at, calm.matches);
-    if (now - this.told >= WORDS_PAUSE && put(this.words, cueWords(frames, at && Math.floor(at)))) this.told = now;
+    this.say(frames, at === null ? null : Math.floor(at), now);
     return cue !== null && at < this.bar.length;
+  }
+
+  // A number goes on 15 times a second; that the window has come, or is over, is told at once.
+  say(frames, since, now) {
+    const words = cueWords(frames, since);
+    const kind = (text) => text.replace(/\d+/g, "");
+    if (now - this.told < WORDS_PAUSE && kind(words) === kind(this.words.textContent)) return;
+    if (put(this.words, words)) this.told = now;
   }
 
   // What the page's pace allows: the words, and whether there is a bar at all.
