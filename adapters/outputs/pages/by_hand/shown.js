@@ -1,6 +1,6 @@
 // What is told of the question and of what has been reached.
 
-import { child, put } from "../shared/elements.js";
+import { child, label, put } from "../shared/elements.js";
 import { Keyed } from "../shared/keyed.js";
 
 const STANDING = {
@@ -72,7 +72,7 @@ export class ReachedList {
         put(parts.where, each.address === null ? "" : groups(each.address).join(" "));
         put(parts.why, each.standing === "asked" ? "" : each.reason);
         put(parts.button, "Again");
-        parts.button.setAttribute("aria-label", `ask again for ${each.title}`);
+        label(parts.button, `ask again for ${each.title}`);
         parts.button.hidden = each.standing === "asked" || each.standing === "not-by-hand";
       },
     );

@@ -1,7 +1,7 @@
 // When the steps with a window were done, of all attempts: a histogram in frames, how far they lie
 // apart, and what a window of another frame would have caught.
 
-import { child, put } from "../shared/elements.js";
+import { child, label, put } from "../shared/elements.js";
 import { Keyed } from "../shared/keyed.js";
 import { percent } from "../shared/words.js";
 
@@ -130,7 +130,7 @@ function fill(parts, timing) {
   put(parts.sums, `${rateWords(right)} right; ${early} early, ${late} late`);
   const found = bars(timing);
   const most = Math.max(...found.map(({ count }) => count), 1);
-  parts.list.setAttribute("aria-label", `${step}: attempts by the frame in which it was done`);
+  label(parts.list, `${step}: attempts by the frame in which it was done`);
   parts.list.hidden = timing.histogram.length === 0;
   parts.bins.show(found, ({ from, to }) => `${from} ${to}`, (row, { from, to, verdict, count, unsure }) => {
     row.element.dataset.verdict = verdict;
