@@ -14,6 +14,7 @@ from typing import Any
 from adapters.practice_log.database import open_for_writing, write_attempt
 from bridge.practice.attempts import Attempt, Kept, Outcome
 from bridge.practice.steps import StepOutcome, StepResult
+from bridge.practice.windows import Window
 from tests.evil_texts import EVIL, LONE
 
 BASE, SIZE = 0x8000_0000, 0x4000
@@ -188,7 +189,10 @@ def write(directory: Path, schema: Table | None = None, bridge: Table | None = N
 
 def keep_attempts(path: Path) -> None:
     """An attempts file whose every text is rude, as another program could write it."""
-    results = tuple(StepResult(f"{EVIL}{n}", StepOutcome.DONE, 0, 60, 1.0) for n in range(2))
+    timing = Window(11, 14).judge(12)
+    results = tuple(
+        StepResult(f"{EVIL}{n}", StepOutcome.DONE, 0, 60, 1.0, timing=timing) for n in range(2)
+    )
     values = (
         Kept("named", "ok", "Wren" + EVIL + LONE, EVIL + LONE),
         Kept(EVIL, EVIL, "=1+1", "=1+1"),
@@ -203,3 +207,5 @@ def keep_attempts(path: Path) -> None:
     )
     with contextlib.closing(open_for_writing(path).connection) as connection:
         write_attempt(connection, attempt)
+        # the command makes one line of it; another program need not
+        connection.execute("INSERT INTO session_note VALUES (1, ?)", ("=" + EVIL,))

@@ -168,7 +168,11 @@ FORMS: dict[str, list[list[str]]] = {
         [FILE_NAME],
         [FILE_NAME[:60]],
     ],
-    "attempts": [[BRIDGE], [BRIDGE, "--json"], [BRIDGE, "--csv"]],
+    "attempts": [
+        *([BRIDGE, what] for what in ("--json", "--csv", "--timing", "--sessions")),
+        *([BRIDGE, what, "--csv"] for what in ("--timing", "--sessions")),
+        *([BRIDGE], [BRIDGE, "--session", EVIL], [BRIDGE, "--since", EVIL]),
+    ],
     "tally": [[BRIDGE, "--dump", "t.bin"], [BRIDGE, "--dump", "t.bin", "--json"]],
     "expect": [
         [BRIDGE, "--dump", "t.bin", "--to", NEW],

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from adapters.json_forms.attempts import Chosen
+from adapters.printable import printable
 from bridge.practice.attempts import Attempt
 from schemas.durations import duration
 from schemas.errors import LowhalfError
@@ -23,7 +24,9 @@ def session_named(text: str) -> int | str:
     if text == LAST:
         return LAST
     if not (text.isascii() and text.isdigit() and len(text) < 10 and int(text)):
-        raise argparse.ArgumentTypeError(f'expected a number from 1 on, or last, found "{text}"')
+        raise argparse.ArgumentTypeError(
+            f'expected a number from 1 on, or last, found "{printable(text)}"'
+        )
     return int(text)
 
 
@@ -43,7 +46,7 @@ def time_since(text: str) -> float:
     except ValueError:
         raise argparse.ArgumentTypeError(
             f'expected a date, a time or an age, as 2026-11-27, 2026-11-27T19:30, 19:30 or "2 h", '
-            f'found "{text}"'
+            f'found "{printable(text)}"'
         ) from None
     return time.time() - age
 
