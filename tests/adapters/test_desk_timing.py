@@ -163,4 +163,19 @@ async def test_nothing_of_it_keeps_anybody_out(page: Page, desk: CannedDesk) -> 
     for theme in ("light", "dark"):
         await with_timing(page, desk, timing_of(FRAMES))
         await page.evaluate(f"document.documentElement.dataset.theme = '{theme}'; 0")
+        await page.pass_time(0.6)
         assert await serious_violations(page) == []
+
+
+async def test_the_list_says_what_was_counted_by_hand_and_taken_back(
+    page: Page, desk: CannedDesk
+) -> None:
+    *others, last = HISTORY["attempts"]
+    hand = [{**others[-1], "by_hand": True}, {**last, "by_hand": True, "undone": True}]
+    desk.files["/history.json"] = {**HISTORY, "attempts": [*others[:-1], *hand]}
+    await show(page, desk)
+    await page.wait_for("document.querySelectorAll('.past li').length", 7)
+    assert (await page.evaluate(texts(".past .words")))[1:3] == [
+        "success, by hand, taken back",
+        "success, by hand",
+    ]
