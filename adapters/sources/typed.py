@@ -64,6 +64,10 @@ class TypedMemory(Source, AskedByHand):
         return Cadence.ANNOUNCED
 
     @property
+    def counts_frames(self) -> bool:
+        return False
+
+    @property
     def consistency(self) -> Consistency:
         return Consistency.UNGUARDED
 

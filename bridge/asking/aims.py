@@ -7,15 +7,18 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NoReturn
 
 from bridge.asking.question import AddressSum, sum_of
 from bridge.expressions import nodes
+from bridge.expressions.arithmetic import Undefined
 from bridge.expressions.node_walks import in_an_open_list, parts
 from bridge.expressions.program import Program, Slot
 from bridge.prepared import PLAN, PreparedBuild
 from bridge.values.value_type import Kind, ValueType
 
 __all__ = [
+    "NEVER",
     "Aim",
     "Aims",
     "aims_of",
@@ -26,6 +29,7 @@ __all__ = [
     "whole_reads",
 ]
 
+NEVER = "needs every frame of the game, which nobody can type"
 _ACCESS = nodes.Read | nodes.Stored | nodes.FlagRead
 _HEAP = nodes.AllBlocks | nodes.NamedBlock | nodes.OfBlocks
 _LONG = nodes.Listing | _HEAP
@@ -72,14 +76,27 @@ def title_of(name: str) -> str:
 
 
 def by_hand(prepared: PreparedBuild) -> PreparedBuild:
-    """The same build for a person: no counter numbers its frames, and a pointer is held against the
-    heap only where its watch asks for the heap anyway, since all of it would have to be typed."""
-    slots = tuple(
-        replace(slot, heap_checks=slot.heap_checks and _asks_heap(slot))
-        for slot in prepared.program.slots
-    )
+    """The same build for a person.
+
+    No counter numbers its frames, and functions over frames have no value: who types sees some
+    moments and not every frame.  A pointer is held against the heap only where its watch asks for
+    the heap anyway, since all of it would have to be typed.
+    """
+    slots = tuple(_by_hand(slot) for slot in prepared.program.slots)
     program = replace(prepared.program, slots=slots)
     return replace(prepared, program=program, frame=None, guard=None)
+
+
+def _by_hand(slot: Slot) -> Slot:
+    if slot.over_frames is not None:
+        never = nodes.Apply(slot.text, slot.type, _never, ())
+        return replace(slot, over_frames=None, number=never, heap_checks=False)
+    asks_heap = any(isinstance(node, _HEAP) for node in parts(slot.number))
+    return replace(slot, heap_checks=slot.heap_checks and asks_heap)
+
+
+def _never() -> NoReturn:
+    raise Undefined(NEVER)
 
 
 def aims_of(
@@ -96,14 +113,12 @@ def aims_of(
         if name == PLAN or (only and name not in only):
             continue
         used = _closure(program, number)
-        why = next(
-            (_impossible(program.slots[n]) for n in used if program.slots[n].over_frames), ""
-        )
+        why = next(filter(None, (_impossible(program.slots[n]) for n in used)), "")
         is_long = any(isinstance(node, _LONG) for n in used for node in parts(slots[n].number))
-        if not addresses:
-            found.append(_aim(name, number, slots, why, is_long=is_long))
-            continue
         own = slots[number].address_node
+        if not addresses:
+            found.append(Aim(name, number, "", own, False, why, is_long))
+            continue
         wanted = [own] if own is not None else list(_accesses(program, used))
         if not wanted:
             why = why or "has no address: it is computed"
@@ -123,16 +138,11 @@ def aims_of(
     return Aims(changed, tuple(found))
 
 
-def _asks_heap(slot: Slot) -> bool:
-    return any(isinstance(node, _HEAP) for node in parts(slot.number))
-
-
-def _aim(name: str, number: int, slots: Sequence[Slot], why: str, *, is_long: bool) -> Aim:
-    return Aim(name, number, "", slots[number].address_node, False, why, is_long)
-
-
 def _impossible(slot: Slot) -> str:
-    return f"{slot.text} needs every frame of the game, which nobody can type"
+    """Why nobody can type what a slot needs; empty where one can."""
+    number = slot.number
+    is_never = isinstance(number, nodes.Apply) and number.call is _never
+    return f"{slot.text} {NEVER}" if is_never else ""
 
 
 def _closure(program: Program, number: int) -> list[int]:
@@ -148,8 +158,6 @@ def _closure(program: Program, number: int) -> list[int]:
 
 
 def _uses(slot: Slot) -> Iterator[int]:
-    if slot.over_frames is not None:
-        yield from slot.over_frames.arguments
     for node in parts(slot.number):
         if isinstance(node, nodes.SlotValue | nodes.SlotListing | nodes.Position | nodes.Extreme):
             yield node.slot

@@ -99,7 +99,7 @@ class Identifier:
         if not matches and self._declared is not None:
             matches = self._contradicted(layouts, found, self._declared)
         if not matches and only is not None:
-            matches = await self._assumed(only)
+            matches = await self._assumed(only, found)
         if not matches and self._absent_status is Status.WAITING:
             # what has not come yet is no sign of a wrong game
             awaited = [f"0x{m.address:08X}" for m, p in found.items() if not isinstance(p, bytes)]
@@ -134,7 +134,7 @@ class Identifier:
             f"byte_order is {order}, but {against}; {order} is used as declared"
         )
 
-    async def _assumed(self, prepared: PreparedBuild) -> list[Identity]:
+    async def _assumed(self, prepared: PreparedBuild, found: Mapping[Span, Part]) -> list[Identity]:
         """The only possible build where its evidence is not there: what the user says is obeyed."""
         layout = prepared.layout
         if self._declared is not None:
@@ -143,7 +143,8 @@ class Identifier:
                 self._note_order(
                     f"the machine code in guest memory stands in {by_code}", self._declared
                 )
-            if layout.evidence:
+            waits = self._absent_status is Status.WAITING and None in found.values()
+            if layout.evidence and not waits:  # what has not come yet speaks against nothing
                 how = "as declared"
                 if self._by_source:
                     how = f"all the same, in {self._declared}, the source's byte order"

@@ -116,6 +116,12 @@ class Source(abc.ABC):
         return False
 
     @property
+    def counts_frames(self) -> bool:
+        """Whether what lies between two of its frames can be counted at all; of memory that a
+        person types nobody counts it."""
+        return True
+
+    @property
     def consistency(self) -> Consistency:
         """What the source itself vouches for, of the frame at hand.
 

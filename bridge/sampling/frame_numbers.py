@@ -8,7 +8,10 @@ from bridge.ports.clock import Clock
 from bridge.ports.source import Consistency, Source
 from bridge.sampling.frame_count import Count, Follows, FrameCount
 
-__all__ = ["SENT_TURN", "FrameNumbers"]
+__all__ = ["SENT_TURN", "UNCOUNTED", "FrameNumbers"]
+
+UNCOUNTED = "nobody counts the frames between two answers"
+"""Why it is not known how many frames were missed."""
 
 SENT_TURN = 1 << 32
 """Frame numbers that senders give have 32 bits."""
@@ -80,7 +83,10 @@ class FrameNumbers:
         numbered = self._read(image, sent)
         self.numbered = numbered is not None
         if numbered is None:
-            return Count(self.last + 1, self.last + 1)
+            follows, reason = Follows.IN_ORDER, ""
+            if self.count.last is not None and not self._source.counts_frames:
+                follows, reason = Follows.UNKNOWN, UNCOUNTED
+            return Count(self.last + 1, self.last + 1, follows, reason)
         raw, turn = numbered
         # dumps come when they come: their frames go by no clock of ours
         if self._source.consistency is Consistency.STILL:

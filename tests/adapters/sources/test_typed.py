@@ -37,6 +37,9 @@ expr = "courier.facing"
 [[watches]]
 name = "blocks"
 expr = "len(blocks())"
+[[watches]]
+name = "went"
+expr = "change(courier.facing)"
 [[steps]]
 name = "take the lantern"
 done = "courier.held.kind == ActorKind.lantern"
@@ -109,6 +112,25 @@ async def test_frames_come_with_the_answers_and_what_is_unknown_waits(tmp_path: 
     frame = await typing.says("changed", "room")
     assert found(frame, "low")[0] is Status.WAITING
     await typing.source.close()
+
+
+async def test_nobody_counts_the_frames_between_two_answers(tmp_path: Path) -> None:
+    typing = Typing(tmp_path, BUILD)
+    frame = await typing.frame()
+    assert frame.stats.unclear == 0  # nothing lies before the first
+    for answer in ("802003D0", "85D8", "5A00"):
+        frame = await typing.says("answer", answer)
+    assert frame.stats.unclear == 3
+    assert frame.stats.skipped == 0
+    # two moments that were typed one after the other are not two frames one after the other
+    assert found(frame, "went") == (
+        Status.ERROR,
+        "",
+        "change(courier.facing): needs every frame of the game, which nobody can type",
+    )
+    assert typing.source.notes == [
+        "nobody counts the frames between two answers: 1 to 2; the frames missed are not counted"
+    ]
 
 
 async def test_nothing_is_a_frame_while_nothing_is_said(tmp_path: Path) -> None:
