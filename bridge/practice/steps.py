@@ -19,7 +19,9 @@ frame, also one in which the step was only reached, that is frame 0 of its windo
 done outside of its window, or before the moment came, has failed.  The window's end alone fails
 nothing: how late a step is, is known when it is done.  In the frame in which the way begins nothing
 becomes true; where none is known of before, that is the first frame that is taken.  But where
-``after`` is the very expression that begins attempts, that frame is the moment.
+``after`` is the very expression that begins attempts, that frame is the moment.  What was done when
+the way began, and has been ever since, the runner did not do: a step with a window goes on until
+its done becomes true anew.
 
 Frames are counted by the game's own numbers, so frames that were never sampled count as well; how
 many those were is told with each frame, and each result says it.  A step that was done in the frame
@@ -243,13 +245,17 @@ class Way:
                         self._too_soon.append(frame)
                     return
                 self._began = frame, time
-            timing = self._timing(step, frame, missed) if now.done and not now.fail else None
+            done, moment = now.done, self._moments[self.index]
+            if moment is not None:
+                self.doubtful = self.doubtful or moment.old_doubtful
+                done = done and not moment.old
+            timing = self._timing(step, frame, missed) if done and not now.fail else None
             outside = timing is not None and timing.verdict is not Verdict.RIGHT
             if now.fail or outside:
                 if failing:
                     self._result(step, StepOutcome.FAILED, frame, time, timing)
                 return
-            if not now.done:
+            if not done:
                 return
             self._result(step, StepOutcome.DONE, frame, time, timing)
             self.index += 1
@@ -276,6 +282,8 @@ class Way:
             if moment is not None:
                 doubtful = now.after_doubtful or (before is not None and before.after_doubtful)
                 moment.take(after, frame, missed, doubtful)
+                doubtful = now.doubtful or (before is not None and before.doubtful)
+                moment.look(now.done and not done, missed, doubtful)
             became.append(done)
         self._before = seen
         return became

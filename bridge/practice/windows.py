@@ -81,7 +81,8 @@ class Moment:
 
     Fed once for each frame that was taken.  *missed* are the frames before it that were not seen,
     None where nobody counts them.  A moment that came in missed frames is told with the frame
-    behind them, the last in which it may have come.
+    behind them, the last in which it may have come.  ``old`` says that the step's done has been
+    true since the way began, and ``old_doubtful`` that this may be otherwise.
     """
 
     def __init__(self, missed: int | None) -> None:
@@ -89,6 +90,8 @@ class Moment:
         self._missed = missed
         self._gaps = bool(missed)
         self._doubtful = False
+        self.old = True
+        self.old_doubtful = bool(missed)
 
     @property
     def doubtful(self) -> bool:
@@ -105,6 +108,12 @@ class Moment:
             self._missed = None
         self._gaps = self._gaps or bool(missed)
         self._doubtful = self._doubtful or doubtful
+
+    def look(self, done_before: bool, missed: int | None, doubtful: bool) -> None:
+        """*done_before* says that the step's done is true and did not become so in this frame."""
+        if self.old:
+            self.old = done_before
+            self.old_doubtful = doubtful or (done_before and (self.old_doubtful or bool(missed)))
 
     def since(self, frame: int) -> int | None:
         """Frames since the moment; None before it came."""
