@@ -89,6 +89,7 @@ LONG = frozenset(
         "outside/test_gdb_agrees.py",
         "outside/test_plans_on_guest.py",
         "outside/test_slips_on_guest.py",
+        "outside/test_walks_on_guest.py",
         "outside/test_random_schemas.py",
         "outside/test_recordings_against_qemu.py",
         "test_counters_live.py",

@@ -138,6 +138,22 @@ def build_played(guest_build: GuestBuild, elf: Path, allocator: str | None = Non
     )
 
 
+def build_walked(guest_build: GuestBuild, elf: Path) -> Path:
+    """Writes one build that walks as it is told, see walked/courier.c."""
+    wraps = ("-Wl,--wrap=script_step", "-Wl,--wrap=courier_walk")
+    return build_one(guest_build, elf, *wraps, str(GUEST_SOURCE / "walked" / "courier.c"))
+
+
+def build_walked_once(cache: Path, guest_build: GuestBuild) -> Path:
+    """As `build_walked`, into a folder of `cache` that later calls find, as `build_once` does."""
+    made = cache / f"walked-{_fingerprint()}" / f"{guest_build.name}.elf"
+    if not made.exists():
+        made.parent.mkdir(exist_ok=True)
+        with tempfile.TemporaryDirectory(dir=made.parent) as directory:
+            build_walked(guest_build, Path(directory) / made.name).replace(made)
+    return made
+
+
 def build_played_once(cache: Path, guest_build: GuestBuild, allocator: str | None = None) -> Path:
     """As `build_played`, into a folder of `cache` that later calls find, as `build_once` does."""
     made = cache / f"played-{allocator or 'own'}-{_fingerprint()}" / f"{guest_build.name}.elf"
