@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import statistics
-from bisect import insort
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -72,7 +71,7 @@ class Totals:
     def __init__(self, steps: Iterable[str] = ()) -> None:
         self._cut_off = self._not_whole = self.unseen_between = 0
         self._row = bytearray()  # 1 for a success, 0 for what was none, in order
-        self._frames: list[int] = []  # of successes, sorted
+        self._frames: list[int] = []  # of successes
         self._steps: dict[str, tuple[int, int]] = dict.fromkeys(steps, (0, 0))
         self._fixed = bool(self._steps)
 
@@ -90,7 +89,7 @@ class Totals:
             self._row.append(good)
             self._not_whole += attempt.whole is False
             if good and attempt.frames is not None:
-                insort(self._frames, attempt.frames)
+                self._frames.append(attempt.frames)
         self._count_steps(attempt, 1)
 
     def take_back(self, attempt: Attempt) -> None:
@@ -110,6 +109,7 @@ class Totals:
             if self._fixed or counts[1]
         )
         row, frames = self._row, self._frames
+        frames.sort()  # which is quick where all but the newest are in order
         return Score(
             *(Rate(row.count(1), len(row)), len(row) - 1 - row.rfind(0), self._cut_off, steps),
             *(self._not_whole, self.unseen_between),
