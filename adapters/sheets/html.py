@@ -24,10 +24,12 @@ from bridge.sheet.document import (
 )
 from bridge.sheet.worked import Worked
 
-__all__ = ["MAX_WHOLE", "MAX_WORD", "html_of"]
+__all__ = ["MAX_UNBROKEN", "MAX_WHOLE", "MAX_WORD", "html_of"]
 
 MAX_WHOLE = 14
 """Rows of a recipe, or below one heading, that are kept on one page."""
+MAX_UNBROKEN = 24
+"""Letters of an address or a value that stay on one line."""
 MAX_WORD = 18
 """Letters of a word for which every column has room."""
 
@@ -35,7 +37,6 @@ _ELEMENTS = {
     Style.THEIRS: "bdi",
     Style.CODE: "code",
     Style.DIGITS: "samp",
-    Style.NUMBER: "span",
     Style.STRONG: "b",
     Style.ASIDE: "small",
 }
@@ -69,12 +70,15 @@ def _inline(text: Text) -> str:
 
 def _span(text: str, style: Style) -> str:
     told = printable(text)
-    element = _ELEMENTS.get(style)
-    if element is None:
+    element = _ELEMENTS.get(style, "span")
+    # what has no room in a column may be broken anywhere, a shorter word not
+    long = max(map(len, told.split()), default=0) > MAX_WORD
+    if style in (Style.DIGITS, Style.NUMBER):
+        long = len(told) > MAX_UNBROKEN
+    if style is Style.OURS and not long:
         return escape(told)
-    # a word that has no room in a column may be broken anywhere, another one not
-    long = ' class="long"' if max(map(len, told.split()), default=0) > MAX_WORD else ""
-    return f"<{element}{long}>{escape(told)}</{element}>"
+    kind = ' class="long"' if long else ""
+    return f"<{element}{kind}>{escape(told)}</{element}>"
 
 
 def _body(document: Document) -> Iterator[str]:
@@ -158,7 +162,7 @@ def _sum(worked: Worked) -> str:
     step = worked.step
     told = (
         f"for example, where {worked.letter} is {step.before}: "
-        f"{step.before} + {step.operand} = {step.after}"
+        f"{step.before} {step.sign} {step.operand} = {step.after}"
     )
     lines = [
         f'<span class="carries">  {_spaced(step.carries)}</span>',

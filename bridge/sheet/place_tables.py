@@ -106,8 +106,10 @@ def _reason(entry: Entry) -> Text:
 
 def _chunks(sheet: Sheet) -> Iterator[tuple[str, ...]]:
     names = [build.name for build in sheet.builds]
-    for start in range(0, len(names), MAX_BUILDS):
-        yield tuple(names[start : start + MAX_BUILDS])
+    # twice as many digits want twice the room
+    most = MAX_BUILDS * 4 // max(4, sheet.memory.pointer_size)
+    for start in range(0, len(names), most):
+        yield tuple(names[start : start + most])
 
 
 def _tables(

@@ -157,7 +157,7 @@ def test_a_person_who_follows_the_recipes_reads_what_lowhalf_reads(
 
 @pytest.mark.parametrize(
     "sample",
-    [pytest.param(name, marks=() if name in SMALL else pytest.mark.full) for name in ALL],
+    [pytest.param(name, marks=() if name in SMALL[:1] else pytest.mark.full) for name in ALL],
 )
 def test_the_sample_bridges_too(sample: str, capsys: pytest.CaptureFixture[str]) -> None:
     path = SAMPLES / f"{sample}.bridge.toml"

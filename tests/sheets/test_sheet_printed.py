@@ -141,6 +141,18 @@ def labels(words: Sequence[Word]) -> list[tuple[Word, Word]]:
     return pairs
 
 
+def outside(words: Sequence[Word], width: float, height: float) -> list[Word]:
+    """What is in the margins, but for the page's number in the lower one."""
+    return [
+        word
+        for word in words
+        if word.left < MARGIN
+        or word.right > width - MARGIN
+        or word.top < MARGIN
+        or (word.bottom > height - MARGIN and not re.fullmatch(r"\d+|/", word.text))
+    ]
+
+
 @pytest.mark.parametrize(
     ("paper", "count"),
     [("A4", 26), *(pytest.param(paper, 200, marks=FULL) for paper in PAPERS)],
@@ -151,16 +163,7 @@ async def test_no_row_is_cut_and_nothing_is_in_the_margins(
     html = sheet(bridge_of(count, tmp_path, steps=count // 3), tmp_path, capsys)
     words = await printed(page, html, paper, tmp_path)
     width, height = PAPERS[paper]
-    # the page's number is in the lower margin
-    outside = [
-        word
-        for word in words
-        if word.left < MARGIN
-        or word.right > width - MARGIN
-        or word.top < MARGIN
-        or (word.bottom > height - MARGIN and not re.fullmatch(r"\d+|/", word.text))
-    ]
-    assert outside == []
+    assert outside(words, width, height) == []
     found = labels(words)
     assert len({first.text for first, _ in found}) == count + 2 * (count // 3)
     assert [(a, b) for a, b in found if a.page != b.page] == []
@@ -192,6 +195,64 @@ async def test_the_head_of_a_table_comes_again_on_each_page(
     for group in (word for word in words if word.text == "Group"):
         below = [row for row in rows if row.page == group.page and row.top > group.top]
         assert below, group
+
+
+LONG = "Lighthouse_keeper_of_the_northern_harbour_and_of_all_the_buoys_before_it"
+WIDE = f"""
+[game]
+name = "{"Tidewright" * 12}"
+[memory]
+endian = "little"
+pointer_size = 8
+regions = [ {{ name = "ram", start = 0x7F00_8000_0000_0000, size = 0x4_0000 }} ]
+[enums.{LONG}]
+base = "u64"
+values = {{ {LONG}_a = 1, {LONG}_b = 2 }}
+[structs.Gull.fields]
+{LONG} = {{ at = 0x8, type = "{LONG}" }}
+next = {{ at = 0x10, type = "Gull*" }}
+[symbols]
+gull = "Gull"
+led = "Gull*"
+text = "char[200]"
+"""
+
+
+async def test_whatever_is_long_stays_on_the_page(
+    page: Page, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Addresses of sixteen digits, five builds, names and texts without a space."""
+    schema = WIDE + "".join(
+        f"[builds.{LONG}-{n}]\nrecognise = [ {{ at = 0x7F00_8000_0000_0400, "
+        f'text = "{n} {"tide" * 30}" }} ]\n[builds.{LONG}-{n}.at]\n'
+        f"gull = 0x7F00_8000_0000_{n + 1:X}000\nled = 0x7F00_8000_0000_{n + 1:X}400\n"
+        f"text = 0x7F00_8000_0000_{n + 1:X}800\n"
+        for n in range(5)
+    )
+    (tmp_path / "t.schema.toml").write_text(schema, "utf-8")
+    wanted = json.dumps("x" * 90)
+    watches = (
+        ("text", wanted),
+        (f"gull.{LONG}", f'"{LONG}_a"'),
+        (f"led.next[-3].{LONG}", f'"{LONG}_b"'),
+        (f"led.next.{LONG} * 100000000000 + gull.{LONG}", "3"),
+    )
+    bridge = tmp_path / "t.bridge.toml"
+    bridge.write_text(
+        'schema = "t.schema.toml"\n[source]\nkind = "file"\npath = "none.bin"\n'
+        + "".join(
+            f"[[watches]]\nname = '{LONG}_{n}'\nexpr = '{text}'\ntarget = {{ equals = {to} }}\n"
+            for n, (text, to) in enumerate(watches)
+        ),
+        "utf-8",
+    )
+    html = sheet(bridge, tmp_path, capsys)
+    for paper, (width, height) in PAPERS.items():
+        words = await printed(page, html, paper, tmp_path)
+        assert outside(words, width, height) == []
+        there = {word.text for word in words}
+        assert "7F00800000005008" in there
+        assert "7F00800000005400" in there
 
 
 async def test_on_paper_it_is_black_on_white(
