@@ -195,7 +195,6 @@ class Watched:
         keeper = Remembering()
         self.moments, self.apart = keeper.moments, keeper.apart
         practising = PracticeTracker(Rules.of(self._bridge.file), keeper)
-        practising._keeper = keeper
         evaluator = Evaluator(self._plan.program, self._plan.layout, self._memory, whole=True)
         memory = bytearray(self._memory.flat_size)
         for frame in frames:
