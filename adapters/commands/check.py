@@ -45,6 +45,10 @@ def run(arguments: argparse.Namespace) -> int:
     for prepared in ready.values():
         for heap in prepared.layout.allocators:
             described(prepared, heap)
+        if prepared.layout.walks is not None:
+            from adapters.commands.solving.walk_checks import check_walks_of
+
+            check_walks_of(prepared)
     first = next(iter(ready.values())).layout
     count = len(first.actions) if first.allocators else 0
     tried = None if dump is None else _tried(bridge, ready, dump, arguments)

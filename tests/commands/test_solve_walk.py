@@ -217,3 +217,31 @@ def test_what_is_refused(
         code = int(str(left.code))
     assert code == 2
     assert message in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("key", "old", "new", "message"),
+    [
+        ("position", "courier.position", "courier.trim", "s16[4] has no fields"),
+        ("position", "courier.position", "courier.positon", "did you mean position?"),
+        (
+            "facing",
+            "courier.facing",
+            "courier.timer",
+            "courier.timer is a u16, expected an angle16",
+        ),
+        ("facing", "courier.facing", "courier.speed", "expected an angle16 (build first-print)"),
+    ],
+)
+def test_check_looks_at_what_walks_read(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], key: str, old: str, new: str, message: str
+) -> None:
+    text = GAME.read_text("utf-8")
+    line = next(line for line in text.splitlines() if line.startswith(key) and old in line)
+    (tmp_path / "t.schema.toml").write_text(text.replace(line, line.replace(old, new)), "utf-8")
+    bridge = tmp_path / "t.bridge.toml"
+    bridge.write_text('schema = "t.schema.toml"\n[source]\nkind = "file"\npath = "t.bin"\n')
+    assert main(["check", str(bridge)]) == 2
+    said = capsys.readouterr().err
+    assert f"walks.{key}: " in said
+    assert message in said
