@@ -89,6 +89,10 @@ async def test_where_nothing_can_be_counted_there_are_no_buttons(
 
 async def test_what_could_not_be_asked_is_told(page: Page, desk: CannedDesk) -> None:
     await show(page, desk)
+    await page.evaluate("window.AudioContext = class { constructor() { throw new Error() } }; 0")
+    await press(page, "t")
+    await page.wait_for(TOLD, "the browser gives this page no sound")
+    assert await page.evaluate(text("#ticks")) == "Ticks off t"
     await page.evaluate("window.fetch = async () => new Response('no', {status: 401}); 0")
     await click(page, ".hand.count")
     await page.wait_for(TOLD, "lowhalf answered 401: nothing is known of what was counted")

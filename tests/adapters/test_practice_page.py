@@ -223,7 +223,7 @@ async def test_all_of_the_page_is_of_one_frame(page: Page, desk: CannedDesk) -> 
         "document.querySelector('#watch .label')?.textContent])).observe("
         "document.body, {subtree: true, childList: true, characterData: true}); 0"
     )
-    for number in range(120):
+    for number in range(100):
         odd = (number + number // 7) % 2
         made = practising(813 + number, step=("turn", "write")[odd], show=("east", "facing")[odd])
         await page.take(partial(desk.tell, made))
@@ -250,7 +250,7 @@ INSIDE = """
 """
 
 
-@pytest.mark.parametrize("state", ["long", "arabic"])
+@pytest.mark.parametrize("state", ["long", pytest.param("arabic", marks=pytest.mark.full)])
 async def test_in_every_size_all_is_there(page: Page, desk: CannedDesk, state: str) -> None:
     desk.snapshot = states()[state]
     await show(page, desk)

@@ -79,7 +79,7 @@ def minutes_of_arc(pixels: float) -> float:
 
 @chrome
 @in_one_loop
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.full)])
 async def test_letters_are_read_from_two_metres(page: Page, desk: CannedDesk, scheme: str) -> None:
     made = failed(timing("early", 2, 39))
     made["practice"] |= {"step": "Turn", "hint": "Half a turn to the left, then let go"}

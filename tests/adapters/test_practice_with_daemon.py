@@ -48,6 +48,12 @@ expr = "current_room.name"
 async def test_the_page_counts_and_follows_the_game(page: Page, tmp_path: Path) -> None:
     path = write_sample(tmp_path, "demo.mcap", watches=WATCHES, tables=TABLES, kind="recording")
     async with serving(path) as served, aiohttp.ClientSession() as http:
+        for headers, status in (
+            ({"Host": "elsewhere.example"}, 421),
+            ({"Origin": "http://elsewhere.example"}, 403),
+        ):
+            async with http.get(served.url + "practice", headers=headers) as refused:
+                assert refused.status == status
         await page.open(served.url + "practice")
         await page.wait_for(LINK, "live")
         await page.wait_for(text("#step"), "between attempts")

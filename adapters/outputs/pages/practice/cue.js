@@ -5,7 +5,7 @@ import { CueBar } from "./cue_bar.js";
 import { cueOf, cueWords, sameCue, tickTimes } from "./cue_plan.js";
 import { CueSettings } from "./cue_settings.js";
 import { FrameClock } from "./frame_clock.js";
-import { Ticks } from "./ticks.js";
+import { NO_SOUND, Ticks } from "./ticks.js";
 
 const WORDS_PAUSE = 1000 / 15; // milliseconds: their letters are large, but they are few
 const LOOK = 25; // milliseconds from one look at what is to be put in to the next
@@ -13,7 +13,8 @@ const LOOK = 25; // milliseconds from one look at what is to be put in to the ne
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
 
 export class Cue {
-  constructor({ place, bar, words, button, settings, dialog }) {
+  constructor({ place, bar, words, button, told, settings, dialog }) {
+    this.told = told; // what became of what was asked for
     this.place = place;
     this.words = words;
     this.button = button;
@@ -24,7 +25,7 @@ export class Cue {
     this.window = null; // of the current step
     this.looks = 0;
     this.draws = false;
-    this.told = -Infinity; // when words were last written
+    this.said = -Infinity; // when words were last written
     this.settings = new CueSettings(settings, dialog, this.ticks, (set) => this.ticks.loud(set.volume));
     this.ticks.volume = this.settings.set.volume;
     button.addEventListener("click", () => this.turn());
@@ -56,6 +57,7 @@ export class Cue {
       }
     } catch {
       await this.ticks.stop();
+      put(this.told, NO_SOUND);
     }
     this.name(this.keys);
   }
@@ -117,8 +119,8 @@ export class Cue {
   say(frames, since, now) {
     const words = cueWords(frames, since);
     const kind = (text) => text.replace(/\d+/g, "");
-    if (now - this.told < WORDS_PAUSE && kind(words) === kind(this.words.textContent)) return;
-    if (put(this.words, words)) this.told = now;
+    if (now - this.said < WORDS_PAUSE && kind(words) === kind(this.words.textContent)) return;
+    if (put(this.words, words)) this.said = now;
   }
 
   // What the page's pace allows: the words, and whether there is a bar at all.

@@ -20,7 +20,7 @@ export class CueBar {
 
   // The window of the current step, and where the ticks are.
   lay(frames, period, ticks) {
-    const shown = JSON.stringify([frames, Math.round(period * 10), ticks]);
+    const shown = JSON.stringify([frames, Math.round(period * 2), ticks.count, ticks.apart]);
     if (shown === this.shown) return;
     this.shown = shown;
     const [first, last] = this.frames = frames;

@@ -26,7 +26,7 @@ let last = "";
 themeButton(byId("theme"));
 const large = new LargeValue(byId("watch"));
 const cue = new Cue({
-  place: byId("cue"), bar: byId("bar"), words: byId("cue-words"), button: byId("ticks"),
+  place: byId("cue"), bar: byId("bar"), words: byId("cue-words"), button: byId("ticks"), told: byId("told"),
   settings: byId("cue-settings"), dialog: byId("cue-dialog"),
 });
 const hand = new Hand(byId("buttons"), byId("told"));

@@ -3,6 +3,7 @@
 
 import { child, put } from "../shared/elements.js";
 import { tapResult } from "./taps.js";
+import { NO_SOUND } from "./ticks.js";
 
 const PERIOD = 800; // milliseconds: far more than any delay that is looked for
 const TAPS = 16;
@@ -65,7 +66,7 @@ export class TapTest {
         await this.ticks.start();
       } catch {
         this.end();
-        put(this.told, "the browser gives this page no sound");
+        put(this.told, NO_SOUND);
         return;
       }
     }

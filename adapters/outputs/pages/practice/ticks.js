@@ -1,5 +1,7 @@
 // Ticks: short tones made by the page itself, each put in at its time ahead of it.
 
+export const NO_SOUND = "the browser gives this page no sound";
+
 const AHEAD = 150; // milliseconds before it in which a tick is put in
 const MOVED = 3; // milliseconds by which a better reckoning moves one that is put in
 const MISSED = 8; // milliseconds after which a tick would come too late to be true
