@@ -423,6 +423,29 @@ def test_unsure_holds_the_truth(moment: int, done: int, missed: set[int]) -> Non
         assert abs(told.frames - true.since) <= told.unsure
 
 
+@given(st.sets(st.integers(1, 11)), st.integers(1, 20), st.sets(st.integers(1, 22)))
+def test_unsure_holds_the_truth_where_a_counter_tells_of_moments(
+    halves: set[int], done: int, missed: set[int]
+) -> None:
+    """Each moment is over in the next frame; none that comes in a gap is dropped."""
+    step, moments = Step("s", window=Window(3, 5)), {2 * half for half in halves}
+    frames = [[StepSeen(done=n >= done, after=n in moments)] for n in range(24)]
+    found, before = Way([step], 0, 0.0, 0, frames[0]), 0
+    for number in sorted(set(range(1, 24)) - missed):
+        gap = number - before - 1
+        rises = len(moments & set(range(before + 1, number + 1))) if gap else 0
+        seen = replace(frames[number][0], rises=(0, rises))
+        found.take([replace(seen, after=seen.after or rises > 0)], number, number, gap)
+        before = number
+    (true,), told = model([step], frames), timing(found)
+    if told.unsure is None:
+        assert missed
+    elif told.frames is None or true.since is None:
+        assert (told.frames, told.unsure) == (true.since, 0)
+    else:
+        assert abs(told.frames - true.since) <= told.unsure
+
+
 # with expressions, over frames of which some are missed
 
 
