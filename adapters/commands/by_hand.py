@@ -86,6 +86,8 @@ def run(arguments: argparse.Namespace) -> int:
         arguments.watch or [watch.name for watch in bridge.file.watches],
         addresses=arguments.addresses,
     )
+    if asking.stuck:
+        raise LowhalfError(f"{asking.stuck} with --build")
     if arguments.json:
         _in_json(asking)
     else:

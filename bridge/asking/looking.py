@@ -88,9 +88,11 @@ class Looking:
 
 def part_of_known(known: Mapping[int, int], span: Span) -> Part:
     """The bytes of a span that are known, by their addresses; None where none is."""
-    start, length = span.address, span.length
-    places = known if len(known) < length else range(start, span.end)
-    there = [at for at in places if start <= at < span.end and at in known]
+    start, length, end = span.address, span.length, span.end
+    if len(known) < length:
+        there = [at for at in known if start <= at < end]
+    else:
+        there = [at for at in range(start, end) if at in known]
     if not there:
         return None
     data, held = bytearray(length), bytearray(length)

@@ -64,16 +64,8 @@ def next_question(
         for each, field in zip(pending, fields, strict=True)
         if field.address < end and start < _end(field)
     ]
-    site = next(
-        (
-            each.lacking.site
-            for each, field in zip(pending, fields, strict=True)
-            if field.address == first.address
-        ),
-        None,
-    )
     total = None
-    if site is not None and len(together) == 1:
+    if len(together) == 1:
         total = _sum(pending[fields.index(first)].lacking, lacked, held, memory)
     return Question(
         number, start, end - start, tuple(together), tuple(dict.fromkeys(needed)), total

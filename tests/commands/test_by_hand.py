@@ -209,6 +209,28 @@ def test_it_refuses(
     assert (code, told) == (2, f"lowhalf: {words}\n")
 
 
+def test_a_build_that_its_bytes_cannot_tell_has_to_be_named(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    schema = Path(SAMPLE).parents[1] / "schemas" / "games" / "tidewright.schema.toml"
+    text = "".join(
+        line
+        for line in schema.read_text("utf-8").splitlines(keepends=True)
+        if not line.startswith("recognise")
+    )
+    (tmp_path / "t.schema.toml").write_text(text, "utf-8")
+    bridge = tmp_path / "t.bridge.toml"
+    text = Path(SAMPLE).read_text("utf-8")
+    bridge.write_text(text.replace("../schemas/games/tidewright", "t"), "utf-8")
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    assert main(["by-hand", str(bridge)]) == 2
+    assert capsys.readouterr().err == (
+        "lowhalf: the build cannot be told by its recognise bytes: name first-print or "
+        "second-print or export with --build\n"
+    )
+    assert main(["by-hand", str(bridge), "--build", "export"]) == 1
+
+
 def test_commands_that_read_once_say_that_a_person_types(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

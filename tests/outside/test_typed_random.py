@@ -23,7 +23,7 @@ from schemas.layout import Scalar
 from tests.outside.evaluating import ready
 from tests.outside.test_random_schemas import Decoder, Made, agree, memories, schemas, wanted_of
 
-FEW = settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+FEW = settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 MAX_WATCHES = 24
 
 
@@ -72,7 +72,7 @@ def test_the_values_typed_are_those_that_are_read(made: Made) -> None:
             )
 
 
-@settings(FEW, max_examples=15)
+@settings(FEW, max_examples=8)
 @given(schemas())
 def test_the_addresses_reached_are_those_that_are_read(made: Made) -> None:
     memory = memories(made)
