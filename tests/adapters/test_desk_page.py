@@ -762,30 +762,6 @@ async def test_four_thousand_blocks_stay_fluid(page: Page, desk: CannedDesk) -> 
     assert await page.evaluate(text(".pages .aside")) == "24 to 47 of 4096"
 
 
-STRETCH = """
-(async () => {
-  const { Stretch } = await import("/pages/desk/stretch.js");
-  const blocks = [[16, 100, true, 0], [9000, 84, true, 0], [132, 8852, false, 1]];
-  const found = new Stretch({start: 0, end: 9084, blocks}, [0, 2, 1]);
-  const places = [0, 1, 2].map((index) => found.at(found.place(index, 50)));
-  return {places, cut: [0, 1, 2].map((index) => found.isCut(index)), between: found.at(5),
-    share: found.widths[2] / found.length, others: found.widths[0] / found.widths[1]};
-})()
-"""
-
-
-async def test_a_block_that_would_take_most_of_the_map_is_drawn_with_a_break(
-    page: Page, desk: CannedDesk
-) -> None:
-    await bare(page, desk)
-    found = await page.evaluate(STRETCH)
-    assert found["places"] == [0, 1, 2]  # what is pointed at is found again
-    assert found["cut"] == [False, False, True]
-    assert found["between"] == -1
-    assert found["share"] == pytest.approx(0.4, abs=0.01)
-    assert found["others"] == pytest.approx(100 / 84)  # all others in proportion
-
-
 async def test_steps_attempts_layouts_tallies_and_the_source(page: Page, desk: CannedDesk) -> None:
     await show(page, desk)
     await page.wait_for("document.querySelectorAll('.past li').length", 7)

@@ -134,8 +134,9 @@ FILL = """
 (async () => {
   const { shared, sums, isFull } = await import("/pages/desk/fill.js");
   return [[[400, 700, 150, 500, 300, 900], 3], [[60, 4000, 150, 90, 90, 300], 2], [[100], 1],
-    [[0, 300], 2]].map(([heights, count]) => {
-    const cuts = shared(heights, count, 1000);
+    [[0, 300], 2], [[500, 600, 200, 1900], 2, 2], [[500, 600, 200, 700], 2, 3]]
+    .map(([heights, count, begins]) => {
+    const cuts = shared(heights, count, 1000, begins);
     return [cuts, sums(heights, cuts), isFull(heights, cuts, 1000)];
   });
 })()
@@ -150,6 +151,8 @@ async def test_columns_are_cut_where_least_stays_empty(page: Page, desk: CannedD
         [[0, 2], [4060, 630], True],
         [[0], [100], False],
         [[0, 1], [0, 300], False],
+        [[0, 2], [1100, 2100], True],  # the third one begins a column, as it is to
+        [[0, 2], [1100, 900], True],  # the fourth one does not: too much would be empty
     ]
 
 

@@ -4,6 +4,7 @@
 
 import { HALF, isFull, shared, sums } from "./fill.js";
 
+const BESIDE = "working";
 const WIDTHS = [56, 94]; // em, from which there is room for two columns and for three
 const LOOK = 1000; // milliseconds from look to look
 const CALM = 3000; // so long nobody has touched anything, before panels move by themselves
@@ -26,6 +27,7 @@ export class Columns {
     this.heights = new Map(); // by panel: {height, at}, the most of the last seconds
     this.chosenBy = new Map(); // by panel: the height by which it was given its column
     this.touched = -Infinity;
+    this.began = Infinity; // when there was a first frame
     for (const kind of ["pointerdown", "keydown", "wheel", "click", "input"]) {
       addEventListener(kind, () => (this.touched = performance.now()), { capture: true, passive: true });
     }
@@ -71,15 +73,18 @@ export class Columns {
     let [count, cuts, heights] = [Math.min(most, panels.length), null, []];
     for (; count > 0; count--) {
       heights = this.measured(panels, count);
-      cuts = shared(heights, count, this.room);
+      // what is chosen among the watches is best told beside them
+      cuts = shared(heights, count, this.room, panels.findIndex(({ id }) => id === BESIDE));
       if (count === 1 || isFull(heights, cuts, this.room)) break;
     }
     this.chosenBy = new Map(panels.map((panel, i) => [panel, heights[i]]));
     this.put(panels, cuts);
   }
 
-  // With what there is now, whatever there was before.
+  // With what there is now, whatever there was before; what is read beside the first frame comes in
+  // the next seconds.
   begin() {
+    this.began = performance.now();
     this.note(true);
     this.arrange(true);
   }
@@ -127,7 +132,7 @@ export class Columns {
   // they were given their columns, they may be given others.
   look() {
     if (document.hidden) return;
-    this.note();
+    this.note(performance.now() - this.began < CALM);
     if (performance.now() - this.touched < CALM) return;
     const panels = this.panels();
     const heights = panels.map((panel) => this.height(panel));

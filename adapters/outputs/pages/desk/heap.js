@@ -2,17 +2,19 @@
 
 import { child, put } from "../shared/elements.js";
 import { HeapFrame } from "../shared/heap_frame.js";
+import { orderOf } from "../shared/heap_widths.js";
 import { Keyed } from "../shared/keyed.js";
 import { printable } from "../shared/printable.js";
-import { percent } from "../shared/words.js";
+import { freeWords } from "../shared/words.js";
 import { Blocks, hexadecimal, ownerName } from "./blocks.js";
 import { colours, whenColoursChange } from "../shared/colours.js";
 import { HeapMap } from "./map.js";
-import { orderOf, pinsOf } from "./pins.js";
+import { pinsOf } from "./pins.js";
 import { Room } from "./room.js";
 import { fillOptions } from "./select_options.js";
+import { Swatch } from "./swatch.js";
 
-const MOST_OWNERS = 10;
+const MOST_KINDS = 24;
 
 function counted(count, word) {
   return `${count} ${word}${count === 1 ? "" : "s"}`;
@@ -20,9 +22,8 @@ function counted(count, word) {
 
 function sentence(heap) {
   if (heap.count === 0) return `the heap has no blocks${heap.empty ? `: ${heap.empty}` : ""}`;
-  const free = heap.bytes > 0 ? heap.free_bytes / heap.bytes : 0;
   const more = heap.count > heap.blocks.length ? `, of which ${heap.blocks.length} are shown` : "";
-  return `${counted(heap.count, "block")}${more}, ${percent(free)} free`;
+  return `${counted(heap.count, "block")}${more}, ${freeWords(heap)}`;
 }
 
 // [owner, blocks, bytes], the largest first
@@ -55,6 +56,14 @@ function lineRow() {
   return { element };
 }
 
+function kindRow() {
+  const element = document.createElement("li");
+  element.dir = "auto";
+  const swatch = child(element, "swatch", "canvas");
+  swatch.setAttribute("aria-hidden", "true");
+  return { element, canvas: swatch, swatch: new Swatch(swatch), words: child(element, "words") };
+}
+
 export class HeapPanel {
   constructor(element) {
     this.element = element;
@@ -65,20 +74,20 @@ export class HeapPanel {
     this.pick = child(label, "", "select"); // which of several
     this.said = child(element, "sentence", "p");
     this.damage = child(element, "fault", "p");
-    this.canvas = child(element, "heap-map", "canvas");
-    this.canvas.setAttribute("role", "img");
-    this.under = child(element, "aside under", "p");
-    this.under.setAttribute("aria-hidden", "true");
     const place = child(element, "lists", "div");
     const lists = child(place, "", "div");
+    this.canvas = child(lists, "heap-map", "canvas");
+    this.canvas.setAttribute("role", "img");
+    this.under = child(lists, "aside under", "p");
+    this.under.setAttribute("aria-hidden", "true");
     this.room = new Room(place, lists);
     this.pinList = child(lists, "pins", "ol");
     this.pinList.setAttribute("aria-label", "pointers into the heap");
     this.shares = child(lists, "shares", "ul");
-    this.shares.setAttribute("aria-label", "owners");
+    this.shares.setAttribute("aria-label", "kinds of blocks");
     this.shares.setAttribute("role", "list");
     this.pinLines = new Keyed(this.pinList, lineRow);
-    this.shareLines = new Keyed(this.shares, lineRow);
+    this.shareLines = new Keyed(this.shares, kindRow);
     this.blocks = new Blocks(child(element, "", "details"));
     this.map = new HeapMap(this.canvas);
     this.pointed = null; // where the pointer is over the map
@@ -103,8 +112,12 @@ export class HeapPanel {
       this.blocks.element.open = true;
       this.blocks.mark(this.map.at(event.offsetX, event.offsetY));
     });
-    new ResizeObserver(() => this.draw()).observe(this.canvas);
-    whenColoursChange(() => this.draw());
+    const again = () => {
+      this.draw();
+      if (this.heap !== null) this.legend(shares(this.heap));
+    };
+    new ResizeObserver(again).observe(this.canvas);
+    whenColoursChange(again);
   }
 
   hover(event) {
@@ -183,12 +196,23 @@ export class HeapPanel {
       const place = within === null ? "" : within === 0 ? ", its first byte" : `, ${hexadecimal(within)} bytes into it`;
       return [watch, `${label}: block ${index}, ${ownerName(heap, heap.blocks[index])}${place}`, watch === this.chosen];
     }));
-    const parts = shares(heap);
-    const rest = parts.slice(MOST_OWNERS);
-    const lines = parts.slice(0, MOST_OWNERS).map(([owner, count, bytes]) =>
-      [owner, `${owner.replaceAll("_", " ")}: ${counted(count, "block")}, ${percent(bytes / (heap.bytes || 1))}`, false]);
-    if (rest.length > 0) lines.push(["", `${rest.length} more owners`, false]);
-    this.fit(this.shareLines, lines);
+    this.legend(shares(heap));
+  }
+
+  // What stands for each kind, the largest first.
+  legend(parts) {
+    const rest = parts.length - MOST_KINDS;
+    const lines = parts.slice(0, MOST_KINDS);
+    if (rest > 0) lines.push(["", rest, 0]);
+    const inks = colours();
+    this.shareLines.show(lines, ([owner]) => owner, ({ canvas, swatch, words }, [owner, count, bytes]) => {
+      canvas.hidden = owner === "";
+      const kind = this.map.kinds.of(owner);
+      const name = owner.replaceAll("_", " ");
+      const what = `${counted(count, "block")}, ${hexadecimal(bytes)} bytes`;
+      put(words, owner === "" ? `${counted(count, "more kind")}` : `${name}: ${what}`);
+      if (owner !== "") swatch.show(kind, inks);
+    });
   }
 
   fit(list, lines) {

@@ -13,10 +13,6 @@ function holding(blocks, order, address) {
   return address < start + size ? order[high] : -1;
 }
 
-export function orderOf(blocks) {
-  return blocks.map((_, i) => i).sort((one, other) => blocks[one][0] - blocks[other][0]);
-}
-
 // [{watch, label, index, within}] for watches whose value is an address in a block, and for those
 // that say themselves which block is meant; *within* is the place in the block in bytes or null.
 export function pinsOf(heap, order, readings) {

@@ -52,6 +52,12 @@ export function percent(share) {
   return `${Math.round(share * 100)} %`;
 }
 
+// How much of a heap is free; what is less than half a percent is told in bytes.
+export function freeWords({ bytes, free_bytes: free }) {
+  const share = percent(bytes > 0 ? free / bytes : 0);
+  return free > 0 && share === percent(0) ? `0x${free.toString(16).toUpperCase()} bytes free` : `${share} free`;
+}
+
 // How an attempt ended.
 export function outcomeWords({ outcome, step }) {
   const words = outcome.replace("-", " ");
