@@ -17,7 +17,7 @@ from bridge.practice.totals import Score
 
 __all__ = ["print_attempts", "print_sessions", "print_timings"]
 
-Row = Sequence[object]
+_Row = Sequence[object]
 
 
 def print_attempts(attempts: Sequence[Attempt], listed: Sequence[Attempt]) -> None:
@@ -29,7 +29,7 @@ def print_attempts(attempts: Sequence[Attempt], listed: Sequence[Attempt]) -> No
         )
     )
     names = kept_names(attempts)
-    rows: list[Row] = [
+    rows: list[_Row] = [
         [
             *("attempt", "build", "began", "began_frame", "outcome", "step", "reason"),
             *("frames", "seconds", *(f"frames of {step}" for step in steps), *names),
@@ -71,7 +71,7 @@ def print_attempts(attempts: Sequence[Attempt], listed: Sequence[Attempt]) -> No
 
 def print_sessions(attempts: Sequence[Attempt], sessions: Sequence[Session]) -> None:
     """A line a session, and one for all of them."""
-    rows: list[Row] = [
+    rows: list[_Row] = [
         [
             *("session", "began", "ended", "attempts", "successes", "rate", "low", "high"),
             *("streak", "cut_off", "best", "median", "note"),
@@ -86,7 +86,7 @@ def print_sessions(attempts: Sequence[Attempt], sessions: Sequence[Session]) -> 
 
 def print_timings(timings: Iterable[Timings]) -> None:
     """A line a bar of each histogram; what was done before its moment came has no frames."""
-    rows: list[Row] = [
+    rows: list[_Row] = [
         ["step", "window_first", "window_last", "verdict", "frames", "count", "unsure"]
     ]
     for each in timings:
@@ -98,7 +98,7 @@ def print_timings(timings: Iterable[Timings]) -> None:
     _print(rows)
 
 
-def _gave(score: Score) -> Row:
+def _gave(score: Score) -> _Row:
     low, high = score.all.interval
     return [
         *(score.all.count, score.all.good, score.all.rate, low, high),
@@ -106,7 +106,7 @@ def _gave(score: Score) -> Row:
     ]
 
 
-def _print(rows: Iterable[Row]) -> None:
+def _print(rows: Iterable[_Row]) -> None:
     out = csv.writer(sys.stdout, lineterminator="\n")
     out.writerows(map(spreadsheet_cell, row) for row in rows)
 
