@@ -24,7 +24,19 @@ from schemas.layout import (
     name_of,
 )
 
-__all__ = ["AddressSum", "Answered", "Field", "Question", "canonical", "sum_of", "words_of"]
+__all__ = [
+    "RECOGNISE",
+    "AddressSum",
+    "Answered",
+    "Field",
+    "Question",
+    "canonical",
+    "sum_of",
+    "words_of",
+]
+
+RECOGNISE = "recognise"
+"""The place of a build's recognise bytes, as the schema calls them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +83,8 @@ class Field:
     @property
     def words(self) -> str:
         """What it is: ``courier.held: a pointer to Actor``."""
+        if self.place == RECOGNISE:
+            return f"what tells the build: {self.size} bytes"
         if self.place == BLOCK:
             return f"the header of a block of the heap: {self.size} bytes"
         if self.leaf is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from bridge.asking.question import Field, Question, canonical
+from bridge.asking.question import RECOGNISE, Field, Question, canonical
 from bridge.memory.address_map import MemoryMap
 from schemas.compiler import BuildLayout, Evidence
 
@@ -45,7 +45,7 @@ def recognising_question(
                 if canonical(memory, other.address) == start and len(other.data) == len(mark.data)
             }
             hint = ", ".join(f"{name} has {shown}" for name, shown in told.items())
-            field = Field("recognise", start, len(mark.data))
+            field = Field(RECOGNISE, start, len(mark.data))
             return Question(
                 number, start, len(mark.data), (field,), ("the build",), None, hint, True
             )

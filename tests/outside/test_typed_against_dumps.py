@@ -79,7 +79,7 @@ def test_addresses_alone_ask_only_for_pointers(
     wanted = read(sample, capsys)
     told = by_hand(sample, 1, "--addresses")
     assert [answered["words"] for answered in told["answered"]] == [
-        "recognise: 8 bytes",
+        "what tells the build: 8 bytes",
         "current_room: a pointer to Room",
         "courier.held: a pointer to Actor",
     ]
