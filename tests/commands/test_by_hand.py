@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import io
 import json
+import time
+import urllib.parse
+import urllib.request
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +15,7 @@ import pytest
 
 from adapters.commands.json_schema import json_schema
 from adapters.commands.main import main
+from tests.commands.command import Running
 
 SAMPLE = str(Path(__file__).parents[2] / "sample_dumps" / "first-print-carry.bridge.toml")
 HELD = ["--build", "first-print", "--watch", "held_x_low", "--watch", "held_kind"]
@@ -207,6 +211,43 @@ def test_it_refuses(
 ) -> None:
     code, _, told = said(monkeypatch, capsys, [], *options)
     assert (code, told) == (2, f"lowhalf: {words}\n")
+
+
+def asked(url: str, what: str = "", text: str = "", revision: int = 0) -> dict[str, Any]:
+    """What the daemon's page is given; *what* is said first."""
+    query = urllib.parse.urlencode({"text": text, "revision": revision})
+    path = f"{url}by-hand/{what}?{query}" if what else f"{url}by-hand.json"
+    request = urllib.request.Request(path, method="POST" if what else "GET")
+    with urllib.request.urlopen(request, timeout=20) as answer:
+        told: dict[str, Any] = json.load(answer)
+    return told
+
+
+def low_half(url: str) -> dict[str, Any]:
+    with urllib.request.urlopen(f"{url}frame.json", timeout=20) as answer:
+        readings = json.load(answer)["readings"]
+    return next(each for each in readings if each["watch"] == "held_x_low")
+
+
+def test_the_page_is_served_by_a_daemon_whose_watches_follow() -> None:
+    with Running(
+        "by-hand", SAMPLE, "--build", "first-print", "--page", "--listen", "127.0.0.1:0"
+    ) as daemon:
+        url = daemon.url()
+        told = asked(url)
+        answers = {0x8018_0C9C: "802003D0", 0x8020_03FC: "27.440353"}
+        while len(told["answered"]) < len(answers):
+            # what is not for the low half is left out
+            text = answers.get(told["question"]["address"], "")
+            told = asked(url, "answer" if text else "skip", text, told["revision"])
+        end = time.monotonic() + 20
+        while low_half(url)["status"] != "ok":
+            assert time.monotonic() < end
+            time.sleep(0.02)
+        # source: 27.440353 is 0x41DB85D8 in binary32, by Python's struct
+        assert low_half(url)["value"] == 0x85D8
+        assert low_half(url)["address"] == 0x8020_03FE
+        assert "lowhalf: typed: build first-print" in daemon.logged
 
 
 def test_a_build_that_its_bytes_cannot_tell_has_to_be_named(
