@@ -444,7 +444,7 @@ async def test_the_tap_test_finds_a_delay_which_is_taken_or_left(
     await page.call("Page.removeScriptToEvaluateOnNewDocument", identifier=kept["identifier"])
 
 
-async def test_a_lost_connection_ends_the_cue(page: Page, desk: CannedDesk) -> None:
+async def test_a_lost_connection_or_source_ends_the_cue(page: Page, desk: CannedDesk) -> None:
     await show(page, desk)
     await play(page, desk, range(850, 880))
     desk.fall_silent()
@@ -452,6 +452,9 @@ async def test_a_lost_connection_ends_the_cue(page: Page, desk: CannedDesk) -> N
     assert await page.evaluate(LINK) == "lost"
     assert await page.evaluate("document.getElementById('bar').hasAttribute('data-waits')")
     desk.speak()
+    desk.tell(states()["offline"])
+    await page.wait_for("document.body.dataset.source", "offline")
+    assert await page.evaluate(text("#cue-words")) == "41 to 44"
     desk.tell(states()["soon"])
     await page.wait_for("document.getElementById('cue').hasAttribute('data-idle')")
     assert await page.evaluate(text("#cue-words")) == ""

@@ -48,6 +48,11 @@ function emphasis(link, source, reading) {
   ]);
 }
 
+// Whether the source gives nothing.
+function isGone({ readings }) {
+  return readings.length > 0 && readings.every(({ status }) => status === "offline");
+}
+
 function noticeText() {
   if (snapshot === null) return "connecting to lowhalf";
   return linked ? snapshot.note : "no connection to lowhalf";
@@ -101,9 +106,7 @@ function fitAll() {
 function paint(pace) {
   const seconds = (performance.now() - arrived) / 1000;
   const link = linked ? "live" : snapshot === null ? "connecting" : "lost";
-  const readings = snapshot?.readings ?? [];
-  const gone = readings.length > 0 && readings.every(({ status }) => status === "offline");
-  const source = gone ? "offline" : "there";
+  const source = snapshot !== null && isGone(snapshot) ? "offline" : "there";
   const reading = snapshot === null ? null : largeReading(snapshot);
   const fresh = emphasis(link, source, reading);
   const changed = fresh !== last;
@@ -127,6 +130,7 @@ follow(
     arrived = performance.now();
     hand.offer(newest.health?.controls ?? []);
     cue.saw(newest, arrived);
+    if (isGone(newest)) cue.lost();
     ask();
   },
   (isLinked) => {
