@@ -7,6 +7,8 @@ of lowhalf, held against ``lowhalf read``.
 from __future__ import annotations
 
 import json
+import random
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +16,7 @@ import pytest
 
 from adapters.commands.main import main
 from tests.sheets.follower import Follower
+from tests.sheets.random_formulas import formula
 
 SAMPLES = Path(__file__).parents[2] / "sample_dumps"
 SCHEMA = SAMPLES.parent / "schemas" / "games" / "tidewright.schema.toml"
@@ -113,10 +116,10 @@ NEVER = {
 FRAMES = {"pace": "change(courier.position.x)", "held_frames": "frames_of(courier.held != 0)"}
 
 
-def bridge(directory: Path, sample: str) -> Path:
+def bridge(directory: Path, sample: str, watches: Mapping[str, str] | None = None) -> Path:
     tables = "".join(
         f"[[watches]]\nname = {json.dumps(name)}\nexpr = {json.dumps(text)}\n"
-        for name, text in (WATCHES | NEVER | FRAMES).items()
+        for name, text in (watches or WATCHES | NEVER | FRAMES).items()
     )
     path = directory / f"{sample}.bridge.toml"
     source = f'[source]\nkind = "file"\npath = {json.dumps(str(SAMPLES / f"{sample}.bin.gz"))}\n'
@@ -215,3 +218,27 @@ def test_each_build_has_its_own_numbers(tmp_path: Path, capsys: pytest.CaptureFi
         "second-print": 0x801A_0260 + 0x2C + 2,
         "export": 0x801C_1690 + 0x2C + 2,
     }
+
+
+@pytest.mark.parametrize(
+    ("seed", "count"), [(1, 60), *(pytest.param(n, 400, marks=pytest.mark.full) for n in range(8))]
+)
+def test_formulas_by_chance(
+    seed: int, count: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Brackets and their absence mean what they mean to Python, which reckons the formulas."""
+    draw = random.Random(seed)
+    texts = {f"w{n}": formula(draw) for n in range(count)}
+    sample = ALL[seed % len(ALL)]
+    path = bridge(tmp_path, sample, texts)
+    sheet = printed(capsys, "sheet", str(path))
+    frame = printed(capsys, "read", str(path))
+    follower = Follower(sheet, frame["build"], SAMPLES / f"{sample}.bin.gz")
+    read = {each["watch"]: each["value"] for each in frame["readings"] if each["status"] == "ok"}
+    wrong = {}
+    for name, value in read.items():
+        found = follower.value(name)
+        if found != value:
+            wrong[name] = (texts[name], found, value)
+    assert not wrong
+    assert len(read) > count * 0.6
