@@ -9,8 +9,8 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Iterator
-from pathlib import Path
 
+from adapters.commands.console.bridge_argument import add_bridge_argument, given_bridge
 from adapters.commands.console.telling import tell
 from adapters.commands.dialogue.question_lines import (
     question_lines,
@@ -22,7 +22,6 @@ from adapters.functions import installed_functions
 from adapters.json_forms.by_hand import by_hand_json
 from adapters.printable import json_text, printable
 from adapters.sessions.added_watches import with_watches
-from adapters.sessions.bridge_file import load_bridge
 from bridge.asking.asking import Asking, Outcome
 from bridge.asking.reached import Standing
 from bridge.prepared import memory_map, prepare
@@ -38,9 +37,7 @@ _REACHED = (Standing.VALUE, Standing.ADDRESS)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "bridge", type=Path, metavar="BRIDGE.toml", help="any bridge file; its source is not used"
-    )
+    add_bridge_argument(parser, source=False)
     parser.add_argument(
         "--build", metavar="B", help="the build that runs; else its recognise bytes are asked for"
     )
@@ -70,7 +67,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    bridge = _of_build(load_bridge(arguments.bridge), arguments.build)
+    bridge = _of_build(given_bridge(arguments), arguments.build)
     functions = installed_functions()
     if arguments.watch:
         bridge = with_watches(bridge, arguments.watch, functions)

@@ -24,7 +24,7 @@ __all__ = ["add_arguments", "run"]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    add_bridge_argument(parser)
+    add_bridge_argument(parser, source=False)
     parser.add_argument(
         "--build",
         action="append",

@@ -474,3 +474,19 @@ def test_a_folder_that_is_not_there(pack: Path, tmp_path: Path, capsys: Capture)
     code, _, err = said(capsys, "unpack", pack, tmp_path / "no" / "out")
     assert code == 2
     assert f"there is no folder {tmp_path / 'no'}" in err
+
+
+def test_by_hand_and_on_paper_it_needs_no_source(
+    pack: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    code, out, _ = said(capsys, "sheet", pack, "--build", "first-print")
+    assert code == 0
+    assert "80180C9C" in out.replace(" ", "")
+    words = ["by-hand", pack, "--build", "first-print", "--watch", "courier.facing", "--addresses"]
+    code, out, _ = said(capsys, *words)
+    assert code == 0
+    assert "8018 0C16" in out
+    code, _, err = said(capsys, "attempts", pack)
+    assert code == 2
+    assert f"{pack.with_name('swap.attempts.sqlite').name} is not there yet" in err

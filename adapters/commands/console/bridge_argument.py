@@ -14,10 +14,14 @@ if TYPE_CHECKING:  # commands that print tables of numbers alone know the argume
 __all__ = ["add_bridge_argument", "given_bridge", "names_pack", "require_source"]
 
 
-def add_bridge_argument(parser: argparse.ArgumentParser) -> None:
+def add_bridge_argument(parser: argparse.ArgumentParser, *, source: bool = True) -> None:
+    """Without *source* there is no ``--source``, as where it would not be used."""
     parser.add_argument(
         "bridge", type=Path, metavar="BRIDGE.toml", help="the bridge file, or a pack of one"
     )
+    if not source:
+        parser.set_defaults(source=None)
+        return
     parser.add_argument(
         "--source",
         type=Path,
@@ -34,9 +38,10 @@ def given_bridge(arguments: argparse.Namespace, *, layouts: bool = True) -> Brid
     from adapters.sessions.bridge_file import load_bridge
 
     path: Path = arguments.bridge
-    bridge = _packed(path) if names_pack(path) else load_bridge(path, layouts=layouts)
+    packed = names_pack(path)
+    bridge = _packed(path) if packed else load_bridge(path, layouts=layouts)
     if arguments.source is None:
-        return bridge
+        return _kept_beside(bridge, path) if packed else bridge
     from adapters.sessions.packed_bridge import with_own_source
 
     return with_own_source(bridge, arguments.source)
@@ -53,6 +58,16 @@ def _packed(path: Path) -> Bridge:
     from adapters.sessions.packed_bridge import packed_bridge
 
     return packed_bridge(open_pack(path))
+
+
+def _kept_beside(bridge: Bridge, pack: Path) -> Bridge:
+    """The same; attempts are beside the pack, as of a bridge file beside that."""
+    from dataclasses import replace
+
+    from schemas.toml_file import TomlText
+
+    beside = pack.with_name(bridge.path.name)
+    return replace(bridge, text=TomlText(beside, bridge.text.text, BridgeFileError))
 
 
 def require_source(bridge: Bridge, path: Path) -> None:
