@@ -76,7 +76,7 @@ const watches = new Watches(
 );
 const heap = new HeapPanel(byId("heap"));
 const events = new EventsPanel(byId("events"));
-const plan = new PlanPanel(byId("plan"));
+const plan = new PlanPanel(byId("plan"), heap.map.kinds);
 const practice = new PracticePanel(byId("practice"), (past) => lookBack(past));
 const timing = new TimingPanel(byId("timing"));
 const layouts = new LayoutsPanel(byId("layouts"));

@@ -40,7 +40,8 @@ function differs([start, size, used, owner], others) {
 
 // One heap as a strip: each block as wide as it is long, a hole not longer than some blocks.
 class Strip {
-  constructor(parent, label) {
+  constructor(parent, label, kinds) {
+    this.kinds = kinds;
     this.title = child(parent, "aside", "p");
     this.list = child(parent, "plan-strip", "ol");
     this.list.setAttribute("role", "list");
@@ -59,6 +60,7 @@ class Strip {
       element.dataset.differs = differs(block, others) ? "yes" : "no";
       const words = name.replaceAll("_", " ");
       put(owner, words);
+      owner.dataset.code = printable(this.kinds.of(name).code); // where the words have no room
       const bytes = `${hexadecimal(size)} bytes at ${hexadecimal(start)}`;
       element.title = printable(`${words}, ${bytes}`);
     });
@@ -70,7 +72,8 @@ class Strip {
 }
 
 export class PlanPanel {
-  constructor(element) {
+  // *kinds* has the codes that the heap's map has too.
+  constructor(element, kinds) {
     this.element = element;
     const head = child(element, "plan-head", "p");
     mark(head);
@@ -89,8 +92,8 @@ export class PlanPanel {
     this.unseen = child(element, "aside", "p");
     this.unseen.dir = "auto";
     this.strips = child(element, "plan-strips", "div");
-    this.now = new Strip(this.strips, "the heap now");
-    this.wanted = new Strip(this.strips, "the heap after the next step");
+    this.now = new Strip(this.strips, "the heap now", kinds);
+    this.wanted = new Strip(this.strips, "the heap after the next step", kinds);
     this.omitted = child(this.strips, "aside", "p");
     this.steps = child(element, "steps", "ol");
     this.steps.setAttribute("role", "list");
