@@ -5,6 +5,7 @@ Checked by jsonschema, an implementation of JSON Schema (draft 2020-12) that is 
 
 from __future__ import annotations
 
+import io
 import json
 from pathlib import Path
 from typing import Any
@@ -91,6 +92,10 @@ GIVEN: dict[str, list[tuple[str, ...]]] = {
         ("sheet", CARRY, "--json"),
         ("sheet", DEMO, "--json", "--build", "export"),
     ],
+    "by-hand": [
+        ("by-hand", CARRY, "--json"),
+        ("by-hand", CARRY, "--json", "--build", "export", "--addresses"),
+    ],
     "pack": [("pack", CARRY, "NEW", "--json")],
     "unpack": [("unpack", "PACK", "NEW", "--json")],
     "check": [
@@ -124,8 +129,13 @@ def test_a_schema_is_one_and_describes_its_objects(form: str) -> None:
 
 @pytest.mark.parametrize(("form", "words"), CASES, ids=lambda case: " ".join(case)[-60:])
 def test_what_a_command_prints(
-    form: str, words: tuple[str, ...], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    form: str,
+    words: tuple[str, ...],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO())
     layout, pack = str(tmp_path / "good.layout.toml"), str(tmp_path / "carry.zip")
     assert main(["layout", "save", CARRY, layout]) == 0
     if "PACK" in words:
