@@ -260,3 +260,33 @@ async def test_half_an_hour_without_an_attempt_begins_a_session(tmp_path: Path) 
         assert newest(rig).as_json()["session"]["attempts"] == 0
         assert rates(newest(rig)) == (Rate(0, 0), 0)
     assert [each.session for each in rig.keeper.ends[:3]] == [1, 2, 2]
+
+
+async def test_cut_off_before_a_frame_tells_how_long_it_was(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, BY_HAND)
+    async with rig.running():
+        await rig.shown()
+        rig.clock.seconds += 60
+        hand_of(rig).again()
+        rig.clock.seconds += 9
+    (ended,) = rig.keeper.ends
+    assert (ended.outcome, ended.frames, ended.whole) == (Outcome.CUT_OFF, None, None)
+
+
+async def test_a_session_lasts_over_a_restart(tmp_path: Path) -> None:
+    kept = Attempt(
+        *(7, "print", 5, 900.0, Outcome.SUCCESS), frames=70, seconds=60.0, session=3, by_hand=True
+    )
+    rig = Rig(tmp_path, BY_HAND, Remembering([kept]))
+    rig.clock.day = 960.0 + 1799
+    async with rig.running():
+        shown = await rig.shown()
+        assert (shown.session, shown.session_score and shown.session_score.all) == (3, Rate(1, 1))
+        hand_of(rig).count()
+        assert newest(rig).as_json()["session"]["attempts"] == 2
+        # and behind it the next one begins
+        rig.clock.day += 1801
+        await rig.shown()
+        hand_of(rig).count()
+        assert newest(rig).as_json()["session"]["attempts"] == 1
+    assert [(each.number, each.session) for each in rig.keeper.ends] == [(8, 3), (9, 4)]
