@@ -69,6 +69,13 @@ async def test_a_button_each_and_what_was_done_is_told(
         await click(page, f".hand.{what}")
     await page.wait_for(TOLD, "again: attempt 3")
     assert counted == ["count", "undo", "again"]  # in their order
+    await page.evaluate("document.querySelector('.hand.count').focus(); 0")
+    await press(page, "Enter")
+    await press(page, "Enter", autoRepeat=True)  # is held
+    await press(page, "Enter", autoRepeat=True)
+    await page.wait_for(TOLD, "count: attempt 4")
+    await press(page, "u")
+    await page.wait_for(TOLD, "undo: attempt 5")
     desk.by_hand = lambda what: ("no attempt has ended that could be undone", 409)
     await click(page, ".hand.undo")
     await page.wait_for(TOLD, "no attempt has ended that could be undone")

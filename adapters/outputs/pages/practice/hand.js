@@ -19,6 +19,10 @@ export class Hand {
       put(child(button, "words"), words);
       this.marks[what] = child(button, "marks");
       button.addEventListener("click", () => this.ask(what));
+      // a key that is held on it counts once
+      button.addEventListener("keydown", (event) => {
+        if (event.repeat) event.preventDefault();
+      });
     }
   }
 
