@@ -70,7 +70,9 @@ def theirs(text: str) -> Text:
 
 
 def code(text: str) -> Text:
-    return (Span(text, Style.CODE),)
+    """An expression or a name; one that is written over several lines stands in one."""
+    lines = [line.strip() for line in text.splitlines()]
+    return (Span(" ".join(line for line in lines if line), Style.CODE),)
 
 
 def digits(text: str) -> Text:

@@ -236,11 +236,19 @@ def _names(sheet: Sheet) -> Iterator[tuple[str, Stored]]:
 
 
 def _named_numbers(names: dict[str, Stored]) -> Section:
-    rows = tuple(
-        Row((Cell(code(name)), Cell(joined(_numbered(stored))))) for name, stored in names.items()
-    )
-    table = Table((ours("type"), ours("names, with their numbers in decimal")), rows)
+    rows = []
+    for name, stored in names.items():
+        numbered = list(_numbered(stored))
+        # a row is not longer than a page
+        for start in range(0, len(numbered), _NAMES):
+            some = joined(numbered[start : start + _NAMES])
+            rows.append(Row((Cell(() if start else code(name)), Cell(some))))
+    table = Table((ours("type"), ours("names, with their numbers in decimal")), tuple(rows))
     return Section(ours("Names of numbers"), (table,))
+
+
+_NAMES = 60
+"""Names of a row."""
 
 
 def _numbered(stored: Stored) -> Iterator[Text]:

@@ -324,3 +324,18 @@ steps = [ { to = "x", add = 0.375 }, { to = "z", clamp = [-24.7, "0x41F8CCCD"] }
     _, out, _ = shown(capsys, "sheet", bridge)
     title = "**hop: over the rope (3 frames, its steps in each, at most 2 times)**"
     assert [title, ""] in rows(out, "Walks")
+
+
+def test_an_expression_over_several_lines_stands_in_one(tmp_path: Path, capsys: Capture) -> None:
+    lines = '[[watches]]\nname = \'two\'\nexpr = """\n(gull.x\n   + 1)\n"""\n'
+    _, out, _ = shown(capsys, "sheet", written(tmp_path, lines))
+    assert "\n`(gull.x + 1)`\n" in out
+
+
+def test_many_names_stand_in_rows_that_fit_a_page(tmp_path: Path, capsys: Capture) -> None:
+    members = ", ".join(f"kind_{n} = {n}" for n in range(100))
+    schema = LITTLE.replace("{ ebb = -1, slack = 0, flood = 1 }", f"{{ {members} }}")
+    _, out, _ = shown(capsys, "sheet", written(tmp_path, watch("m", "gull.mood"), schema=schema))
+    names = rows(out, "Names of numbers")[2:]
+    assert [row[0] for row in names] == ["`Mood`", ""]
+    assert sum(row[1].count("kind") for row in names) == 100

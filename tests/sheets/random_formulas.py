@@ -50,8 +50,8 @@ def _number(draw: random.Random, depth: int) -> str:
     one, two = _number(draw, depth - 1), _whole(draw, depth - 1)
     return draw.choice(
         [
-            *(f"{one} {op} {two}" for op in ("+", "-", "*")),
-            *(f"{one} - ({two})", f"({one}) * ({two})", f"({one}) / 3", f"-({one})"),
+            *(f"{one} {op} ({two})" for op in ("+", "-", "*")),
+            *(f"{one} - {one} - ({two})", f"({one}) * ({two})", f"({one}) / 3", f"-({one})"),
             *(f"hypot({one}, {two})", f"sqrt(abs({one}))", f"degrees({two})", f"cos({two})"),
             f"({one} if {_truth(draw, depth - 2)} else {two})",
             f'max([{draw.choice(_OF_EACH)} for a in chain(actor_head, "next")])',
