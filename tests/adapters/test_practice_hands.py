@@ -99,7 +99,7 @@ async def test_what_could_not_be_asked_is_told(page: Page, desk: CannedDesk) -> 
     await page.evaluate("window.AudioContext = class { constructor() { throw new Error() } }; 0")
     await press(page, "t")
     await page.wait_for(TOLD, "the browser gives this page no sound")
-    assert await page.evaluate(text("#ticks")) == "Ticks off t"
+    await page.wait_for(text("#ticks"), "Ticks off t")
     await page.evaluate("window.fetch = async () => new Response('no', {status: 401}); 0")
     await click(page, ".hand.count")
     await page.wait_for(TOLD, "lowhalf answered 401: nothing is known of what was counted")
@@ -362,6 +362,27 @@ async def test_the_browsers_own_sound_in_real_time(browser: str, desk: CannedDes
         print([round(each, 1) for each in off])
         assert len(off) >= 3
         assert abs(statistics.median(off)) < 1000 * FRAME
+
+
+async def test_sound_that_the_browser_does_not_allow_yet_is_told_and_nothing_is_put_in(
+    page: Page, desk: CannedDesk
+) -> None:
+    """As where a pad's button asks for it: its time stands still until somebody clicks."""
+    kept = await page.call(
+        "Page.addScriptToEvaluateOnNewDocument",
+        source=SOUND
+        + """
+        AudioContext.prototype.state = "suspended";
+        AudioContext.prototype.pleas = 0;
+        AudioContext.prototype.resume = function () { this.pleas++; return new Promise(() => {}); };
+        """,
+    )
+    await show(page, desk)
+    await press(page, "t")
+    await play(page, desk, range(860, 925))
+    await page.wait_for(TOLD, "the browser lets this page sound only behind a click or a key")
+    assert await page.evaluate("[sounds.length, context.pleas <= 3]") == [0, True]
+    await page.call("Page.removeScriptToEvaluateOnNewDocument", identifier=kept["identifier"])
 
 
 FLOAT = "Number(document.getElementById('bar').style.getPropertyValue('--at'))"

@@ -5,9 +5,10 @@ import { CueBar } from "./cue_bar.js";
 import { cueOf, cueWords, sameCue, tickTimes } from "./cue_plan.js";
 import { CueSettings } from "./cue_settings.js";
 import { FrameClock } from "./frame_clock.js";
-import { NO_SOUND, Ticks } from "./ticks.js";
+import { NOT_YET, NO_SOUND, Ticks } from "./ticks.js";
 
 const WORDS_PAUSE = 1000 / 15; // milliseconds: their letters are large, but they are few
+const PATIENCE = 1000; // milliseconds until it is told that sound is not allowed yet
 const LOOK = 25; // milliseconds from one look at what is to be put in to the next
 
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
@@ -45,21 +46,27 @@ export class Cue {
 
   // Ticks on or off.  Browsers let a page sound only behind a click or a key.
   async turn() {
-    try {
-      if (this.ticks.on) {
-        clearInterval(this.looks);
-        await this.ticks.stop();
-      } else {
-        const started = this.ticks.start();
-        this.looks = setInterval(() => this.look(), LOOK);
-        this.name(this.keys);
-        await started;
-      }
-    } catch {
+    clearInterval(this.looks);
+    if (this.ticks.on) {
       await this.ticks.stop();
-      put(this.told, NO_SOUND);
+      this.name(this.keys);
+      return;
     }
+    const started = this.ticks.start();
+    const { context } = this.ticks;
+    this.looks = setInterval(() => this.look(), LOOK);
     this.name(this.keys);
+    const late = setTimeout(() => this.ticks.context === context && put(this.told, NOT_YET), PATIENCE);
+    try {
+      await started;
+    } catch {
+      if (this.ticks.context !== context) return; // it was turned off meanwhile
+      put(this.told, NO_SOUND);
+      clearInterval(this.looks);
+      await this.ticks.stop();
+      this.name(this.keys);
+    }
+    clearTimeout(late);
   }
 
   // A snapshot came.

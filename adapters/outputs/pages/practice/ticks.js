@@ -1,10 +1,12 @@
 // Ticks: short tones made by the page itself, each put in at its time ahead of it.
 
 export const NO_SOUND = "the browser gives this page no sound";
+export const NOT_YET = "the browser lets this page sound only behind a click or a key";
 
 const AHEAD = 150; // milliseconds before it in which a tick is put in
 const MOVED = 3; // milliseconds by which a better reckoning moves one that is put in
 const MISSED = 8; // milliseconds after which a tick would come too late to be true
+const AGAIN = 1000; // milliseconds from one plea for sound to the next
 const ATTACK = 0.001; // seconds
 const LENGTH = 0.045;
 const PITCH = 880; // Hz
@@ -34,6 +36,7 @@ export class Ticks {
     this.context = null;
     this.volume = 0.5;
     this.cue = "";
+    this.asked = -Infinity; // when sound was last asked for
     this.put = new Map(); // by its place from the end: {at, end}
   }
 
@@ -47,6 +50,7 @@ export class Ticks {
     this.out = this.context.createGain();
     this.out.connect(this.context.destination);
     this.loud(this.volume);
+    this.asked = performance.now();
     await this.context.resume();
   }
 
@@ -67,7 +71,7 @@ export class Ticks {
   follow(cue, times, now, delay) {
     if (!this.on) return;
     if (cue !== this.cue) this.cancel();
-    if (this.context.state === "suspended") this.context.resume(); // as a telephone that slept leaves it
+    if (!this.wakes(now)) return;
     this.cue = cue;
     for (const [i, time] of times.entries()) {
       const left = time - delay - now;
@@ -82,6 +86,17 @@ export class Ticks {
       }
       this.put.set(from, { at, end: tone(this.context, this.out, at, from === 0) });
     }
+  }
+
+  // Whether sound goes on.  Before the user did something it does not, nor behind a telephone's sleep:
+  // then its time stands still, and nothing can be put in.
+  wakes(now) {
+    if (this.context.state !== "suspended") return true;
+    if (now - this.asked >= AGAIN) {
+      this.asked = now;
+      this.context.resume();
+    }
+    return false;
   }
 
   // Nothing more is heard of what is put in.
