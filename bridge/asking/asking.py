@@ -301,10 +301,25 @@ class Asking:
         self.question = next_question(
             self._state.number, pending, self._known, held, engine.whole, self.memory
         )
+        self._tell_the_limit()
         told = [
             reached_of(aim, seen, held, self.memory, self._left_out(aim)) for aim in engine.aims
         ]
         self.reached = tuple(sorted(told, key=lambda each: engine.order[each.aim.name]))
+
+    def _tell_the_limit(self) -> None:
+        """Say how far one is along a list or a heap that may turn out too long."""
+        question = self.question
+        if question is None:
+            return
+        long = [aim for aim in self._aims if aim.is_long and aim.title in question.needed_by]
+        if long and len({aim.title for aim in long}) == len(question.needed_by):
+            count = max(self._answers_for(aim) for aim in long)
+            hint = f"answer {count + 1} of at most {MAX_READS} along a list or a heap"
+            self.question = replace(question, hint=hint)
+
+    def _answers_for(self, aim: Aim) -> int:
+        return sum(aim.title in told.question.needed_by for told in self._state.log)
 
     def _held(self) -> dict[str, int]:
         """The values of the pointers that were typed, by their texts."""
@@ -322,8 +337,7 @@ class Asking:
         """Why nothing is asked for an aim any more; empty where it is."""
         if aim.title in self._state.skipped:
             return LEFT_OUT
-        count = sum(aim.title in told.question.needed_by for told in self._state.log)
-        if aim.is_long and count >= MAX_READS:
+        if aim.is_long and self._answers_for(aim) >= MAX_READS:
             return f"needs more than {MAX_READS} answers: a list or a heap is too long to type"
         return ""
 

@@ -233,6 +233,7 @@ def test_the_page_is_served_by_a_daemon_whose_watches_follow() -> None:
     with Running(
         "by-hand", SAMPLE, "--build", "first-print", "--page", "--listen", "127.0.0.1:0"
     ) as daemon:
+        daemon.wait_for("pages at ", seconds=120)  # a busy machine takes its time
         url = daemon.url()
         told = asked(url)
         answers = {0x8018_0C9C: "802003D0", 0x8020_03FC: "27.440353"}

@@ -234,6 +234,7 @@ follow(
     if (newest.health) {
       startPolling(newest.health);
       controls.offer(newest.health.controls);
+      byId("to-questions").hidden = !newest.health.controls.includes("typed");
       actionKeys.offer(newest.health.keys);
     }
     if (newest.build !== build) {
