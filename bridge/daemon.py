@@ -205,7 +205,7 @@ class Daemon:
 
     def _tell_practice(self) -> None:
         """Show at once what the runner counted between frames."""
-        if self._practising is None:
+        if self._practising is None or (self.last is None and self.source.patient):
             return
         if self._reason or self.last is None:
             self._offline(self._reason or self._opening_words)
