@@ -5,7 +5,14 @@ import { keep, kept } from "../shared/memory.js";
 import { TapTest } from "./tap_test.js";
 
 const NAME = "cue";
-const LIMITS = { count: [1, 8, 4], apart: [80, 2000, 250], volume: [0, 1, 0.5], speaker: [-200, 600, 0], screen: [-200, 600, 0] };
+const LEFT_OUT = "The last tick is at the window's first frame; those before its moment are left out.";
+const LIMITS = { // the least, the most, and what it is at first
+  count: [1, 8, 4],
+  apart: [80, 2000, 250],
+  volume: [0, 1, 0.5],
+  speaker: [-200, 600, 0],
+  screen: [-200, 600, 0],
+};
 
 // What is kept, each within its limits.
 export function readSettings(text) {
@@ -31,7 +38,7 @@ export class CueSettings {
     this.field("volume", "volume", "range", 0.05);
     this.field("count", "ticks before the window, with its own", "number", 1);
     this.field("apart", "milliseconds from one to the next", "number", 10);
-    put(child(dialog, "aside", "p"), "The last tick is at the window's first frame; those that would be before its moment are left out.");
+    put(child(dialog, "aside", "p"), LEFT_OUT);
     this.field("speaker", "the sound comes late by, in ms", "number", 1);
     this.field("screen", "the picture comes late by, in ms", "number", 1);
     this.test = new TapTest(child(dialog, "taps", "div"), ticks, this.set, (name, value) => this.put(name, value));

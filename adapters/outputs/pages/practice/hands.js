@@ -25,7 +25,8 @@ export function readHands(text) {
     const key = found?.keys?.[what];
     keys[what] = typeof key === "string" ? key.slice(0, 20) : found?.keys ? "" : KEYS[what];
     const pad = found?.pads?.[what];
-    pads[what] = typeof pad?.pad === "string" && Number.isInteger(pad.button) ? { pad: pad.pad, button: pad.button } : null;
+    const isButton = typeof pad?.pad === "string" && Number.isInteger(pad.button);
+    pads[what] = isButton ? { pad: pad.pad, button: pad.button } : null;
   }
   return { single: found?.single !== false, keys, pads };
 }
@@ -125,12 +126,7 @@ export class Hands {
 
   key(event) {
     if (this.asks !== null) {
-      if (["Tab", "Shift", "Control", "Alt", "Meta", "AltGraph"].includes(event.key)) return;
-      event.preventDefault();
-      event.stopPropagation();
-      if (event.key === "Escape") this.askFor(null);
-      else if (event.key === "Backspace") this.choose(this.asks.kind, this.asks.kind === "key" ? "" : null, () => false);
-      else if (this.asks.kind === "key" && !OWN.has(event.key)) this.choose("key", event.key, (key) => key === event.key);
+      this.answer(event);
       return;
     }
     if (event.ctrlKey || event.altKey || event.metaKey || event.repeat || event.defaultPrevented) return;
@@ -139,6 +135,17 @@ export class Hands {
     if (what === undefined) return;
     event.preventDefault();
     this.act(what);
+  }
+
+  // A key while a key or a button is asked for.
+  answer(event) {
+    if (["Tab", "Shift", "Control", "Alt", "Meta", "AltGraph"].includes(event.key)) return;
+    event.preventDefault();
+    event.stopPropagation();
+    const isKey = this.asks.kind === "key";
+    if (event.key === "Escape") this.askFor(null);
+    else if (event.key === "Backspace") this.choose(this.asks.kind, isKey ? "" : null, () => false);
+    else if (isKey && !OWN.has(event.key)) this.choose("key", event.key, (key) => key === event.key);
   }
 
   pressed(pressed) {

@@ -41,7 +41,7 @@ export function frameWords(practice) {
   const missed = missedNow(practice);
   const told = (number, of) => [String(number), [of, missed].filter(Boolean).join(" · ")];
   const unit = (number) => (number === 1 ? "frame" : "frames");
-  if (phase === "between") return [DASH, attempt === undefined ? "no step is under way" : "no attempt is under way"];
+  if (phase === "between") return [DASH, `no ${attempt === undefined ? "step" : "attempt"} is under way`];
   if (phase === "waiting") return told(frames, `${unit(frames)} of waiting`);
   if (phase === "done") return all === undefined ? [DASH, "all done"] : told(all, `${unit(all)} in this attempt`);
   if (step) return told(frames, `${unit(frames)} in this step`);
@@ -51,7 +51,12 @@ export function frameWords(practice) {
 // When a step was done, beside its verdict.
 function timingWords({ step, frames, window: [first, last], unsure }) {
   const doubt = unsure === null ? ", unsure" : unsure ? `, give or take ${unsure}` : "";
-  return `${step}: ${frames === null ? "done before it could be" : `frame ${frames} of ${first} to ${last}${doubt}`}`;
+  if (frames === null) return `${step}: done before it could be`;
+  return `${step}: frame ${frames} of ${first} to ${last}${doubt}`;
+}
+
+function offWords(timing) {
+  return timing.by === null ? timing.verdict : verdictWords(timing);
 }
 
 // {of, mark, words, more} of the attempt that ended last; null without one.
@@ -63,7 +68,7 @@ export function lastWords(last) {
   return {
     of: last.by_hand ? `${number}, by hand` : number,
     mark: MARKS[outcome] ?? "none",
-    words: !off ? outcomeWords({ outcome, step: "" }) : timing.by === null ? timing.verdict : verdictWords(timing),
+    words: off ? offWords(timing) : outcomeWords({ outcome, step: "" }),
     more: [
       timing ? timingWords(timing) : "",
       step && timing?.step !== step ? `at ${step}` : "",
@@ -81,7 +86,8 @@ function number(value) {
 export function scoreNumbers(practice) {
   if (!practice || practice.attempts === undefined) return [];
   const { last, best, median, streak } = practice;
-  return [["last", number(last?.frames)], ["best", number(best)], ["median", number(median)], ["in a row", String(streak)]];
+  const told = { last: last?.frames, best, median, "in a row": streak };
+  return Object.entries(told).map(([name, value]) => [name, number(value)]);
 }
 
 // What this sitting gave, and all together.
