@@ -301,7 +301,13 @@ async def test_the_first_page_leads_to_the_others(page: Page, server: OverlaySer
     await page.open(server.url)
     await page.wait_for("document.readyState", "complete")
     links = "[...document.querySelectorAll('a')].map(a => a.getAttribute('href'))"
-    assert await page.evaluate(links) == ["/overlay", "/desk", "/practice", "/frame.json"]
+    assert await page.evaluate(links) == [
+        "/overlay",
+        "/desk",
+        "/practice",
+        "/by-hand",
+        "/frame.json",
+    ]
 
 
 async def test_a_picture_has_letters_and_is_transparent_elsewhere(
