@@ -159,7 +159,7 @@ class TestInTheBrowser:
             )
             await page.wait_for(SAID, "taken as 0x0000000C = 12")
 
-    async def test_the_first_page_leads_to_it_where_a_person_types(self, page: Page) -> None:
+    async def test_other_pages_lead_to_it_where_a_person_types(self, page: Page) -> None:
         async with serving() as served:
             hidden = "document.querySelector('dt.typed').hidden"
             await page.open(served.url)
@@ -168,6 +168,8 @@ class TestInTheBrowser:
             assert await page.evaluate(hidden)
             served.server.publish(replace(frame(2, []), source="typed"))
             await page.wait_for(hidden, False)
+            await page.open(served.url + "desk")
+            await page.wait_for("document.getElementById('to-questions').hidden", False)
 
     async def test_what_another_phone_answers_is_seen(self, page: Page) -> None:
         async with serving() as served:
