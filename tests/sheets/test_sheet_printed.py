@@ -276,7 +276,8 @@ async def test_it_is_accessible(
     page: Page, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Source: axe-core, for headings, tables, names and contrast."""
-    html = sheet(bridge_of(len(PLACES), tmp_path, steps=1), tmp_path, capsys)
+    bridge = bridge_of(3, tmp_path, [PLACES[1], PLACES[4], PLACES[10]], steps=1)
+    html = sheet(bridge, tmp_path, capsys)
     await opened(page, html)
     assert await serious_violations(page) == []
     await page.emulate(prefers_color_scheme="dark")
