@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from schemas.loader import Bridge, bridge_of_texts
 from schemas.pack_manifest import MemberTable
 from schemas.toml_cutting import CutToml, cut
 from schemas.toml_file import TomlText
+from schemas.toml_lines import Key
 
 __all__ = ["packed_bridge", "with_own_source"]
 
@@ -84,4 +86,25 @@ def with_own_source(bridge: Bridge, own: Path) -> Bridge:
         joined = CutToml("", joined).with_further(CutToml("", "[outputs.overlay]\n"))
     about = replace(About.of(bridge, "", ""), bridge=joined)
     beside = own.parent / f"{bridge.name}.bridge.toml"
-    return BridgeTexts(beside, about.encode()).bridge()
+    try:
+        made = BridgeTexts(beside, about.encode()).bridge()
+    except BridgeFileError as fault:
+        first, *rest = fault.key.split(".")
+        if first not in taken:
+            raise
+        raise text.error((first, *rest), fault.detail) from fault
+    return replace(made, text=_JoinedText(beside, joined, bridge.text, text, taken))
+
+
+class _JoinedText(TomlText):
+    """A text out of two files: what is wrong is told with the file, and its line, that has it."""
+
+    def __init__(
+        self, path: Path, text: str, setup: TomlText, own: TomlText, taken: Collection[str]
+    ) -> None:
+        super().__init__(path, text, BridgeFileError)
+        self._setup, self._own, self._taken = setup, own, taken
+
+    def error(self, path: Sequence[Key], message: str) -> FileError:
+        of_own = bool(path) and path[0] in self._taken
+        return (self._own if of_own else self._setup).error(path, message)

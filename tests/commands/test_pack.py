@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -16,19 +17,23 @@ import tomllib
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from mcap.reader import make_reader
 from PIL import Image
 
 from adapters.commands.main import main
+from adapters.packs.reading import open_pack
 from adapters.recordings.reader import open_recording
 from adapters.sessions.bridge_file import load_bridge
+from adapters.sessions.packed_bridge import packed_bridge
 from tests.commands import private_setup
 from tests.commands.private_setup import PRIVATE, SAMPLES, PrivateSetup
 
 DEMO = str(SAMPLES / "demo.bridge.toml")
 CARRY = SAMPLES / "first-print-carry.bridge.toml"
+SECOND = SAMPLES / "second-print-carry.bridge.toml"
 CARRY_DUMP = str(SAMPLES / "first-print-carry.bin.gz")
 
 Capture = pytest.CaptureFixture[str]
@@ -247,7 +252,7 @@ def test_a_file_that_is_there_is_kept(tmp_path: Path, capsys: Capture) -> None:
 
 PATH = rf"{private_setup.PATH}\laps\{{name}}.mcap"
 SVG = b'<svg xmlns="http://www.w3.org/2000/svg" onload="alert(1)"/>'
-REFUSED: list[tuple[str, str, bytes, str]] = [
+REFUSED: list[Any] = [
     ("--picture", "a.svg", SVG, "is no picture by its first bytes, expected PNG, JPEG, WebP or"),
     ("--picture", "a.png", SVG, "is no picture by its first bytes"),
     (
@@ -260,7 +265,10 @@ REFUSED: list[tuple[str, str, bytes, str]] = [
     ("--picture", "a.jpg", private_setup.picture("JPEG")[:500], "is a damaged JPG: it is cut off"),
     ("--picture", "a.webp", private_setup.picture("WEBP")[:99], "is a damaged WEBP"),
     ("--picture", "a.gif", private_setup.picture("GIF")[:99], "is a damaged GIF"),
-    ("--picture", "con.png", private_setup.picture("PNG"), "names a device on Windows"),
+    pytest.param(
+        *("--picture", "con.png", private_setup.picture("PNG"), "names a device on Windows"),
+        marks=pytest.mark.posix("no file can be called so there"),
+    ),
     ("--notes", "a.md", b"\xff\xfe", "is not UTF-8 text: byte 0"),
     ("--notes", "a.md", b"a\0", "is no text"),
     ("--notes", "a.txt", b"a", "expected a name that ends with .md"),
@@ -281,7 +289,9 @@ REFUSED: list[tuple[str, str, bytes, str]] = [
 
 
 @pytest.mark.parametrize(
-    ("option", "name", "data", "words"), REFUSED, ids=[f"{o} {w[:30]}" for o, _, _, w in REFUSED]
+    ("option", "name", "data", "words"),
+    REFUSED,
+    ids=[str(getattr(row, "values", row)[3])[:30] for row in REFUSED],
 )
 def test_what_cannot_go_along(
     option: str, name: str, data: bytes, words: str, setup: PrivateSetup, tmp_path: Path,
@@ -330,7 +340,7 @@ def test_unpacked_it_is_checked_and_verified(
     assert said(capsys, "query", clip, "--frame", "741")[0] == 0
     code, _, err = said(capsys, "run", "swap/swap.bridge.toml")
     assert code == 2
-    assert err.startswith("lowhalf: swap/swap.bridge.toml: has no source: give --source")
+    assert err.startswith(f"lowhalf: {Path('swap/swap.bridge.toml')}: has no source: give --source")
     code, _, err = said(capsys, "unpack", pack)
     assert code == 2
     assert "is not empty, and nothing is overwritten" in err
@@ -448,7 +458,14 @@ OWN: list[tuple[str, str]] = [
     ('[source]\nkind = "none"\n', "mine.toml:2: source.kind: none has no memory either"),
     ('sorce = 1\n[source]\nkind = "fake"\n', "mine.toml:1: sorce: unknown key; did you mean"),
     ("[source", "mine.toml:1: is not TOML"),
-    ('build = "nope"\n[source]\nkind = "fake"\n', 'the schema has no build "nope"'),
+    (
+        'build = "nope"\n[source]\nkind = "fake"\n',
+        'mine.toml:1: build: the schema has no build "nope"',
+    ),
+    (
+        '[source]\nkind = "fake"\n[sampling]\nframe = "nope"\n',
+        "mine.toml:4: sampling.frame: unknown",
+    ),
 ]
 
 
@@ -492,3 +509,42 @@ def test_by_hand_and_on_paper_it_needs_no_source(
     code, _, err = said(capsys, "attempts", pack)
     assert code == 2
     assert f"{pack.with_name('swap.attempts.sqlite').name} is not there yet" in err
+
+
+def test_a_plan_goes_along_and_does_not_say_where_its_heap_was_read(
+    tmp_path: Path, capsys: Capture
+) -> None:
+    plan = tmp_path / "elsewhere" / "under the gull.plan.toml"
+    plan.parent.mkdir()
+    wish = ["plan", SECOND, "--cover", "0x80218010", "--save", plan]
+    assert said(capsys, *wish)[0] == 0
+    home = f"{private_setup.HOST}:1234"
+    text = plan.read_text("utf-8")
+    told = re.sub("^taken_from = .*$", f'taken_from = "debugger {home}, frame 7"', text, flags=re.M)
+    assert told.count(home) == text.count("taken_from") >= 1
+    plan.write_text(told, "utf-8")
+    bridge = tmp_path / "carry.bridge.toml"
+    schema = (SAMPLES.parent / "schemas/games/tidewright.schema.toml").as_posix()
+    text = SECOND.read_text("utf-8").replace("../schemas/games/tidewright.schema.toml", schema)
+    bridge.write_text(f"{text}\n[plan]\nfile = '{plan.as_posix()}'\n", "utf-8")
+    path = tmp_path / "carry.zip"
+    assert said(capsys, "pack", bridge, path)[0] == 0
+    with zipfile.ZipFile(path) as archive:
+        packed = archive.read("plans/under the gull.plan.toml").decode()
+        assert tomllib.loads(archive.read("carry.bridge.toml").decode())["plan"] == {
+            "file": "plans/under the gull.plan.toml"
+        }
+    assert home not in packed
+    ours, theirs = tomllib.loads(packed), tomllib.loads(told)
+    for start in ours["start"]["builds"].values():
+        assert start.pop("taken_from") == "a heap read where the set-up was made"
+    for start in theirs["start"]["builds"].values():
+        del start["taken_from"]
+    assert ours == theirs
+    read = packed_bridge(open_pack(path))
+    assert read.file.plan is not None
+    assert read.file.plan.called == "under the gull"
+    saved = next(iter(read.schema.builds.values())).saved_plans["under the gull"]
+    assert saved is not None
+    assert [goal.words for goal in saved.goals] == [goal["words"] for goal in ours["goals"]]
+    assert said(capsys, "check", path)[0] == 0
