@@ -266,6 +266,25 @@ async def test_in_every_size_all_is_there(page: Page, desk: CannedDesk, state: s
     assert await page.evaluate("document.documentElement.scrollWidth <= innerWidth")
 
 
+@pytest.mark.full
+async def test_wider_spacing_of_text_loses_nothing(page: Page, desk: CannedDesk) -> None:
+    """WCAG 2.2, success criterion 1.4.12, with the spacings that it names."""
+    await show(page, desk)
+    await page.evaluate(
+        "{const s = document.createElement('style'); s.textContent = '* {"
+        "line-height: 1.5 !important; letter-spacing: 0.12em !important;"
+        "word-spacing: 0.16em !important}'; document.head.append(s)}"
+    )
+    await page.pass_time(1)
+    assert await page.evaluate(INSIDE) == []
+    small = (
+        "[...document.querySelectorAll('#practice p, #practice dd, #practice dt, .hand')]"
+        ".filter((e) => e.textContent && parseFloat(getComputedStyle(e).fontSize) < 12)"
+        ".map((e) => e.id || e.textContent)"
+    )
+    assert await page.evaluate(small) == []
+
+
 async def test_nothing_moves_when_what_is_told_changes(page: Page, desk: CannedDesk) -> None:
     """From one state to the next, every part keeps its place."""
     places = (
