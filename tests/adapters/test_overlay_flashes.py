@@ -13,7 +13,10 @@ import pytest_asyncio
 
 from adapters.outputs.web.server import OverlayServer
 from bridge.heap.blocks import Block, Heap
+from bridge.practice.attempts import Attempt, Outcome
 from bridge.practice.progress import Phase, Practice
+from bridge.practice.steps import StepOutcome, StepResult
+from bridge.practice.windows import Window
 from bridge.readings.frame import Frame
 from bridge.readings.reading import Reading, Watch
 from bridge.values.status import Status
@@ -96,13 +99,22 @@ def heap(used: bool) -> Heap:
 
 
 def flipping(number: int) -> Frame:
-    """Every digit, hit, status, step, block and note changes with every frame."""
+    """Every digit, hit, status, step, window, block and note changes with every frame."""
     odd = number % 2 == 1
     half = good(HALF, 0x1111) if odd else Reading(HALF, Status.NULL, reason="courier.held is null")
     digits = 11111111 if odd else 88888888
     readings = [good(OIL, digits), good(EAST, 120.0 if odd else 90.0), half]
     readings += [good(Watch(f"buoy_{i}", "", "", INTEGER), digits) for i in range(7)]
-    step = Practice(Phase.RUNNING, "turn", 3 if odd else 1, 3)
+    window = Window(11, 14)
+    late = StepResult("door", StepOutcome.FAILED, 0, 9, 0.2, timing=window.judge(8 + number % 9))
+    step = replace(
+        Practice(Phase.RUNNING if odd else Phase.WAITING, "turn", 3 if odd else 1, 3),
+        window=window if number % 4 else None,
+        since=number % 30 if odd else None,
+        too_soon=None if odd else 0,
+        finished=(late,) if odd else (),
+        last=Attempt(1, "export", 1, 1.0, Outcome.FAILED, "door", "late", 9, 0.2, (late,)),
+    )
     made = frame(number, readings, note="the gull is here" if odd else "")
     made = replace(made, practice=step, heap=heap(odd))
     return made if number % 3 else made.offline("the pier is gone", made.ticks + number)
