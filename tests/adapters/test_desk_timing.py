@@ -17,7 +17,7 @@ from bridge.practice.timings import timings_of
 from bridge.practice.windows import Window
 from tests.adapters.accessibility import serious_violations
 from tests.adapters.browser import Page
-from tests.adapters.canned_desk import HISTORY, CannedDesk, DeskServer, full_desk
+from tests.adapters.canned_desk import HISTORY, CannedDesk, DeskServer, full_desk, snapshot
 from tests.adapters.desk_hands import cells, show, text, texts
 
 pytestmark = [
@@ -179,3 +179,20 @@ async def test_the_list_says_what_was_counted_by_hand_and_taken_back(
         "success, by hand, taken back",
         "success, by hand",
     ]
+
+
+async def test_the_session_is_told_beside_all_with_its_note(page: Page, desk: CannedDesk) -> None:
+    await show(page, desk)
+    shown = (
+        "(({ hidden, textContent }) => [hidden, textContent])(document.querySelector('.sitting'))"
+    )
+    await page.wait_for(shown, [True, ""])
+    session = {"session": 3, "attempts": 6, "successes": 4, "rate": 4 / 6, "streak": 2}
+    session |= {"interval": [0.3, 0.903], "best": 188, "median": 190}
+    desk.files["/history.json"] = {**HISTORY, "sessions": [{"session": 3, "note": "held left"}]}
+    made = snapshot()
+    made["practice"]["session"] = session
+    desk.tell(made)
+    await page.wait_for(
+        shown, [False, "session 3 (held left): 4 of 6 attempts, 67 % (95 % sure: 30 to 90 %)"], 15
+    )

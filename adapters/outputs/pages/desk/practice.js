@@ -68,6 +68,8 @@ export class PracticePanel {
     this.rows = new Keyed(this.steps, stepRow);
     this.rate = child(element, "rate", "p");
     this.chances = new Chances(element);
+    this.sitting = child(element, "sitting aside", "p");
+    this.sitting.dir = "auto";
     this.best = child(element, "aside", "p");
     this.past = child(element, "past", "ol");
     this.past.setAttribute("role", "list");
@@ -123,6 +125,8 @@ export class PracticePanel {
     const scored = !none && practice.attempts !== undefined;
     put(this.rate, scored ? this.scoreWords(practice) : "");
     this.chances.show(scored ? practice.rate : null, practice?.interval);
+    put(this.sitting, scored ? this.sittingWords(practice) : "");
+    this.sitting.hidden = this.sitting.textContent === "";
     this.shown = practice ?? null;
     this.list();
     return { changed: true, pending: false };
@@ -134,6 +138,14 @@ export class PracticePanel {
     if (practice.cut_off > 0) parts.push(`${practice.cut_off} cut off`);
     if (practice.not_whole > 0) parts.push(`${practice.not_whole} with frames missed`);
     return parts.join("; ");
+  }
+
+  // What this session gave beside all, and the note that the file has of it.
+  sittingWords({ session, attempts }) {
+    if (!session || session.attempts === 0) return "";
+    const note = this.live && this.history?.sessions?.find((each) => each.session === session.session)?.note;
+    if (session.attempts === attempts && !note) return "";
+    return `session ${session.session}${note ? ` (${note})` : ""}: ${sureWords(session)}`;
   }
 
   // [name, [state, how its window came out], words]; names come from the history and the rates, as far as they tell them.
