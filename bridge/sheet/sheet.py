@@ -252,7 +252,7 @@ def _entry(
     low: tuple[LowHalfMeaning, ...] = ()
     high: tuple[NumberRun, ...] = ()
     half = _half_of_single(first, name)
-    if hits is not None and half is not None:
+    if hits is not None and hits.ends and half is not None:
         if half:
             high = high_meaning(hits.ends)
         else:

@@ -339,3 +339,11 @@ def test_many_names_stand_in_rows_that_fit_a_page(tmp_path: Path, capsys: Captur
     names = rows(out, "Names of numbers")[2:]
     assert [row[0] for row in names] == ["`Mood`", ""]
     assert sum(row[1].count("kind") for row in names) == 100
+
+
+def test_a_target_that_nothing_hits_is_told(tmp_path: Path, capsys: Capture) -> None:
+    target = "target = { near = 1.5, within = 0.25 }"
+    bridge = written(tmp_path, watch("low", "low(gull.x)", target))
+    _, out, _ = shown(capsys, "sheet", bridge)
+    assert ["low", "nothing can", "not stored", ""] in rows(out, "Targets")
+    assert "What a target on a low half means" not in out
