@@ -11,6 +11,8 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import get_args
 
+from pydantic import ValidationError
+
 from adapters.file_opening import may_wait, open_stream
 from adapters.packs.clips import copy_clip
 from adapters.packs.pictures import endings_of, without_metadata
@@ -83,14 +85,18 @@ def gather(bridge: Bridge, title: str, beside: Beside, workplace: Path) -> Gathe
     for path in beside.expectations:
         made.take_expectations(path, clips)
     made.refuse_private([bridge.path, *beside.moves, *beside.notes, *beside.pictures, *clips])
-    manifest = PackManifest(
-        format=FORMAT,
-        made_by=f"lowhalf {version('lowhalf')}",
-        title=title or bridge.name,
-        game=bridge.schema.file.game.name,
-        builds=_builds(bridge.schema.file),
-        members=tuple(made.members()),
-    )
+    try:
+        manifest = PackManifest(
+            format=FORMAT,
+            made_by=f"lowhalf {version('lowhalf')}",
+            title=title or bridge.name,
+            game=bridge.schema.file.game.name,
+            builds=_builds(bridge.schema.file),
+            members=tuple(made.members()),
+        )
+    except ValidationError as fault:  # too many files, too much of them, or two names that are one
+        words = fault.errors()[0]["msg"].removeprefix("Value error, ")
+        raise PackError(f"{bridge.path}: does not fit into a pack: {words}") from fault
     return Gathered(manifest, made.data, made.left_out)
 
 
@@ -125,7 +131,11 @@ class _Gathering:
     def take_moves(self, path: Path) -> None:
         text = TomlText.read(path, SchemaError)
         text.model(MovesFile)
-        self._add_named("moves", path, cut(text.text).text.encode())
+        try:
+            shared = cut(text.text).text
+        except ValueError as fault:
+            raise PackError(f"{path}: cannot be shared: {fault}") from fault
+        self._add_named("moves", path, shared.encode())
 
     def take_notes(self, path: Path) -> None:
         data = self._read("notes", path)

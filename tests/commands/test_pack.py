@@ -548,3 +548,16 @@ def test_a_plan_goes_along_and_does_not_say_where_its_heap_was_read(
     assert saved is not None
     assert [goal.words for goal in saved.goals] == [goal["words"] for goal in ours["goals"]]
     assert said(capsys, "check", path)[0] == 0
+
+
+def test_names_that_are_one_file_elsewhere_do_not_go_along(tmp_path: Path, capsys: Capture) -> None:
+    pictures = [tmp_path / name for name in ("Straße.png", "STRASSE.PNG")]
+    for path in pictures:
+        path.write_bytes(private_setup.picture("PNG"))
+    code, _, err = said(capsys, "pack", DEMO, tmp_path / "a.zip", "--picture", *pictures)
+    assert code == 2
+    assert "does not fit into a pack: members: pictures/" in err
+    assert err.endswith("are one file on some systems\n")
+    code, _, err = said(capsys, "pack", DEMO, tmp_path / "a.tar")
+    assert code == 2
+    assert "a.tar: expected a name that ends with .zip" in err
