@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import shutil
 import sys
+import zipfile
 from dataclasses import replace
 from pathlib import Path
 
@@ -36,6 +37,7 @@ HARBOUR = given("harbour.bridge.toml", Kind.BRIDGE)
 SCHEMA = given("harbour.schema.toml", Kind.SCHEMA)
 DUMP, SECOND = given("harbour.bin.gz", Kind.DUMP), given("quay.bin", Kind.DUMP)
 LAP = given("lap.mcap", Kind.RECORDING)
+PACK = given("lantern.zip", Kind.PACK)
 
 
 def at(name: str) -> str:
@@ -62,6 +64,14 @@ def at(name: str) -> str:
             ],
         ),
         ([LAP], [[PLAY, at("lap.mcap")]]),
+        ([PACK], [["check", at("lantern.zip")]]),
+        (
+            [given("mine.toml", Kind.BRIDGE), PACK],
+            [["run", at("lantern.zip"), "--source", at("mine.toml")]],
+        ),
+        ([PACK, DUMP, LAP],
+         [["read", at("lantern.zip"),
+           "--dump", at("harbour.bin.gz"), "--dump", at("lap.mcap")]]),
         ([given("lap.mcap", Kind.RECORDING, "lap.bridge.toml")], [[PLAY, at("lap.mcap")]]),
         (
             [DUMP, HARBOUR, LAP],
@@ -94,6 +104,11 @@ def test_what_is_done(files: list[Given], done: list[list[str]]) -> None:
         ([SCHEMA, DUMP], "expected one bridge file, or one schema alone, found harbour.schema"),
         ([given("harbour.schema.toml", Kind.SCHEMA, "harbour.bridge.toml")],
          f"{at('harbour.bridge.toml')} is there already: open that one"),
+        ([PACK, SCHEMA],
+         "expected one pack, alone, with dumps, or with the file that has your [source]; "
+         "found lantern.zip, harbour.schema.toml"),
+        ([PACK, PACK], "expected one pack, alone, with dumps, or with the file that has your "
+         "[source]; found lantern.zip, lantern.zip"),
         ([HARBOUR, Given(NIGHT / "tune.txt", Kind.OTHER, "is a text")],
          f"{at('tune.txt')} is a text: "
          "expected a bridge file, a pack, a schema, a dump or a recording"),
@@ -326,3 +341,12 @@ def test_a_key_is_waited_for_after_all_was_told(
         assert len(asked) == 1
         assert "is a folder" in asked[0]
         assert asked[0].endswith("\npress a key to close this window\n")
+
+
+def test_a_pack_is_known_by_what_is_in_it(tmp_path: Path) -> None:
+    pack, dump = tmp_path / "carry.zip", tmp_path / "ram.zip"
+    assert main(["pack", str(SAMPLES / "first-print-carry.bridge.toml"), str(pack)]) == 0
+    with zipfile.ZipFile(dump, "w") as archive:
+        archive.writestr("ram.bin", bytes(64))
+    assert look(pack).kind is Kind.PACK
+    assert look(dump).kind is Kind.DUMP
