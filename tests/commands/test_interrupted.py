@@ -157,13 +157,21 @@ WAITING = {
     "explain": ["explain", "BRIDGE", "kind", "--wait", "60"],
     "where": ["where", "BRIDGE", "0x80001000", "--wait", "60"],
     "solve write": ["solve", "write", "BRIDGE", "courier.kind", "--want", "1", "--wait", "60"],
+    "solve turn": [
+        *("solve", "turn", "--bridge", "BRIDGE", "--moves", "MOVES", "--wait", "60"),
+        *("--from", "courier.kind", "--to", "0"),
+    ],
 }
 
 
 @pytest.mark.parametrize("name", WAITING)
 def test_while_it_waits_for_a_frame(name: str, tmp_path: Path) -> None:
     path = push_bridge(tmp_path, 0)
-    words = [word.replace("BRIDGE", str(path)) for word in WAITING[name]]
+    moves = tmp_path / "moves.toml"
+    moves.write_text("[moves.left]\nadd = 1\n", "utf-8")
+    words = [
+        word.replace("BRIDGE", str(path)).replace("MOVES", str(moves)) for word in WAITING[name]
+    ]
     with started(*words) as process:
         until(lambda: process.poll() is not None or listens(process.pid), "it does not listen")
         code, out, err = ended(process, signal.SIGINT)

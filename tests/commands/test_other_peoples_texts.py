@@ -156,6 +156,11 @@ FORMS: dict[str, list[list[str]]] = {
         ["turn", "--moves", SCHEMA_FILE, "--from", "0", "--to", "0x1000"],
         ["turn", "--moves", SCHEMA_FILE, "--from", "0", "--to", "0x1000", "--json"],
         ["turn", "--moves", SCHEMA_FILE, "--from", "0", "--to", "0x1001"],
+        ["turn", "--bridge", BRIDGE, "--from", EVIL, "--to", "0x1000"],
+        ["walk", "--moves", "walks.toml", "--from", "0,0,0", "--want-exact", "1"],
+        ["walk", "--moves", "walks.toml", "--from", "0,0,0", "--want-exact", "1", "--json"],
+        ["walk", "--moves", "walks.toml", "--from", EVIL, "--want-exact", "1"],
+        ["walk", "--moves", "walks.toml", "--from", "0,0,0", "--want-exact", "1", "--axis", EVIL],
         ["write", BRIDGE, "heap_head.size", "--half", "low", "--want", "0x1234"],
         ["write", BRIDGE, "heap_head.size", "--half", "low", "--want", "0x1234", "--json"],
         ["write", BRIDGE, EVIL, "--want", "0x1234"],
@@ -282,6 +287,8 @@ def rude(tmp_path_factory: pytest.TempPathFactory) -> Path:
             recorder.frame(1, 1.7e9, Consistency.STILL, parts)
             if marks:
                 recorder.mark(1, EVIL)
+    walks = {"moves": {EVIL: {"steps": [{"to": "x", "add": 0.5}]}}}
+    (directory / "walks.toml").write_text(evil_files.toml({"walks": walks}), "utf-8")
     kept = directory / "kept.expect.toml"
     named = path.with_name("r.bridge.toml")  # no TOML holds a name that is not UTF-8
     named.write_bytes(path.read_bytes())
