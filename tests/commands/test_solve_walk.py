@@ -9,6 +9,7 @@ from __future__ import annotations
 import gzip
 import itertools
 import json
+import signal
 import struct
 import tomllib
 from pathlib import Path
@@ -17,6 +18,8 @@ from typing import Any
 import pytest
 
 from adapters.commands.main import main
+from adapters.commands.solving import walk as walk_command
+from tests.commands import files
 
 SAMPLES = Path(__file__).parents[2] / "sample_dumps"
 CARRY = str(SAMPLES / "first-print-carry.bridge.toml")
@@ -245,3 +248,53 @@ def test_check_looks_at_what_walks_read(
     said = capsys.readouterr().err
     assert f"walks.{key}: " in said
     assert message in said
+
+
+def test_a_signal_ends_the_search_with_what_it_has(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ctrl-C comes in the third slice."""
+    found = walk_command.find_walks
+
+    def interrupted(*given: Any) -> Any:
+        *others, go_on = given
+
+        def third(search: Any) -> bool:
+            if search.made > 20:
+                signal.raise_signal(signal.SIGINT)
+            return bool(go_on(search))
+
+        return found(*others, third)
+
+    monkeypatch.setattr(walk_command, "find_walks", interrupted)
+    assert main(["solve", "walk", *GIVEN, "--want-exact", "-800", "--seconds", "60"]) == 4
+    assert "none was found: the search was ended after" in capsys.readouterr().out
+
+
+def test_a_table_of_sines_in_the_game_s_memory(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Eight entries: an angle takes the one at or before it, a cosine that of a quarter behind."""
+    schema = files.SCHEMA.replace("[symbols]\n", '[symbols]\nsines = "f32[8]"\n')
+    schema = schema.replace("at = { courier", "at = { sines = 0x80003000, courier")
+    schema += """
+[walks]
+position = "courier.position"
+facing = "courier.facing"
+[walks.sine]
+symbol = "sines"
+[walks.moves.step]
+steps = [{ to = "x", add = "sin" }, { to = "z", add = "cos" }]
+"""
+    data = files.ram()
+    table = [0.0, 0.75, 1.0, 0.5, 0.25, -0.75, -1.0, -0.5]
+    struct.pack_into(">8f", data, 0x3000, *table)
+    struct.pack_into(">3f", data, files.COURIER + 0x2C, 1.5, 0.0, -2.0)
+    struct.pack_into(">H", data, files.COURIER + 0xB6, 0x3FFF)
+    path = files.write(tmp_path, bytes(data))
+    path.with_name("t.schema.toml").write_text(schema, "utf-8")
+    words = ("--bridge", str(path), "--want-exact")
+    found = answer(capsys, 0, *words, "3", "--others", "0")
+    assert (found["best"]["frames"], found["best"]["end"]["values"]["z"]) == (2, -1.0)
+    found = answer(capsys, 0, *words, "-1.5", "--axis", "z", "--others", "0")
+    assert found["best"]["frames"] == 1

@@ -135,7 +135,7 @@ def test_by_the_table_of_sines_in_its_memory(
         assert walked(guest, names, start, tabled=True) == predicted(walks, start, names)
 
 
-@pytest.mark.parametrize("tabled", [False, True])
+@pytest.mark.parametrize("tabled", [False, pytest.param(True, marks=pytest.mark.full)])
 def test_the_command_at_the_running_game(
     guest: WalkedGuest, tmp_path: Path, capsys: pytest.CaptureFixture[str], tabled: bool
 ) -> None:
