@@ -219,17 +219,26 @@ async def desk(browser: str, url: str, name: str) -> None:
         save(opened(await page.picture()), name)
 
 
+CUE = """
+const look = () => {
+  const words = document.getElementById("cue-words").textContent;
+  const verdict = document.getElementById("verdict-words").textContent;
+  window.stands = /^in [1-9]$/.test(words) && verdict === "success";
+  if (window.stands) window.requestAnimationFrame = () => 0; // nothing is painted any more
+  else setTimeout(look, 5);
+};
+look();
+"""
+
+
 async def practice(browser: str, url: str) -> None:
-    """In the step that has a window, while its cue runs."""
+    """In the step that has a window, while its cue runs; it comes once in a lap."""
     async with new_page(browser, *SIZES["practice.png"], still=False) as page:
         await page.open(f"{url}practice")
         await page.wait_for("document.body?.dataset.link", "live")
-        counts = (
-            "/^in [1-7]$/.test(document.getElementById('cue-words').textContent)"
-            " && document.getElementById('verdict-words').textContent === 'success'"
-        )
-        while not await page.evaluate(counts):  # once in a lap  # noqa: ASYNC110
-            await asyncio.sleep(0.02)
+        await page.evaluate(CUE)
+        while not await page.evaluate("window.stands"):  # noqa: ASYNC110
+            await asyncio.sleep(0.5)
         save(opened(await page.picture()), "practice.png")
 
 
