@@ -275,13 +275,34 @@ def nearest_pattern(value: Exact) -> int:
 
     Raises ValueError where that would be an infinity.
     """
-    try:
-        (pattern,) = struct.unpack(">I", struct.pack(">f", float(value)))
-    except OverflowError:
-        pattern = 0x7F80_0000
+    if isinstance(value, float):
+        pattern = _of_double(value)
+    else:
+        # by way of a double it would be rounded twice, and near the middle to the wrong side
+        size = Fraction(abs(value))
+        pattern = last_key_to(size)  # of what is not negative, keys are the patterns
+        if pattern < GREATEST_KEY or size < 1 << 128:
+            way = (size - _fraction(pattern)) - (_fraction(pattern + 1) - size)
+            pattern += way > 0 or (way == 0 and pattern & 1)
+        else:
+            pattern += 1
+        pattern |= SIGN if value < 0 else 0
     if pattern & 0x7F80_0000 == 0x7F80_0000:
         raise ValueError("is outside the range of f32")
+    return pattern
+
+
+def _of_double(value: float) -> int:
+    try:
+        (pattern,) = struct.unpack(">I", struct.pack(">f", value))
+    except OverflowError:
+        return 0x7F80_0000
     return int(pattern)
+
+
+def _fraction(pattern: int) -> Fraction:
+    """The value of a positive pattern; of infinity's what would follow the greatest value."""
+    return Fraction(value_of(pattern) if pattern <= GREATEST_KEY else 1 << 128)
 
 
 def exactly_stored(value: Exact) -> int | None:

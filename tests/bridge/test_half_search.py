@@ -22,6 +22,7 @@ from bridge.solvers.halves import (
     half_of,
     key_of,
     last_key_to,
+    nearest_pattern,
     pattern_of,
     solutions,
     value_of,
@@ -210,3 +211,22 @@ def test_what_is_no_half_is_refused(want: int) -> None:
 def test_a_bound_that_is_not_a_number_is_refused() -> None:
     with pytest.raises(ValueError, match=r"^expected a number, found nan$"):
         half_search.solutions(0, lowest=math.nan)
+
+
+def test_the_nearest_pattern_of_a_number_that_is_no_double_is_rounded_once() -> None:
+    """1 + 2^-24 lies in the middle between two f32 (IEEE 754-2019 4.3.1); as a double, so does what
+    is a little above or below it."""
+    middle, little = 1 + Fraction(1, 1 << 24), Fraction(1, 1 << 80)
+    assert nearest_pattern(middle) == 0x3F80_0000
+    assert nearest_pattern(middle + little) == 0x3F80_0001
+    assert nearest_pattern(middle - little) == 0x3F80_0000
+    assert nearest_pattern(-middle - little) == 0xBF80_0001
+    assert nearest_pattern((1 << 60) + (1 << 36) + 1) == 0x5D80_0001
+    assert nearest_pattern(Fraction(1, 1 << 150)) == 0
+    assert nearest_pattern(Fraction(1, 1 << 150) + Fraction(1, 1 << 300)) == 1
+    assert nearest_pattern(-Fraction(1, 1 << 151)) == 0x8000_0000
+    beyond = (1 << 128) - (1 << 103)
+    assert nearest_pattern(beyond - 1) == 0x7F7F_FFFF
+    for value in (beyond, -beyond, 1 << 128, 1 << 200, float("inf"), float("nan")):
+        with pytest.raises(ValueError, match="outside the range of f32"):
+            nearest_pattern(value)

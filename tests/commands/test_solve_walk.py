@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 
 from adapters.commands.main import main
-from adapters.commands.solving import walk as walk_command
+from bridge.solvers.walks.search import WalkSearch
 from tests.commands import files
 
 SAMPLES = Path(__file__).parents[2] / "sample_dumps"
@@ -254,20 +254,19 @@ def test_a_signal_ends_the_search_with_what_it_has(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Ctrl-C comes in the third slice."""
-    found = walk_command.find_walks
+    slices = 0
+    advance = WalkSearch.advance
 
-    def interrupted(*given: Any) -> Any:
-        *others, go_on = given
+    def third(search: WalkSearch) -> bool:
+        nonlocal slices
+        slices += 1
+        if slices == 3:
+            signal.raise_signal(signal.SIGINT)
+        return advance(search)
 
-        def third(search: Any) -> bool:
-            if search.made > 20:
-                signal.raise_signal(signal.SIGINT)
-            return bool(go_on(search))
-
-        return found(*others, third)
-
-    monkeypatch.setattr(walk_command, "find_walks", interrupted)
+    monkeypatch.setattr(WalkSearch, "advance", third)
     assert main(["solve", "walk", *GIVEN, "--want-exact", "-800", "--seconds", "60"]) == 4
+    assert slices == 3
     assert "none was found: the search was ended after" in capsys.readouterr().out
 
 

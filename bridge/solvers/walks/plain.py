@@ -13,7 +13,7 @@ import struct
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
 
-from bridge.solvers.halves import last_key_to, value_of
+from bridge.solvers.halves import nearest_pattern, value_of
 from bridge.solvers.walks.model import COSINE, SINE, TURN, Position, Step, WalkMove, Walks
 
 __all__ = ["NotAllowed", "performed", "walk", "walk_frames"]
@@ -100,17 +100,10 @@ def _fused(one: float, two: float, three: float) -> float:
 
 def _nearest(value: Fraction) -> float:
     """A fraction other than 0, rounded once."""
-    size = abs(value)
-    pattern = last_key_to(size)  # of what is not negative, keys are the patterns
-    way = (size - _fraction(pattern)) - (_fraction(pattern + 1) - size)
-    if way > 0 or (way == 0 and pattern & 1):
-        pattern += 1
-    return math.copysign(value_of(pattern), value)
-
-
-def _fraction(pattern: int) -> Fraction:
-    value = value_of(pattern)
-    return Fraction(value) if math.isfinite(value) else Fraction(2**128)  # one step further
+    try:
+        return value_of(nearest_pattern(value))
+    except ValueError:
+        return math.inf if value > 0 else -math.inf
 
 
 def _root(value: float) -> float:
