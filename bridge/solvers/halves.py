@@ -279,7 +279,7 @@ def nearest_pattern(value: Exact) -> int:
         pattern = _of_double(value)
     else:
         # by way of a double it would be rounded twice, and near the middle to the wrong side
-        size = Fraction(abs(value))
+        size = abs(Fraction(value))
         pattern = last_key_to(size)  # of what is not negative, keys are the patterns
         if pattern < GREATEST_KEY or size < 1 << 128:
             way = (size - _fraction(pattern)) - (_fraction(pattern + 1) - size)
