@@ -109,7 +109,16 @@ def large_heap(made: dict[str, Any]) -> None:
     made["heap"] = heap(blocks)
 
 
-@pytest.mark.parametrize("scene", [few, many, without_heap, many_and_bare, large_heap])
+@pytest.mark.parametrize(
+    "scene",
+    [
+        few,
+        many_and_bare,
+        large_heap,
+        pytest.param(many, marks=pytest.mark.full),
+        pytest.param(without_heap, marks=pytest.mark.full),
+    ],
+)
 async def test_at_1920_pixels_no_column_is_half_empty(
     page: Page, desk: CannedDesk, scene: Any
 ) -> None:
@@ -166,7 +175,7 @@ async def test_panels_stay_while_a_panel_comes_and_goes_and_while_somebody_works
         "[...c.children].map((p) => p.id)))"
     )
     before = await page.evaluate(columns)
-    for number in range(6):
+    for number in range(4):
         made = snapshot(900 + number)
         if number % 2:
             without_heap(made)
@@ -280,7 +289,6 @@ async def test_a_panel_that_comes_later_joins(page: Page, desk: CannedDesk) -> N
     await page.evaluate(f"{row('Tides', 'up')}.click(); 0")
     wanted[4:6] = ["tides", "events"]
     assert await page.evaluate(SHOWN) == wanted
-    assert await serious_violations(page) == []
 
 
 async def test_a_browser_that_keeps_nothing_folds_and_moves_all_the_same(
@@ -301,13 +309,9 @@ async def test_a_browser_that_keeps_nothing_folds_and_moves_all_the_same(
         await page.call("Page.removeScriptToEvaluateOnNewDocument", **denied)
 
 
-@pytest.mark.parametrize(
-    "found", ["null", "{", '{"order": 3, "away": {"a": 1}}', '{"order": ["x"]}']
-)
-async def test_what_is_remembered_wrongly_does_no_harm(
-    page: Page, desk: CannedDesk, found: str
-) -> None:
+async def test_what_is_remembered_wrongly_does_no_harm(page: Page, desk: CannedDesk) -> None:
     await show(page, desk)
-    await page.evaluate(f"localStorage.setItem('lowhalf-desk-panels', {json.dumps(found)}); 0")
-    await show(page, desk)
-    assert await page.evaluate(SHOWN) == AT_FIRST
+    for found in ("{", '{"order": ["x", 3], "away": {"a": 1}}'):
+        await page.evaluate(f"localStorage.setItem('lowhalf-desk-panels', {json.dumps(found)}); 0")
+        await show(page, desk)
+        assert await page.evaluate(SHOWN) == AT_FIRST
