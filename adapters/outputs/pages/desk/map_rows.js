@@ -18,6 +18,7 @@ const NAME = 150; // of a name; longer ones have their code
 const SHARE = 0.6; // of all room, at most, for what is enlarged
 const FULL = 0.85; // of a last line, from which it is filled
 const WIDEST = 0.7; // of a line, for one block
+const DENSER = [1, 0.96, 0.92, 0.86, 0.8]; // of all lines' length, tried for what is drawn in them
 const STEPS = [5, 10, 25, 50, 100, 250, 500, 1000];
 const APART = 34; // pixels from number to number
 
@@ -92,6 +93,10 @@ function broken(pieces, wide) {
   });
 }
 
+function shortened(piece, most) {
+  return piece.width > most ? { ...piece, width: most, cut: true } : piece;
+}
+
 function stepFor(count, rows, wide) {
   return STEPS.find((step) => (step * rows * wide) / Math.max(1, count) >= APART) ?? STEPS.at(-1);
 }
@@ -108,9 +113,12 @@ export function mapRows({ heap, order, pins, wide, kinds, measure }) {
   const inner = isCrowded ? wide - widest : wide;
   const needed = least.reduce((sum, width) => sum + width, 0);
   const count = Math.max(1, Math.min(MOST_ROWS, Math.ceil((needed * LOOSE) / inner)));
-  const pieces = widthsOf(heap, order, count * inner, (index) => least[index], END).map((piece) =>
-    piece.width > WIDEST * inner && count > 1 ? { ...piece, width: WIDEST * inner, cut: true } : piece);
-  const lines = broken(pieces, inner);
+  let lines = [];
+  for (const share of DENSER) {
+    const pieces = widthsOf(heap, order, share * count * inner, (index) => least[index], END);
+    lines = broken(pieces.map((piece) => shortened(piece, count > 1 ? WIDEST * inner : inner)), inner);
+    if (lines.length <= count) break; // else its last blocks would have a line for themselves
+  }
   const step = stepFor(heap.blocks.length, lines.length, inner);
   const rows = [];
   const numbers = [];
