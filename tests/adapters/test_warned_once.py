@@ -68,7 +68,8 @@ async def test_notes_stand_at_the_foot_and_move_no_row(page: Page, desk: CannedD
         "[...document.querySelectorAll('.entry')].map((e) => Math.round(e.getBoundingClientRect()"
         ".top))"
     )
-    await page.wait_for(part("oil", "value"), "812")
+    await page.wait_for("document.querySelectorAll('.past li').length", 7)
+    await page.pass_time(0.2)
     before = await page.evaluate(tops)
     desk.tell(warned("held_kind", "held", "half"))
     await page.wait_for(f"{NOTES}.length", 1)
@@ -138,3 +139,21 @@ async def test_no_row_moves_while_a_warning_comes_and_goes_at_60_hz(
         await page.take(partial(desk.tell, made), FRAME)
     heights = await page.evaluate("window.heights")
     assert len(heights) <= 2, heights  # as it was at first, and with room for the warning
+
+
+async def test_no_row_moves_while_attempts_begin_and_end_above_them(
+    page: Page, desk: CannedDesk
+) -> None:
+    await show(page, desk)
+    await page.wait_for("document.querySelectorAll('.past li').length", 7)
+    await page.pass_time(1)
+    top = "document.getElementById('log').getBoundingClientRect().top"
+    before = await page.evaluate(top)
+    for number in range(4):
+        made = snapshot(900 + number)
+        if number % 2 == 0:
+            made["practice"].update(phase="between", step=None, index=0, attempt=None, hint="")
+        desk.tell(made)
+        await page.pass_time(2)
+        assert await page.evaluate(top) == before
+    assert await page.evaluate(texts("#practice .length")) == ["61 frames so far"]

@@ -20,6 +20,7 @@ import { PlanPanel } from "./plan.js";
 import { poll } from "./poll.js";
 import { fetched } from "./newest.js";
 import { PracticePanel } from "./practice.js";
+import { roomIn } from "./room.js";
 import { Shown } from "./shown.js";
 import { TalliesPanel } from "./tallies.js";
 import { themeButton } from "../shared/theme.js";
@@ -77,7 +78,9 @@ const watches = new Watches(
 const heap = new HeapPanel(byId("heap"));
 const events = new EventsPanel(byId("events"));
 const plan = new PlanPanel(byId("plan"), heap.map.kinds);
-const practice = new PracticePanel(byId("practice"), (past) => lookBack(past));
+// lines come and go there with each attempt, and the watches stand below it
+const practiceRoom = roomIn(byId("practice"));
+const practice = new PracticePanel(practiceRoom.content, (past) => lookBack(past));
 const timing = new TimingPanel(byId("timing"));
 const layouts = new LayoutsPanel(byId("layouts"));
 const tallies = new TalliesPanel(byId("tallies"));
@@ -144,6 +147,7 @@ function paint(pace) {
     outcomes.push(events.show(frame, calm.allowed, whole));
     outcomes.push(plan.show(frame, calm.allowed));
     outcomes.push(practice.show(frame.practice, calm.allowed));
+    practiceRoom.settle();
     health.show(frame, shown.isLive);
     put(byId("where"), (shown.isLive ? "" : "not live · ") + whereText(frame));
     if (!arranged) panels.columns.begin();

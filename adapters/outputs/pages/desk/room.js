@@ -1,6 +1,8 @@
 // What changes by itself keeps the room that it has needed, so that nothing below it moves; after
 // as long as a plot remembers, or as *kept* says, room that is no longer needed is given back.
 
+import { child } from "../shared/elements.js";
+
 export const KEPT = 30000; // milliseconds
 
 export class Room {
@@ -8,6 +10,7 @@ export class Room {
   // long the room is kept.
   constructor(place, content, kept = () => KEPT) {
     this.place = place;
+    this.content = content;
     this.kept = kept;
     this.width = 0;
     this.natural = 0;
@@ -38,4 +41,10 @@ export class Room {
     this.height = 0;
     this.settle();
   }
+}
+
+// A room within *panel*, whose content is still to come.
+export function roomIn(panel) {
+  const place = child(panel, "roomy", "div");
+  return new Room(place, child(place, "", "div"));
 }
