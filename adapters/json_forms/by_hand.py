@@ -60,7 +60,9 @@ class HandQuestionForm(Form):
     address: int = Field(description="the canonical guest address")
     size: int = Field(ge=1, description="bytes")
     show: Literal["hexadecimal"] = Field(description="the form to have the console show it in")
-    answers: list[Literal["hexadecimal", "decimal", "float", "name"]]
+    answers: list[Literal["hexadecimal", "decimal", "float", "name", "names"]] = Field(
+        description="names are of flags, joined by commas"
+    )
     names: list[str] = Field(description="the names with which it may be answered")
     order: Literal["big", "little"] = Field(
         description="of a number's bytes; digits with spaces between are bytes as they lie"

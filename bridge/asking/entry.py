@@ -72,7 +72,7 @@ def expected(question: Question) -> str:
     if "decimal" in question.answers:
         forms.append("a decimal number")
     if question.names:
-        forms.append("a name")
+        forms.append("a name" if "name" in question.answers else "names")
     return f"{', '.join(forms[:-1])} or {forms[-1]}"
 
 

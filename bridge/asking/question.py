@@ -101,7 +101,8 @@ class Question:
     """What stands in ``size`` bytes at a canonical guest address.
 
     ``number`` counts from 1.  ``needed_by`` are the watches and steps that wait for it.
-    ``answers`` are the forms in which it may be answered: hexadecimal, decimal, float, name.
+    ``answers`` are the forms in which it may be answered: hexadecimal, decimal, float,
+    name, or names joined by commas.
     ``total`` says how the address comes from a pointer that was typed before.  ``is_constant``
     is of what never changes in a build.
     """
@@ -146,8 +147,16 @@ class Question:
             return ("hexadecimal",)  # a digit that is left out must not make it decimal
         if isinstance(leaf, FixedPoint) or (isinstance(leaf, Scalar) and leaf.floating):
             return ("hexadecimal", "float")
-        named = isinstance(leaf, Enumeration | FlagSet)
-        return ("hexadecimal", "decimal", "name") if named else ("hexadecimal", "decimal")
+        if isinstance(leaf, Enumeration):
+            return ("hexadecimal", "decimal", "name")
+        return (
+            ("hexadecimal", "decimal", "names")
+            if isinstance(leaf, FlagSet)
+            else (
+                "hexadecimal",
+                "decimal",
+            )
+        )
 
     @property
     def names(self) -> Sequence[str]:

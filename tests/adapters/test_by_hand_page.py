@@ -73,6 +73,16 @@ async def serving(*, typed: bool = True) -> AsyncIterator[Served]:
         yield Served(server.url, source, server)
 
 
+@asynccontextmanager
+async def serving_to(page: Page) -> AsyncIterator[Served]:
+    """The same for a page, which leaves before the server ends: it would ask in vain."""
+    async with serving() as served:
+        try:
+            yield served
+        finally:
+            await page.open("about:blank")
+
+
 async def press(page: Page, *keys: str) -> None:
     for key in keys:
         found = await page.evaluate(
@@ -88,7 +98,7 @@ class TestInTheBrowser:
     pytestmark = IN_BROWSER
 
     async def test_a_question_is_answered_by_the_keys(self, page: Page) -> None:
-        async with serving() as served:
+        async with serving_to(page) as served:
             await page.open(served.url + "by-hand")
             await page.wait_for(PLACE, "8018 0B20")
             assert await page.evaluate(WORDS) == "script_frame: u32"
@@ -104,7 +114,7 @@ class TestInTheBrowser:
     async def test_what_is_odd_is_questioned_and_may_be_corrected_or_confirmed(
         self, page: Page
     ) -> None:
-        async with serving() as served:
+        async with serving_to(page) as served:
             assert served.source.asking is not None
             served.source.asking.answer("+150")
             await page.open(served.url + "by-hand")
@@ -131,7 +141,7 @@ class TestInTheBrowser:
             assert (told.data.hex(), told.confirmed) == ("12345678", True)
 
     async def test_the_way_to_a_field_is_shown_as_a_sum(self, page: Page) -> None:
-        async with serving() as served:
+        async with serving_to(page) as served:
             assert served.source.asking is not None
             asking = served.source.asking
             while asking.question is not None and asking.question.total is None:
@@ -148,8 +158,45 @@ class TestInTheBrowser:
                 "= 8 0 2 0 0 3 F C",
             ]
 
+    async def test_what_was_asked_for_before_an_answer_and_came_late_is_not_shown(
+        self, page: Page
+    ) -> None:
+        async with serving_to(page) as served:
+            await page.open(served.url + "by-hand")
+            await page.wait_for(PLACE, "8018 0B20")
+            await page.evaluate(
+                "window.held = []; window.real = window.fetch;"
+                "window.fetch = (url, how) => url.startsWith('/by-hand.json')"
+                "  ? real(url, how).then(a => new Promise(r => held.push(() => r(a))))"
+                "  : real(url, how); 0"
+            )
+            await page.wait_for("held.length > 0")
+            await press(page, *"00000096", "Take it")
+            await page.wait_for(PLACE, "8018 0E90")
+            await press(page, "8")
+            await page.evaluate("held.splice(0).forEach(go => go())")
+            await page.pass_time(0.3)
+            assert await page.evaluate(PLACE) == "8018 0E90"
+            assert await page.evaluate(TYPED) == "typed so far: 8"
+            await page.evaluate("window.fetch = real; 0")
+
+    async def test_a_name_is_chosen(self, page: Page) -> None:
+        async with serving_to(page) as served:
+            assert served.source.asking is not None
+            asking = served.source.asking
+            while asking.question is not None and "name" not in asking.question.answers:
+                start = asking.question.address
+                asking.answer("802003D0" if start == 0x8018_0C9C else "00" * asking.question.size)
+                asking.confirm()
+            await page.open(served.url + "by-hand")
+            await page.wait_for(WORDS, "courier.held.kind: ActorKind")
+            assert await serious_violations(page) == []
+            await press(page, "mist_puff")
+            await page.wait_for(SAID, "taken as 0x0006 = mist_puff")
+            assert await page.evaluate("document.querySelectorAll('#chosen button').length") == 0
+
     async def test_a_number_typed_in_the_field_is_decimal(self, page: Page) -> None:
-        async with serving() as served:
+        async with serving_to(page) as served:
             assert served.source.asking is not None
             await page.open(served.url + "by-hand")
             await page.wait_for(PLACE, "8018 0B20")
@@ -160,7 +207,7 @@ class TestInTheBrowser:
             await page.wait_for(SAID, "taken as 0x0000000C = 12")
 
     async def test_other_pages_lead_to_it_where_a_person_types(self, page: Page) -> None:
-        async with serving() as served:
+        async with serving_to(page) as served:
             hidden = "document.querySelector('dt.typed').hidden"
             await page.open(served.url)
             served.server.publish(replace(frame(1, []), source="fake pier"))
@@ -172,7 +219,7 @@ class TestInTheBrowser:
             await page.wait_for("document.getElementById('to-questions').hidden", False)
 
     async def test_what_another_phone_answers_is_seen(self, page: Page) -> None:
-        async with serving() as served:
+        async with serving_to(page) as served:
             await page.open(served.url + "by-hand")
             await page.wait_for(PLACE, "8018 0B20")
             served.answer_all()
@@ -199,7 +246,7 @@ class TestInTheBrowser:
         await page.resize(width, height)
         await page.emulate(**{"prefers-color-scheme": theme})
         try:
-            async with serving() as served:
+            async with serving_to(page) as served:
                 await page.open(served.url + "by-hand")
                 await page.wait_for(PLACE, "8018 0B20")
                 assert await serious_violations(page) == []

@@ -7,6 +7,7 @@ import { Digits } from "./digits.js";
 import { ReachedList, showPlace, showSum, sizeText } from "./shown.js";
 
 const EVERY = 1000; // another phone may answer meanwhile
+const FEW = 12;
 const KEYS = ["0", "1", "2", "3", "4", "5", "6", "7", "8", "9", "A", "B", "C", "D", "E", "F"];
 const SAID = {
   "": () => "",
@@ -14,11 +15,14 @@ const SAID = {
   doubted: () => "",
   refused: (words) => `not taken: ${words}`,
 };
+const WORDS = { decimal: "decimal number", names: "list of names" };
 const LOST = "no connection to lowhalf";
 
 const part = (name) => document.getElementById(name);
 let told = null;
 let busy = false;
+let sent = 0;
+let heard = 0;
 let asked = "";
 
 const digits = new Digits(part("typed"), () => offer());
@@ -77,9 +81,8 @@ function show() {
   }
   const forms = (question?.answers ?? []).filter((form) => form !== "hexadecimal");
   part("otherwise").hidden = forms.length === 0;
-  put(part("other-label"), `or as a ${forms.map((form) => (form === "decimal" ? "decimal number" : form)).join(" or a ")}`);
-  part("names").replaceChildren();
-  for (const name of question?.names ?? []) child(part("names"), "", "option").value = name;
+  put(part("other-label"), `or as a ${forms.map((form) => WORDS[form] ?? form).join(" or a ")}`);
+  showNames(question);
   part("doubt").hidden = !doubt;
   if (doubt) put(part("doubt-words"), `${doubt.words} is odd: ${doubt.why}`);
   part("said").dataset.outcome = told.outcome;
@@ -89,10 +92,30 @@ function show() {
   offer();
 }
 
+// The names of an enumeration are buttons, if they are few; those of flags may stand together.
+function showNames(question) {
+  const names = question?.names ?? [];
+  const few = names.length <= FEW && question?.answers.includes("name");
+  part("chosen").replaceChildren();
+  part("names").replaceChildren();
+  for (const name of few ? names : []) {
+    const button = child(part("chosen"), "", "button");
+    button.type = "button";
+    put(button, name);
+    button.addEventListener("click", () => say("answer", `=${name}`));
+  }
+  for (const name of few ? [] : names) child(part("names"), "", "option").value = name;
+}
+
 async function hear(request) {
+  sent += 1;
+  const mine = sent;
   try {
     const answer = await request;
     const given = await answer.json();
+    // what was asked before, and came late, is how it was before
+    if (mine < heard) return;
+    heard = mine;
     if (!("revision" in given)) throw new Error(given.error);
     const late = answer.status === 409;
     if (told === null || late || given.revision !== told.revision || given.said !== told.said) {
