@@ -7,7 +7,14 @@ from pydantic import Field
 from adapters.json_forms.form import Form
 from schemas.pack_manifest import MemberKind
 
-__all__ = ["CheckedPackForm", "PackForm", "UnpackForm"]
+__all__ = [
+    "CheckedExpectationForm",
+    "CheckedPackForm",
+    "LayoutSeenForm",
+    "PackForm",
+    "PackedMemberForm",
+    "UnpackForm",
+]
 
 
 class PackedMemberForm(Form):

@@ -20,9 +20,9 @@ from typing import BinaryIO
 from schemas.pack_manifest import MAX_MEMBERS, MAX_TOTAL
 from schemas.portable_names import portable_fault, same_everywhere
 
-__all__ = ["Entry", "UnsafeArchive", "read_directory", "unpacked_chunks"]
+__all__ = ["MAX_RATIO", "Entry", "UnsafeArchive", "read_directory", "unpacked_chunks"]
 
-CHUNK_SIZE = 1 << 16
+_CHUNK_SIZE = 1 << 16
 MAX_RATIO = 200
 """How many times its packed bytes a file may have."""
 _FREE_OF_RATIO = 1 << 16
@@ -112,7 +112,7 @@ def unpacked_chunks(stream: BinaryIO, entry: Entry) -> Iterator[bytes]:
 
 def _packed(stream: BinaryIO, entry: Entry) -> Iterator[bytes]:
     left = entry.packed
-    while left and (chunk := stream.read(min(CHUNK_SIZE, left))):
+    while left and (chunk := stream.read(min(_CHUNK_SIZE, left))):
         left -= len(chunk)
         yield chunk
 
@@ -125,9 +125,9 @@ def _inflated(stream: BinaryIO, entry: Entry) -> Iterator[bytes]:
                 raise _misfit(entry)
             rest = chunk
             while rest and not inflater.eof:
-                yield inflater.decompress(rest, CHUNK_SIZE)
+                yield inflater.decompress(rest, _CHUNK_SIZE)
                 rest = inflater.unconsumed_tail
-        while not inflater.eof and (last := inflater.decompress(b"", CHUNK_SIZE)):
+        while not inflater.eof and (last := inflater.decompress(b"", _CHUNK_SIZE)):
             yield last
     except zlib.error as fault:
         raise UnsafeArchive(f"is damaged ({fault}); {_AGAIN}", entry.path) from fault
