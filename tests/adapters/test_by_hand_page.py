@@ -235,7 +235,7 @@ class TestInTheBrowser:
         ("width", "height", "theme"),
         [
             (390, 844, "light"),
-            (844, 390, "dark"),
+            pytest.param(844, 390, "dark", marks=pytest.mark.full),
             pytest.param(390, 844, "dark", marks=pytest.mark.full),
             pytest.param(844, 390, "light", marks=pytest.mark.full),
         ],
