@@ -81,7 +81,7 @@ class TypedMemory(Source, AskedByHand):
             self.asking = Asking(self._prepared, guest)
         self.asking.told = self._news
         self._told = self._is_open = True
-        return Opened(guest, guest, Status.WAITING, "has not been typed yet: /by-hand asks for it")
+        return Opened(guest, guest, Status.WAITING, "has not been typed yet (see /by-hand)")
 
     async def _close(self) -> None:
         # what was typed stays: who closes it may open it again

@@ -653,6 +653,10 @@ async def test_the_heap_comes_only_to_those_who_ask(
         "damaged": "it broke",
         "empty": "",
     }
+    # what has not come yet is not damaged
+    server.publish(replace(sent, heap=Heap([], "not there yet", 16, awaited=True)))
+    async with http.ws_connect(server.url + "live?parts=heap") as live:
+        assert (await live.receive_json(timeout=2))["heap"]["awaited"] is True
     server.publish(three(2))
     async with http.ws_connect(server.url + "live?parts=heap") as live:
         assert (await live.receive_json(timeout=2))["heap"] is None

@@ -350,7 +350,7 @@ async def test_it_tells_how_a_byte_is_called_that_it_does_not_hold(rig: Rig) -> 
         "push": (Status.WAITING, "has not been sent yet"),
         "serial": (Status.WAITING, "has not been sent yet"),
         "debugger": (Status.UNMAPPED, "cannot be read through the debugger stub"),
-        "typed": (Status.WAITING, "has not been typed yet: /by-hand asks for it"),
+        "typed": (Status.WAITING, "has not been typed yet (see /by-hand)"),
     }.get(rig.source.kind, (Status.UNMAPPED, unmapped))
 
 

@@ -181,7 +181,8 @@ def heap_snapshot(frame: Frame, other: SeenHeap | None = None) -> dict[str, Any]
     ``blocks`` are ``[start, size, used, owner]`` in list order, at most MAX_BLOCKS of ``count``;
     ``owner`` counts in ``owners``.  ``start`` and ``end`` bound all blocks, headers included.
     ``held`` has each watch that says which block a pointer is in: those that are written
-    ``block(…).index`` and have a value in the heap's frame.
+    ``block(…).index`` and have a value in the heap's frame.  ``awaited`` is there where what is
+    ``damaged`` has only not come yet.
 
     Of several heaps it is the first, with its ``name`` where it has one, and ``others`` are like
     it; ``held`` of each has what is written ``block(…, "name").index``.
@@ -215,6 +216,7 @@ def _one_heap(heap: Heap, other: SeenHeap, readings: Sequence[Reading]) -> dict[
         ],
         "held": [held for reading in readings for held in _held(reading, heap, several)],
         "damaged": heap.damaged,
+        **({"awaited": True} if heap.awaited else {}),
         "empty": heap.empty,
     }
 

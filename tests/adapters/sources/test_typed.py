@@ -92,7 +92,7 @@ async def test_frames_come_with_the_answers_and_what_is_unknown_waits(tmp_path: 
     assert found(frame, "low") == (
         Status.WAITING,
         "",
-        "courier.held: 0x80180C9C has not been typed yet: /by-hand asks for it",
+        "courier.held: 0x80180C9C has not been typed yet (see /by-hand)",
     )
     assert typing.place == 0x8018_0C9C
     frame = await typing.says("answer", "802003D0")

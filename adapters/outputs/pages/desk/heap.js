@@ -187,7 +187,7 @@ export class HeapPanel {
     const { heap, pins } = this;
     const some = heap.blocks.length > 0;
     put(this.said, sentence(heap));
-    put(this.damage, heap.damaged ? `damaged: ${heap.damaged}` : "");
+    put(this.damage, heap.damaged ? `${heap.awaited ? "not all there" : "damaged"}: ${heap.damaged}` : "");
     this.damage.hidden = !heap.damaged;
     this.canvas.hidden = this.shares.hidden = this.blocks.element.hidden = !some;
     this.pinList.hidden = pins.length === 0;

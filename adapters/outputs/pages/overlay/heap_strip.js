@@ -28,7 +28,7 @@ function words(heap, wanted, any) {
   if (!heap) return "no heap: no watch reads it, or the schema describes none";
   if (heap.count === 0) return "the heap has no blocks";
   const parts = [heldWords(heap), `${heap.name ? `${heap.name}: ` : ""}${heap.count} blocks, ${freeWords(heap)}`];
-  if (heap.damaged) parts.push("damaged"); // where, and by which expression, the desk tells
+  if (heap.damaged) parts.push(heap.awaited ? "not all there" : "damaged"); // where, and by which expression, the desk tells
   return parts.filter(Boolean).join("; ");
 }
 
