@@ -20,6 +20,7 @@ from typing import Any
 
 import pytest
 
+from adapters.packs.directory import UnsafeArchive, read_directory, unpacked_chunks
 from adapters.packs.reading import is_pack, open_pack
 from adapters.packs.unpacking import unpack
 from schemas.errors import LowhalfError, PackError
@@ -436,3 +437,16 @@ def test_a_pack_is_known_from_a_zipped_dump(tmp_path: Path) -> None:
         assert is_pack(tmp_path / name) is expected, name
     assert not is_pack(tmp_path / "nowhere")
     assert not is_pack(tmp_path)
+
+
+def test_of_a_bomb_that_lies_no_more_is_unpacked_than_it_says(tmp_path: Path) -> None:
+    path = tmp_path / "pier.zip"
+    path.write_bytes(ODD["bomb that lies"][0]())
+    given = 0
+    with path.open("rb") as stream:
+        (entry,) = [each for each in read_directory(stream) if each.path.startswith("notes/")]
+        assert entry.size == 6
+        with pytest.raises(UnsafeArchive, match="its size or its checksum"):
+            for chunk in unpacked_chunks(stream, entry):
+                given += len(chunk)
+    assert given <= 6
