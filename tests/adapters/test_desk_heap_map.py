@@ -184,6 +184,10 @@ async def test_six_blocks_fill_a_line_with_names_and_sizes(
     written = [[words for words, _ in cell["texts"]] for cell in found["rows"][0]["cells"]]
     assert [each[0] for each in written][:4] == ["crate", "free", "lantern", "rope"]
     assert written[5] == ["free", "0x30000 bytes"]
+    # of two blocks that are as long neither is cut
+    made = heap([(0x1D0, True, "crate"), (0x1D0, True, "crate"), (0xFC30, False, "free")])
+    found = await mapped(page, desk, made, [], wide)
+    assert [cell["cut"] for cell in found["rows"][0]["cells"]] == [False, False, True]
 
 
 @pytest.mark.parametrize(

@@ -218,6 +218,15 @@ async def test_a_folded_panel_is_its_heading_and_stays_so(page: Page, desk: Cann
     await page.wait_for("document.getElementById('tallies').dataset.folded", "no")
 
 
+async def test_an_address_that_names_a_panel_goes_there(page: Page, desk: CannedDesk) -> None:
+    await page.resize(400, 225)
+    await page.open(f"{desk.url}#heap")
+    await page.wait_for("document.body?.dataset.link", "live")
+    await page.pass_time(2)
+    box = "document.getElementById('heap').getBoundingClientRect()"
+    assert await page.evaluate(f"{box}.top < 112 && {box}.bottom > 112") is True
+
+
 async def test_a_hidden_panel_is_brought_back_by_the_list_of_panels(
     page: Page, desk: CannedDesk
 ) -> None:

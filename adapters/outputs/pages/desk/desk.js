@@ -150,7 +150,10 @@ function paint(pace) {
     practiceRoom.settle();
     health.show(frame, shown.isLive);
     put(byId("where"), (shown.isLive ? "" : "not live · ") + whereText(frame));
-    if (!arranged) panels.columns.begin();
+    if (!arranged) {
+      panels.columns.begin();
+      panels.follow();
+    }
     arranged = true;
   }
   working.paint(shown.moment);

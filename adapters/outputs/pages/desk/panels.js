@@ -33,10 +33,8 @@ export class Panels {
     this.adopt(desk);
     const newcomers = new MutationObserver(() => this.adopt(desk));
     for (const each of [desk, ...this.columns.columns]) newcomers.observe(each, { childList: true });
-    const follow = () => this.reveal(document.getElementById(decodeURIComponent(location.hash.slice(1))));
-    addEventListener("hashchange", follow);
+    addEventListener("hashchange", () => this.follow());
     this.columns.arrange(true);
-    follow();
   }
 
   // The panels, also hidden ones, in the person's order.
@@ -124,6 +122,14 @@ export class Panels {
     this.away.clear();
     for (const panel of this.all) this.mark(panel);
     this.settled("all panels are as at first", true);
+  }
+
+  // To the panel that the page's address names.
+  follow() {
+    const panel = this.all.find(({ id }) => id === location.hash.slice(1));
+    if (!panel) return;
+    this.reveal(panel);
+    panel.scrollIntoView();
   }
 
   // What is jumped to is there, and open.

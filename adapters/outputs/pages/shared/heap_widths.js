@@ -39,9 +39,12 @@ function scaleFor(lengths, least, room) {
 
 function longestOf(sizes) {
   const total = sizes.reduce((sum, size) => sum + size, 0);
-  const largest = sizes.reduce((most, size) => Math.max(most, size), 0);
+  let [largest, second] = [0, 0];
+  for (const size of sizes) [largest, second] = size > largest ? [size, largest] : [largest, Math.max(second, size)];
   const rest = total - largest;
-  return largest > LARGEST * total && rest > 0 ? (rest * LARGEST) / (1 - LARGEST) : Infinity;
+  if (largest <= LARGEST * total || rest === 0) return Infinity;
+  // of two that are as long as all else, neither is cut
+  return Math.max(second, (rest * LARGEST) / (1 - LARGEST));
 }
 
 // [{index, size, width, cut}] for a line of *room* pixels.  *leastOf* gives a block's least width,
