@@ -53,7 +53,7 @@ class WalkForm(Form):
     start: PositionForm
     best: FoundWalkForm | None
     others: list[FoundWalkForm] = Field(description="the next best")
-    all_others: bool = Field(description="false: the search for these was ended early")
+    all_others: bool = Field(description="false: no more of them were looked for")
     states: int = Field(description="different states that were looked at")
     made: int = Field(description="states that were made, known ones too")
     not_numbers: int = Field(description="states that were no numbers and were not gone on from")

@@ -57,7 +57,7 @@ def print_walks(answer: WalkAnswer, start: WalkStart, axis: str, wanted: str) ->
         print(f"{number}. {line}")
     print(f"{answer.reason}; {_count(answer.states, 'state')} in all")
     if not answer.all_others:
-        print("further walks, which take longer, were not looked for")
+        print("no further walks were looked for")
 
 
 def _row(walk: FoundWalk, axis: str) -> list[str]:
