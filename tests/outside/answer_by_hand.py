@@ -15,16 +15,20 @@ import random
 import struct
 import subprocess
 import sys
+from pathlib import Path
+from typing import Any
 
 
-def main(dump, base, seed, command):
-    memory = (gzip.open if dump.endswith(".gz") else open)(dump, "rb").read()
+def main(dump: str, base: str, seed: str, command: list[str]) -> None:
+    memory = gzip.decompress(Path(dump).read_bytes())
     start = int(base, 0)
     dice = random.Random(int(seed))
-    asked = set()
+    asked: set[int] = set()
     with subprocess.Popen(
         command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, encoding="utf-8"
     ) as child:
+        assert child.stdin is not None
+        assert child.stdout is not None
         line = json.loads(child.stdout.readline())
         while line["question"] is not None:
             question = line["question"]
@@ -49,7 +53,7 @@ def main(dump, base, seed, command):
     print(json.dumps(line))
 
 
-def check_sum(question):
+def check_sum(question: dict[str, Any]) -> None:
     """A sum is Python's own, digit by digit, and ends at the address that is asked for."""
     total = question["sum"]
     if total is None:
@@ -63,7 +67,7 @@ def check_sum(question):
     assert value & 0x1FFFFFFF == question["address"] & 0x1FFFFFFF, question
 
 
-def typed(question, data, dice):
+def typed(question: dict[str, Any], data: bytes, dice: random.Random) -> str:
     number = int.from_bytes(data, "big")
     forms = [data.hex(" "), data.hex().upper()]
     if "decimal" in question["answers"]:
@@ -75,4 +79,4 @@ def typed(question, data, dice):
 
 
 if __name__ == "__main__":
-    main(*sys.argv[1:4], sys.argv[4:])
+    main(sys.argv[1], sys.argv[2], sys.argv[3], sys.argv[4:])
