@@ -49,7 +49,6 @@ class KeptFile:
                 self.database.close()
                 raise wrong(path, "cannot be read", fault) from fault
             self._presence = Presence(path)
-            self._data_version = 0
         except BaseException:
             self._owner.close()
             raise
@@ -69,8 +68,6 @@ class KeptFile:
             sign = self._hold_on(sign)
         if sign.state is State.DOUBTFUL or (closely and sign is FINE):
             sign = self._read_it()
-        if sign is FINE:
-            self._take_notes()
         return sign
 
     def restore(self) -> None:
@@ -122,14 +119,6 @@ class KeptFile:
         self._owner = owner
         return sign
 
-    def _take_notes(self) -> None:
-        """Have in memory what others have written to the file since the last look."""
-        with contextlib.suppress(sqlite3.Error):  # whoever writes next meets it
-            version = self.connection.execute("PRAGMA data_version").fetchone()[0]
-            if version != self._data_version:
-                self.memory.take_notes(self.connection)
-                self._data_version = version
-
     def _read_it(self) -> Sign:
         """What others find in it."""
         try:
@@ -149,6 +138,7 @@ class KeptFile:
             try:
                 if not self.memory.is_all_in(found.connection):
                     return Sign(State.LOST, "does not hold what was written")
+                self.memory.take_notes(found.connection)
             finally:
                 found.close()
         except (OutputError, sqlite3.Error) as fault:
@@ -218,7 +208,6 @@ class KeptFile:
             self._owner.close()
             self._owner = owner
         self._presence = Presence(path)
-        self._data_version = 0
         self.path = path
 
     def _leave(self) -> None:

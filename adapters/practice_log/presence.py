@@ -112,7 +112,9 @@ class Presence:
             empty = own and before.size and not now.size and not self._fills()
             if empty or (path == self._index and now.size < before.size):
                 return Sign(State.LOST, f"{lacks}was cut short")
-            doubtful |= now.size < before.size or (own and now.changed != before.changed)
+            # the index changes with whoever reads
+            changed = path != self._index and now.changed != before.changed
+            doubtful |= now.size < before.size or changed
         if doubtful:
             return Sign(State.DOUBTFUL)
         if not (_may(self._path, os.R_OK) and _may(self._path, os.W_OK)):
