@@ -170,7 +170,8 @@ async def test_nothing_of_it_keeps_anybody_out(page: Page, desk: CannedDesk) -> 
 async def test_the_list_says_what_was_counted_by_hand_and_taken_back(
     page: Page, desk: CannedDesk
 ) -> None:
-    *others, last = HISTORY["attempts"]
+    filed: list[Any] = list(HISTORY["attempts"])
+    others, last = filed[:-1], filed[-1]
     hand = [{**others[-1], "by_hand": True}, {**last, "by_hand": True, "undone": True}]
     desk.files["/history.json"] = {**HISTORY, "attempts": [*others[:-1], *hand]}
     await show(page, desk)
@@ -187,7 +188,13 @@ async def test_the_session_is_told_beside_all_with_its_note(page: Page, desk: Ca
         "(({ hidden, textContent }) => [hidden, textContent])(document.querySelector('.sitting'))"
     )
     await page.wait_for(shown, [True, ""])
-    session = {"session": 3, "attempts": 6, "successes": 4, "rate": 4 / 6, "streak": 2}
+    session: dict[str, Any] = {
+        "session": 3,
+        "attempts": 6,
+        "successes": 4,
+        "rate": 4 / 6,
+        "streak": 2,
+    }
     session |= {"interval": [0.3, 0.903], "best": 188, "median": 190}
     desk.files["/history.json"] = {**HISTORY, "sessions": [{"session": 3, "note": "held left"}]}
     made = snapshot()
