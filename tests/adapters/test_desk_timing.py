@@ -170,8 +170,8 @@ async def test_nothing_of_it_keeps_anybody_out(page: Page, desk: CannedDesk) -> 
 async def test_the_list_says_what_was_counted_by_hand_and_taken_back(
     page: Page, desk: CannedDesk
 ) -> None:
-    filed: list[Any] = list(HISTORY["attempts"])
-    others, last = filed[:-1], filed[-1]
+    told: Any = HISTORY["attempts"]
+    others, last = told[:-1], told[-1]
     hand = [{**others[-1], "by_hand": True}, {**last, "by_hand": True, "undone": True}]
     desk.files["/history.json"] = {**HISTORY, "attempts": [*others[:-1], *hand]}
     await show(page, desk)
