@@ -12,7 +12,6 @@ from typing import Any
 
 from bridge.expressions import nodes
 from bridge.expressions.arithmetic import degrees
-from bridge.expressions.functions.turns import moves_of
 from bridge.prepared import PreparedBuild, practice_expressions
 from bridge.readings.reading import Watch
 from bridge.sheet.half_meaning import LowHalfMeaning, NumberRun, high_meaning, low_meaning
@@ -21,6 +20,7 @@ from bridge.sheet.making import recipe_of
 from bridge.sheet.recipe import Recipe, Stored
 from bridge.sheet.walk_tables import walks_json
 from bridge.sheet.worked import Worked, worked_in
+from bridge.solvers.turning_moves import moves_of
 from bridge.solvers.turns import Move
 from schemas.bridge_file import AttemptsTable, StepTable
 from schemas.layout import Scalar

@@ -15,8 +15,8 @@ from adapters.commands.solving.live import add_live_arguments, read_values
 from adapters.printable import json_text, printable
 from adapters.sessions.bridge_file import load_bridge
 from bridge.expressions.arithmetic import degrees, turn
-from bridge.expressions.functions.turns import moves_of
 from bridge.readings.frame import Frame
+from bridge.solvers.turning_moves import moves_of
 from bridge.solvers.turns import TURN, TurnAnswer, TurnSearch, TurnSequence
 from schemas.errors import LowhalfError
 from schemas.loader import Bridge

@@ -3,31 +3,16 @@
 from __future__ import annotations
 
 import ast
-from collections.abc import Mapping
 from functools import partial
 
 from bridge.expressions import nodes
 from bridge.expressions.arithmetic import Undefined
 from bridge.expressions.checker import Checker
-from bridge.solvers.turns import TURN, CheapestTurns, Move, cheapest
+from bridge.solvers.turning_moves import moves_of
+from bridge.solvers.turns import CheapestTurns, cheapest
 from bridge.values.value_type import INTEGER
-from schemas.schema_file import MoveTable
 
-__all__ = ["moves_of", "turn_frames"]
-
-
-def moves_of(tables: Mapping[str, MoveTable]) -> tuple[Move, ...]:
-    """Moves as the search takes them."""
-    return tuple(
-        Move(
-            name,
-            move.add or 0,
-            None if move.set is None else move.set % TURN,
-            move.frames,
-            move.limit,
-        )
-        for name, move in tables.items()
-    )
+__all__ = ["turn_frames"]
 
 
 def turn_frames(checker: Checker, tree: ast.Call) -> nodes.Expr:
