@@ -22,7 +22,7 @@ LONG_AT_FIRST = 18_000
 """Frames after which an attempt is long at least, and where none has ended yet."""
 
 
-MAX_UNDO = 1000
+MAX_UNDO = 64
 """Of the attempts that ended last, as many can be taken back."""
 
 

@@ -282,13 +282,13 @@ def test_nothing_is_imported_for_a_file_that_names_no_added_kind(
             '"tide"\nlevel',
             '"tied"\nlevel',
             "3: source: expected one of file, folder, shared, push, serial, debugger, process, "
-            'recording, fake, tide, found "tied"; did you mean tide?',
+            'recording, typed, none, fake, tide, found "tied"; did you mean tide?',
         ),
         (
             '"tide"\nlevel',
             '"telepathy"\nlevel',
             "3: source: expected one of file, folder, shared, push, serial, debugger, process, "
-            'recording, fake, tide, found "telepathy"',
+            'recording, typed, none, fake, tide, found "telepathy"',
         ),
         (
             "[outputs.bell]",

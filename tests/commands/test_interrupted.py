@@ -72,6 +72,8 @@ COMMANDS = {
     "learn": ["learn", SAMPLE, "--recording", DEMO],
     "pack": ["pack", SAMPLE, "no/folder.zip"],
     "unpack": ["unpack", "no.zip"],
+    "by-hand": ["by-hand", SAMPLE, "--build", "export", "--addresses"],
+    "sheet": ["sheet", SAMPLE],
     "overlay-boot": ["overlay-boot", SAMPLE],
     "sources": ["sources"],
     "json-schema": ["json-schema", "bridge"],
