@@ -2,7 +2,8 @@
 
 import { missedNow, missedWords, reasonWords, verdictWords } from "../shared/practice_words.js";
 import { missing } from "../shared/rows.js";
-import { WARNINGS, outcomeWords, percent } from "../shared/words.js";
+import { byWarning } from "../shared/warned_once.js";
+import { outcomeWords, percent } from "../shared/words.js";
 
 const MARKS = { success: "hit", failed: "absent", "given-up": "miss", "cut-off": "offline" };
 const DASH = "–";
@@ -103,14 +104,7 @@ export function sittingWords(practice) {
 
 // What is to be taken with care, each once, however many watches it is true of.
 export function warnings({ readings }) {
-  const told = new Map();
-  for (const { label, status, plain, reason } of readings) {
-    if (!WARNINGS.has(status)) continue;
-    const key = `${status} ${reason}`;
-    if (!told.has(key)) told.set(key, { words: plain || status, labels: [] });
-    told.get(key).labels.push(label);
-  }
-  return [...told.values()].map(({ words, labels: [first, ...others] }) => (
-    `${first}${others.length ? ` and ${others.length} more` : ""}: ${words}`
+  return byWarning(readings).map(({ status, plain, readings: [first, ...others] }) => (
+    `${first.label}${others.length ? ` and ${others.length} more` : ""}: ${plain || status}`
   )).join("; ");
 }

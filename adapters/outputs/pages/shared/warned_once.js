@@ -3,6 +3,19 @@
 
 import { WARNINGS, stateWords } from "./words.js";
 
+// What is to be taken with care, each once: [{status, reason, plain, readings}].
+export function byWarning(readings) {
+  const found = new Map();
+  for (const reading of readings) {
+    const { status, reason, plain = "" } = reading;
+    if (!WARNINGS.has(status)) continue;
+    const key = `${status} ${reason}`;
+    if (!found.has(key)) found.set(key, { status, reason, plain, readings: [] });
+    found.get(key).readings.push(reading);
+  }
+  return [...found.values()];
+}
+
 export class WarnedOnce {
   constructor() {
     this.numbers = new Map(); // by watch: the number that its note had last
@@ -12,17 +25,11 @@ export class WarnedOnce {
   // the order of their numbers.  *reason* names expressions, *meaning* does not.  A note keeps its
   // number for as long as there are any, whatever rows come to it or leave it.
   of(readings) {
-    const shared = new Map();
-    for (const { watch, status, reason, plain = "" } of readings) {
-      if (!WARNINGS.has(status)) continue;
-      const key = `${status} ${reason}`;
-      if (!shared.has(key)) {
-        const meaning = plain.split(": ").slice(1).join(": ");
-        shared.set(key, { number: 0, status, meaning, reason, watches: [] });
-      }
-      shared.get(key).watches.push(watch);
-    }
-    const notes = [...shared.values()].filter(({ watches }) => watches.length > 1);
+    const notes = byWarning(readings).filter(({ readings: { length } }) => length > 1)
+      .map(({ status, reason, plain, readings: sharing }) => ({
+        number: 0, status, meaning: plain.split(": ").slice(1).join(": "), reason,
+        watches: sharing.map(({ watch }) => watch),
+      }));
     if (notes.length === 0) this.numbers.clear();
     this.number(notes);
     return notes.sort((one, other) => one.number - other.number);
