@@ -177,6 +177,31 @@ def pytest_asyncio_loop_factories(
     return {"real": FineLoop if on_windows else asyncio.new_event_loop}
 
 
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """A module that can hold nothing of what ``-m`` asks for is not even imported."""
+    asked = config.getoption("markexpr")
+    named = {Path(word.partition("::")[0]).resolve() for word in config.args}
+    if collection_path.suffix != ".py" or named & (
+        {collection_path, collection_path.parent} - {TESTS}
+    ):
+        return None
+    if re.search(r"\b(?:or|full)\b", asked):
+        return None
+    folder = collection_path.parent.relative_to(TESTS).as_posix()
+    names = {folder, collection_path.relative_to(TESTS).as_posix()}
+    if names & LONG and not re.search(r"\blong\b", asked):
+        return True
+    for mark, modules in (("long", LONG), ("timing", ALONE)):
+        wanted = re.search(rf"(?<!not )\b{mark}\b", asked)
+        if (
+            wanted
+            and not names & modules
+            and f"mark.{mark}" not in collection_path.read_text("utf-8")
+        ):
+            return True
+    return None
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Mark what needs the machine for itself; skip a test that needs a Debian package by its name,

@@ -112,9 +112,9 @@ def large_heap(made: dict[str, Any]) -> None:
 @pytest.mark.parametrize(
     "scene",
     [
-        few,
         many_and_bare,
-        large_heap,
+        pytest.param(few, marks=pytest.mark.full),
+        pytest.param(large_heap, marks=pytest.mark.full),
         pytest.param(many, marks=pytest.mark.full),
         pytest.param(without_heap, marks=pytest.mark.full),
     ],

@@ -37,7 +37,19 @@ TEST_PACKAGES = (
 
 
 def set_up(folder: Path) -> None:
-    """Make the rig in *folder*, which is then complete; a folder that is complete is left alone."""
+    """Make the rig in *folder*, which is then complete; a folder that is complete is left alone.
+
+    One process makes it; others wait for that.
+    """
+    import fcntl  # not on Windows, where no test asks for Wine
+
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    with folder.with_name(f"{folder.name}.lock").open("a") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        _make(folder)
+
+
+def _make(folder: Path) -> None:
     done = folder / "complete"
     if done.exists() and done.read_text("utf-8") == _recipe():
         return
@@ -52,17 +64,12 @@ def set_up(folder: Path) -> None:
 
 @contextlib.contextmanager
 def ready(folder: Path) -> Iterator[None]:
-    """The rig in *folder*, made by the first process that asks; the others wait for it.
+    """The rig in *folder*, which is made where it is not there.
 
     A program that waits keeps Wine's services running: each that finds none starts some, which
     then hold its pipes open for as long as they run.
     """
-    import fcntl  # not on Windows, where no test asks for Wine
-
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    with folder.with_name(f"{folder.name}.lock").open("a") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        set_up(folder)
+    set_up(folder)
     with subprocess.Popen(
         ["wine", "cmd.exe"],
         stdin=subprocess.PIPE,
